@@ -1,0 +1,43 @@
+"""The words: coat category, length band, undercoat, texture, body zone, mat state."""
+
+from coatclass.taxonomy._vocabulary import (
+    BANDS,
+    CATEGORIES,
+    BodyZone,
+    CoatCategory,
+    Curl,
+    LengthBand,
+    Lie,
+    MatState,
+    Patience,
+    Texture,
+    Undercoat,
+    band_label,
+    band_limits_mm,
+    band_of_mm,
+    category_label,
+    definition,
+    describe_mm,
+    taxonomy_version,
+)
+
+__all__ = [
+    "BANDS",
+    "CATEGORIES",
+    "BodyZone",
+    "CoatCategory",
+    "Curl",
+    "LengthBand",
+    "Lie",
+    "MatState",
+    "Patience",
+    "Texture",
+    "Undercoat",
+    "band_label",
+    "band_limits_mm",
+    "band_of_mm",
+    "category_label",
+    "definition",
+    "describe_mm",
+    "taxonomy_version",
+]
