@@ -1,0 +1,41 @@
+"""``python -m training``: a thin dispatcher; each sub-command lives in the module of its name."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib import import_module
+
+from coatclass.errors import CoatclassError
+
+COMMANDS = {
+    "image": "train the image model from the photos and release it",
+    "ensemble": "fit and calibrate the ensemble on released evidence",
+    "evaluate": "measure the released model on the test split",
+    "bench": "measure speed and memory, as ratios of one run",
+    "photos": "fetch the photos that the labels name",
+}
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Hand the arguments to a sub-command; return its exit code (2 for bad usage, as argparse has it)."""
+    arguments = sys.argv[1:] if argv is None else argv
+    parser = argparse.ArgumentParser(prog="python -m training", description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    chosen = next((word for word in arguments if not word.startswith("-")), None)
+    for name, purpose in COMMANDS.items():
+        command = commands.add_parser(name, help=purpose, description=purpose.capitalize() + ".")
+        if name == chosen:  # only the sub-command that runs is imported: torch is slow to load
+            module = import_module(f"training.{name}")
+            module.add_arguments(command)
+            command.set_defaults(run=module.run)
+    options = parser.parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except CoatclassError as error:
+        print(error, file=sys.stderr)
+        return error.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
