@@ -1,0 +1,1 @@
+"""The web app and the command that sets everything up."""

@@ -1,0 +1,158 @@
+"""An assessment as readable tables in a terminal."""
+
+from __future__ import annotations
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from coatclass.contract import Assessment, KitItem, Role, Verdict
+from coatclass.taxonomy import (
+    BANDS,
+    CATEGORIES,
+    BodyZone,
+    band_label,
+    category_label,
+    definition,
+)
+
+_VERDICT_WORDS = {
+    Verdict.SETTLED: "Settled",
+    Verdict.NARROWED: "Narrowed down",
+    Verdict.HANDS_ON: "Have a groomer touch it",
+    Verdict.NOT_A_DOG: "No dog seen",
+    Verdict.UNUSABLE_PHOTO: "The photo can't carry an estimate",
+}
+_ROLE_WORDS = {
+    Role.ESSENTIAL: "Buy",
+    Role.HELPFUL: "Helpful",
+    Role.LATER: "Wait for the groomer",
+    Role.AVOID: "Leave in the shop",
+}
+_BAR_WIDTH = 24
+
+
+def print_assessment(assessment: Assessment, console: Console) -> None:
+    """Print what an owner needs first, then what a groomer looks up."""
+    for part in (_photos, _verdict, _estimates, _kit, _routine, _cautions, _next_question):
+        rendered = part(assessment)
+        if rendered is not None:
+            console.print(Padding(rendered, (0, 0, 1, 0)))
+    console.print(Text(f"model {assessment.model_version} · rules {assessment.rules_version}", style="dim"))
+
+
+def _photos(assessment: Assessment) -> RenderableType | None:
+    if not assessment.photos:
+        return None
+    lines = []
+    for photo in assessment.photos:
+        why = " ".join(reason.text for reason in photo.reasons)
+        lines.append(Text.assemble(("Photo ", "bold"), photo.file, f": {photo.status}. ", why))
+    return Group(*lines)
+
+
+def _verdict(assessment: Assessment) -> RenderableType:
+    words = _VERDICT_WORDS[assessment.verdict]
+    if assessment.category is not None and assessment.verdict in (Verdict.SETTLED, Verdict.NARROWED):
+        candidates = " or ".join(category_label(c) for c in assessment.category.set)
+        words = f"{words}: {candidates}"
+    lines: list[RenderableType] = [Text(words, style="bold")]
+    lines += [Text(f"  {reason.text}") for reason in assessment.reasons]
+    if assessment.category is not None:
+        lines += [Text(f"  {category_label(c)}: {definition(c)}", style="dim") for c in assessment.category.set]
+    return Group(*lines)
+
+
+def _estimates(assessment: Assessment) -> RenderableType | None:
+    if assessment.category is None or assessment.length_band is None:
+        return None
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for heading in ("Coat", "", "Length on the trunk", ""):
+        table.add_column(heading)
+    coats = sorted(CATEGORIES, key=lambda c: -assessment.category.probabilities[c])  # type: ignore[union-attr]
+    for row, category in enumerate(coats):
+        cells: list[RenderableType] = [category_label(category), _bar(assessment.category.probabilities[category])]
+        if row < len(BANDS):
+            cells += [band_label(BANDS[row]), _bar(assessment.length_band.probabilities[BANDS[row]])]
+        table.add_row(*cells)
+    return table
+
+
+def _bar(probability: float) -> Text:
+    return Text(f"{'█' * round(probability * _BAR_WIDTH):<{_BAR_WIDTH}} {probability:4.0%}")
+
+
+def _kit(assessment: Assessment) -> RenderableType | None:
+    if not assessment.kit:
+        return None
+    table = Table(title="Tool kit", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for heading in ("Role", "Tool", "What to look for", "Where", "Why"):
+        table.add_column(heading, overflow="fold")
+    ranks = {role: rank for rank, role in enumerate(_ROLE_WORDS)}
+    for item in sorted(assessment.kit, key=lambda i: (ranks[i.role], i.order or 99)):
+        table.add_row(_ROLE_WORDS[item.role], item.name, _specification(item), _zones(item.zones), item.why)
+    return table
+
+
+def _specification(item: KitItem) -> str:
+    s = item.specification
+    parts = [
+        _range("pins", s.pin_length_mm),
+        _range("teeth", s.tooth_length_mm),
+        _range("gap", s.tooth_gap_mm),
+        s.stiffness,
+        s.tip,
+        s.size,
+    ]
+    return ", ".join(part for part in parts if part)
+
+
+def _range(what: str, limits: tuple[float, float] | None) -> str | None:
+    if limits is None:
+        return None
+    low, high = limits
+    return f"{what} {low:g} mm" if low == high else f"{what} {low:g}-{high:g} mm"
+
+
+def _zones(zones: tuple[BodyZone, ...]) -> str:
+    if len(zones) == len(BodyZone):
+        return "whole dog"
+    return ", ".join(definition(zone).lower() for zone in zones)
+
+
+def _routine(assessment: Assessment) -> RenderableType | None:
+    routine = assessment.routine
+    if routine is None:
+        return None
+    low, high = routine.sessions_per_week
+    often = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    heading = f"Routine: {often} times a week"
+    if routine.minutes_per_session:
+        heading += f", {routine.minutes_per_session[0]:g} to {routine.minutes_per_session[1]:g} minutes each"
+    table = Table(title=heading, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for name in ("", "Do", "Done when"):
+        table.add_column(name, overflow="fold")
+    for step in routine.steps:
+        table.add_row(str(step.order), step.do, step.done_when)
+    return Group(table, Text(routine.bath)) if routine.bath else table
+
+
+def _cautions(assessment: Assessment) -> RenderableType | None:
+    if not assessment.cautions:
+        return None
+    words = {"stop": "STOP", "care": "Take care", "note": "Note"}
+    table = Table(title="Cautions", title_justify="left", box=None, show_header=False, pad_edge=False)
+    table.add_column(no_wrap=True, style="bold")
+    table.add_column(overflow="fold")
+    for caution in assessment.cautions:
+        table.add_row(words[caution.level], caution.text)
+    return table
+
+
+def _next_question(assessment: Assessment) -> RenderableType | None:
+    question = assessment.next_question
+    if question is None:
+        return None
+    return Group(Text.assemble(("Most useful next answer: ", "bold"), question.text), Text(f"  {question.help}"))

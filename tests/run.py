@@ -1,0 +1,54 @@
+"""Set everything up and run the whole test suite: ``python3 tests/run.py [PYTEST ARGUMENT ...]``.
+
+``--system-packages`` first installs what the tests meet for real and pip can't bring (a browser, a database server)
+with Debian's package manager; without it, tests whose partner is missing skip and say so.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from app.environment import ROOT, prepare
+
+SYSTEM_PACKAGES = {"chromium": "chromium", "initdb": "postgresql", "pdftoppm": "poppler-utils"}
+CHECKS = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
+
+
+def install_system_packages() -> None:
+    """Install the system's packages whose commands are not there yet."""
+    missing = [package for command, package in SYSTEM_PACKAGES.items() if not _has(command)]
+    if not missing:
+        return
+    quiet = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
+    subprocess.run(["apt-get", "update", "-qq"], check=True, env=quiet)
+    subprocess.run(["apt-get", "install", "-y", "-qq", "--no-install-recommends", *missing], check=True, env=quiet)
+
+
+def _has(command: str) -> bool:
+    server_folders = Path("/usr/lib/postgresql").glob("*/bin")  # where Debian keeps a server's own commands
+    return bool(shutil.which(command) or any((folder / command).exists() for folder in server_folders))
+
+
+def main(arguments: list[str]) -> int:
+    """Check style and types, then run the tests; the exit code is the first failure's."""
+    if "--system-packages" in arguments:
+        arguments.remove("--system-packages")
+        install_system_packages()
+    python = prepare(".venv-test", ["test"])
+    environment = {**os.environ, "OMP_NUM_THREADS": os.environ.get("OMP_NUM_THREADS", "1")}
+    checks = [[str(python), "-m", *check] for check in CHECKS] if not arguments else []
+    for command in [*checks, [str(python), "-m", "pytest", *arguments]]:
+        code = subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode
+        if code:
+            return code
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
