@@ -40,6 +40,7 @@ __all__ = [
     "RoutineStep",
     "Specification",
     "Verdict",
+    "ZoneFrequency",
 ]
 
 SCHEMA_VERSION = 1
@@ -249,32 +250,72 @@ class KitItem(Frozen):
 
 
 class RoutineStep(Frozen):
-    """One step of a session, in words for somebody with a dog on the table."""
+    """One step of a session, in words for somebody with a dog on the table.
+
+    ``title`` names the tool or the step; ``technique`` is the id of the stroke; ``errors`` are what usually goes wrong;
+    ``cautions`` are codes of the cautions that matter at this step. No zones means the whole dog.
+    """
 
     order: int
     tool: str | None
     zones: tuple[BodyZone, ...]
     do: str
     done_when: str
+    title: str = ""
+    technique: str = ""
+    errors: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class ZoneFrequency(Frozen):
+    """How often some zones want the comb, times a week, and why."""
+
+    zones: tuple[BodyZone, ...]
+    times_per_week: float = Field(gt=0)
+    why: str
 
 
 class Routine(Frozen):
-    """How often, how long, and what to do in which order."""
+    """How often, how long, and what to do in which order.
+
+    Attributes:
+        hold: not empty when nothing may start before a vet or groomer has seen the dog; says who and why.
+        leave: zones that the owner must not work on; they wait for the groomer.
+        zones: how often which zones want the comb, the most frequent first.
+        bath_steps: the bath day in order; ``bath`` is its rule in one sentence.
+        ladder: what may be tried at a knot, for how long, and when to give up; empty if no knot was reported.
+        errors: what usually goes wrong with the whole routine.
+        trial: which tool to try first while the coat is uncertain, and what to do when the comb stops.
+        groomer_decides: what stays open until a groomer has touched the dog.
+    """
 
     sessions_per_week: tuple[float, float]
     minutes_per_session: tuple[float, float] | None = None
     steps: tuple[RoutineStep, ...] = ()
     bath: str = ""
+    hold: str = ""
+    leave: tuple[BodyZone, ...] = ()
+    zones: tuple[ZoneFrequency, ...] = ()
+    bath_steps: tuple[str, ...] = ()
+    ladder: tuple[str, ...] = ()
+    errors: tuple[str, ...] = ()
+    trial: tuple[str, ...] = ()
+    groomer_decides: tuple[str, ...] = ()
 
 
 class Caution(Frozen):
-    """A warning where it matters. ``level``: stop (leave it, see a vet or groomer), care, or note."""
+    """A warning where it matters.
+
+    ``level``: stop (leave it, see a vet or groomer), care, or note. ``place``: the part of the plan it belongs to
+    (start, session, mats, bath, trim, tools).
+    """
 
     code: str
     level: Literal["stop", "care", "note"]
     text: str
     zones: tuple[BodyZone, ...] = ()
     source: str = "common practice, no source"
+    place: str = "start"
 
 
 class Question(Frozen):
