@@ -1,0 +1,91 @@
+"""What is wrong with a picture, measured on its pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from coatclass.contract import Reason
+from coatclass.photo._limits import Band, Limits, default_limits, finding
+
+_CLIPPED = 250  # luma from which JPEG's rounding hides any drawing of the hair
+
+
+@dataclass(frozen=True)
+class Quality:
+    """Measurements of one picture.
+
+    Attributes:
+        short_side: short side of the original, px.
+        brightest: 95th percentile of luma, 0-255.
+        clipped: share of the middle (half the width by half the height) that is clipped to white, [0, 1].
+        sharpness: variance of the Laplacian over the variance of luma, at the normalised size; 0 or more.
+            Variance of the Laplacian: Pech-Pacheco et al., "Diatom autofocusing in brightfield microscopy", ICPR 2000.
+    """
+
+    short_side: int
+    brightest: float
+    clipped: float
+    sharpness: float
+
+
+def _luma(image: Image.Image, short_side: int) -> NDArray[np.float32]:
+    """Luma (H, W), 0-255, with the short side brought down to ``short_side`` px."""
+    grey = image.convert("L")
+    scale = short_side / min(grey.size)
+    if scale < 1:
+        size = (max(1, round(grey.width * scale)), max(1, round(grey.height * scale)))
+        grey = grey.resize(size, Image.Resampling.BILINEAR, reducing_gap=2.0)
+    return np.asarray(grey, dtype=np.float32)
+
+
+def _laplacian(luma: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Four-neighbour Laplacian (H - 2, W - 2)."""
+    return luma[:-2, 1:-1] + luma[2:, 1:-1] + luma[1:-1, :-2] + luma[1:-1, 2:] - 4 * luma[1:-1, 1:-1]
+
+
+def measure(image: Image.Image, *, short_side: int | None = None, limits: Limits | None = None) -> Quality:
+    """Measure a picture.
+
+    Args:
+        image: upright RGB.
+        short_side: short side of the original, px; that of ``image`` if not given.
+        limits: only ``normalised_px`` is used.
+    """
+    luma = _luma(image, (limits or default_limits()).normalised_px)
+    height, width = luma.shape
+    middle = luma[height // 4 : height - height // 4, width // 4 : width - width // 4]
+    sharpness = 0.0
+    if min(luma.shape) >= 3:
+        # One grey level of variance: a picture of nothing is not sharp.
+        sharpness = float(_laplacian(luma).var() / (luma.var() + 1.0))
+    return Quality(
+        short_side=min(image.size) if short_side is None else short_side,
+        brightest=float(np.percentile(luma, 95)),
+        clipped=float((middle >= _CLIPPED).mean()),
+        sharpness=sharpness,
+    )
+
+
+def _step(value: float, band: Band, *, low_is_bad: bool = True) -> int:
+    """0 fine, 1 doubtful, 2 refused."""
+    if low_is_bad:
+        return (value < band.doubtful) + (value < band.refused)
+    return (value > band.doubtful) + (value > band.refused)
+
+
+def quality_findings(quality: Quality, limits: Limits | None = None) -> tuple[Reason, ...]:
+    """What to tell the photographer; empty if nothing is wrong."""
+    limits = limits or default_limits()
+    steps = (
+        (_step(quality.short_side, limits.too_small), "too_small", "far_too_small"),
+        (_step(quality.brightest, limits.dark), "dark", "far_too_dark"),
+        (_step(quality.clipped, limits.blown_out, low_is_bad=False), "blown_out", "far_blown_out"),
+        (_step(quality.sharpness, limits.blurred), "blurred", "far_blurred"),
+    )
+    return tuple(
+        finding(worst if step == 2 else mild, short_side=quality.short_side) for step, mild, worst in steps if step
+    )
