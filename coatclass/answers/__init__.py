@@ -1,1 +1,47 @@
-"""See DEVELOPERS.md, Rooms."""
+"""The questionnaire: what to ask, what was answered, and what the answers say about the coat."""
+
+from coatclass.answers._checks import doubts
+from coatclass.answers._evidence import ancestry, evidence, weights
+from coatclass.answers._likelihood import likelihood, outcomes
+from coatclass.answers._model import Answers, OwnedTool
+from coatclass.answers._parse import Problem, dump, json_schema, parse, problems
+from coatclass.answers._questions import (
+    LANGUAGES,
+    Choice,
+    QuestionSpec,
+    drawing,
+    drawing_names,
+    due,
+    question,
+    questionnaire_version,
+    questions,
+)
+from coatclass.answers._simulate import simulate
+from coatclass.answers._situation import situation
+
+__all__ = [
+    "LANGUAGES",
+    "Answers",
+    "Choice",
+    "OwnedTool",
+    "Problem",
+    "QuestionSpec",
+    "ancestry",
+    "doubts",
+    "drawing",
+    "drawing_names",
+    "due",
+    "dump",
+    "evidence",
+    "json_schema",
+    "likelihood",
+    "outcomes",
+    "parse",
+    "problems",
+    "question",
+    "questionnaire_version",
+    "questions",
+    "simulate",
+    "situation",
+    "weights",
+]

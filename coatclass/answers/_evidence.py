@@ -1,0 +1,141 @@
+"""From answers to log P(answers | category, band): question by question, correlated answers discounted, names added."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from coatclass.answers._likelihood import LENGTH, Table, length_density, likelihood, reliability, tabled_questions
+from coatclass.answers._model import Answers
+from coatclass.answers._questions import questions
+from coatclass.contract import AnswerEvidence
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+__all__ = ["ancestry", "evidence", "weights"]
+
+_NAMES = ("dna_breeds", "parents", "breed")  # the first that is given counts
+_NEUTRAL: Table = ((0.0,) * len(BANDS),) * len(CATEGORIES)
+
+
+def evidence(
+    answers: Answers, *, breed: Sequence[float] | None = None, ancestry: Sequence[Sequence[float]] | None = None
+) -> AnswerEvidence:
+    """What the answers say about the coat; skipped questions say nothing, so nothing answered is neutral (all 0).
+
+    Args:
+        answers: the questionnaire.
+        breed: P(category | breed), (7,), if the caller has looked it up; weighed against ``breeds.background()``.
+        ancestry: log-likelihoods (7, 4) of breed, parents or genes by another source; added as they are.
+            Without ``breed`` and ``ancestry`` the names in the answers are looked up, see :func:`ancestry`.
+
+    Returns:
+        log-likelihoods (7, 4), the largest 0.
+
+    Raises:
+        ValueError: if ``breed`` or ``ancestry`` has the wrong shape or is not finite.
+    """
+    weight = weights(answers)
+    tables = {name: _log(likelihood(name, getattr(answers, name)), share) for name, share in weight.items()}
+    if answers.trunk_length_mm is not None:
+        tables[LENGTH] = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
+    names = _checked(ancestry) if ancestry is not None else _names_table(answers, breed)
+    if names is not None:
+        tables[next((name for name in _NAMES if getattr(answers, name)), "breed")] = names
+    return AnswerEvidence(
+        log_likelihood=_sum(tables.values()),
+        answered=tuple(spec.id for spec in questions() if spec.id in tables),
+        measured_mm=answers.measured_mm,
+    )
+
+
+def weights(answers: Answers) -> dict[str, float]:
+    """Weight of each answered question's log-likelihood, (0, 1], in the questionnaire's order.
+
+    Correlated answers share their weight: 1 / (1 + (k - 1) rho) for k answers of a group (Kish's design effect); what
+    is felt on a puppy counts less. Groups, rho and the puppy's weight: ``data/reliability.toml``.
+    """
+    answered = [name for name in tabled_questions() if getattr(answers, name) is not None]
+    weight = dict.fromkeys(answered, 1.0)
+    for group in reliability()["group"].values():
+        members = [name for name in group["order"] if name in weight]
+        for name in members:
+            weight[name] = 1 / (1 + (len(members) - 1) * group["rho"])
+    puppy = reliability()["puppy"]
+    if answers.age_months is not None and answers.age_months < puppy["under_months"]:
+        weight = {name: share * puppy["weight"] for name, share in weight.items()}
+    return weight
+
+
+def ancestry(answers: Answers) -> Table | None:
+    """Log-likelihoods (7, 4) of the names in the answers (DNA shares, else parents, else breed); None if none is known.
+
+    Each is log P(coat | names) - log P(coat), category and band apart, by the breed table. The band of a puppy is left
+    out: the table tells lengths of grown dogs.
+    """
+    if not any(getattr(answers, name) for name in _NAMES):
+        return None
+    from coatclass import breeds
+
+    named = _named(answers)
+    if named is None:
+        return None
+    category = breeds.category_distribution(named, known_by=answers.breed_known_by)
+    bands = breeds.band_distribution(named, known_by=answers.breed_known_by)
+    grown = answers.age_months is None or answers.age_months >= reliability()["puppy"]["under_months"]
+    by_category = _ratio(category, breeds.background())
+    by_band = _ratio(bands, breeds.background_band()) if grown else (0.0,) * len(BANDS)
+    return tuple(tuple(row + column for column in by_band) for row in by_category)
+
+
+def _named(answers: Answers) -> dict[str, float] | tuple[str | None, ...] | None:
+    """Ids of the breed table, in the form that the breed table takes; None if no name is known to it."""
+    from coatclass.breeds import find
+
+    if answers.dna_breeds:
+        shares: dict[str, float] = {}
+        for text, share in answers.dna_breeds.items():
+            found = find(text).id
+            if found is not None:
+                shares[found] = shares.get(found, 0.0) + share
+        return shares or None
+    if answers.parents:
+        ids = tuple(find(text).id for text in answers.parents)
+        both = ids if len(ids) > 1 else (*ids, None)
+        return both if any(both) else None
+    if answers.breed is None:
+        return None
+    match = find(answers.breed)
+    known = (match.id,) if match.id else tuple(match.parents)
+    return known if any(known) else None
+
+
+def _names_table(answers: Answers, breed: Sequence[float] | None) -> Table | None:
+    if breed is None:
+        return ancestry(answers)
+    from coatclass.breeds import background
+
+    if len(breed) != len(CATEGORIES) or not all(0 <= share <= 1 for share in breed):
+        raise ValueError(f"breed must be {len(CATEGORIES)} probabilities, not {breed}")
+    return tuple((value,) * len(BANDS) for value in _ratio(breed, background()))
+
+
+def _ratio(probabilities: Sequence[float], background: Sequence[float]) -> tuple[float, ...]:
+    least = 1e-9  # a probability of 0 would forbid for good
+    return tuple(math.log(max(p, least) / max(b, least)) for p, b in zip(probabilities, background, strict=True))
+
+
+def _checked(table: Sequence[Sequence[float]]) -> Table:
+    fits = len(table) == len(CATEGORIES) and all(len(row) == len(BANDS) for row in table)
+    if not fits or not all(math.isfinite(value) for row in table for value in row):
+        raise ValueError(f"ancestry must be {len(CATEGORIES)} rows of {len(BANDS)} finite log-likelihoods")
+    return tuple(tuple(row) for row in table)
+
+
+def _log(table: Table, weight: float = 1.0) -> Table:
+    return tuple(tuple(weight * math.log(value) for value in row) for row in table)
+
+
+def _sum(tables: Iterable[Table]) -> Table:
+    total = [[sum(cell) for cell in zip(*rows, strict=True)] for rows in zip(_NEUTRAL, *tables, strict=True)]
+    top = max(max(row) for row in total)
+    return tuple(tuple(value - top for value in row) for row in total)

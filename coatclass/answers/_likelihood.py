@@ -1,0 +1,151 @@
+"""P(answer | category, band): tables for choices, an error model for the measured length.
+
+Every table is 7 rows (category) of 4 (band), in the order of the taxonomy.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from functools import cache
+from pathlib import Path
+from statistics import NormalDist
+from typing import Any
+
+from coatclass.answers._questions import questions
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm
+
+__all__ = [
+    "LENGTH",
+    "Answer",
+    "Table",
+    "closed_limits",
+    "length_density",
+    "likelihood",
+    "outcomes",
+    "reliability",
+    "tabled_questions",
+]
+
+Table = tuple[tuple[float, ...], ...]
+Answer = str | bool | float
+
+LENGTH = "trunk_length_mm"
+_DATA = Path(__file__).with_name("data")
+_ANY = "*"
+_CDF = NormalDist().cdf
+
+
+def reliability() -> dict[str, Any]:
+    """Measuring errors, correlations and weights, as in ``data/reliability.toml``; callers must not change it."""
+    return read_toml(_DATA / "reliability.toml")
+
+
+def outcomes(question_id: str) -> tuple[Answer, ...]:
+    """Answers that a question can have and that say something about the coat; empty if it is no evidence.
+
+    For the trunk length these are the bands that a measurement can fall into.
+    """
+    if question_id == LENGTH:
+        return BANDS
+    return tuple(answer for question, answer in _tables() if question == question_id)
+
+
+def likelihood(question_id: str, answer: Answer) -> Table:
+    """P(answer | category, band), (7, 4).
+
+    Summed over :func:`outcomes` every cell is 1. For the trunk length the answer is a band: the probability that a
+    ruler reads a length in that band.
+
+    Raises:
+        ValueError: if the question is no evidence or has no such answer.
+    """
+    if question_id == LENGTH and answer in BANDS:
+        lower, upper = band_limits_mm(LengthBand(str(answer)))
+        return _repeated(tuple(_reads_between(lower, upper, band) for band in BANDS))
+    try:
+        return _tables()[question_id, answer]
+    except KeyError:
+        raise ValueError(f"no table says how likely {answer!r} is as an answer to {question_id!r}") from None
+
+
+def tabled_questions() -> tuple[str, ...]:
+    """The questions with a table of choices, in the questionnaire's order; the trunk length is not among them."""
+    tabled = {question for question, _ in _tables()}
+    return tuple(spec.id for spec in questions() if spec.id in tabled)
+
+
+# --- trunk length ---------------------------------------------------------------------------------------------------
+
+
+def length_density(length_mm: float, by: str = "ruler") -> Table:
+    """Density of a measured log length given the band, (7, 4); the same for every category.
+
+    True lengths are log-uniform within the band; log(measured) has a normal error; a small share of measurements is
+    grossly wrong and says nothing. Parameters: ``data/reliability.toml``.
+    """
+    model = reliability()["length"]
+    sd, gross = float(model["error"][by]["sd_log"]), float(model["gross_error"])
+    length_mm = min(max(length_mm, model["shortest_mm"]), model["longest_mm"])  # shorter is short, longer is long
+    nothing = 1 / math.log(model["longest_mm"] / model["shortest_mm"])
+    row = []
+    for band in BANDS:
+        lower, upper = closed_limits(band)
+        inside = _CDF(math.log(upper / length_mm) / sd) - _CDF(math.log(lower / length_mm) / sd)
+        row.append((1 - gross) * inside / math.log(upper / lower) + gross * nothing)
+    return _repeated(tuple(row))
+
+
+def closed_limits(band: LengthBand) -> tuple[float, float]:
+    model = reliability()["length"]
+    lower, upper = band_limits_mm(band)
+    return max(lower, model["shortest_mm"]), min(upper, model["longest_mm"])
+
+
+@cache
+def _reads_between(lower: float, upper: float, band: LengthBand, steps: int = 200) -> float:
+    """P(a ruler reads between two lengths | band), by the midpoint rule over true log lengths."""
+    model = reliability()["length"]
+    sd, gross = float(model["error"]["ruler"]["sd_log"]), float(model["gross_error"])
+    start, end = (math.log(limit) for limit in closed_limits(band))
+    low, high = (math.log(limit) if limit > 0 else -math.inf for limit in (lower, upper))
+    truths = (start + (end - start) * (step + 0.5) / steps for step in range(steps))
+    reads = sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / steps
+    bottom, top = math.log(model["shortest_mm"]), math.log(model["longest_mm"])
+    share = (min(high, top) - max(low, bottom)) / (top - bottom)
+    return (1 - gross) * reads + gross * share
+
+
+# --- tables of choices ----------------------------------------------------------------------------------------------
+
+
+def _repeated(row: tuple[float, ...]) -> Table:
+    return (row,) * len(CATEGORIES)
+
+
+@cache
+def _tables() -> dict[tuple[str, Answer], Table]:
+    """All tables by question and answer; of the rows that fit a cell the most specific one counts."""
+    with (_DATA / "likelihood.csv").open(encoding="utf-8", newline="") as stream:
+        stated = {
+            (row["question"], row["answer"], row["category"], row["band"]): float(row["probability"])
+            for row in csv.DictReader(stream)
+        }
+    answers = {(question, answer): None for question, answer, _, _ in stated}
+    return {
+        (question, {"true": True, "false": False}.get(answer, answer)): tuple(
+            tuple(_cell(stated, question, answer, category, band) for band in BANDS) for category in CATEGORIES
+        )
+        for question, answer in answers
+    }
+
+
+def _cell(
+    stated: dict[tuple[str, str, str, str], float], question: str, answer: str, category: CoatCategory, band: LengthBand
+) -> float:
+    for fitting in ((category, band), (category, _ANY), (_ANY, band), (_ANY, _ANY)):
+        found = stated.get((question, answer, *fitting))
+        if found is not None:
+            return found
+    raise ValueError(f"likelihood.csv: nothing says how likely {question} = {answer} is for {category}, {band}")

@@ -1,0 +1,240 @@
+"""Answers in and out: JSON or a mapping to :class:`Answers`, with every problem named at once in plain words."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+from rapidfuzz import fuzz, process
+
+from coatclass.answers._checks import contradictions
+from coatclass.answers._model import Answers
+from coatclass.answers._questions import question
+from coatclass.errors import AnswersError
+from coatclass.resources import read_toml
+
+__all__ = ["Problem", "dump", "json_schema", "parse", "problems"]
+
+_LIMITS = read_toml(Path(__file__).with_name("data") / "checks.toml")["limits"]
+_SIMILAR = 60  # of 100: below this a suggestion confuses more than it helps
+_SHOWN = 40  # characters of an offending value that a message repeats
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is wrong with one answer: where (dotted path, empty for the whole), a stable code, and plain words."""
+
+    field: str
+    code: str
+    text: str
+
+
+def parse(data: Mapping[str, Any] | str | bytes | Path) -> Answers:
+    """Read answers from a mapping, a JSON text, JSON bytes (UTF-8) or a JSON file.
+
+    Raises:
+        AnswersError: naming every problem, not only the first; ``code`` is that of the first.
+    """
+    source = data.name if isinstance(data, Path) else "answers"
+    values = _load(data, source)
+    answers, found = _validate(values)
+    if answers is None:
+        lines = " ".join(f"({n}) {p.text}" for n, p in enumerate(found, 1)) if len(found) > 1 else found[0].text
+        fix = "Correct or remove this answer" if len(found) == 1 else "Correct or remove these answers"
+        raise AnswersError(source, lines, f"{fix}; every question may be left out.", code=found[0].code)
+    return answers
+
+
+def problems(data: Mapping[str, Any]) -> tuple[Problem, ...]:
+    """Everything that :func:`parse` would refuse in a mapping, one by one; empty if it is fine."""
+    return _validate(data)[1]
+
+
+def dump(answers: Answers) -> str:
+    """Write answers as JSON; skipped questions are left out. ``parse(dump(answers)) == answers``."""
+    return answers.model_dump_json(exclude_none=True, indent=2) + "\n"
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of an answers file."""
+    schema = Answers.model_json_schema()
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+# --- reading --------------------------------------------------------------------------------------------------------
+
+
+def _load(data: Mapping[str, Any] | str | bytes | Path, source: str) -> Mapping[str, Any]:
+    if isinstance(data, Mapping):
+        return data
+    if isinstance(data, Path):
+        data = _read_file(data, source)
+    if isinstance(data, bytes):
+        data = _decode(data, source)
+    if len(data) > _LIMITS["file_bytes"]:
+        raise _too_large(source)
+    return _read_json(data, source)
+
+
+def _read_file(path: Path, source: str) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(_LIMITS["file_bytes"] + 1)  # one more than allowed, so that too much is noticed
+    except FileNotFoundError:
+        raise AnswersError(source, "there is no such file.", "Check the name and the folder.", code="missing") from None
+    except IsADirectoryError:
+        raise AnswersError(source, "is a folder, not a file.", "Name the JSON file itself.", code="folder") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "the name is not a file name"
+        raise AnswersError(source, f"can't be read ({why}).", "Check the file.", code="unreadable") from None
+
+
+def _decode(data: bytes, source: str) -> str:
+    if len(data) > _LIMITS["file_bytes"]:
+        raise _too_large(source)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise AnswersError(
+            source, "is not text in UTF-8.", "Save it as a JSON file with the encoding UTF-8.", code="encoding"
+        ) from None
+
+
+def _too_large(source: str) -> AnswersError:
+    kilobytes = _LIMITS["file_bytes"] // 1024
+    return AnswersError(
+        source, f"is larger than {kilobytes} kB, too large for answers.", "Check that it is the right file.",
+        code="too_large",
+    )  # fmt: skip
+
+
+def _read_json(text: str, source: str) -> dict[str, Any]:
+    doubled: list[str] = []
+
+    def no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        names = [name for name, _ in pairs]
+        doubled.extend(sorted({name for name in names if names.count(name) > 1}))
+        return dict(pairs)
+
+    try:
+        values = json.loads(text, object_pairs_hook=no_doubles)
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, column {error.colno}"
+        what = "is empty." if not text.strip() else f"is not JSON ({where}: {error.msg})."
+        raise AnswersError(
+            source, what, 'Answers look like this: {"feel": "silky", "age_months": 30}.', code="not_json"
+        ) from None
+    except (RecursionError, ValueError):
+        raise AnswersError(
+            source, "is JSON, but far too deep or with a far too long number.", "Check the file.", code="not_answers"
+        ) from None
+    if not isinstance(values, dict):
+        raise AnswersError(
+            source, f"holds {_kind(values)}, not answers by name.",
+            'Answers look like this: {"feel": "silky", "age_months": 30}.', code="not_answers",
+        )  # fmt: skip
+    if doubled:
+        names = ", ".join(f"'{name}'" for name in doubled)
+        raise AnswersError(source, f"answers {names} more than once.", "Keep one answer a question.", code="doubled")
+    return values
+
+
+# --- checking -------------------------------------------------------------------------------------------------------
+
+
+def _validate(values: Mapping[Any, Any]) -> tuple[Answers | None, tuple[Problem, ...]]:
+    """The answers, or None with all problems: of single answers first, then between those that are fine."""
+    rest = {str(name): value for name, value in values.items()}
+    found: list[Problem] = []
+    while True:
+        try:
+            answers = Answers.model_validate(rest)
+        except ValidationError as error:
+            details = error.errors(include_url=False)
+            bad = {str(detail["loc"][0]) for detail in details if detail["loc"]}
+            if not bad:
+                found += [Problem("", reason.code, reason.text) for reason in _between(rest)]
+                return None, tuple(found)
+            found += [_plain(detail) for detail in details]
+            rest = {name: value for name, value in rest.items() if name not in bad}
+        else:
+            return (None if found else answers), tuple(found)
+
+
+def _between(values: dict[str, Any]) -> Sequence[Any]:
+    """The contradictions in values that are fine one by one."""
+    fields = {name: field.get_default() for name, field in Answers.model_fields.items()}
+    return contradictions(Answers.model_construct(**{**fields, **values}))
+
+
+def _plain(detail: ErrorDetails) -> Problem:
+    path = [str(step) for step in detail["loc"] if step != "[key]"]
+    where, kind = ".".join(path), detail["type"]
+    if kind == "extra_forbidden":
+        known = list(Answers.model_fields) if len(path) == 1 else ["kind", *_tool_fields()]
+        return Problem(where, "unknown", f"'{where}' is not a question.{_did_you_mean(path[-1], known)}")
+    if kind == "missing":
+        return Problem(where, "missing_part", f"'{where}' is missing.")
+    return Problem(where, _code(kind), f"'{where}' must be {_wanted(detail, path)}, not {_shown(detail['input'])}.")
+
+
+def _tool_fields() -> list[str]:
+    from coatclass.answers._model import OwnedTool
+
+    return list(OwnedTool.model_fields)
+
+
+def _code(kind: str) -> str:
+    if kind in ("enum", "literal_error"):
+        return "unknown_choice"
+    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"):
+        return "out_of_range"
+    return "too_much" if kind in ("too_long", "string_too_long") else "wrong_type"
+
+
+def _wanted(detail: ErrorDetails, path: list[str]) -> str:
+    kind, limits = detail["type"], detail.get("ctx", {})
+    if kind in ("enum", "literal_error"):
+        choices = [choice.strip("'") for choice in str(limits["expected"]).replace(" or ", ", ").split(", ")]
+        hint = _did_you_mean(detail["input"], choices) if isinstance(detail["input"], str) else ""
+        return f"one of {', '.join(choices)}{hint and f' ({hint.strip()})'}"
+    if kind in ("float_type", "float_parsing", "finite_number", "greater_than", "greater_than_equal",
+                "less_than", "less_than_equal"):  # fmt: skip
+        return _number_wanted(path)
+    return {
+        "bool_type": "true or false",
+        "tuple_type": "a list, such as [...]",
+        "dict_type": "pairs of name and value, such as {...}",
+        "model_type": 'a description such as {"kind": "comb"}',
+        "string_type": "a text in quotes",
+        "string_too_short": "a text that isn't empty",
+        "string_too_long": f"a text of at most {limits.get('max_length')} characters",
+        "too_long": f"at most {limits.get('max_length')} entries",
+    }.get(kind, detail["msg"].lower())
+
+
+def _number_wanted(path: list[str]) -> str:
+    if path[0] == "owned_tools":
+        return "a number above 0 and up to 100 (mm)"
+    spec = question(path[0])
+    return f"a number from {spec.minimum:g} to {spec.maximum:g} ({spec.unit})"
+
+
+def _did_you_mean(given: str, known: Sequence[str]) -> str:
+    best = process.extractOne(given.lower(), known, scorer=fuzz.ratio, score_cutoff=_SIMILAR)
+    return f" Did you mean '{best[0]}'?" if best else ""
+
+
+def _kind(value: object) -> str:
+    names = {list: "a list", str: "a text", bool: "true or false", type(None): "nothing"}
+    return names.get(type(value), "a number")
+
+
+def _shown(value: object) -> str:
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"

@@ -1,0 +1,191 @@
+"""The questionnaire as data: what is asked, in which words, when, and with which drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+from xml.sax.saxutils import escape
+
+from coatclass.answers._conditions import hold_all
+from coatclass.resources import read_toml
+from coatclass.taxonomy import Curl, Lie, MatState, Patience, Texture, Undercoat, definition
+
+__all__ = [
+    "LANGUAGES",
+    "Choice",
+    "QuestionSpec",
+    "drawing",
+    "drawing_names",
+    "due",
+    "question",
+    "questionnaire_version",
+    "questions",
+]
+
+_DATA = Path(__file__).with_name("data")
+_DRAWINGS = _DATA / "drawings"
+_NOT_QUESTIONS = ("version", "language", "drawings")
+_WORDS_OF = {
+    "feel": Texture, "curl": Curl, "undercoat_seen": Undercoat, "lie": Lie, "mats": MatState, "patience": Patience,
+}  # fmt: skip
+
+LANGUAGES = ("en", "de")
+
+Group = Literal["evidence", "home_check", "care"]
+Kind = Literal["text", "names", "shares", "choice", "choices", "yes_no", "number", "zones", "tools", "genotype"]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One answer that can be chosen. ``value`` is what goes into the answers; ``drawing`` names a drawing."""
+
+    value: str | bool
+    label: str
+    explains: str
+    drawing: str | None = None
+
+
+@dataclass(frozen=True)
+class QuestionSpec:
+    """One question as an owner meets it.
+
+    Attributes:
+        id: the field of :class:`Answers` that the answer goes into.
+        group: what the answer is for.
+        kind: what sort of answer it takes.
+        text, help, help_source: wording; where a fact in the help comes from.
+        choices: for kinds choice, choices, yes_no, and the states of a zone.
+        unit, minimum, maximum: for numbers; bounds included.
+        drawing: name of a drawing that shows what is meant, see :func:`drawing`.
+        steps, caution: for home checks.
+        ask_when: conditions that must all hold before the question makes sense.
+        language, version: of the wording and of the questionnaire.
+    """
+
+    id: str
+    group: Group
+    kind: Kind
+    text: str
+    help: str
+    help_source: str = ""
+    choices: tuple[Choice, ...] = ()
+    unit: str | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    drawing: str | None = None
+    steps: tuple[str, ...] = ()
+    caution: str = ""
+    ask_when: tuple[Mapping[str, Any], ...] = ()
+    language: str = "en"
+    version: str = ""
+
+    def is_due(self, answers: object) -> bool:
+        """Tell whether the question is unanswered and makes sense after these answers."""
+        return getattr(answers, self.id) is None and hold_all(self.ask_when, answers)
+
+
+def questions(language: str = "en") -> tuple[QuestionSpec, ...]:
+    """All questions, in the order in which they are asked.
+
+    Raises:
+        ValueError: if the language is not one of :data:`LANGUAGES`.
+    """
+    return tuple(_by_id(language).values())
+
+
+def question(question_id: str, language: str = "en") -> QuestionSpec:
+    """One question by the name of its field.
+
+    Raises:
+        ValueError: if there is no such question or language.
+    """
+    try:
+        return _by_id(language)[question_id]
+    except KeyError:
+        raise ValueError(f"there is no question {question_id!r}") from None
+
+
+def due(answers: object, language: str = "en") -> tuple[QuestionSpec, ...]:
+    """The questions that are still unanswered and make sense after these answers, in order."""
+    return tuple(spec for spec in questions(language) if spec.is_due(answers))
+
+
+def questionnaire_version() -> str:
+    """Version of the questionnaire."""
+    return str(read_toml(_DATA / "questions.toml")["version"])
+
+
+def drawing_names() -> tuple[str, ...]:
+    """Names of all drawings, in alphabetical order."""
+    return tuple(sorted(path.stem for path in _DRAWINGS.glob("*.svg")))
+
+
+@cache
+def drawing(name: str, language: str = "en") -> str:
+    """An SVG line drawing of our own, with its title and description in the given language.
+
+    Raises:
+        ValueError: if there is no such drawing or language.
+    """
+    if name not in drawing_names() or language not in LANGUAGES:
+        raise ValueError(f"there is no drawing {name!r} in language {language!r}")
+    svg = (_DRAWINGS / f"{name}.svg").read_text(encoding="utf-8")
+    if language == "en":  # the files speak English
+        return svg
+    for tag, words in _words(language)["drawings"][name].items():
+        start = svg.index(">", svg.index(f"<{tag}")) + 1
+        svg = svg[:start] + escape(words) + svg[svg.index("<", start) :]
+    return svg
+
+
+def _words(language: str) -> dict[str, Any]:
+    return read_toml(_DATA / f"questions.{language}.toml")
+
+
+@cache
+def _by_id(language: str) -> dict[str, QuestionSpec]:
+    if language not in LANGUAGES:
+        raise ValueError(f"there is no questionnaire in language {language!r}, only in {', '.join(LANGUAGES)}")
+    structure = read_toml(_DATA / "questions.toml")
+    words = structure if language == "en" else _words(language)
+    return {
+        name: _spec(name, row, words[name], language, str(structure["version"]))
+        for name, row in structure.items()
+        if name not in _NOT_QUESTIONS
+    }
+
+
+def _spec(name: str, row: dict[str, Any], words: dict[str, Any], language: str, version: str) -> QuestionSpec:
+    return QuestionSpec(
+        id=name,
+        group=row["group"],
+        kind=row["kind"],
+        text=words["text"],
+        help=words["help"],
+        help_source=row.get("help_source", ""),
+        choices=tuple(
+            Choice(_value(key), words["choices"][key]["label"], _explains(name, key, words), choice.get("drawing"))
+            for key, choice in row.get("choices", {}).items()
+        ),
+        unit=words.get("unit"),
+        minimum=row.get("minimum"),
+        maximum=row.get("maximum"),
+        drawing=row.get("drawing"),
+        steps=tuple(words.get("steps", ())),
+        caution=words.get("caution", ""),
+        ask_when=tuple(row.get("ask_when", ())),
+        language=language,
+        version=version,
+    )
+
+
+def _value(key: str) -> str | bool:
+    return {"true": True, "false": False}.get(key, key)
+
+
+def _explains(name: str, key: str, words: dict[str, Any]) -> str:
+    own = words["choices"][key].get("explains")
+    return str(own) if own is not None else definition(_WORDS_OF[name](key))
