@@ -136,6 +136,7 @@ class CoatEstimate:
         regime: which sources took part.
         by_photo, by_answers: P(category) by that source alone, None if it is absent.
         unfamiliar: the photos are unlike anything the model was trained on.
+        joint: P(category, band), 7 rows of 4, whose margins are ``category`` and ``band``; None if nobody kept it.
     """
 
     category: tuple[float, ...]
@@ -144,6 +145,7 @@ class CoatEstimate:
     by_photo: tuple[float, ...] | None = None
     by_answers: tuple[float, ...] | None = None
     unfamiliar: bool = False
+    joint: tuple[tuple[float, ...], ...] | None = None
 
 
 class Verdict(StrEnum):
@@ -181,6 +183,7 @@ class CoatSituation:
         measured_mm: trunk length measured by a person, mm.
         mats: mat state by zone; zones not named are taken as unknown, not as free of mats.
         hand_stripped: the top coat is kept by stripping, not by clipping.
+        clipped: the coat was cut to its present length and is not at its natural one.
         sparse: the hair is thin or fine enough that the skin shows through.
         sensitive_skin, skin_trouble: what the owner reports.
     """
@@ -193,6 +196,7 @@ class CoatSituation:
     mats: Mapping[BodyZone, MatState] = field(default_factory=dict)
     patience: Patience | None = None
     hand_stripped: bool | None = None
+    clipped: bool | None = None
     sparse: bool | None = None
     long_furnishings: bool | None = None
     sensitive_skin: bool | None = None

@@ -1,1 +1,10 @@
-"""See DEVELOPERS.md, Rooms."""
+"""The ensemble at run time: photo evidence and answers to calibrated probabilities (numpy only).
+
+It is fitted with scikit-learn by ``python -m training ensemble``; the released members are log-linear, so that their
+coefficients travel as a readable JSON file and this room needs nothing but numpy.
+"""
+
+from coatclass.ensemble._combine import Finding, combine
+from coatclass.ensemble._members import Members, load
+
+__all__ = ["Finding", "Members", "combine", "load"]

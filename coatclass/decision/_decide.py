@@ -1,0 +1,129 @@
+"""The verdict and its reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoReport, PhotoStatus, Reason, Verdict
+from coatclass.decision import _thresholds
+from coatclass.decision._sets import agreement, band_set, category_set
+from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits, promise, reason_text
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, category_label, describe_mm
+
+__all__ = ["decide"]
+
+
+def decide(
+    estimate: CoatEstimate | None,
+    photo_reports: Sequence[PhotoReport] = (),
+    *,
+    answers: AnswerEvidence | None = None,
+    thresholds: Thresholds | None = None,
+) -> Decision:
+    """Turn an estimate into prediction sets, a verdict and the reasons for it. Pure.
+
+    A groomer's finding settles everything. Otherwise the verdict is *hands_on* whenever a mixed coat is possible,
+    photo and answers contradict each other, the dog is unlike anything seen, the photo can't carry an estimate alone,
+    or too many coats are possible; *settled* when one category is left that is sure enough; else *narrowed*.
+
+    Args:
+        estimate: from ``ensemble.combine``; None if there was nothing to estimate from.
+        photo_reports: what became of each photo, refused ones too.
+        answers: the answers' evidence, for the measured length.
+        thresholds: another fit than the released one.
+    """
+    if estimate is None or estimate.regime == "none":
+        return _without_evidence(photo_reports)
+    if estimate.regime == "hands_on":
+        return _found_by_hand(estimate)
+    thresholds = thresholds or _thresholds.load()
+    at = thresholds.regimes[estimate.regime]
+    categories = category_set(estimate.category, at)
+    bands = band_set(estimate.band, at)
+    notes = _notes(photo_reports, answers, bands)
+    doubts = _doubts(estimate, photo_reports, categories, thresholds)
+    if doubts:
+        return Decision(categories, bands, Verdict.HANDS_ON, (*doubts, *notes))
+    if len(categories) == 1:
+        percent = f"{100 * (1 - promise()['settled_risk']):.0f}"
+        return Decision(categories, bands, Verdict.SETTLED, (_reason("settled", percent=percent), *notes))
+    return Decision(categories, bands, Verdict.NARROWED, (_reason("narrowed", categories=_names(categories)), *notes))
+
+
+def _reason(code: str, **fields: str) -> Reason:
+    return Reason(code=code, text=reason_text(code, **fields))
+
+
+def _names(categories: Sequence[CoatCategory]) -> str:
+    return ", ".join(category_label(category).lower() for category in categories)
+
+
+def _best(probabilities: Sequence[float]) -> CoatCategory:
+    return CATEGORIES[max(range(len(CATEGORIES)), key=probabilities.__getitem__)]
+
+
+def _doubts(
+    estimate: CoatEstimate,
+    photo_reports: Sequence[PhotoReport],
+    categories: Sequence[CoatCategory],
+    thresholds: Thresholds,
+) -> list[Reason]:
+    """Every reason for which only hands can tell."""
+    doubts = []
+    if CoatCategory.MIXED in categories:
+        doubts.append(_reason("mixed_possible"))
+    if estimate.by_photo is not None and estimate.by_answers is not None:
+        photo, answers = _best(estimate.by_photo), _best(estimate.by_answers)
+        if photo != answers and agreement(estimate.by_photo, estimate.by_answers) < thresholds.disagree_below:
+            doubts.append(_reason("sources_disagree", photo=_names([photo]), answers=_names([answers])))
+    if estimate.unfamiliar:
+        doubts.append(_reason("unfamiliar"))
+    if estimate.regime == "photo" and _all_doubtful(photo_reports):
+        doubts.append(_reason("photo_cannot_carry"))
+    if len(categories) > limits()["most_categories"]:
+        doubts.append(_reason("too_many", categories=_names(categories)))
+    return doubts
+
+
+def _all_doubtful(photo_reports: Sequence[PhotoReport]) -> bool:
+    looked_at = [report for report in photo_reports if report.status is not PhotoStatus.REFUSED]
+    return bool(looked_at) and all(report.status is PhotoStatus.DOUBTFUL for report in looked_at)
+
+
+def _notes(
+    photo_reports: Sequence[PhotoReport], answers: AnswerEvidence | None, bands: Sequence[LengthBand]
+) -> list[Reason]:
+    """What else the reader should know; it does not change the verdict."""
+    notes = []
+    if any(report.status is PhotoStatus.REFUSED for report in photo_reports):
+        notes.append(_reason("photo_refused"))
+    if answers is not None and answers.measured_mm is not None:
+        notes.append(_reason("measured", length=describe_mm(answers.measured_mm)))
+    elif len(bands) > 1:
+        notes.append(_reason("length_open"))
+    return notes
+
+
+def _found_by_hand(estimate: CoatEstimate) -> Decision:
+    certain = RegimeThresholds(
+        category_at=0.5, band_at=1 - promise()["set_reliability"], settle_at=0, mixed_at=0.5, calibrated_on=0,
+        simulated=False,
+    )  # fmt: skip
+    return Decision(
+        category_set(estimate.category, certain),
+        band_set(estimate.band, certain),
+        Verdict.SETTLED,
+        (_reason("found_by_hand"),),
+    )
+
+
+def _without_evidence(photo_reports: Sequence[PhotoReport]) -> Decision:
+    """Nothing can be estimated: everything stays possible."""
+    codes = {reason.code for report in photo_reports for reason in report.reasons}
+    if "no_dog" in codes:
+        verdict, reason = Verdict.NOT_A_DOG, _reason("not_a_dog")
+    elif photo_reports:
+        verdict, reason = Verdict.UNUSABLE_PHOTO, _reason("unusable_photo")
+    else:
+        verdict, reason = Verdict.HANDS_ON, _reason("nothing_given")
+    return Decision(CATEGORIES, BANDS, verdict, (reason,))

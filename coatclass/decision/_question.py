@@ -1,0 +1,111 @@
+"""Which unanswered question is expected to change the kit the most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from coatclass.contract import CoatEstimate, Question
+from coatclass.decision import _thresholds
+from coatclass.decision._sets import band_set, category_set
+from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+
+__all__ = ["Askable", "KitOf", "measuring_question", "next_question"]
+
+KitOf = Callable[[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, str]]]
+Table = Sequence[Sequence[float]]
+
+
+@dataclass(frozen=True)
+class Askable:
+    """A question not answered yet.
+
+    Attributes:
+        likelihood: for each possible answer P(answer | category, band), 7 rows of 4; the answers sum to 1.
+    """
+
+    id: str
+    text: str
+    help: str
+    likelihood: Mapping[str, Table]
+
+
+def measuring_question(id: str, text: str, help: str = "") -> Askable:
+    """Asking for the length, as a question whose answer is the band itself."""
+    columns = {band: tuple(float(other is band) for other in BANDS) for band in BANDS}
+    return Askable(id, text, help, {band: (columns[band],) * len(CATEGORIES) for band in BANDS})
+
+
+def next_question(
+    estimate: CoatEstimate, unanswered: Sequence[Askable], kit_of: KitOf, *, thresholds: Thresholds | None = None
+) -> Question | None:
+    """The question worth asking next, or None if no answer is expected to change enough of the kit.
+
+    For each question: the kits that its possible answers would lead to, each compared with the present kit (share of
+    (tool, role) pairs that differ, Jaccard distance), weighted by how probable the answer is.
+
+    Args:
+        estimate: what is known now; its joint table if it has one, else its margins taken as independent.
+        unanswered: what could be asked, in the questionnaire's order, which decides between equals.
+        kit_of: (tool, role) pairs right for sets of categories and bands.
+        thresholds: another fit than the released one.
+    """
+    if estimate.regime == "hands_on":
+        return None
+    thresholds = thresholds or _thresholds.load()
+    later = thresholds.regimes["both" if estimate.regime in ("photo", "both") else "answers"]
+    now = thresholds.regimes.get(estimate.regime, later)
+    joint = _joint(estimate)
+    kits = _Kits(kit_of)
+    present = kits.of(joint, now)
+    best: tuple[float, Askable] | None = None
+    for askable in unanswered:
+        change = _expected_change(joint, askable, kits, present, later)
+        if change >= limits()["least_change"] and (best is None or change > best[0]):
+            best = change, askable
+    if best is None:
+        return None
+    change, askable = best
+    return Question(id=askable.id, text=askable.text, help=askable.help, expected_change=change)
+
+
+class _Kits:
+    """Kits by prediction set, each asked for once."""
+
+    def __init__(self, kit_of: KitOf) -> None:
+        self._kit_of = kit_of
+        self._known: dict[tuple[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, str]]] = {}
+
+    def of(self, joint: Table, at: RegimeThresholds) -> frozenset[tuple[str, str]]:
+        category = [sum(row) for row in joint]
+        band = [sum(column) for column in zip(*joint, strict=True)]
+        key = frozenset(category_set(category, at)), frozenset(band_set(band, at))
+        if key not in self._known:
+            self._known[key] = frozenset(self._kit_of(*key))
+        return self._known[key]
+
+
+def _joint(estimate: CoatEstimate) -> Table:
+    if estimate.joint is not None:
+        return estimate.joint
+    return [[p * q for q in estimate.band] for p in estimate.category]
+
+
+def _expected_change(
+    joint: Table, askable: Askable, kits: _Kits, present: frozenset[tuple[str, str]], at: RegimeThresholds
+) -> float:
+    change = 0.0
+    for likelihood in askable.likelihood.values():
+        together = [[p * q for p, q in zip(*rows, strict=True)] for rows in zip(joint, likelihood, strict=True)]
+        probability = sum(map(sum, together))
+        if probability <= 0:
+            continue
+        kit = kits.of([[p / probability for p in row] for row in together], at)
+        change += probability * _distance(present, kit)
+    return change
+
+
+def _distance(first: frozenset[tuple[str, str]], second: frozenset[tuple[str, str]]) -> float:
+    union = first | second
+    return len(first ^ second) / len(union) if union else 0.0

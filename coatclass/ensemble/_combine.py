@@ -1,0 +1,131 @@
+"""One dog: whatever evidence there is to one calibrated estimate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from coatclass.contract import AnswerEvidence, CoatEstimate, PhotoEvidence, Regime
+from coatclass.ensemble import _fusion as fusion
+from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members, load
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+
+__all__ = ["Finding", "combine"]
+
+_DATA = Path(__file__).with_name("data") / "ensemble.toml"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What a groomer felt and measured with the dog on the table; whatever is given overrides all estimates."""
+
+    category: CoatCategory | None = None
+    band: LengthBand | None = None
+    length_mm: float | None = None
+
+
+def combine(
+    photos: Sequence[PhotoEvidence] = (),
+    answers: AnswerEvidence | None = None,
+    *,
+    finding: Finding | None = None,
+    members: Members | None = None,
+) -> CoatEstimate:
+    """Weigh photos, answers and a finding into calibrated probabilities.
+
+    1. Photos of one dog are pooled (mean log probabilities; each further one adds ``photo_gain`` of the first).
+    2. Answers multiply the joint table of category and band by their likelihood.
+    3. Temperatures, one per regime, make the probabilities mean what they say.
+    4. A length measured by a person replaces every estimate of the band; a groomer's finding replaces all.
+
+    Args:
+        photos: evidence of the photos that can be used, all of the same dog; may be empty.
+        answers: what the answers say; None or without any answered question counts as no answers.
+        finding: a groomer's hands-on finding.
+        members: another fit than the released one.
+    """
+    members = members or load()
+    answered = answers if answers is not None and (answers.answered or answers.measured_mm is not None) else None
+    regime = _regime(bool(photos), answered is not None)
+    by_photo = _by_photos(photos, members) if photos else None
+    by_answers = _by_answers(answered, members) if answered else None
+    joint = _joint(by_photo, answered, regime, members)
+    if answered is not None and answered.measured_mm is not None:
+        joint = fusion.pin_band(joint, _measured(answered.measured_mm)[None])
+    if finding is not None:
+        joint, regime = _found(joint, finding, regime)
+    category, band = fusion.marginals(joint)
+    return CoatEstimate(
+        category=tuple(category[0].tolist()),
+        band=tuple(band[0].tolist()),
+        regime=regime,
+        by_photo=None if by_photo is None else _category(by_photo, "photo", members),
+        by_answers=None if by_answers is None else _category(by_answers, "answers", members),
+        unfamiliar=bool(photos) and all(photo.unfamiliarity > members.unfamiliar_above for photo in photos),
+        joint=tuple(tuple(row) for row in np.exp(joint[0]).tolist()),
+    )
+
+
+def _regime(has_photos: bool, has_answers: bool) -> Regime:
+    if has_photos:
+        return "both" if has_answers else "photo"
+    return "answers" if has_answers else "none"
+
+
+def _by_photos(photos: Sequence[PhotoEvidence], members: Members) -> Array:
+    features = fusion.photo_features(
+        np.array([photo.texture for photo in photos]),
+        np.array([photo.kinship for photo in photos]),
+        np.array([photo.band for photo in photos]),
+        members.floor,
+    )
+    return fusion.photo_joint(fusion.pool_photos(features)[None], np.array([float(len(photos))]), members)
+
+
+def _likelihood(answers: AnswerEvidence) -> Array:
+    return np.asarray(answers.log_likelihood, dtype=np.float64)[None]
+
+
+def _by_answers(answers: AnswerEvidence, members: Members) -> Array:
+    return fusion.fuse(members.prior[None], _likelihood(answers), members.answer_weight["answers"])
+
+
+def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regime, members: Members) -> Array:
+    base = members.prior[None] if by_photo is None else by_photo
+    if regime == "none":
+        return base
+    if answers is not None:
+        base = fusion.fuse(base, _likelihood(answers), members.answer_weight[regime])
+    return fusion.calibrate(base, members.category_temperature[regime], members.band_temperature[regime])
+
+
+def _category(joint: Array, regime: Regime, members: Members) -> tuple[float, ...]:
+    scaled = fusion.calibrate(joint, members.category_temperature[regime], members.band_temperature[regime])
+    return tuple(fusion.marginals(scaled)[0][0].tolist())
+
+
+def _measured(length_mm: float) -> Array:
+    measuring = read_toml(_DATA)["measuring"]
+    return fusion.measured_band(length_mm, measuring["error_mm"], measuring["error_share"])
+
+
+def _found(joint: Array, finding: Finding, regime: Regime) -> tuple[Array, Regime]:
+    """What hands have found stands, whatever photo and answers said."""
+    if finding.length_mm is not None:
+        joint = fusion.pin_band(joint, _measured(finding.length_mm)[None])
+    elif finding.band is not None:
+        joint = fusion.pin_band(joint, np.eye(N_BANDS)[BANDS.index(finding.band)][None])
+    if finding.category is None:
+        return joint, regime
+    with np.errstate(divide="ignore"):
+        row = np.log(np.eye(N_CATEGORIES)[CATEGORIES.index(finding.category)])
+    band = fusion.marginals(joint)[1]
+    given_band = joint[:, CATEGORIES.index(finding.category)]
+    measured = finding.length_mm is not None or finding.band is not None
+    with np.errstate(divide="ignore"):
+        length = np.log(band) if measured else fusion.log_softmax(given_band)
+    return row[None, :, None] + length[:, None, :], "hands_on"

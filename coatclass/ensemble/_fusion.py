@@ -1,0 +1,121 @@
+"""The arithmetic of the ensemble over many dogs at once; run time and fitting share it, so they can't drift apart.
+
+Joint tables are log probabilities of shape (N, 7, 4): category by length band.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
+from coatclass.taxonomy import BANDS, band_limits_mm
+
+__all__ = [
+    "calibrate",
+    "fuse",
+    "log_softmax",
+    "marginals",
+    "measured_band",
+    "photo_features",
+    "photo_joint",
+    "pin_band",
+    "pool_photos",
+]
+
+
+def log_softmax(logits: Array, axis: int = -1) -> Array:
+    """Normalise logits to log probabilities along ``axis``."""
+    shifted = logits - logits.max(axis=axis, keepdims=True)
+    result: Array = shifted - np.log(np.exp(shifted).sum(axis=axis, keepdims=True))
+    return result
+
+
+def _log_sum_exp(logs: Array, axis: int) -> Array:
+    top = logs.max(axis=axis, keepdims=True)
+    result: Array = np.squeeze(top + np.log(np.exp(logs - top).sum(axis=axis, keepdims=True)), axis=axis)
+    return result
+
+
+def photo_features(texture: Array, kinship: Array, band: Array, floor: float) -> Array:
+    """What the members see of a photo: three vectors of log probabilities side by side, (N, 18), cut off at ``floor``."""
+    features: Array = np.concatenate([texture, kinship, band], axis=1).clip(floor)
+    return features
+
+
+def pool_photos(features: Array, weights: Array | None = None) -> Array:
+    """The logarithmic opinion pool of several photos of one dog: their mean, (18,). Genest and Zidek 1986."""
+    pooled: Array = np.average(features, axis=0, weights=weights)
+    return pooled
+
+
+def photo_joint(features: Array, photos: Array, members: Members) -> Array:
+    """Joint table by the photos alone.
+
+    The category member gives P(category). The band member gives P(band), turned into P(band | category) by how well
+    the two go together: a drop coat is long by definition, and hair that long would be called drop.
+    ``photos`` (N,) counts the pictures behind each row: n of them count as 1 + gain (n - 1) independent ones.
+    """
+    weight = (1.0 + members.photo_gain * (photos - 1.0))[:, None]
+    base_category, base_band = _prior_margins(members)
+    category = log_softmax(features @ members.category_weights.T + members.category_bias)
+    category = log_softmax(base_category + weight * (category - base_category))
+    band = log_softmax(features @ members.band_weights.T + members.band_bias)
+    band = log_softmax(base_band + weight * (band - base_band))
+    given_category = log_softmax(band[:, None, :] + members.compatibility[None], axis=2)
+    joint: Array = category[:, :, None] + given_category
+    return joint
+
+
+def _prior_margins(members: Members) -> tuple[Array, Array]:
+    return _log_sum_exp(members.prior, axis=1), _log_sum_exp(members.prior, axis=0)
+
+
+def fuse(by_photo: Array, answers: Array, answer_weight: float) -> Array:
+    """Multiply the photos' joint table by the answers' likelihood, raised to the trust that answers have earned."""
+    return _normalise(by_photo + answer_weight * answers)
+
+
+def _normalise(joint: Array) -> Array:
+    flat = log_softmax(joint.reshape(len(joint), -1))
+    return flat.reshape(joint.shape)
+
+
+def calibrate(joint: Array, category_temperature: float, band_temperature: float) -> Array:
+    """Temperature scaling (Guo et al. 2017) of P(category), and of P(band | category) within each category."""
+    category = _log_sum_exp(joint, axis=2)
+    given_category = log_softmax((joint - category[:, :, None]) / band_temperature, axis=2)
+    scaled: Array = log_softmax(category / category_temperature)[:, :, None] + given_category
+    return scaled
+
+
+def pin_band(joint: Array, band: Array) -> Array:
+    """Give the joint table the band distribution ``band`` (N, 4), keeping P(category | band): Jeffrey's rule.
+
+    So a measured length replaces every estimate of the band, and says about the category only what length says.
+    """
+    with np.errstate(divide="ignore"):
+        pinned: Array = joint - _log_sum_exp(joint, axis=1)[:, None, :] + np.log(band)[:, None, :]
+    return pinned
+
+
+def measured_band(length_mm: float, error_mm: float, error_share: float) -> Array:
+    """P(true length lies in each band), (4,), when a person measured ``length_mm`` with a small normal error."""
+    spread = max(error_mm, error_share * length_mm)
+
+    def below(limit: float) -> float:
+        return 0.5 * (1.0 + math.erf((limit - length_mm) / (spread * math.sqrt(2.0))))
+
+    limits = [band_limits_mm(band) for band in BANDS]
+    shares = np.array([below(high) - (below(low) if low > 0 else 0.0) for low, high in limits])
+    result: Array = shares / shares.sum()
+    return result
+
+
+def marginals(joint: Array) -> tuple[Array, Array]:
+    """P(category) (N, 7) and P(band) (N, 4), each row summing to 1."""
+    table = np.exp(joint)
+    assert table.shape[1:] == (N_CATEGORIES, N_BANDS)
+    table /= table.sum(axis=(1, 2), keepdims=True)
+    return table.sum(axis=2), table.sum(axis=1)

@@ -1,0 +1,170 @@
+"""Out-of-fold photo evidence beside the labels of both annotators."""
+
+from __future__ import annotations
+
+import csv
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coatclass.errors import InputError
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+__all__ = ["UNKNOWN", "Dataset", "load", "manifest_rows", "split_groups"]
+
+UNKNOWN = -1
+_BAND_LETTERS = "ABCD"  # the manifest's letters, shortest first; U is not visible
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Dataset:
+    """N photos. Labels index CATEGORIES and BANDS; UNKNOWN (-1) where nobody could tell.
+
+    ``category_by``, ``band_by`` (N, 2): each annotator's label (the first one's twice where there was only one).
+    ``confidence`` (N,): the less sure annotator's, 1 to 3. ``usable``: one dog, coat judgeable.
+    ``fold``: the fold that the photo was held out in, -1 where the released network read it (test).
+    ``unseen_*``: evidence from networks that never saw the dog's breed, where ``unseen_fold`` >= 0.
+    """
+
+    photo_id: NDArray[np.str_]
+    fold: Ints
+    unseen_fold: Ints
+    split: NDArray[np.str_]
+    group: NDArray[np.str_]
+    breed: NDArray[np.str_]
+    category: Ints
+    band: Ints
+    category_by: Ints
+    band_by: Ints
+    confidence: Floats
+    usable: NDArray[np.bool_]
+    texture: Floats
+    kinship: Floats
+    band_evidence: Floats
+    dog_probability: Floats
+    unfamiliarity: Floats
+    dog_share: Floats
+    unseen_texture: Floats
+    unseen_kinship: Floats
+    unseen_band: Floats
+    unseen_unfamiliarity: Floats
+
+    def __len__(self) -> int:
+        return len(self.photo_id)
+
+    def take(self, chosen: NDArray[np.bool_] | Ints) -> Dataset:
+        """The chosen photos."""
+        return replace(self, **{name: value[chosen] for name, value in vars(self).items()})
+
+    def features(self, floor: float, *, unseen: bool = False) -> Floats:
+        """What the members see, (N, 18)."""
+        from coatclass.ensemble._fusion import photo_features
+
+        if unseen:
+            return photo_features(self.unseen_texture, self.unseen_kinship, self.unseen_band, floor)
+        return photo_features(self.texture, self.kinship, self.band_evidence, floor)
+
+
+def manifest_rows() -> dict[str, dict[str, str]]:
+    """The photos' labels by photo_id, from the folder that COATCLASS_PHOTOS names."""
+    path = Path(os.environ.get("COATCLASS_PHOTOS", "../shared/photos")) / "manifest.csv"
+    if not path.exists():
+        raise InputError(str(path), "does not exist.", "Set COATCLASS_PHOTOS to the folder of the labelled photos.")
+    with path.open(newline="", encoding="utf-8") as stream:
+        return {row["photo_id"]: row for row in csv.DictReader(stream)}
+
+
+def load(evidence: Path) -> Dataset:
+    """Join the evidence file with the labels.
+
+    Raises:
+        InputError: if the file is missing or lacks an array.
+    """
+    unseen = evidence.with_name(f"{evidence.stem}_unseen_breeds.npz")
+    seen_arrays, unseen_arrays = _read(evidence), _read(unseen)
+    if not np.array_equal(seen_arrays["photo_id"], unseen_arrays["photo_id"]):
+        raise InputError(str(unseen), f"names other photos than {evidence.name}.", _AGAIN)
+    read: dict[str, Any] = {name: seen_arrays[key] for name, key in _SEEN.items()}
+    read |= {name: unseen_arrays[key] for name, key in _UNSEEN.items()}
+    labels = manifest_rows()
+    rows = [labels[str(photo)] for photo in read["photo_id"]]
+    second = [row["category_2"] or row["category_1"] for row in rows]
+    second_band = [row["band_2"] or row["band_1"] for row in rows]
+    return Dataset(
+        **read,
+        split=np.array([row["split"] for row in rows]),
+        group=np.array([row["group"] for row in rows]),
+        breed=np.array([row["breed"] for row in rows]),
+        category=np.array([CATEGORIES.index(row["category"]) for row in rows]),  # type: ignore[arg-type]
+        band=np.array([_band(row["band"]) for row in rows]),
+        category_by=np.array(
+            [
+                [CATEGORIES.index(row["category_1"]), CATEGORIES.index(two)]
+                for row, two in zip(rows, second, strict=True)
+            ]  # type: ignore[arg-type]
+        ),
+        band_by=np.array([[_band(row["band_1"]), _band(two)] for row, two in zip(rows, second_band, strict=True)]),
+        confidence=np.array([min(float(row["confidence_1"]), float(row["confidence_2"] or 3)) for row in rows]),
+        usable=np.array([row["usable"] == "y" for row in rows]),
+    )
+
+
+_AGAIN = "Make it again with: python -m training image"
+_SEEN = {
+    "photo_id": "photo_id",
+    "fold": "fold",
+    "texture": "texture",
+    "kinship": "kinship",
+    "band_evidence": "band",
+    "dog_probability": "dog_probability",
+    "unfamiliarity": "unfamiliarity",
+    "dog_share": "dog_share",
+}
+_UNSEEN = {
+    "unseen_fold": "fold",
+    "unseen_texture": "texture",
+    "unseen_kinship": "kinship",
+    "unseen_band": "band",
+    "unseen_unfamiliarity": "unfamiliarity",
+}
+
+
+def _read(path: Path) -> dict[str, Any]:
+    if not path.exists():
+        raise InputError(str(path), "does not exist.", "Make it with: python -m training image")
+    with np.load(path, allow_pickle=False) as arrays:
+        missing = {*_SEEN.values()} - set(arrays.files)
+        if missing:
+            raise InputError(str(path), f"lacks {', '.join(sorted(missing))}.", _AGAIN)
+        numbers = {key: arrays[key].astype(np.float64) for key in _SEEN.values() if key not in ("photo_id", "fold")}
+        return {"photo_id": arrays["photo_id"], "fold": arrays["fold"], **numbers}
+
+
+def _band(letter: str) -> int:
+    return _BAND_LETTERS.index(letter) if letter in _BAND_LETTERS[: len(BANDS)] else UNKNOWN
+
+
+def split_groups(data: Dataset, shares: dict[str, float], seed: int) -> dict[str, NDArray[np.bool_]]:
+    """Part the pool (train and val) into disjoint roles by group, each category spread over all roles by its share.
+
+    Returns:
+        A mask (N,) per role; photos of the test split are in none.
+    """
+    rng = np.random.default_rng(seed)
+    pool = data.split != "test"
+    role_of: dict[str, str] = {}
+    names, cuts = list(shares), np.cumsum(list(shares.values()))
+    for category in range(len(CATEGORIES)):
+        members = pool & (data.category == category)
+        groups = [group for group in sorted(set(data.group[members].tolist())) if group not in role_of]
+        shuffled = rng.permutation(groups).tolist()
+        for place, group in enumerate(shuffled):
+            role_of[group] = names[int(np.searchsorted(cuts, (place + 0.5) / len(shuffled)))]
+    roles = np.array([role_of.get(group, "") for group in data.group.tolist()])
+    return {name: pool & (roles == name) for name in names}

@@ -1,0 +1,122 @@
+"""Fitting the members: two logistic regressions on photo evidence, and the tables that tie category to band."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from sklearn.linear_model import LogisticRegression
+
+from coatclass.ensemble._fusion import log_softmax, photo_joint, pool_photos
+from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from training.ensemble._data import UNKNOWN, Dataset
+
+__all__ = ["coefficients", "fit_member", "fit_members", "fit_photo_gain", "tables"]
+
+_RULED_OUT = [
+    (CoatCategory.DROP, LengthBand.UNDER_19MM),
+    (CoatCategory.DROP, LengthBand.FROM_19_TO_25MM),
+    (CoatCategory.DROP, LengthBand.FROM_25_TO_75MM),
+    (CoatCategory.HAIR, LengthBand.OVER_75MM),
+]
+
+
+def fit_member(features: Array, unseen: Array, labels: Any, config: dict[str, Any]) -> LogisticRegression:
+    """A multinomial logistic regression on both kinds of evidence, with each annotator's label at half weight.
+
+    Args:
+        features, unseen: (N, 18) ordinary evidence, and evidence from networks that never saw the breed.
+        labels: (N, 2) one label an annotator; UNKNOWN is left out.
+    """
+    share = config["members"]["unseen_breed_share"]
+    rows = np.concatenate([features, features, unseen, unseen])
+    targets = np.concatenate([labels[:, 0], labels[:, 1]] * 2)
+    weights = np.repeat([1 - share, 1 - share, share, share], len(features)) / 2
+    known = (targets != UNKNOWN) & (weights > 0)
+    member = LogisticRegression(C=config["members"]["regularisation"], max_iter=2000)
+    # Twice, because the two kinds of evidence of one photo are one photo: C keeps its meaning per photo.
+    return member.fit(rows[known], targets[known], sample_weight=2 * weights[known])
+
+
+def coefficients(member: LogisticRegression, classes: int) -> tuple[Array, Array]:
+    """Weights (classes, 18) and bias (classes,); a class that was never seen gets a bias that rules it out."""
+    weights = np.zeros((classes, member.coef_.shape[1]))
+    bias = np.full(classes, -20.0)
+    weights[member.classes_] = member.coef_
+    bias[member.classes_] = member.intercept_
+    return weights, bias
+
+
+def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
+    """Compatibility (7, 4) and prior (7, 4), as logs, from smoothed counts; what a definition rules out stays out."""
+    settings = config["prior"]
+    counts = np.full((N_CATEGORIES, N_BANDS), settings["smoothing"])
+    for annotator in range(2):
+        both = (data.band_by[:, annotator] != UNKNOWN) & data.usable
+        np.add.at(counts, (data.category_by[both, annotator], data.band_by[both, annotator]), 0.5)
+    share = counts / counts.sum()
+    given_category = np.log(share / share.sum(axis=1, keepdims=True))
+    compatibility = given_category - np.log(share.sum(axis=0))[None]
+    for category, band in _RULED_OUT:
+        place = CATEGORIES.index(category), BANDS.index(band)
+        compatibility[place] = settings["ruled_out"]
+        given_category[place] = settings["ruled_out"]
+    frequency = np.bincount(data.category, minlength=N_CATEGORIES) + 1.0
+    mixed = CATEGORIES.index(CoatCategory.MIXED)
+    frequency[mixed] = 0.0
+    frequency *= (1 - settings["mixed_share"]) / frequency.sum()
+    frequency[mixed] = settings["mixed_share"]
+    return compatibility, np.log(frequency)[:, None] + log_softmax(given_category)
+
+
+def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Members:
+    """Fit everything but the temperatures and the weight of the answers, which start at 1."""
+    floor = config["members"]["floor"]
+    seen, unseen = data.features(floor), data.features(floor, unseen=True)
+    category = fit_member(seen, unseen, data.category_by, config)
+    usable = data.usable
+    band = fit_member(seen[usable], unseen[usable], data.band_by[usable], config)
+    category_weights, category_bias = coefficients(category, N_CATEGORIES)
+    band_weights, band_bias = coefficients(band, N_BANDS)
+    compatibility, prior = tables(data, config)
+    one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
+    return Members(
+        version="",
+        floor=floor,
+        category_weights=category_weights,
+        category_bias=category_bias,
+        band_weights=band_weights,
+        band_bias=band_bias,
+        compatibility=compatibility,
+        prior=prior,
+        photo_gain=0.0,
+        answer_weight=dict(one),
+        category_temperature=dict(one),
+        band_temperature=dict(one),
+        unfamiliar_above=unfamiliar_above,
+    )
+
+
+def fit_photo_gain(data: Dataset, members: Members, grid: Array) -> tuple[float, int]:
+    """What a further photo of the same dog adds: the gain with the least log loss, and over how many dogs it was found.
+
+    Most dogs with several photos here are near-duplicates, so the gain errs on the careful side.
+    """
+    from dataclasses import replace
+
+    features = data.features(members.floor)
+    groups = [np.flatnonzero(data.group == group) for group in sorted(set(data.group.tolist()))]
+    several = [rows for rows in groups if len(rows) > 1 and len(set(data.category[rows].tolist())) == 1]
+    if not several:
+        return 0.0, 0
+    pooled = np.stack([pool_photos(features[rows]) for rows in several])
+    counts = np.array([float(len(rows)) for rows in several])
+    truth = data.category[[rows[0] for rows in several]]
+
+    def loss(gain: float) -> float:
+        joint = photo_joint(pooled, counts, replace(members, photo_gain=gain))
+        category = np.log(np.exp(joint).sum(axis=2))
+        return float(-category[np.arange(len(truth)), truth].mean())
+
+    return float(min(grid, key=loss)), len(several)

@@ -1,0 +1,66 @@
+"""Writing the fit: members, thresholds, and a manifest with the SHA-256 of each."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from training.ensemble._data import Dataset
+from training.ensemble._fit import Fitted
+
+__all__ = ["release"]
+
+
+def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model: str) -> Iterator[str]:
+    """Write ``ensemble_members.json``, ``ensemble_thresholds.json`` and ``ensemble.json``; yield lines for people."""
+    digest = hashlib.sha256(json.dumps(result.members.to_json(), sort_keys=True).encode()).hexdigest()
+    name = f"ensemble-{digest[:8]}"
+    members = replace(result.members, version=name).to_json()
+    thresholds = result.thresholds.model_copy(update={"version": name}).model_dump(mode="json")
+    files = {}
+    for file, content in (("ensemble_members.json", members), ("ensemble_thresholds.json", thresholds)):
+        text = json.dumps(content, indent=1, sort_keys=True) + "\n"
+        (args.out / file).write_text(text, encoding="utf-8")
+        files[file] = hashlib.sha256(text.encode("utf-8")).hexdigest()
+    manifest: dict[str, Any] = {
+        "version": name,
+        "files": files,
+        "image_model": image_model,
+        "fitted_on": {
+            "evidence_sha256": hashlib.sha256(Path(args.evidence).read_bytes()).hexdigest(),
+            "photos": int((data.split != "test").sum()),
+            "answers": "simulated from coatclass/answers/data/likelihood.csv; no real answers exist yet",
+        },
+        "notes": _rounded(result.notes),
+        "command": "python -m training ensemble",
+        "config": args.config.read_text(encoding="utf-8"),
+        "environment": {name: version(name) for name in ("scikit-learn", "mapie", "numpy")},
+        "date": datetime.now(UTC).date().isoformat(),
+    }
+    (args.out / "ensemble.json").write_text(json.dumps(manifest, indent=1) + "\n", encoding="utf-8")
+    yield f"{name}: temperatures {_short(members['category_temperature'])}, bands {_short(members['band_temperature'])}"
+    yield f"answers count with exponent {_short(members['answer_weight'])}; further photos add {members['photo_gain']}"
+    for regime, at in thresholds["regimes"].items():
+        yield (
+            f"{regime}: sets from {at['category_at']:.3f} (bands {at['band_at']:.3f}), settled from "
+            f"{at['settle_at']:.3f}, mixed from {at['mixed_at']:.4f}; {_rounded(result.notes['settled'][regime])}"
+        )
+
+
+def _short(values: dict[str, float]) -> str:
+    return ", ".join(f"{regime} {value:.2f}" for regime, value in values.items())
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _rounded(entry) for key, entry in value.items()}
+    return round(value, 5) if isinstance(value, float | np.floating) else value
