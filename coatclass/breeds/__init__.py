@@ -1,1 +1,45 @@
-"""See DEVELOPERS.md, Rooms."""
+"""Breed and cross names to coat facts, with sources; aliases and misspellings; evidence that is never the last word."""
+
+from coatclass.breeds._evidence import (
+    KnownBy,
+    background,
+    background_band,
+    band_distribution,
+    category_distribution,
+    cross,
+)
+from coatclass.breeds._kin import kin_table
+from coatclass.breeds._lookup import BreedMatch, Found, aliases, find, normalise
+from coatclass.breeds._table import (
+    BreedFacts,
+    BreedKind,
+    Furnishings,
+    Shedding,
+    TrimHabit,
+    check_table,
+    facts,
+    table,
+)
+
+__all__ = [
+    "BreedFacts",
+    "BreedKind",
+    "BreedMatch",
+    "Found",
+    "Furnishings",
+    "KnownBy",
+    "Shedding",
+    "TrimHabit",
+    "aliases",
+    "background",
+    "background_band",
+    "band_distribution",
+    "category_distribution",
+    "check_table",
+    "cross",
+    "facts",
+    "find",
+    "kin_table",
+    "normalise",
+    "table",
+]
