@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from statistics import NormalDist
@@ -35,6 +36,7 @@ LENGTH = "trunk_length_mm"
 _DATA = Path(__file__).with_name("data")
 _ANY = "*"
 _CDF = NormalDist().cdf
+_STEPS = 200
 
 
 def reliability() -> dict[str, Any]:
@@ -62,8 +64,7 @@ def likelihood(question_id: str, answer: Answer) -> Table:
         ValueError: if the question is no evidence or has no such answer.
     """
     if question_id == LENGTH and answer in BANDS:
-        lower, upper = band_limits_mm(LengthBand(str(answer)))
-        return _repeated(tuple(_reads_between(lower, upper, band) for band in BANDS))
+        return _read_as(LengthBand(str(answer)))
     try:
         return _tables()[question_id, answer]
     except KeyError:
@@ -80,48 +81,61 @@ def tabled_questions() -> tuple[str, ...]:
 
 
 def length_density(length_mm: float, by: str = "ruler") -> Table:
-    """Density of a measured log length given the band, (7, 4); the same for every category.
+    """Density of a measured log length given category and band, (7, 4).
 
     True lengths are log-uniform within the band; log(measured) has a normal error; a small share of measurements is
-    grossly wrong and says nothing. Parameters: ``data/reliability.toml``.
+    grossly wrong and says nothing. Cells that can't be by a category's definition (a drop coat is long) are all but
+    ruled out. Parameters: ``data/reliability.toml``.
     """
     model = reliability()["length"]
-    sd, gross = float(model["error"][by]["sd_log"]), float(model["gross_error"])
+    sd = float(model["error"][by]["sd_log"])
     length_mm = min(max(length_mm, model["shortest_mm"]), model["longest_mm"])  # shorter is short, longer is long
-    nothing = 1 / math.log(model["longest_mm"] / model["shortest_mm"])
     row = []
     for band in BANDS:
         lower, upper = closed_limits(band)
         inside = _CDF(math.log(upper / length_mm) / sd) - _CDF(math.log(lower / length_mm) / sd)
-        row.append((1 - gross) * inside / math.log(upper / lower) + gross * nothing)
-    return _repeated(tuple(row))
+        row.append(inside / math.log(upper / lower))
+    seen = _with_gross_errors(row, nothing=1 / math.log(model["longest_mm"] / model["shortest_mm"]))
+    return tuple(
+        tuple(
+            value * (1 if band_limits_mm(band)[0] >= model["at_least_mm"].get(category, 0) else model["no_such_dog"])
+            for value, band in zip(seen, BANDS, strict=True)
+        )
+        for category in CATEGORIES
+    )
 
 
 def closed_limits(band: LengthBand) -> tuple[float, float]:
+    """Limits of a band, mm, with the shortest and the longest length that the error model allows as outer ends."""
     model = reliability()["length"]
     lower, upper = band_limits_mm(band)
     return max(lower, model["shortest_mm"]), min(upper, model["longest_mm"])
 
 
+def _with_gross_errors(row: Sequence[float], nothing: float) -> tuple[float, ...]:
+    """Mix what a length says in each band with the nothing that a gross error says."""
+    gross = float(reliability()["length"]["gross_error"])
+    return tuple((1 - gross) * says + gross * nothing for says in row)
+
+
 @cache
-def _reads_between(lower: float, upper: float, band: LengthBand, steps: int = 200) -> float:
-    """P(a ruler reads between two lengths | band), by the midpoint rule over true log lengths."""
+def _read_as(read: LengthBand) -> Table:
+    """P(a ruler reads a length in this band | category, band), by the midpoint rule over true log lengths."""
     model = reliability()["length"]
-    sd, gross = float(model["error"]["ruler"]["sd_log"]), float(model["gross_error"])
-    start, end = (math.log(limit) for limit in closed_limits(band))
-    low, high = (math.log(limit) if limit > 0 else -math.inf for limit in (lower, upper))
-    truths = (start + (end - start) * (step + 0.5) / steps for step in range(steps))
-    reads = sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / steps
-    bottom, top = math.log(model["shortest_mm"]), math.log(model["longest_mm"])
-    share = (min(high, top) - max(low, bottom)) / (top - bottom)
-    return (1 - gross) * reads + gross * share
+    sd = float(model["error"]["ruler"]["sd_log"])
+    low, high = (math.log(limit) if limit > 0 else -math.inf for limit in band_limits_mm(read))
+    row = []
+    for band in BANDS:
+        start, end = (math.log(limit) for limit in closed_limits(band))
+        truths = [start + (end - start) * (step + 0.5) / _STEPS for step in range(_STEPS)]
+        row.append(sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / _STEPS)
+    lower, upper = closed_limits(read)
+    return _with_gross_errors(
+        row, nothing=math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
+    )
 
 
 # --- tables of choices ----------------------------------------------------------------------------------------------
-
-
-def _repeated(row: tuple[float, ...]) -> Table:
-    return (row,) * len(CATEGORIES)
 
 
 @cache
