@@ -1,0 +1,55 @@
+"""Every error as one JSON shape: status, code, problem, next step. Nothing else of the inside gets out."""
+
+from __future__ import annotations
+
+import logging
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from app.guard import refusal
+from app.work import QueueFullError
+from coatclass.errors import CoatclassError, InputError
+
+_log = logging.getLogger("coatclass.app")
+_STATUS = {"missing": 404, "not_found": 404, "unknown": 404, "forbidden": 403, "exists": 409, "conflict": 409}
+
+
+def answer(status: int, code: str, problem: str, next_step: str, **headers: str) -> JSONResponse:
+    """A refusal as a response."""
+    named = {name.replace("_", "-"): value for name, value in headers.items()}
+    return JSONResponse(refusal(status, code, problem, next_step), status, named)
+
+
+def install(app: FastAPI) -> None:
+    """Let the app answer every kind of error in the one shape."""
+
+    @app.exception_handler(CoatclassError)
+    async def deliberate(request: Request, error: CoatclassError) -> JSONResponse:
+        if not isinstance(error, InputError):
+            _log.error("%s", error)
+            return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
+        problem = f"{error.source}: {error.problem}"
+        return answer(_STATUS.get(error.code, 422), error.code, problem, error.next_step)
+
+    @app.exception_handler(QueueFullError)
+    async def busy(request: Request, error: QueueFullError) -> JSONResponse:
+        seconds = str(error.retry_after_s)
+        return answer(503, "busy", "Many dogs are being looked at.", f"Try again in {seconds} s.", retry_after=seconds)
+
+    @app.exception_handler(RequestValidationError)
+    async def malformed(request: Request, error: RequestValidationError) -> JSONResponse:
+        said = "; ".join(f"{'.'.join(map(str, item['loc']))}: {item['msg']}" for item in error.errors()[:5])
+        return answer(422, "malformed", said, "See the description of the interface under /api/docs.")
+
+    @app.exception_handler(HTTPException)
+    async def plain(request: Request, error: HTTPException) -> JSONResponse:
+        detail = str(error.detail)
+        return answer(error.status_code, "http", detail, "Check the address and what was sent.")
+
+    @app.exception_handler(Exception)
+    async def unforeseen(request: Request, error: Exception) -> JSONResponse:
+        _log.exception("unforeseen error at %s", request.url.path, exc_info=error)
+        return answer(500, "internal", "Something went wrong here.", "Try again; your data are safe.")
