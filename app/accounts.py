@@ -1,0 +1,144 @@
+"""Who comes in: sign-in with a password (Argon2id), a session cookie, an owner's link, and what handlers ask.
+
+A password's hash is made here; sessions and links live in the records, which keep only the hashes of their tokens.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Annotated
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+from fastapi import APIRouter, Depends, Form, Request
+from fastapi.responses import JSONResponse, Response
+
+from app.errors import answer
+from coatclass import records
+from coatclass.errors import RecordError
+from coatclass.records import Dog, Records, User, UserRole
+
+router = APIRouter(tags=["accounts"])
+
+COOKIE = "coatclass_session"
+SHORTEST_PASSWORD = 10
+_hasher = PasswordHasher()  # the library's defaults are RFC 9106's second choice
+# Verified against when nobody has the name, so that the time taken doesn't tell who exists.
+_NOBODY = _hasher.hash("nobody")
+_MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals.")
+
+
+def add_user(salon: Records, name: str, password: str, role: UserRole) -> User:
+    """Make somebody known who signs in.
+
+    Raises:
+        RecordError: if the password is too short or the name is taken.
+    """
+    if len(password) < SHORTEST_PASSWORD:
+        raise RecordError(
+            "the password", f"has fewer than {SHORTEST_PASSWORD} characters.", "Choose a longer one.", code="short"
+        )
+    if records.find_user(salon, name) is not None:
+        raise RecordError(name, "is taken.", "Choose another name.", code="exists")
+    return salon.add(User(name=name, role=role, password_hash=_hasher.hash(password)), who=name)
+
+
+def _matches(password: str, hashed: str) -> bool:
+    try:
+        return _hasher.verify(hashed, password)
+    except (VerificationError, InvalidHashError):
+        return False
+
+
+@router.post("/api/v1/sign-in")
+def sign_in(
+    request: Request,
+    name: Annotated[str, Form(max_length=200)],
+    password: Annotated[str, Form(max_length=1000)],
+) -> Response:
+    """Sign in; sets a cookie that no script can read and that other sites' pages don't send."""
+    salon: Records = request.app.state.records
+    limits = request.app.state.settings.limits
+    user = records.find_user(salon, name)
+    right = _matches(password, user.password_hash if user else _NOBODY)
+    if user is None:
+        return answer(401, *_MISMATCH)
+    if not records.may_sign_in(user):
+        minutes = limits["lockout"]["minutes"]
+        return answer(423, "locked", "Too many wrong passwords.", f"Wait {minutes} minutes, or ask for help.")
+    lockout = timedelta(minutes=limits["lockout"]["minutes"])
+    records.note_sign_in(salon, user, succeeded=right, most_failures=limits["lockout"]["failures"], lock_for=lockout)
+    if not right:
+        return answer(401, *_MISMATCH)
+    hours = timedelta(hours=limits["session"]["hours"])
+    token = records.start_session(salon, user, valid_for=hours)
+    response = JSONResponse({"name": user.name, "role": user.role})
+    secure = request.app.state.settings.secure_cookies
+    response.set_cookie(
+        COOKIE, token, max_age=int(hours.total_seconds()), httponly=True, samesite="strict", secure=secure, path="/"
+    )
+    return response
+
+
+@router.post("/api/v1/sign-out")
+def sign_out(request: Request) -> Response:
+    """Sign out here."""
+    token = request.cookies.get(COOKIE)
+    if token:
+        records.end_session(request.app.state.records, token)
+    response = JSONResponse({"signed_in": False})
+    response.delete_cookie(COOKIE, path="/")
+    return response
+
+
+def signed_in(request: Request) -> User | None:
+    """Who is signed in with this request's cookie, if anybody."""
+    token = request.cookies.get(COOKIE)
+    return records.session_user(request.app.state.records, token) if token else None
+
+
+class ForbiddenError(RecordError):
+    """Whoever asks may not see this."""
+
+    def __init__(self) -> None:
+        super().__init__("this page", "is not for you, or you are not signed in.", "Sign in first.", code="forbidden")
+
+
+def require(request: Request, *roles: UserRole) -> User:
+    """The signed-in user, if in one of the roles; every handler behind the sign-in calls this first.
+
+    Raises:
+        ForbiddenError: otherwise.
+    """
+    user = signed_in(request)
+    if user is None or user.role not in roles:
+        raise ForbiddenError
+    return user
+
+
+def groomer(request: Request) -> User:
+    """As a dependency: only groomers pass."""
+    return require(request, UserRole.GROOMER)
+
+
+def researcher(request: Request) -> User:
+    """As a dependency: groomers and researchers pass."""
+    return require(request, UserRole.RESEARCHER, UserRole.GROOMER)
+
+
+def dog_of_link(salon: Records, token: str) -> Dog:
+    """The one dog that an owner's link shows.
+
+    Raises:
+        RecordError: if the link is unknown or has expired; both sound the same.
+    """
+    dog = records.linked_dog(salon, token)
+    if dog is None:
+        raise RecordError(
+            "this link", "leads nowhere, or its time is up.", "Ask your groomer for a new one.", code="not_found"
+        )
+    return dog
+
+
+Groomer = Annotated[User, Depends(groomer)]
+Researcher = Annotated[User, Depends(researcher)]

@@ -1,0 +1,59 @@
+"""The web app: FastAPI for photos, sign-in and files; gradio's pages on top."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+# Before gradio is imported anywhere: no calls home.
+os.environ.setdefault("GRADIO_ANALYTICS_ENABLED", "False")
+os.environ.setdefault("HF_HUB_OFFLINE", "1")
+
+from fastapi import FastAPI
+
+from app import accounts, errors, guard
+from app.api import assessing, health
+from app.settings import Settings
+from app.work import WorkQueue
+from coatclass import __version__
+from coatclass.records import open_records
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """Put one server together; records are opened here and closed when it stops."""
+    salon = open_records(settings.database_url, settings.data)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        yield
+        salon.close()
+
+    app = FastAPI(title="coatclass", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
+    app.state.settings = settings
+    app.state.records = salon
+    app.state.queue = WorkQueue(**settings.limits["queue"])
+    app.state.meters = health.Meters()
+    errors.install(app)
+    for room in (health, assessing, accounts):
+        app.include_router(room.router)
+    _stand_guard(app, settings)
+    return app
+
+
+def _stand_guard(app: FastAPI, settings: Settings) -> None:
+    """The last one added meets a request first."""
+    app.add_middleware(guard.BodyLimit, max_bytes=settings.limits["upload"]["body_bytes"])
+    app.add_middleware(guard.SameOrigin)
+    app.add_middleware(guard.ClosedDoors)
+    app.add_middleware(guard.RateLimit, rates=settings.limits["rate"])
+    app.add_middleware(guard.SecurityHeaders)
+    app.add_middleware(health.Metered, meters=app.state.meters)
+
+
+def serve(*, host: str = "127.0.0.1", port: int = 7860, settings: Settings | None = None) -> None:
+    """Serve until stopped. One process; the network runs outside the event loop."""
+    import uvicorn
+
+    app = create_app(settings or Settings.from_environment())
+    uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False)
