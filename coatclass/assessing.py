@@ -1,0 +1,159 @@
+"""One dog through all the rooms: photos and answers in, an assessment out. The only place that knows every room."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from coatclass import answers as questionnaire
+from coatclass import care, decision, ensemble, photo, toolkit, vision
+from coatclass.answers import Answers
+from coatclass.contract import (
+    AnswerEvidence,
+    Assessment,
+    BandEstimate,
+    CategoryEstimate,
+    CoatEstimate,
+    CoatSituation,
+    Decision,
+    PhotoEvidence,
+    PhotoReport,
+    PhotoStatus,
+    Question,
+)
+from coatclass.ensemble import Finding
+from coatclass.errors import PhotoError
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+
+__all__ = ["NO_ANSWERS", "PhotoSource", "Reading", "assess", "assess_readings", "estimate_photo", "read_photo"]
+
+PhotoSource = str | os.PathLike[str] | bytes
+NO_ANSWERS = Answers()
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one photo gave: its report, and its evidence unless it was refused."""
+
+    report: PhotoReport
+    evidence: PhotoEvidence | None
+
+
+def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
+    """Open one photo and let the image model look at it; a bad photo becomes a refusal, not an error.
+
+    Raises:
+        ModelFilesError: if the released model files are missing or damaged.
+    """
+    try:
+        loaded = photo.load(source, name=name)
+    except PhotoError as error:
+        return Reading(photo.refusal(error), None)
+    evidence = vision.read(loaded, file=loaded.file)
+    report = photo.report(loaded, evidence)
+    return Reading(report, None if report.status is PhotoStatus.REFUSED else evidence)
+
+
+def estimate_photo(source: PhotoSource) -> tuple[CoatEstimate | None, Decision, PhotoReport]:
+    """What one photo alone says; the estimate is None if the photo was refused."""
+    reading = read_photo(source)
+    estimate = ensemble.combine([reading.evidence]) if reading.evidence else None
+    return estimate, decision.decide(estimate, [reading.report]), reading.report
+
+
+def assess(
+    photos: Sequence[PhotoSource] = (), answers: Answers = NO_ANSWERS, *, finding: Finding | None = None
+) -> Assessment:
+    """Assess one dog.
+
+    Args:
+        photos: any number of photos of the same dog, as paths or bytes.
+        answers: the owner's answers; every question may be unanswered.
+        finding: what a groomer's hands found, which overrides every estimate.
+
+    Raises:
+        ModelFilesError: if released files are missing or damaged.
+    """
+    return assess_readings([read_photo(source) for source in photos], answers, finding=finding)
+
+
+def assess_readings(
+    readings: Sequence[Reading], answers: Answers = NO_ANSWERS, *, finding: Finding | None = None
+) -> Assessment:
+    """Assess one dog whose photos have been read already."""
+    reports = [reading.report for reading in readings]
+    evidence = [reading.evidence for reading in readings if reading.evidence is not None]
+    said = questionnaire.evidence(answers)
+    estimate = ensemble.combine(evidence, said, finding=finding)
+    decided = decision.decide(estimate, reports, answers=said)
+    if estimate.regime == "none":
+        return _without_estimate(reports, decided)
+    situation = questionnaire.situation(
+        answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
+    )
+    kit = toolkit.recommend(situation)
+    return Assessment(
+        model_version=vision.read_manifest().model_version,
+        rules_version=toolkit.rules_version(),
+        photos=tuple(reports),
+        regime=estimate.regime,
+        category=_category(estimate, decided),
+        length_band=_band(estimate, decided),
+        verdict=decided.verdict,
+        reasons=(*decided.reasons, *questionnaire.doubts(answers)),
+        next_question=_next_question(estimate, answers, situation, said),
+        kit=kit,
+        routine=care.routine(situation, kit),
+        cautions=care.cautions(situation, kit),
+    )
+
+
+def _without_estimate(reports: Sequence[PhotoReport], decided: Decision) -> Assessment:
+    """Nothing given can carry an estimate: no kit, but the question that would help most."""
+    first = next(iter(questionnaire.questions()))
+    return Assessment(
+        model_version=vision.read_manifest().model_version,
+        rules_version=toolkit.rules_version(),
+        photos=tuple(reports),
+        regime="none",
+        category=None,
+        length_band=None,
+        verdict=decided.verdict,
+        reasons=decided.reasons,
+        next_question=Question(id=first.id, text=first.text, help=first.help, expected_change=1.0),
+    )
+
+
+def _category(estimate: CoatEstimate, decided: Decision) -> CategoryEstimate:
+    probabilities = dict(zip(CATEGORIES, estimate.category, strict=True))
+    best = max(CATEGORIES, key=probabilities.__getitem__)
+    return CategoryEstimate(best=best, probabilities=probabilities, set=decided.categories)
+
+
+def _band(estimate: CoatEstimate, decided: Decision) -> BandEstimate:
+    probabilities = dict(zip(BANDS, estimate.band, strict=True))
+    best = max(BANDS, key=probabilities.__getitem__)
+    return BandEstimate(best=best, probabilities=probabilities, set=decided.bands)
+
+
+def _next_question(
+    estimate: CoatEstimate, answers: Answers, situation: CoatSituation, said: AnswerEvidence
+) -> Question | None:
+    """The unanswered question whose answer is expected to change the kit the most."""
+
+    def kit_of(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, str]]:
+        kit = toolkit.recommend(replace(situation, categories=categories, bands=bands))
+        return frozenset((item.tool, item.role) for item in kit)
+
+    return decision.next_question(estimate, _unanswered(answers, said), kit_of)
+
+
+def _unanswered(answers: Answers, said: AnswerEvidence) -> list[decision.Askable]:
+    """The evidence questions that may be asked now, each with what its answers would say."""
+    return [
+        decision.Askable(spec.id, spec.text, spec.help, tables)
+        for spec in questionnaire.due(answers)
+        if spec.id not in said.answered
+        and (tables := {str(it): questionnaire.likelihood(spec.id, it) for it in questionnaire.outcomes(spec.id)})
+    ]
