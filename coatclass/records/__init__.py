@@ -1,1 +1,118 @@
-"""See DEVELOPERS.md, Rooms."""
+"""What a salon keeps: clients, dogs, photos, assessments, answers, findings, visits, and who may see them.
+
+>>> with open_records("sqlite:///salon.sqlite") as records:          # doctest: +SKIP
+...     dog = records.add(Dog(name="Bramble", breed="briard"), who="Ada")
+...     records.add_photo(dog.id, "bramble.jpg", who="Ada")
+...     search_dogs(records, "bram")
+"""
+
+from importlib.util import find_spec
+
+from coatclass.errors import MissingExtraError
+
+if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
+    raise MissingExtraError("the records", "records")
+
+from coatclass.records._access import (
+    end_all_sessions,
+    end_session,
+    find_user,
+    linked_dog,
+    make_link,
+    may_sign_in,
+    note_sign_in,
+    revoke_links,
+    session_user,
+    start_session,
+)
+from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
+from coatclass.records._database import schema_version
+from coatclass.records._photos import PhotoStore, Picture, prepare
+from coatclass.records._records import Records, default_folder, open_records
+from coatclass.records._research import LearningCase, export_findings, learning_cases
+from coatclass.records._salon import (
+    FoundDog,
+    Visit,
+    Waiting,
+    delete_client,
+    delete_dog,
+    merge_clients,
+    merge_dogs,
+    search_clients,
+    search_dogs,
+    visits,
+    waiting_list,
+)
+from coatclass.records._transaction import Reader, Writer, valid
+from coatclass.records._values import (
+    AnswerSheet,
+    Appointment,
+    Change,
+    Client,
+    Dog,
+    Finding,
+    Link,
+    Measurement,
+    Photo,
+    Record,
+    Session,
+    StoredAssessment,
+    User,
+    UserRole,
+)
+
+__all__ = [
+    "AnswerSheet",
+    "Appointment",
+    "Archive",
+    "Change",
+    "Client",
+    "Dog",
+    "Finding",
+    "FoundDog",
+    "LearningCase",
+    "Link",
+    "Measurement",
+    "Photo",
+    "PhotoStore",
+    "Picture",
+    "Reader",
+    "Record",
+    "Records",
+    "Session",
+    "StoredAssessment",
+    "User",
+    "UserRole",
+    "Visit",
+    "Waiting",
+    "Writer",
+    "backup",
+    "default_folder",
+    "delete_client",
+    "delete_dog",
+    "end_all_sessions",
+    "end_session",
+    "export_findings",
+    "export_salon",
+    "find_user",
+    "import_salon",
+    "learning_cases",
+    "linked_dog",
+    "make_link",
+    "may_sign_in",
+    "merge_clients",
+    "merge_dogs",
+    "note_sign_in",
+    "open_records",
+    "prepare",
+    "restore",
+    "revoke_links",
+    "schema_version",
+    "search_clients",
+    "search_dogs",
+    "session_user",
+    "start_session",
+    "valid",
+    "visits",
+    "waiting_list",
+]

@@ -1,0 +1,221 @@
+"""A day at the salon: searching, who waits for hands, today's visits, joining duplicates, deleting."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Select, and_, exists, func, or_, select
+
+from coatclass.contract import Verdict
+from coatclass.errors import RecordError
+from coatclass.records._records import Records
+from coatclass.records._tables import appointments, assessments, clients, dogs, findings, folded, from_row
+from coatclass.records._transaction import Reader
+from coatclass.records._values import (
+    AnswerSheet,
+    Appointment,
+    Client,
+    Dog,
+    Finding,
+    Link,
+    Measurement,
+    Photo,
+    Record,
+    StoredAssessment,
+)
+
+# Children before parents, so that nothing is removed while something belongs to it.
+_OF_A_DOG: tuple[type[Record], ...] = (
+    Link,
+    Appointment,
+    Measurement,
+    Finding,
+    StoredAssessment,
+    AnswerSheet,
+    Photo,
+)
+
+
+@dataclass(frozen=True)
+class FoundDog:
+    """A dog with its owner, None while nobody said whose it is."""
+
+    dog: Dog
+    client: Client | None
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A dog that waits for hands, with the assessment that said so; ``doubt`` in [0, 1]."""
+
+    dog: Dog
+    client: Client | None
+    assessment_id: str
+    since: datetime
+    doubt: float
+
+
+@dataclass(frozen=True)
+class Visit:
+    """An appointment with its dog and owner."""
+
+    appointment: Appointment
+    dog: Dog
+    client: Client | None
+
+
+def _like(word: str) -> str:
+    for sign in ("\\", "%", "_"):
+        word = word.replace(sign, f"\\{sign}")
+    return f"%{word}%"
+
+
+def _with_owner(*columns: Any) -> Select[Any]:
+    """Dogs with their owners in one row; the owner's columns carry a prefix."""
+    of_client = [column.label(f"client_{column.name}") for column in clients.c]
+    return select(*columns, *dogs.c, *[c.label(f"its_{c.name}") for c in of_client]).select_from(
+        dogs.outerjoin(clients, dogs.c.client_id == clients.c.id)
+    )
+
+
+def _owner(row: Any) -> Client | None:
+    if row["its_client_id"] is None:
+        return None
+    return from_row(Client, {name: row[f"its_client_{name}"] for name in Client.model_fields})
+
+
+def search_dogs(records: Records, text: str, *, limit: int = 50) -> tuple[FoundDog, ...]:
+    """Dogs whose name, breed or owner holds every word, without regard to case and accents, by name."""
+    statement = _with_owner()
+    for word in folded(text).split():
+        statement = statement.where(
+            or_(dogs.c.sought.like(_like(word), escape="\\"), clients.c.sought.like(_like(word), escape="\\"))
+        )
+    with records.read() as reader:
+        rows = reader.connection.execute(statement.order_by(dogs.c.sought, dogs.c.id).limit(limit)).mappings()
+        return tuple(FoundDog(from_row(Dog, row), _owner(row)) for row in rows)
+
+
+def search_clients(records: Records, text: str, *, limit: int = 50) -> tuple[Client, ...]:
+    """Clients whose name, phone or mail address holds every word, without regard to case and accents, by name."""
+    statement = select(clients)
+    for word in folded(text).split():
+        statement = statement.where(clients.c.sought.like(_like(word), escape="\\"))
+    with records.read() as reader:
+        rows = reader.connection.execute(statement.order_by(clients.c.sought, clients.c.id).limit(limit)).mappings()
+        return tuple(from_row(Client, row) for row in rows)
+
+
+def waiting_list(
+    records: Records, *, verdicts: Iterable[str] = (Verdict.HANDS_ON, Verdict.UNUSABLE_PHOTO, Verdict.NOT_A_DOG)
+) -> tuple[Waiting, ...]:
+    """Dogs waiting for hands, most doubtful first, then longest waiting.
+
+    A dog waits if its newest assessment has one of ``verdicts`` and no finding is newer than it.
+    """
+    newest = select(
+        *assessments.c,
+        func.row_number()
+        .over(partition_by=assessments.c.dog_id, order_by=(assessments.c.made_at.desc(), assessments.c.id))
+        .label("age"),
+    ).subquery()
+    answered = exists().where(and_(findings.c.dog_id == newest.c.dog_id, findings.c.found_at >= newest.c.made_at))
+    columns = [newest.c[name].label(f"the_{name}") for name in ("id", "made_at", "doubt")]
+    statement = (
+        _with_owner(*columns)
+        .join(newest, newest.c.dog_id == dogs.c.id)
+        .where(newest.c.age == 1, newest.c.verdict.in_([str(verdict) for verdict in verdicts]), ~answered)
+        .order_by(newest.c.doubt.desc(), newest.c.made_at, dogs.c.id)
+    )
+    with records.read() as reader:
+        return tuple(
+            Waiting(from_row(Dog, row), _owner(row), row["the_id"], row["the_made_at"], row["the_doubt"])
+            for row in reader.connection.execute(statement).mappings()
+        )
+
+
+def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...]:
+    """Appointments that begin in [start, end), earliest first, the cancelled left out."""
+    columns = [appointments.c[name].label(f"the_{name}") for name in Appointment.model_fields]
+    statement = (
+        _with_owner(*columns)
+        .join(appointments, appointments.c.dog_id == dogs.c.id)
+        .where(appointments.c.starts_at >= start, appointments.c.starts_at < end, appointments.c.state != "cancelled")
+        .order_by(appointments.c.starts_at, appointments.c.id)
+    )
+    with records.read() as reader:
+        return tuple(
+            Visit(
+                from_row(Appointment, {name: row[f"the_{name}"] for name in Appointment.model_fields}),
+                from_row(Dog, row),
+                _owner(row),
+            )
+            for row in reader.connection.execute(statement).mappings()
+        )
+
+
+def merge_dogs(records: Records, keep: str, duplicate: str, *, who: str) -> Dog:
+    """Join two records of one dog: everything moves to ``keep``, whose empty fields are filled; the other goes."""
+    _refuse_same(keep, duplicate)
+    with records.write(who) as writer:
+        kept, other = writer.get(Dog, keep), writer.get(Dog, duplicate)
+        for kind in reversed(_OF_A_DOG):
+            for child in writer.find(kind, dog_id=duplicate):
+                writer.change(child, dog_id=keep)
+        kept = writer.change(kept, **_filled(kept, other))
+        writer.absorb(kept, other)
+    return kept
+
+
+def merge_clients(records: Records, keep: str, duplicate: str, *, who: str) -> Client:
+    """Join two records of one owner: her dogs move to ``keep``, whose empty fields are filled; the other goes."""
+    _refuse_same(keep, duplicate)
+    with records.write(who) as writer:
+        kept, other = writer.get(Client, keep), writer.get(Client, duplicate)
+        for dog in writer.find(Dog, client_id=duplicate):
+            writer.change(dog, client_id=keep)
+        kept = writer.change(kept, **_filled(kept, other))
+        writer.absorb(kept, other)
+    return kept
+
+
+def _refuse_same(keep: str, duplicate: str) -> None:
+    if keep == duplicate:
+        raise RecordError("merging", "needs two different records.", "Choose the duplicate.", code="same")
+
+
+def _filled(kept: Record, other: Record) -> dict[str, Any]:
+    """Fields that only the duplicate knows; remarks are joined."""
+    mine, theirs = dict(kept), dict(other)
+    gained = {name: theirs[name] for name in mine if mine[name] in (None, "") and theirs[name] not in (None, "")}
+    if mine["remarks"] and theirs["remarks"] and mine["remarks"] != theirs["remarks"]:
+        gained["remarks"] = f"{mine['remarks']}\n{theirs['remarks']}"
+    return gained
+
+
+def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
+    """Erase a dog with everything of it: records, photos, and what the audit trail held of them."""
+    with records.write(who) as writer:
+        for value in _dog_with_all(writer, writer.get(Dog, dog_id)):
+            writer.erase(value)
+    records.sweep_photos()
+
+
+def delete_client(records: Records, client_id: str, *, who: str) -> None:
+    """Erase a client with all that is hers: dogs, their records and photos, and what the audit trail held of them."""
+    with records.write(who) as writer:
+        client = writer.get(Client, client_id)
+        for dog in writer.find(Dog, client_id=client_id):
+            for value in _dog_with_all(writer, dog):
+                writer.erase(value)
+        writer.erase(client)
+    records.sweep_photos()
+
+
+def _dog_with_all(reader: Reader, dog: Dog) -> Iterator[Record]:
+    for kind in _OF_A_DOG:
+        yield from reader.find(kind, dog_id=dog.id)
+    yield dog

@@ -1,0 +1,196 @@
+"""Reading from one moment, and writing with a trail of who changed what."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, delete, insert, or_, select, update
+
+from coatclass.contract import Assessment
+from coatclass.errors import RecordError
+from coatclass.records._photos import PhotoStore, Picture
+from coatclass.records._tables import KINDS, changes, from_row, to_row
+from coatclass.records._values import AnswerSheet, Change, Photo, Record, StoredAssessment, now
+
+R = TypeVar("R", bound=Record)
+
+
+class Reader:
+    """One view of the records as they stood at one moment."""
+
+    def __init__(self, connection: Connection, store: PhotoStore) -> None:
+        self.connection = connection
+        self.store = store
+
+    def get(self, kind: type[R], record_id: str) -> R:
+        """The record with an id.
+
+        Raises:
+            RecordError: ``not_found``.
+        """
+        table = KINDS[kind].table
+        statement = select(table).where(table.c.id == record_id)
+        row = self.connection.execute(statement).mappings().first()
+        if row is None:
+            raise RecordError(
+                f"{table.name} {record_id}",
+                "is not there.",
+                "It may have been removed; search again.",
+                code="not_found",
+            )
+        return from_row(kind, row)
+
+    def find(self, kind: type[R], **equal: Any) -> tuple[R, ...]:
+        """All records whose fields equal the values given, oldest first."""
+        table, order = KINDS[kind].table, KINDS[kind].order
+        statement = select(table).order_by(table.c[order], table.c.id)
+        for name, value in equal.items():
+            statement = statement.where(table.c[name] == value)
+        return tuple(from_row(kind, row) for row in self.connection.execute(statement).mappings())
+
+    def latest(self, kind: type[R], dog_id: str) -> R | None:
+        """A dog's newest record of a kind."""
+        table, order = KINDS[kind].table, KINDS[kind].order
+        statement = select(table).where(table.c.dog_id == dog_id).order_by(table.c[order].desc(), table.c.id).limit(1)
+        row = self.connection.execute(statement).mappings().first()
+        return None if row is None else from_row(kind, row)
+
+    def trail(self, record_id: str | None = None) -> tuple[Change, ...]:
+        """The audit trail, oldest first: of one record, or all of it."""
+        statement = select(changes).order_by(changes.c.number)
+        if record_id is not None:
+            statement = statement.where(changes.c.record_id == record_id)
+        return tuple(Change.model_validate(dict(row)) for row in self.connection.execute(statement).mappings())
+
+
+class Writer(Reader):
+    """One transaction: all of it is kept, or nothing. Every change is noted with who and when."""
+
+    def __init__(self, connection: Connection, store: PhotoStore, who: str) -> None:
+        super().__init__(connection, store)
+        self.who = who
+
+    def add(self, value: R) -> R:
+        """Keep a new record."""
+        self.connection.execute(insert(KINDS[type(value)].table).values(to_row(value)))
+        self._note("added", value, after=_shown(value))
+        return value
+
+    def change(self, seen: R, **fields: Any) -> R:
+        """Change fields of a record.
+
+        Args:
+            seen: the record as whoever changes it saw it.
+            fields: the new values.
+
+        Raises:
+            RecordError: ``changed_meanwhile`` if somebody else has changed one of these fields since, ``bad_value`` if
+                a value can't be.
+        """
+        kind, table = type(seen), KINDS[type(seen)].table
+        if unknown := set(fields) - set(kind.model_fields) | set(fields) & {"id"}:
+            raise _bad_value(table.name, f"has no field to change called {sorted(unknown)[0]}")
+        locked = select(table).where(table.c.id == seen.id).with_for_update()
+        row = self.connection.execute(locked).mappings().first()
+        present = self.get(kind, seen.id) if row is None else from_row(kind, row)
+        if any(getattr(present, name) != getattr(seen, name) for name in fields):
+            raise RecordError(
+                f"{table.name} {seen.id}",
+                "was changed by somebody else in the meantime.",
+                "Load it again and repeat your change.",
+                code="changed_meanwhile",
+            )
+        changed = valid(kind, **{**present.model_dump(), **fields})
+        before, after = _difference(_shown(present), _shown(changed))
+        if present != changed:
+            self.connection.execute(update(table).where(table.c.id == seen.id).values(to_row(changed)))
+            self._note("changed", changed, before=before, after=after)
+        return changed
+
+    def remove(self, value: Record) -> None:
+        """Remove one record that nothing else belongs to."""
+        table = KINDS[type(value)].table
+        self.connection.execute(delete(table).where(table.c.id == value.id))
+        self._note("removed", value, before=_shown(value))
+
+    def absorb(self, kept: R, duplicate: R) -> None:
+        """Remove a duplicate to which nothing belongs any more; its history goes on as that of the kept record."""
+        self.remove(duplicate)
+        for column in (changes.c.record_id, changes.c.about):
+            self.connection.execute(update(changes).where(column == duplicate.id).values({column.name: kept.id}))
+
+    def erase(self, value: Record) -> None:
+        """Remove a record and blank what the trail held of it: that it was there and who erased it stays."""
+        self.connection.execute(delete(KINDS[type(value)].table).where(KINDS[type(value)].table.c.id == value.id))
+        once = changes.alias()  # what belonged to it and was removed before
+        once_its = select(once.c.record_id).where(once.c.about == value.id)
+        of_it = or_(changes.c.record_id == value.id, changes.c.about == value.id, changes.c.about.in_(once_its))
+        self.connection.execute(update(changes).where(of_it).values(before=None, after=None))
+        self._note("erased", value)
+
+    def add_photo(self, dog_id: str, picture: Picture, *, taken_on: date | None = None) -> Photo:
+        """Keep a picture of a dog, made ready by :func:`prepare` before the transaction began."""
+        sha256 = self.store.put(picture.data)
+        return self.add(
+            Photo(dog_id=dog_id, sha256=sha256, width=picture.width, height=picture.height, taken_on=taken_on)
+        )
+
+    def add_assessment(
+        self,
+        dog_id: str,
+        assessment: Assessment,
+        *,
+        answers: AnswerSheet | None = None,
+        evidence: dict[str, Any] | None = None,
+    ) -> StoredAssessment:
+        """Keep an assessment with the answers and the evidence it was made from."""
+        return self.add(
+            StoredAssessment(
+                dog_id=dog_id,
+                result=assessment.model_dump(mode="json"),
+                evidence=evidence or {},
+                answers_id=None if answers is None else answers.id,
+            )
+        )
+
+    def _note(
+        self, action: str, value: Record, *, before: dict[str, Any] | None = None, after: dict[str, Any] | None = None
+    ) -> None:
+        line = {"at": now(), "who": self.who, "action": action, "kind": KINDS[type(value)].table.name}
+        whose = {"record_id": value.id, "about": _about(value)}
+        self.connection.execute(insert(changes).values(**line, **whose, before=before, after=after))
+
+
+def valid(kind: type[R], **fields: Any) -> R:
+    """A record from values that a person gave.
+
+    Raises:
+        RecordError: ``bad_value`` with the first field that is wrong.
+    """
+    try:
+        return kind.model_validate(fields)
+    except ValidationError as error:
+        first = error.errors()[0]
+        field = ".".join(str(part) for part in first["loc"]) or "a value"
+        raise _bad_value(KINDS[kind].table.name, f"has a wrong value for {field}: {first['msg']}") from error
+
+
+def _bad_value(source: str, problem: str) -> RecordError:
+    return RecordError(source, f"{problem}.", "Correct the entry.", code="bad_value")
+
+
+def _about(value: Record) -> str:
+    """Whose data a record is: the dog's, or for a dog its owner's."""
+    return str(getattr(value, "dog_id", None) or getattr(value, "client_id", None) or value.id)
+
+
+def _shown(value: Record) -> dict[str, Any]:
+    """What the audit trail may hold of a record."""
+    return value.model_dump(mode="json", exclude=set(KINDS[type(value)].secret))
+
+
+def _difference(before: dict[str, Any], after: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    names = [name for name in before if before[name] != after[name]]
+    return {name: before[name] for name in names}, {name: after[name] for name in names}

@@ -1,0 +1,225 @@
+"""What is kept: frozen values, one class a kind of record."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from enum import StrEnum
+from typing import Annotated, Any, Literal
+from uuid import uuid4
+
+from pydantic import AfterValidator, AwareDatetime, Field, ValidationError
+
+from coatclass.contract import Assessment, Frozen
+from coatclass.errors import RecordError
+from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Texture, Undercoat
+
+
+def now() -> datetime:
+    """The present moment in UTC."""
+    return datetime.now(UTC)
+
+
+Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(UTC))]
+Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
+Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+Line = Annotated[str, Field(max_length=200)]
+Text = Annotated[str, Field(max_length=20_000)]
+Millimetres = Annotated[float, Field(gt=0, le=1000)]
+
+
+class Record(Frozen):
+    """Anything that is kept; it has its own id before it is stored."""
+
+    id: Id = Field(default_factory=lambda: uuid4().hex)
+
+
+class Client(Record):
+    """An owner."""
+
+    name: Name
+    phone: Line = ""
+    email: Line = ""
+    address: Line = ""
+    remarks: Text = ""
+    added_at: Moment = Field(default_factory=now)
+
+
+class Dog(Record):
+    """A dog; ``client_id`` is None while nobody said whose it is."""
+
+    client_id: Id | None = None
+    name: Name
+    breed: Line = ""
+    sex: Literal["female", "male"] | None = None
+    born_on: date | None = None
+    weight_kg: Annotated[float, Field(gt=0, le=150)] | None = None
+    remarks: Text = ""
+    added_at: Moment = Field(default_factory=now)
+
+
+class Photo(Record):
+    """A photo of a dog; the picture itself lies in the photo store under its SHA-256."""
+
+    dog_id: Id
+    sha256: Digest
+    width: int
+    height: int
+    taken_on: date | None = None
+    added_at: Moment = Field(default_factory=now)
+
+
+class AnswerSheet(Record):
+    """One filled-in questionnaire: the JSON that ``coatclass.answers.parse`` takes."""
+
+    dog_id: Id
+    content: dict[str, Any]
+    given_at: Moment = Field(default_factory=now)
+
+
+class StoredAssessment(Record):
+    """One assessment as it was told then.
+
+    Attributes:
+        result: JSON of :class:`coatclass.contract.Assessment`, with its versions inside.
+        evidence: what the estimate was made from, for learning later; JSON.
+        answers_id: the answers it used.
+    """
+
+    dog_id: Id
+    result: dict[str, Any]
+    evidence: dict[str, Any] = Field(default_factory=dict)
+    answers_id: Id | None = None
+    made_at: Moment = Field(default_factory=now)
+
+    @property
+    def assessment(self) -> Assessment:
+        """The assessment itself.
+
+        Raises:
+            RecordError: if it was written by a version whose JSON this one can't read.
+        """
+        try:
+            return Assessment.model_validate(self.result)
+        except ValidationError as error:
+            raise RecordError(
+                f"assessment {self.id}",
+                "was written in a form that this version can't read.",
+                "Use the version of coatclass that wrote it, or assess the dog again.",
+                code="unreadable",
+            ) from error
+
+    @property
+    def verdict(self) -> str:
+        """The verdict's name; empty if there is none."""
+        return str(self.result.get("verdict", ""))
+
+    @property
+    def doubt(self) -> float:
+        """Entropy of P(category) as a share of the highest possible, [0, 1]; 1 without an estimate."""
+        probabilities = ((self.result.get("category") or {}).get("probabilities") or {}).values()
+        if len(probabilities) < 2:
+            return 1.0
+        entropy = -sum(float(p) * math.log(p) for p in probabilities if p > 0)
+        return min(1.0, max(0.0, entropy / math.log(len(probabilities))))
+
+
+class Finding(Record):
+    """What a groomer's hands found: the truth, which replaces estimates.
+
+    Attributes:
+        lengths_mm: hair length at up to three places, mm.
+        by: name of the groomer.
+        assessment_id: the estimate that stood when the hands were laid on.
+    """
+
+    dog_id: Id
+    category: CoatCategory
+    by: Name
+    lengths_mm: Annotated[dict[BodyZone, Millimetres], Field(max_length=3)] = Field(default_factory=dict)
+    undercoat: Undercoat | None = None
+    texture: Texture | None = None
+    mats: dict[BodyZone, MatState] = Field(default_factory=dict)
+    patience: Patience | None = None
+    remarks: Text = ""
+    assessment_id: Id | None = None
+    found_at: Moment = Field(default_factory=now)
+
+    @property
+    def trunk_mm(self) -> float | None:
+        """Length on the trunk, mm."""
+        return self.lengths_mm.get(BodyZone.TRUNK)
+
+
+class Measurement(Record):
+    """A length somebody measured."""
+
+    dog_id: Id
+    length_mm: Millimetres
+    measured_on: date
+    zone: BodyZone = BodyZone.TRUNK
+    how: Literal["ruler", "card", "hands"] = "ruler"
+    error_mm: Annotated[float, Field(ge=0)] | None = None
+
+
+class Appointment(Record):
+    """A visit."""
+
+    dog_id: Id
+    starts_at: Moment
+    minutes: Annotated[int, Field(gt=0, le=24 * 60)] = 60
+    state: Literal["planned", "done", "cancelled", "missed"] = "planned"
+    remarks: Text = ""
+
+
+class UserRole(StrEnum):
+    """Who may do what. Owners have links instead."""
+
+    GROOMER = "groomer"
+    RESEARCHER = "researcher"
+
+
+class User(Record):
+    """Somebody who signs in. The password is hashed by whoever takes it; here it is only kept."""
+
+    name: Name
+    role: UserRole
+    password_hash: Annotated[str, Field(max_length=500)] = Field(repr=False)
+    disabled: bool = False
+    failed_sign_ins: int = 0
+    locked_until: Moment | None = None
+    added_at: Moment = Field(default_factory=now)
+
+
+class Session(Record):
+    """A signed-in browser; only the hash of its token is kept."""
+
+    user_id: Id
+    token_hash: Digest = Field(repr=False)
+    expires_at: Moment
+    started_at: Moment = Field(default_factory=now)
+
+
+class Link(Record):
+    """An owner's way to one dog; only the hash of its token is kept."""
+
+    dog_id: Id
+    token_hash: Digest = Field(repr=False)
+    expires_at: Moment
+    made_at: Moment = Field(default_factory=now)
+
+
+class Change(Frozen):
+    """A line of the audit trail. ``before`` and ``after`` hold the changed fields, None once erased."""
+
+    number: int
+    at: Moment
+    who: str
+    action: Literal["added", "changed", "removed", "erased"]
+    kind: str
+    record_id: str
+    about: str
+    before: Mapping[str, Any] | None = None
+    after: Mapping[str, Any] | None = None

@@ -1,0 +1,138 @@
+"""The same tests on both engines: a SQLite file, and a PostgreSQL server that is started for the session."""
+
+from __future__ import annotations
+
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+from PIL import Image
+
+from coatclass.records import Records, open_records
+
+IN_CI = os.environ.get("CI") == "true"
+
+
+def _server_programs() -> Path | None:
+    """Folder of ``initdb`` and ``postgres``: on the path, or where Debian keeps them."""
+    on_path = shutil.which("initdb")
+    places = [Path(on_path).resolve().parent] if on_path else []
+    places += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    return next((place for place in places if (place / "postgres").exists() and (place / "pg_ctl").exists()), None)
+
+
+def _unprivileged() -> dict[str, str | int]:
+    """The server refuses to run as root: then it runs as the system's user for it, or as nobody."""
+    if os.geteuid() != 0:
+        return {}
+    names = {entry.pw_name: entry for entry in pwd.getpwall()}
+    entry = names.get("postgres") or names["nobody"]
+    return {"user": entry.pw_uid, "group": entry.pw_gid}
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Callable[[], str]]:
+    """A function that makes a new, empty database on a real server and returns its address."""
+    programs = _server_programs()
+    if programs is None:
+        message = "no PostgreSQL server programs (initdb, pg_ctl, postgres) found; Debian: apt install postgresql"
+        if IN_CI:
+            pytest.fail(message)
+        pytest.skip(message)
+    folder = Path(tempfile.mkdtemp(prefix="coatclass-pg-"))  # short: a socket's path has 107 characters at most
+    as_whom = _unprivileged()
+    if as_whom:
+        os.chown(folder, as_whom["user"], as_whom["group"])
+
+    def run(program: str, *arguments: str) -> None:
+        command = [str(programs / program), "-D", str(folder / "data"), *arguments]
+        subprocess.run(command, check=True, cwd=folder, stdout=subprocess.DEVNULL, env={"LC_ALL": "C"}, **as_whom)
+
+    run("initdb", "-U", "salon", "--auth=trust", "-E", "UTF8", "--no-sync")
+    options = f"-k {folder} -c listen_addresses= -c fsync=off -c max_connections=50"
+    run("pg_ctl", "-w", "-l", str(folder / "log"), "-o", options, "start")
+    try:
+        yield lambda: _new_database(folder)
+    finally:
+        run("pg_ctl", "-m", "immediate", "stop")
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _new_database(folder: Path) -> str:
+    import psycopg
+
+    name = f"salon_{uuid4().hex[:12]}"
+    with psycopg.connect(host=str(folder), user="salon", dbname="postgres", autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return f"postgresql://salon@/{name}?host={folder}"
+
+
+@dataclass
+class Place:
+    """A fresh database that can be opened again and again."""
+
+    new_url: Callable[[], str]
+    folder: Path
+    engine: str
+    url: str = ""
+    opened: list[Records] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.url = self.new_url()
+
+    @property
+    def photos(self) -> Path:
+        return self.folder / f"photos-{abs(hash(self.url))}"
+
+    def open(self) -> Records:
+        records = open_records(self.url, photo_folder=self.photos)
+        self.opened.append(records)
+        return records
+
+    def another(self) -> Place:
+        return Place(self.new_url, self.folder, self.engine)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Place]:
+    if request.param == "sqlite":
+        new_url: Callable[[], str] = lambda: f"sqlite:///{tmp_path / uuid4().hex}.sqlite"  # noqa: E731
+    else:
+        new_url = request.getfixturevalue("postgres")
+    made: list[Place] = []
+
+    def track(place: Place) -> Place:
+        made.append(place)
+        return place
+
+    one = track(Place(new_url, tmp_path, request.param))
+    one.another = lambda: track(Place(new_url, tmp_path, request.param))  # type: ignore[method-assign]
+    yield one
+    for each in made:
+        for records in each.opened:
+            records.close()
+
+
+@pytest.fixture
+def records(place: Place) -> Records:
+    return place.open()
+
+
+def picture(colour: str = "tan", *, side: int = 200, exif: Image.Exif | None = None) -> bytes:
+    """A JPEG of one colour."""
+    stream = BytesIO()
+    Image.new("RGB", (side, side), colour).save(stream, "JPEG", exif=exif or Image.Exif())
+    return stream.getvalue()
+
+
+@pytest.fixture(name="picture")
+def _picture() -> Callable[..., bytes]:
+    return picture
