@@ -14,6 +14,8 @@ COMMANDS = {
     "evaluate": "measure the released model on the test split",
     "bench": "measure speed and memory, as ratios of one run",
     "photos": "fetch the photos that the labels name",
+    "labels": "write the labels, their documents and the metadata of the data set",
+    "breeds": "compare the breed table with published tables",
 }
 
 

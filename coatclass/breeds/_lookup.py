@@ -37,8 +37,8 @@ class BreedMatch:
     Attributes:
         text: what was written.
         found: how it was found.
-        id: the breed, variety or common cross; None if the dog has parents of two breeds only, or nothing was found.
-        parents: breed ids of both parents of a cross, None for one that is unknown; empty for a single breed.
+        id: the breed, variety or common cross; None if only parents are known, or nothing was found.
+        parents: breed ids of both parents of a cross, common or not, None for one that is unknown; else empty.
         score: 0 to 100, how well the text agrees with the name; 100 for an exact name or alias.
         candidates: breeds the text may have meant, (id, score), best first; for asking back.
     """
@@ -63,7 +63,7 @@ class BreedMatch:
     @property
     def is_cross(self) -> bool:
         """Whether the dog is a cross, common or not."""
-        return bool(self.parents) or (self.id is not None and table()[self.id].kind is BreedKind.CROSS)
+        return bool(self.parents)
 
 
 def find(text: str) -> BreedMatch:
@@ -159,7 +159,12 @@ def _by_name(text: str, plain: str) -> BreedMatch | None:
     if hit is None:
         return None
     breed_id, own = hit
-    return BreedMatch(text, Found.EXACT if own else Found.ALIAS, breed_id, score=100.0)
+    return BreedMatch(text, Found.EXACT if own else Found.ALIAS, breed_id, _parents(breed_id), score=100.0)
+
+
+def _parents(breed_id: str) -> tuple[str | None, ...]:
+    row = table()[breed_id]
+    return (*row.parents, None)[:2] if row.kind is BreedKind.CROSS else ()
 
 
 def _by_parents(text: str, plain: str) -> BreedMatch | None:
@@ -232,7 +237,7 @@ def _by_likeness(text: str, plain: str) -> BreedMatch | None:
     runner_up = ranked[1][1] if len(ranked) > 1 else 0.0
     if score < wanted or score - runner_up < search["margin"]:
         return None
-    return BreedMatch(text, Found.FUZZY, best, score=score, candidates=ranked[: int(search["candidates"])])
+    return BreedMatch(text, Found.FUZZY, best, _parents(best), score, ranked[: int(search["candidates"])])
 
 
 def _likest(plain: str) -> tuple[tuple[str, float], ...]:

@@ -1,0 +1,151 @@
+"""What people write about a dog's breed, and what it is read as."""
+
+from __future__ import annotations
+
+import csv
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coatclass import breeds
+from coatclass.breeds import Found
+
+
+@pytest.mark.parametrize(
+    ("text", "breed_id"),
+    [
+        ("Labrador Retriever", "labrador_retriever"),
+        ("  LABRADOR   retriever ", "labrador_retriever"),
+        ("Retrievers\u00a0(Labrador)", "labrador_retriever"),
+        ("Spaniels (English Springer)", "english_springer_spaniel"),
+        ("Löwchen", "lowchen"),
+        ("Cirnechi dell’Etna", "cirneco_delletna"),
+        ("Komondorok", "komondor"),
+        ("lab", "labrador_retriever"),
+        ("yorkies", "yorkshire_terrier"),
+        ("my dog is a westie", "west_highland_white_terrier"),
+        ("mini goldendoodle F1b", "goldendoodle"),
+        ("cavoodle", "cavapoo"),
+        ("staffie", "staffordshire_bull_terrier"),
+        ("doodle", "poodle_cross"),
+    ],
+)
+def test_names_and_nicknames_are_found(text: str, breed_id: str) -> None:
+    match = breeds.find(text)
+    assert match.id == breed_id and match.score == 100 and match.known
+
+
+@pytest.mark.parametrize(
+    ("text", "breed_id"),
+    [
+        ("labradr retrever", "labrador_retriever"),
+        ("rotwielr", "rottweiler"),
+        ("chihuahwa", "chihuahua"),
+        ("schnauzzer miniature", "miniature_schnauzer"),
+        ("soft coated wheeten terier", "soft_coated_wheaten_terrier"),
+        ("newfoundlnd", "newfoundland"),
+        ("bernese mountian dog", "bernese_mountain_dog"),
+        ("pekingeese", "pekingese"),
+        ("bishon friseé", "bichon_frise"),
+        ("cockapooo", "cockapoo"),
+    ],
+)
+def test_misspellings_are_found_with_a_score_below_the_exact_one(text: str, breed_id: str) -> None:
+    match = breeds.find(text)
+    assert match.id == breed_id
+    assert match.found is Found.FUZZY and 84 <= match.score < 100
+    assert match.candidates[0] == (breed_id, match.score)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "   ", "?", "Don't know", "don’t know", "no idea", "unknown", "I don't know", "mixed", "Mixed breed", "mutt",
+     "Mongrel", "rescue dog", "a mix", "crossbreed", "n/a", "None"],
+)  # fmt: skip
+def test_not_knowing_is_no_breed(text: str) -> None:
+    match = breeds.find(text)
+    assert not match.known and match.found is Found.NOTHING and match.ids == () and not match.is_cross
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["terrier", "spaniel", "hound", "shepherd", "table", "banana", "cat", "asdfgh", "12345", "🐕", "sofa cushion"],
+)
+def test_words_that_name_no_breed_are_not_forced_into_one(text: str) -> None:
+    assert not breeds.find(text).known
+
+
+@pytest.mark.parametrize(
+    ("text", "parents", "breed_id"),
+    [
+        ("poodle x labrador", {"poodle", "labrador_retriever"}, "labradoodle"),
+        ("Labrador × Poodle", {"poodle", "labrador_retriever"}, "labradoodle"),
+        ("half beagle half pug", {"beagle", "pug"}, "puggle"),
+        ("half beagle, half pug", {"beagle", "pug"}, "puggle"),
+        ("toy poodle/yorkie", {"poodle_toy", "yorkshire_terrier"}, "yorkipoo"),
+        ("akita mixed with husky", {"akita", "siberian_husky"}, None),
+        ("a cross between a collie and a labrador", {"collie", "labrador_retriever"}, None),
+        ("cross of whippet and border terrier", {"whippet", "border_terrier"}, None),
+        ("lab mix", {"labrador_retriever", None}, None),
+        ("part poodle", {"poodle", None}, None),
+        ("pug x something else", {"pug", None}, None),
+    ],
+)
+def test_crosses_are_taken_apart_into_parents(text: str, parents: set[str | None], breed_id: str | None) -> None:
+    match = breeds.find(text)
+    assert set(match.parents) == parents and match.id == breed_id
+    assert match.is_cross and match.known
+
+
+def test_two_parents_of_one_breed_are_that_breed() -> None:
+    assert breeds.find("poodle x poodle").id == "poodle"
+    assert not breeds.find("poodle x poodle").is_cross
+
+
+@pytest.mark.parametrize(
+    "name", ["black and tan coonhound", "Irish Red & White Setter", "English Toy Terrier (Black &Tan)"]
+)
+def test_an_and_inside_a_name_makes_no_cross(name: str) -> None:
+    match = breeds.find(name)
+    assert match.id and not match.parents
+
+
+def test_every_row_is_found_by_its_own_id_and_name() -> None:
+    for row in breeds.table().values():
+        assert breeds.find(row.id).id == row.id
+        assert breeds.find(row.name).id == row.id
+
+
+@given(st.text(max_size=300))
+def test_any_text_gets_an_answer(text: str) -> None:
+    match = breeds.find(text)
+    assert set(match.ids) <= set(breeds.table())
+    assert 0 <= match.score <= 100
+
+
+@pytest.mark.photos
+def test_the_breed_names_of_the_photos_are_found(photos: Path) -> None:
+    with (photos / "manifest.csv").open(encoding="utf-8", newline="") as stream:
+        names = {row["breed"] for row in csv.DictReader(stream)}
+    unread = {name for name in names if not breeds.find(name.replace("_", " ")).known}
+    assert len(names) == 473 and unread == {"mongrel"}
+
+
+def test_looking_a_name_up_loads_nothing_heavy_and_is_quick() -> None:
+    code = (
+        "import sys\nfrom coatclass import breeds\n"
+        "assert breeds.find('labrador').id == 'labrador_retriever'\n"
+        "heavy = {'rapidfuzz', 'numpy', 'sklearn', 'torch', 'pandas'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+    breeds.find("warm")
+    start = time.perf_counter()
+    for _ in range(20):
+        breeds.find("labradr retrever")
+    assert (time.perf_counter() - start) / 20 < 0.05
