@@ -8,7 +8,7 @@ from coatclass.contract import CoatSituation
 from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, MatState, Patience, Texture, Undercoat
 from coatclass.taxonomy import band_limits_mm as limits
 from coatclass.toolkit._data import LIMITS_MM, demotions, rule_file
-from coatclass.toolkit._model import Demotion, Flag, MatsSeen, PossibleCoat
+from coatclass.toolkit._model import Demotion, Flag, MatsSeen
 
 TIGHT = MatState.TIGHT_MATS.severity
 _SORE = frozenset({"sores", "redness", "pain"})

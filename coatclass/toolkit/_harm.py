@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache
 
 from coatclass.toolkit._data import harm_table
 from coatclass.toolkit._model import HarmCell, PossibleCoat
 
 
-@lru_cache(maxsize=None)
+@cache
 def harm_of(tool: str, coat: PossibleCoat) -> HarmCell:
     """The harm of a tool on one coat.
 

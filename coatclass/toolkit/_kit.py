@@ -11,7 +11,7 @@ from coatclass.toolkit._coats import blocked_zones, demotions_of, matted_zones
 from coatclass.toolkit._data import catalogue, message, rule_file, texts, zone_group
 from coatclass.toolkit._model import Demotion, Harm
 from coatclass.toolkit._views import View, views
-from coatclass.toolkit._words import later_sentence, right_sentence, rule_sentence
+from coatclass.toolkit._words import later_sentence, right_sentence, rule_sentence, unsure_sentence
 
 UNCERTAIN = "uncertain-coat"
 BLOCKED = "tight-mats-groomer-first"
@@ -51,10 +51,12 @@ def recommend(situation: CoatSituation, *, language: str = "en") -> tuple[KitIte
         key=lambda choice: choice.rank,
     )
     later = [choice for choice in choices.values() if choice.role is Role.LATER]
+    later = sorted(later, key=lambda choice: (-seen[choice.tool].essential, -seen[choice.tool].right))
     avoid = sorted((c for c in choices.values() if c.role is Role.AVOID), key=lambda choice: choice.rank)
-    most = rule_file()["policy"]["most_avoided"]
+    policy = rule_file()["policy"]
+    others = (*later[: policy["most_later"]], *avoid[: policy["most_avoided"]])
     items = [_item(choice, order, language) for order, choice in enumerate(usable, start=1)]
-    return tuple(items + [_item(choice, None, language) for choice in (*later, *avoid[:most])])
+    return tuple(items + [_item(choice, None, language) for choice in others])
 
 
 def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
@@ -78,7 +80,7 @@ def _choose(tool: str, view: View, situation: CoatSituation, language: str) -> _
     if view.wanted and view.right >= enough - _ROUNDING:
         return _usable(tool, view, situation, language)
     if view.essential:
-        return _later(tool, view, right_sentence(view, situation, language), ())
+        return _later(tool, view, unsure_sentence(view, situation, language))
     if view.put_off:
         rule = view.put_off[0]
         return _Choice(tool, Role.LATER, frozenset(rule.zones), rule_sentence(rule, language), (rule.id,), rule.order)
@@ -87,13 +89,12 @@ def _choose(tool: str, view: View, situation: CoatSituation, language: str) -> _
 
 def _forbidden(tool: str, view: View, language: str) -> _Choice | None:
     if view.essential or (view.wanted and not view.unwanted):
-        return _later(tool, view, later_sentence(view, language), ())
+        return _later(tool, view, later_sentence(view, language))
     return _avoid(tool, view, language)
 
 
-def _later(tool: str, view: View, why: str, more: tuple[str, ...]) -> _Choice:
-    rules = (*(rule.id for rule in view.wanted), *more)
-    return _Choice(tool, Role.LATER, view.zones, why, rules, view.order)
+def _later(tool: str, view: View, why: str) -> _Choice:
+    return _Choice(tool, Role.LATER, view.zones, why, tuple(rule.id for rule in view.wanted), view.order)
 
 
 def _avoid(tool: str, view: View, language: str) -> _Choice | None:
@@ -165,5 +166,6 @@ def _nearness(tool: str, view: View, choices: Mapping[str, _Choice]) -> tuple[fl
     """How well a harmless tool stands in, best highest; ties go to the first of the catalogue."""
     chosen = choices.get(tool)
     helpful = chosen is not None and chosen.role is Role.HELPFUL and BodyZone.TRUNK in view.zones
+    for_all = helpful and view.right >= view.cells - _ROUNDING
     gentle = catalogue()[tool].drag == "gentle"
-    return (helpful, view.essential, view.right, view.harmless, view.harm.harm is Harm.NONE, gentle)
+    return (for_all, gentle, helpful, view.essential, view.right, view.harmless, view.harm.harm is Harm.NONE)

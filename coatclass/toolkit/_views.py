@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from coatclass.contract import CoatSituation, Role
 from coatclass.taxonomy import BodyZone, Texture, Undercoat
@@ -22,7 +22,9 @@ class View:
         harm: the worst harm, and ``harmed`` the first coat that takes it.
         right, essential: share of the coats for which a rule wants the tool (as essential), summed over ``cells``.
         harmless: share of the coats on which it does nothing bad at all, summed likewise.
+        harm_varies: whether texture or undercoat, within one category and length, decides the worst harm.
         right_cells: the cells in which some coat wants it.
+        only_if: the textures and undercoats that it needs, for each of these cells; empty where any will do.
         wanted, put_off, unwanted: the rules that recommend it, put it off, or warn of it.
     """
 
@@ -32,7 +34,9 @@ class View:
     right: float
     essential: float
     harmless: float
+    harm_varies: bool
     right_cells: tuple[Cell, ...]
+    only_if: frozenset[tuple[frozenset[Texture], frozenset[Undercoat]]]
     wanted: tuple[Rule, ...]
     put_off: tuple[Rule, ...]
     unwanted: tuple[Rule, ...]
@@ -80,7 +84,7 @@ def _cell_views(
     return {tool: _view(tool, cell, coats, [rules.get(tool, ()) for rules in fitting]) for tool in catalogue()}
 
 
-@lru_cache(maxsize=None)
+@cache
 def _fitting_rules(coat: PossibleCoat) -> Mapping[str, tuple[Rule, ...]]:
     fitting: dict[str, tuple[Rule, ...]] = {}
     for rule in tool_rules():
@@ -94,19 +98,29 @@ def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[
     worst = max(range(len(coats)), key=lambda index: harms[index].harm.severity)
     roles = [{rule.role for rule in rules} for rules in fitting]
     essential = sum(Role.ESSENTIAL in found for found in roles)
-    right = sum(bool(found & {Role.ESSENTIAL, Role.HELPFUL}) for found in roles)
+    wanting = [coat for coat, found in zip(coats, roles, strict=True) if found & {Role.ESSENTIAL, Role.HELPFUL}]
     return View(
         harm=harms[worst],
         harmed=coats[worst],
         cells=1,
-        right=right / len(coats),
+        right=len(wanting) / len(coats),
         essential=essential / len(coats),
         harmless=sum(cell_harm.harm.severity == 0 for cell_harm in harms) / len(coats),
-        right_cells=(cell,) if right else (),
+        harm_varies=len({cell_harm.harm for cell_harm in harms}) > 1,
+        right_cells=(cell,) if wanting else (),
+        only_if=frozenset({_needs(wanting, coats)} if wanting else ()),
         wanted=_with_role(fitting, Role.ESSENTIAL, Role.HELPFUL),
         put_off=_with_role(fitting, Role.LATER),
         unwanted=_with_role(fitting, Role.AVOID),
     )
+
+
+def _needs(wanting: list[PossibleCoat], coats: list[PossibleCoat]) -> tuple[frozenset[Texture], frozenset[Undercoat]]:
+    textures = frozenset(coat.texture for coat in wanting)
+    undercoats = frozenset(coat.undercoat for coat in wanting)
+    any_texture = len(textures) == len({coat.texture for coat in coats})
+    any_undercoat = len(undercoats) == len({coat.undercoat for coat in coats})
+    return frozenset() if any_texture else textures, frozenset() if any_undercoat else undercoats
 
 
 def _with_role(fitting: Iterable[Iterable[Rule]], *roles: Role) -> tuple[Rule, ...]:
@@ -126,7 +140,9 @@ def _merge(parts: list[View]) -> View:
         right=sum(part.right for part in parts),
         essential=sum(part.essential for part in parts),
         harmless=sum(part.harmless for part in parts),
+        harm_varies=worst.harm_varies,
         right_cells=tuple(cell for part in parts for cell in part.right_cells),
+        only_if=frozenset(need for part in parts for need in part.only_if),
         wanted=_once(rule for part in parts for rule in part.wanted),
         put_off=_once(rule for part in parts for rule in part.put_off),
         unwanted=_once(rule for part in parts for rule in part.unwanted),

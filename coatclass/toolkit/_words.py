@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from coatclass.contract import CoatSituation
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_of_mm
+from coatclass.contract import CoatSituation, Specification
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat, band_of_mm, describe_mm
 from coatclass.toolkit._coats import Cell, cells
 from coatclass.toolkit._data import message, texts
 from coatclass.toolkit._model import HarmCell, PossibleCoat, Rule
@@ -29,28 +29,46 @@ def _whys(rules: Iterable[Rule], language: str) -> str:
 
 def right_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a tool is wanted, and for which of the possible coats if not for all."""
+    condition = _condition(view, situation, language)
     why = _whys(view.wanted, language)
-    possible = cells(situation)
-    if len(view.right_cells) == len(possible):
-        return why
-    return message(language, "right_for_some", coats=_coats(view.right_cells, possible, language), why=why)
+    return message(language, "right_for_some", coats=condition, why=why) if condition else why
+
+
+def unsure_sentence(view: View, situation: CoatSituation, language: str) -> str:
+    """Why a harmless tool that few of the possible coats want has to wait."""
+    condition = _condition(view, situation, language)
+    why = _whys(view.wanted, language)
+    return message(language, "unsure", coats=condition, why=why) if condition else why
 
 
 def later_sentence(view: View, language: str) -> str:
     """Why a wanted tool has to wait: a possible coat that it would harm."""
-    return message(
-        language,
-        "later",
-        why=_whys(view.wanted, language),
-        coat=coat_phrase(view.harmed, language),
-        harm=harm_sentence(view.harm, language),
-    )
+    coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
+    harm = harm_sentence(view.harm, language)
+    return message(language, "later", why=_whys(view.wanted, language), coat=coat, harm=harm)
 
 
-def coat_phrase(coat: PossibleCoat, language: str) -> str:
-    """One coat in a few words: category and length."""
-    category = texts(language)["category"][coat.category]
-    return f"{category} {texts(language)['band'][coat.band]}"
+def coat_phrase(coat: PossibleCoat, language: str, *, texture: bool = False) -> str:
+    """One coat in a few words: category, length, and texture if wished."""
+    words = texts(language)
+    phrase = f"{words['category'][coat.category]} {words['band'][coat.band]}"
+    return f"{phrase}, {words['texture'][coat.texture]}" if texture else phrase
+
+
+def _condition(view: View, situation: CoatSituation, language: str) -> str:
+    """What must be true of the coat for the tool to be right; empty if it is right for every possible coat."""
+    words = texts(language)
+    possible = cells(situation)
+    parts = [_coats(view.right_cells, possible, language)] if len(view.right_cells) < len(possible) else []
+    # Where coats differ in what they need, the rules' own sentences say it; one list for all of them would be wrong.
+    textures, undercoats = next(iter(view.only_if)) if len(view.only_if) == 1 else (frozenset(), frozenset())
+    if textures:
+        hair = _either([words["texture"][texture] for texture in Texture if texture in textures], language)
+        parts.append(message(language, "if_texture", texture=hair))
+    if undercoats:
+        down = _either([words["undercoat"][undercoat] for undercoat in Undercoat if undercoat in undercoats], language)
+        parts.append(message(language, "if_undercoat", undercoat=down))
+    return message(language, "and").join(parts)
 
 
 def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str:
@@ -64,7 +82,7 @@ def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str
         parts.append(_either([words["category"][category] for category in categories], language))
     if bands != all_bands:
         parts.append(_either([words["band"][band] for band in bands], language))
-    return " ".join(parts)
+    return message(language, "if_coat", coat=" ".join(parts))
 
 
 def _ordered(part: tuple[Cell, ...]) -> tuple[list[CoatCategory], list[LengthBand]]:
@@ -76,3 +94,49 @@ def _either(words: list[str], language: str) -> str:
     if len(words) == 1:
         return words[0]
     return f"{', '.join(words[:-1])} {message(language, 'or')} {words[-1]}"
+
+
+# --- a tool in words -----------------------------------------------------------------------------------------------
+
+
+def tool_name(tool: str, *, language: str = "en") -> str:
+    """The name of a tool of the catalogue."""
+    return str(texts(language)["tool"][tool]["name"])
+
+
+def describe(tool: str, *, plain: bool = True, language: str = "en") -> str:
+    """What a tool is and does: plainly for owners, or precisely for groomers."""
+    return str(texts(language)["tool"][tool]["plain" if plain else "precise"])
+
+
+def specification_words(specification: Specification, *, language: str = "en") -> tuple[str, ...]:
+    """What to look for in a shop, one short phrase for each feature; lengths in mm with inches beside them."""
+    words = texts(language)["word"]
+    phrases = []
+    for name in ("pin_length_mm", "tooth_length_mm", "tooth_gap_mm"):
+        limits = getattr(specification, name)
+        if limits is not None:
+            phrases.append(message(language, name, range=_millimetres(limits, language)))
+    if specification.stiffness is not None:
+        phrases.append(message(language, "stiffness", stiffness=words[specification.stiffness]))
+    if specification.tip is not None:
+        phrases.append(words[specification.tip])
+    return tuple(phrases)
+
+
+def _millimetres(limits: tuple[float, float], language: str) -> str:
+    """A range in mm; inches only from 5 mm up, below which nobody measures in inches."""
+    low, high = limits
+    figures = message(language, "to", low=_figure(low, language), high=_figure(high, language))
+    if low < 5:
+        return f"{figures} mm"
+    inches = message(language, "to", low=_inches(low), high=_inches(high))
+    return f"{figures} mm ({inches} in)"
+
+
+def _figure(number: float, language: str) -> str:
+    return f"{number:g}".replace(".", message(language, "decimal_mark"))
+
+
+def _inches(length_mm: float) -> str:
+    return describe_mm(length_mm).partition("(")[2].removesuffix(" in)")
