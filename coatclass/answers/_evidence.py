@@ -51,15 +51,16 @@ def evidence(
 def weights(answers: Answers) -> dict[str, float]:
     """Weight of each answered question's log-likelihood, (0, 1], in the questionnaire's order.
 
-    Correlated answers share their weight: 1 / (1 + (k - 1) rho) for k answers of a group (Kish's design effect); what
-    is felt on a puppy counts less. Groups, rho and the puppy's weight: ``data/reliability.toml``.
+    Of k answers in a correlated group the most telling counts in full, each other (1 - rho) / (1 + (k - 1) rho), in
+    sum Kish's effective number k / (1 + (k - 1) rho). What is felt on a puppy counts less. Groups, rho and the puppy's
+    weight: ``data/reliability.toml``.
     """
     answered = [name for name in tabled_questions() if getattr(answers, name) is not None]
     weight = dict.fromkeys(answered, 1.0)
     for group in reliability()["group"].values():
         members = [name for name in group["order"] if name in weight]
-        for name in members:
-            weight[name] = 1 / (1 + (len(members) - 1) * group["rho"])
+        for name in members[1:]:
+            weight[name] = (1 - group["rho"]) / (1 + (len(members) - 1) * group["rho"])
     puppy = reliability()["puppy"]
     if answers.age_months is not None and answers.age_months < puppy["under_months"]:
         weight = {name: share * puppy["weight"] for name, share in weight.items()}

@@ -130,9 +130,8 @@ def _read_as(read: LengthBand) -> Table:
         truths = [start + (end - start) * (step + 0.5) / _STEPS for step in range(_STEPS)]
         row.append(sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / _STEPS)
     lower, upper = closed_limits(read)
-    return _with_gross_errors(
-        row, nothing=math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
-    )
+    share = math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
+    return (_with_gross_errors(row, nothing=share),) * len(CATEGORIES)
 
 
 # --- tables of choices ----------------------------------------------------------------------------------------------

@@ -1,0 +1,261 @@
+"""From answers to evidence: finite for any subset, neutral for none, correlated answers not counted twice."""
+
+import math
+from collections import Counter
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from coatclass import breeds
+from coatclass.answers import Answers, ancestry, evidence, likelihood, outcomes, questions, simulate, situation, weights
+from coatclass.answers._likelihood import LENGTH, reliability, tabled_questions
+from coatclass.taxonomy import BANDS, CATEGORIES, band_of_mm
+
+from .conftest import answered
+
+ORDER = [spec.id for spec in questions()]
+
+
+def posterior(answers, **extra):
+    table = np.exp(np.array(evidence(answers, **extra).log_likelihood))
+    return dict(zip(CATEGORIES, table.sum(axis=1) / table.sum(), strict=True))
+
+
+def test_answering_nothing_is_neutral():
+    found = evidence(Answers())
+    assert found.log_likelihood == ((0.0,) * 4,) * 7
+    assert found.answered == () and found.measured_mm is None
+
+
+@settings(suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow], deadline=None, max_examples=40)
+@given(answered())
+def test_any_subset_of_answers_gives_finite_evidence(answers):
+    found = evidence(answers)
+    table = np.array(found.log_likelihood)
+    assert table.shape == (7, 4) and np.isfinite(table).all() and table.max() == 0
+    assert list(found.answered) == sorted(found.answered, key=ORDER.index)
+
+
+@given(answered(only={"swims", "patience", "weight_kg", "wished_length_mm", "mats", "sparse_hair", "minutes_per_week"}))
+@settings(max_examples=25, deadline=None)
+def test_how_a_dog_lives_says_nothing_about_its_coat(answers):
+    assert evidence(answers).log_likelihood == ((0.0,) * 4,) * 7
+
+
+def test_one_answer_counts_in_full():
+    for name in tabled_questions():
+        for answer in outcomes(name):
+            found = np.array(evidence(Answers(**{name: answer})).log_likelihood)
+            stated = np.log(likelihood(name, answer))
+            assert found == pytest.approx(stated - stated.max())
+
+
+def test_two_answers_about_bend_count_as_kish_says():
+    # Kish 1965, Survey Sampling: k answers with correlation rho are worth k / (1 + (k - 1) rho) independent ones
+    rho = reliability()["group"]["bend"]["rho"]
+    both = weights(Answers(curl="curly", wet_lock_curls=True))
+    assert sum(both.values()) == pytest.approx(2 / (1 + rho))
+    assert weights(Answers(curl="curly")) == {"curl": 1.0}
+    # so the second answer adds something, but less than it would alone
+    one = posterior(Answers(curl="curly"))["curly"]
+    two = posterior(Answers(curl="curly", wet_lock_curls=True))["curly"]
+    naive = np.array(likelihood("curl", "curly")) * np.array(likelihood("wet_lock_curls", True))
+    assert one < two < (naive.sum(axis=1) / naive.sum())[CATEGORIES.index("curly")]
+
+
+def test_answers_about_different_things_count_in_full():
+    assert set(weights(Answers(curl="wavy", lie="hangs", beard_and_brows=True, feel="silky")).values()) == {1.0}
+
+
+def test_a_question_belongs_to_one_correlated_group_at_most():
+    members = [name for group in reliability()["group"].values() for name in group["order"]]
+    assert len(members) == len(set(members))
+    for group in reliability()["group"].values():
+        assert 0 < group["rho"] < 1
+        for name, order in group["order"].items():
+            assert set(order) == {str(answer).lower() for answer in outcomes(name)}
+
+
+def test_what_is_felt_on_a_puppy_counts_less():
+    grown, puppy = Answers(feel="harsh", age_months=60), Answers(feel="harsh", age_months=4)
+    assert posterior(Answers(feel="harsh"))["wire"] == posterior(grown)["wire"] > posterior(puppy)["wire"] > 1 / 7
+
+
+@pytest.mark.parametrize(("by", "measured"), [("ruler", 30.0), (None, 30.0), ("finger", None), ("eye", None)])
+def test_only_a_ruler_measures(by, measured):
+    found = evidence(Answers(trunk_length_mm=30.0, trunk_length_by=by))
+    assert found.measured_mm == measured
+    assert found.answered[0] == "trunk_length_mm"
+
+
+# --- names of breeds ------------------------------------------------------------------------------------------------
+
+
+def test_a_breed_points_at_its_coat_and_papers_count_more_than_a_guess():
+    papers = posterior(Answers(breed="Samoyed", breed_known_by="papers"))["arctic"]
+    guess = posterior(Answers(breed="Samoyed", breed_known_by="guess"))["arctic"]
+    assert papers > guess > posterior(Answers())["arctic"]
+
+
+def test_a_name_that_nobody_knows_says_nothing():
+    found = evidence(Answers(breed="zzzzqqq", feel="soft"))
+    assert found.answered == ("feel",)
+    assert ancestry(Answers(breed="don't know")) is None
+
+
+def test_breed_evidence_is_a_ratio_to_a_dog_of_which_nothing_is_known():
+    table = np.array(ancestry(Answers(breed="Komondor", breed_known_by="papers")))
+    category = breeds.category_distribution(breeds.find("Komondor"), known_by="papers")
+    bands = breeds.band_distribution(breeds.find("Komondor"), known_by="papers")
+    expected = np.log(np.divide(category, breeds.background()))[:, None] + np.log(
+        np.divide(bands, breeds.background_band())
+    )
+    assert table == pytest.approx(expected)
+    # multiplied back onto the background the breed's own distribution returns
+    joint = np.exp(table) * np.outer(breeds.background(), breeds.background_band())
+    assert joint.sum(axis=1) / joint.sum() == pytest.approx(category)
+
+
+def test_dna_shares_count_before_parents_and_parents_before_a_name():
+    answers = Answers(breed="Puli", parents=("Labrador", "Labrador"), dna_breeds={"Samoyed": 100})
+    assert evidence(answers).answered == ("dna_breeds",)
+    assert posterior(answers)["arctic"] > 0.8
+    named = Answers(breed="Puli", parents=("Labrador", "Labrador"))
+    assert evidence(named).answered == ("parents",)
+    assert posterior(named)["fur"] > posterior(named)["curly"]
+
+
+def test_one_known_parent_says_less_than_two():
+    one, two = Answers(parents=("Samoyed",)), Answers(parents=("Samoyed", "Samoyed"))
+    assert posterior(Answers())["arctic"] < posterior(one)["arctic"] < posterior(two)["arctic"]
+
+
+def test_a_puppy_has_not_yet_the_length_of_its_breed():
+    puppy = np.array(ancestry(Answers(breed="Afghan Hound", age_months=4)))
+    assert np.ptp(puppy, axis=1) == pytest.approx(0)
+    assert np.ptp(np.array(ancestry(Answers(breed="Afghan Hound"))), axis=1).min() > 0.5
+
+
+def test_the_caller_may_bring_the_breed_or_the_ancestry():
+    share = (0.02, 0.02, 0.02, 0.9, 0.02, 0.01, 0.01)
+    assert posterior(Answers(), breed=share)["wire"] > 0.5
+    table = [[0.0] * 4 for _ in CATEGORIES]
+    table[0][2] = 3.0
+    brought = evidence(Answers(breed="Samoyed"), ancestry=table)
+    assert brought.log_likelihood[0][2] == 0 and brought.log_likelihood[6][0] == -3  # the name isn't counted as well
+    assert brought.answered == ("breed",)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"breed": (0.5, 0.5)}, {"breed": (2.0,) * 7}, {"ancestry": [[0.0] * 4] * 6}, {"ancestry": [[math.inf] * 4] * 7}],
+)
+def test_tables_of_the_wrong_shape_are_refused(wrong):
+    with pytest.raises(ValueError, match="must be"):
+        evidence(Answers(), **wrong)
+
+
+# --- simulated answers ----------------------------------------------------------------------------------------------
+
+
+def test_simulated_answers_follow_the_tables():
+    # simulated; 4 standard errors of 3,000 draws
+    rng = np.random.default_rng(7)
+    drawn = [simulate("wire", "25_75mm", rng) for _ in range(3000)]
+    row, column = CATEGORIES.index("wire"), BANDS.index("25_75mm")
+    for name in tabled_questions():
+        counts = Counter(getattr(answers, name) for answers in drawn)
+        for answer in outcomes(name):
+            stated = likelihood(name, answer)[row][column]
+            assert counts[answer] / 3000 == pytest.approx(stated, abs=4 * math.sqrt(stated * (1 - stated) / 3000))
+
+
+def test_simulated_answers_of_a_group_go_together():
+    # simulated; a curly dog that looks straight also tends to dry straight
+    rng = np.random.default_rng(3)
+    drawn = [simulate("mixed", "25_75mm", rng, ask=["curl", "wet_lock_curls"]) for _ in range(3000)]
+    bend = np.array([["straight", "wavy", "curly"].index(a.curl) for a in drawn])
+    wet = np.array([a.wet_lock_curls for a in drawn])
+    assert np.corrcoef(bend, wet)[0, 1] > 0.4
+    apart = [simulate("mixed", "25_75mm", rng, ask=["curl", "lie"]) for _ in range(3000)]
+    lies = np.array([["stands_off", "lies_flat", "hangs"].index(a.lie) for a in apart])
+    bend = np.array([["straight", "wavy", "curly"].index(a.curl) for a in apart])
+    assert abs(np.corrcoef(bend, lies)[0, 1]) < 0.08
+
+
+def test_simulated_errors_even_the_answers_out():
+    rng = np.random.default_rng(2)
+    drawn = [simulate("arctic", "over_75mm", rng, error_rate=1.0, ask=["feel"]) for _ in range(2000)]
+    shares = Counter(answers.feel for answers in drawn)
+    assert all(abs(count / 2000 - 1 / 5) < 0.045 for count in shares.values()) and len(shares) == 5
+
+
+def test_simulation_asks_what_it_is_told_and_repeats_itself():
+    some = simulate("hair", "25_75mm", np.random.default_rng(1), ask=["feel", LENGTH])
+    assert some == simulate("hair", "25_75mm", np.random.default_rng(1), ask=["feel", LENGTH])
+    assert set(some.model_dump(exclude_none=True)) == {"feel", LENGTH, "trunk_length_by"}
+    assert band_of_mm(some.trunk_length_mm) in BANDS
+    with pytest.raises(ValueError, match="no table"):
+        simulate("hair", "25_75mm", np.random.default_rng(1), ask=["swims"])
+    with pytest.raises(ValueError, match="error_rate"):
+        simulate("hair", "25_75mm", np.random.default_rng(1), error_rate=2)
+
+
+def test_all_simulated_answers_tell_the_coats_apart_and_errors_cost():
+    # simulated; evenly many of each category, all questions but the breed
+    rng = np.random.default_rng(11)
+
+    def accuracy(error_rate):
+        right = 0
+        for category in CATEGORIES:
+            band = "over_75mm" if category == "drop" else "25_75mm"
+            for _ in range(80):
+                shares = posterior(simulate(category, band, rng, error_rate=error_rate))
+                right += max(shares, key=shares.get) == category
+        return right / (80 * len(CATEGORIES))
+
+    clean, noisy, chance = accuracy(0.0), accuracy(0.3), accuracy(1.0)
+    assert clean > 0.7 and clean > noisy > chance
+    assert abs(chance - 1 / 7) < 0.06
+
+
+def test_stated_confidence_is_not_higher_than_simulated_accuracy():
+    # simulated; correlated answers are drawn as stated, so the discount must keep confidence from outrunning accuracy
+    rng = np.random.default_rng(13)
+    stated, right = [], []
+    for category in CATEGORIES:
+        band = "over_75mm" if category == "drop" else "25_75mm"
+        for _ in range(150):
+            shares = posterior(simulate(category, band, rng))
+            best = max(shares, key=shares.get)
+            stated.append(shares[best])
+            right.append(best == category)
+    assert np.mean(stated) <= np.mean(right) + 0.03
+
+
+# --- to the tools ---------------------------------------------------------------------------------------------------
+
+
+def test_the_situation_carries_what_was_answered_and_leaves_the_rest_unknown():
+    answers = Answers(
+        feel="cottony", undercoat_seen="light", mats={"tail": "mats"}, sparse_hair=True, patience="fidgets",
+        trunk_length_mm=40, trunk_length_by="ruler", last_trim_how="clipped", skin_trouble=("smell",), weight_kg=8,
+    )  # fmt: skip
+    found = situation(answers, categories=[CATEGORIES[0]], bands=[BANDS[2]])
+    assert found.categories == {"hair"} and found.bands == {"25_75mm"}
+    assert found.textures == {"cottony"} and found.undercoats == {"light"}
+    assert found.worst_mats == "mats" and found.sparse is True and found.patience == "fidgets"
+    assert found.measured_mm == 40 and found.hand_stripped is False and found.skin_trouble == {"smell"}
+    assert found.swims is None and found.sensitive_skin is None
+
+
+def test_nothing_answered_leaves_the_situation_unknown():
+    found = situation(Answers(), categories=CATEGORIES, bands=BANDS)
+    assert found.textures == frozenset() and found.undercoats == frozenset() and found.mats == {}
+    assert found.measured_mm is None and found.hand_stripped is None and found.patience is None
+
+
+def test_a_length_by_finger_is_not_passed_on_as_measured():
+    answers = Answers(trunk_length_mm=50, trunk_length_by="finger")
+    assert situation(answers, categories=CATEGORIES, bands=BANDS).measured_mm is None
