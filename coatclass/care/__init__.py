@@ -1,19 +1,39 @@
 """From kit to care: the routine, mat risk by zone, time, growth, calendar, cautions and the whole plan."""
 
 from coatclass.care._cautions import cautions
+from coatclass.care._growth import Crossing, Growth, Present, forecast, passing
 from coatclass.care._load import RISK_ZONES, Level, ZoneLoad, load, zone_length_mm
+from coatclass.care._measurements import Doubt, Measurement, Rate, Trim, doubt_words, examine, rate_of
 from coatclass.care._routine import routine
 from coatclass.care._texts import LANGUAGES, Catalogue, care_texts
+from coatclass.care._time import TimeBudget, body_surface_m2, time_budget, time_words, weekly_minutes
 
 __all__ = [
     "LANGUAGES",
     "RISK_ZONES",
     "Catalogue",
+    "Crossing",
+    "Doubt",
+    "Growth",
     "Level",
+    "Measurement",
+    "Present",
+    "Rate",
+    "TimeBudget",
+    "Trim",
     "ZoneLoad",
+    "body_surface_m2",
     "care_texts",
     "cautions",
+    "doubt_words",
+    "examine",
+    "forecast",
     "load",
+    "passing",
+    "rate_of",
     "routine",
+    "time_budget",
+    "time_words",
+    "weekly_minutes",
     "zone_length_mm",
 ]

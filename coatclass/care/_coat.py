@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ _DATA = Path(__file__).with_name("data")
 _UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatCategory.WIRE}
 
 
+@cache
 def data(name: str) -> dict[str, Any]:
     """One of the care room's data files."""
     return read_toml(_DATA / f"{name}.toml")

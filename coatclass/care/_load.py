@@ -73,7 +73,7 @@ def _zone_load(situation: CoatSituation, zone: BodyZone) -> ZoneLoad:
         "texture": max(weights["texture"][texture] for texture in textures),
         "undercoat": max(weights["undercoat"][undercoat] for undercoat in undercoats),
         "length": interpolate(zone_length_mm(situation, zone), weights["length"]["mm"], weights["length"]["factor"]),
-        "friction": weights["friction"][zone],
+        "friction": weights["friction"][_worn_as(situation, zone, weights["only_with"])],
     }
     added = {name: value for name, value in _added(situation, zone, weights["added"]).items() if value > 0}
     x = math.prod(factors.values()) * (1 + sum(added.values()))
@@ -81,6 +81,14 @@ def _zone_load(situation: CoatSituation, zone: BodyZone) -> ZoneLoad:
     if (state := situation.mats.get(zone)) is not None:
         score = max(score, weights["found"][state])
     return ZoneLoad(zone, score, _level(score), (*factors.items(), *added.items()))
+
+
+def _worn_as(situation: CoatSituation, zone: BodyZone, only_with: dict[str, Any]) -> str:
+    """The zone whose friction counts: a dog without a beard has a face there."""
+    rule = only_with.get(zone)
+    if rule is None or set(rule["categories"]) & set(categories(situation)):
+        return zone
+    return str(rule["else_zone"])
 
 
 def _added(situation: CoatSituation, zone: BodyZone, weights: dict[str, Any]) -> dict[str, float]:

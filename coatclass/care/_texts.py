@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -77,6 +78,10 @@ class Catalogue:
     def mm(self, length_mm: float) -> str:
         """A length in millimetres with inches beside it."""
         return describe_mm(round(length_mm)).replace(" in)", f" {self._texts.get('inch', 'in')})")
+
+    def day(self, day: date) -> str:
+        """A date as written in the language: ``3 March 2026``, ``3. März 2026``."""
+        return f"{day.day}{self._texts.get('after_day', '')} {self._find('months')[day.month - 1]} {day.year}"
 
     def joined(self, words: Iterable[str], last: str | None = None) -> str:
         """Words as a list in a sentence: ``a, b and c``."""
