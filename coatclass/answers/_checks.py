@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coatclass.answers._conditions import hold_all
+from coatclass.answers._questions import LANGUAGES
 from coatclass.contract import Reason
 from coatclass.resources import read_toml
 
@@ -18,9 +19,19 @@ _DATA = Path(__file__).with_name("data") / "checks.toml"
 _DAYS_PER_WEEK = 7
 
 
-def doubts(answers: Answers) -> tuple[Reason, ...]:
-    """Answers that surprise beside each other, in words that ask the owner to look again."""
-    return _found("doubt", answers)
+def doubts(answers: Answers, language: str = "en") -> tuple[Reason, ...]:
+    """Answers that surprise beside each other, in words that ask the owner to look again.
+
+    Raises:
+        ValueError: if the language is not one of the questionnaire's.
+    """
+    if language not in LANGUAGES:
+        raise ValueError(f"there are no doubts in language {language!r}, only in {', '.join(LANGUAGES)}")
+    found = _found("doubt", answers)
+    if language == "en":
+        return found
+    words = read_toml(_DATA.with_name(f"checks.{language}.toml"))
+    return tuple(Reason(code=doubt.code, text=words[doubt.code]) for doubt in found)
 
 
 def contradictions(answers: Answers) -> tuple[Reason, ...]:

@@ -141,6 +141,10 @@ def test_a_surprise_is_a_doubt_and_not_an_error():
     assert doubts(Answers(curl="curly", wet_lock_curls=True, age_months=60)) == ()
     codes = [row["code"] for row in toml("checks.toml")["doubt"]]
     assert len(codes) == len(set(codes)) >= 12
+    assert set(codes) == set(toml("checks.de.toml"))
+    assert doubts(Answers(age_months=7), "de")[0].text.startswith("Das Fell")
+    with pytest.raises(ValueError, match="language"):
+        doubts(Answers(), "xx")
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
