@@ -1,0 +1,162 @@
+"""From traits and ancestors to the seven coat categories and the four length bands, as grown and as worn."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from typing import Literal
+
+from coatclass.genetics._breeds import Ancestry, Background
+from coatclass.genetics._inherit import Genome
+from coatclass.genetics._loci import LOCI, data_rows, data_table
+from coatclass.genetics._phenotype import Copies, Reading, Traits, copies_of_genome, readings, traits_of_copies
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+
+__all__ = [
+    "Bands",
+    "Categories",
+    "CoatChances",
+    "as_worn",
+    "categories_of_copies",
+    "coat_chances",
+]
+
+Categories = dict[CoatCategory, Fraction]
+"""Exact chances of the seven categories, summing to 1."""
+
+Bands = dict[LengthBand, Fraction]
+"""Exact chances of the four bands, summing to 1."""
+
+
+@dataclass(frozen=True)
+class CoatChances:
+    """A dog's adult coat as it grows, untrimmed."""
+
+    category: Categories
+    band: Bands
+
+
+@cache
+def _rules() -> tuple[tuple[Mapping[str, str], Categories], ...]:
+    rows = data_rows("category_rules.csv")
+    coats = ("hair", "fur", "wire", "curly", "drop")
+    return tuple((row, {CoatCategory(coat): Fraction(row[coat]) for coat in coats}) for row in rows)
+
+
+@cache
+def _by_traits(traits: Traits) -> Categories:
+    """The category by the traits alone: the first row of ``data/category_rules.csv`` that fits."""
+    found = {
+        "length": "long" if traits.long else "short",
+        "furnished": "yes" if traits.furnished else "no",
+        "curl": str(traits.curl),
+        "undercoat": str(traits.undercoat),
+    }
+    for row, shares in _rules():
+        if all(row[key] in ("*", value) for key, value in found.items()):
+            return shares
+    raise AssertionError("category_rules.csv does not cover every combination of traits")
+
+
+def _betweenness(found: Copies) -> Fraction:
+    """How far a genotype stands between hair and fur: 0 all of one, 1 halfway (assumption, ``data/ancestry.toml``)."""
+    weights = data_table("ancestry.toml")["mixed"]["weights"]
+    total = sum(weights.values())
+    hair = sum((Fraction(weights.get(locus, 0) * n, 2) for locus, n in zip(LOCI, found, strict=True)), Fraction(0))
+    apart: Fraction = abs(2 * hair / total - 1)
+    return 1 - apart
+
+
+@cache
+def _stand_off_by_share(share: Fraction) -> Fraction:
+    table = data_table("ancestry.toml")["stand_off"]
+    points = list(zip(map(Fraction, table["share"]), map(Fraction, table["chance"]), strict=True))
+    for (left, low), (right, high) in itertools.pairwise(points):
+        if share <= right:
+            return low + (high - low) * (share - left) / (right - left)
+    return points[-1][1]
+
+
+def _stand_off(traits: Traits, northern: Fraction) -> Fraction:
+    """Chance of the plush stand-off coat, which none of the five loci decides."""
+    if traits.furnished:
+        return Fraction(0)
+    table = data_table("ancestry.toml")["stand_off"]
+    return (
+        _stand_off_by_share(northern)
+        * Fraction(table["undercoat"][traits.undercoat])
+        * Fraction(table["curl"][traits.curl])
+    )
+
+
+def _band_row(traits: Traits, stand_off: bool) -> tuple[Fraction, ...]:
+    name = f"{'long' if traits.long else 'short'}_{'furnished' if traits.furnished else 'plain'}"
+    return tuple(map(Fraction, data_table("ancestry.toml")["band"]["stand_off" if stand_off else name]))
+
+
+def categories_of_copies(found: Copies, background: Background, reading: Reading) -> CoatChances:
+    """The coat as grown of a dog with known copies at the five loci and known ancestors.
+
+    Args:
+        found: derived copies at the loci, in the order of LOCI.
+        background: what the ancestors add to the five loci.
+        reading: what one copy of a curl variant does.
+    """
+    mixed = Fraction(data_table("ancestry.toml")["mixed"]["cap"]) * background.blend * _betweenness(found)
+    category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
+    band = [Fraction(0)] * len(BANDS)
+    for traits, share in traits_of_copies(found, reading):
+        plush = _stand_off(traits, background.northern)
+        category[CoatCategory.MIXED] += share * mixed
+        category[CoatCategory.ARCTIC] += share * (1 - mixed) * plush
+        for coat, part in _by_traits(traits).items():
+            chance = share * (1 - mixed) * (1 - plush) * part
+            harsh = background.harsh if coat is CoatCategory.WIRE else Fraction(1)
+            category[coat] += chance * harsh
+            category[CoatCategory.MIXED] += chance * (1 - harsh)
+        own, stand = _band_row(traits, stand_off=False), _band_row(traits, stand_off=True)
+        for place in range(len(BANDS)):
+            band[place] += share * ((1 - plush) * own[place] + plush * stand[place])
+    return CoatChances(category, dict(zip(BANDS, band, strict=True)))
+
+
+def coat_chances(genome: Genome, ancestry: Ancestry, reading: Reading | Literal["both"] = "both") -> CoatChances:
+    """The adult coat as grown, summed exactly over every possible genotype and the readings of a curl copy."""
+    background = ancestry.background()
+    category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
+    band: Bands = dict.fromkeys(BANDS, Fraction(0))
+    for way, weight in readings(reading).items():
+        for found, chance in copies_of_genome(genome):
+            coat = categories_of_copies(found, background, way)
+            for name, part in coat.category.items():
+                category[name] += weight * chance * part
+            for length, part in coat.band.items():
+                band[length] += weight * chance * part
+    return CoatChances(category, band)
+
+
+def as_worn(grown: CoatChances, trimmed: bool | None) -> CoatChances:
+    """The coat as the dog wears it. A drop coat in a trim is hair; curly, wire and mixed coats stay what they are.
+
+    Args:
+        trimmed: whether the dog wears a trim; None weighs both by ``data/ancestry.toml`` for coats that keep growing.
+    """
+    table = data_table("ancestry.toml")
+    share = Fraction(table["trim"]["share"]) if trimmed is None else Fraction(int(trimmed))
+    category = dict(grown.category)
+    moved = category[CoatCategory.DROP] * share
+    category[CoatCategory.DROP] -= moved
+    category[CoatCategory.HAIR] += moved
+    keeps_growing = sum(grown.category[coat] for coat in CoatCategory if coat in _KEEPS_GROWING)
+    cut = share * (keeps_growing if trimmed is None else 1)
+    short = map(Fraction, table["band"]["trimmed"])
+    band = {
+        name: (1 - cut) * chance + cut * part for (name, chance), part in zip(grown.band.items(), short, strict=True)
+    }
+    return CoatChances(category, band)
+
+
+_KEEPS_GROWING = frozenset({CoatCategory.HAIR, CoatCategory.DROP, CoatCategory.CURLY, CoatCategory.MIXED})

@@ -1,0 +1,182 @@
+"""From puppy to adult: which coat will come, when to look again, and the dated stages that the kit grows with."""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any, Literal, TypeVar
+
+from coatclass.contract import CoatSituation
+from coatclass.errors import InputError
+from coatclass.genetics._loci import data_table
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat
+
+__all__ = ["CoatPath", "CoatStage", "growing_up"]
+
+Name = TypeVar("Name", CoatCategory, LengthBand)
+StageId = Literal["puppy", "change", "adult"]
+
+
+@dataclass(frozen=True)
+class CoatStage:
+    """One stage of the coat, ready for the tool rules.
+
+    Attributes:
+        from_months, to_months: age at which it begins and ends; None for the last.
+        begins, ends: the same as dates; None if the date of birth isn't known.
+        situation: what may be worn then, for ``toolkit.recommend``.
+        look_again: dates (if the birth is known) on which to look at the coat again.
+        look_for: what to look for then.
+        owner, groomer: what the stage asks of each.
+    """
+
+    id: StageId
+    name: str
+    from_months: float
+    to_months: float | None
+    begins: date | None
+    ends: date | None
+    situation: CoatSituation
+    look_again: tuple[date, ...]
+    look_for: str
+    owner: str
+    groomer: str
+
+
+@dataclass(frozen=True)
+class CoatPath:
+    """The stages still ahead, the present one first, and the coat that is expected at the end.
+
+    Attributes:
+        adult: P(category) of the adult coat as grown, (7,).
+        window_months: age at which the adult coat comes in, over every coat that is still likely.
+        now: the stage the dog is in.
+        source: where the ages come from.
+    """
+
+    adult: tuple[float, ...]
+    window_months: tuple[float, float]
+    stages: tuple[CoatStage, ...]
+    source: str
+
+    @property
+    def now(self) -> CoatStage:
+        """The stage the dog is in today."""
+        return self.stages[0]
+
+
+def growing_up(
+    adult: Sequence[float],
+    band: Sequence[float],
+    *,
+    age_months: float | None = None,
+    born: date | None = None,
+    today: date | None = None,
+) -> CoatPath:
+    """The coat's way from today to the adult coat.
+
+    Args:
+        adult: P(category) of the adult coat as grown, (7,), such as ``CoatPrior.as_grown``.
+        band: P(length band) of the adult coat, (4,).
+        age_months: age today, months; not needed if ``born`` and ``today`` are given.
+        born: date of birth; with it every stage gets dates.
+        today: the day to count from; with ``age_months`` and without ``born`` the birth is reckoned back from it.
+
+    Raises:
+        InputError: if neither an age nor a birth with today's date is given (``no_age``), or the birth is in the future
+            (``not_born``).
+
+    Source of the ages: common practice, no source (``data/growing_up.toml``).
+    """
+    age, birth = _age(age_months, born, today)
+    table = data_table("growing_up.toml")
+    candidates = _above(CATEGORIES, adult, table["limits"]["candidate"])
+    windows = [table["window"][coat] for coat in candidates]
+    first, last = float(min(w[0] for w in windows)), float(max(w[1] for w in windows))
+    limits: dict[str, tuple[float, float | None]] = {
+        "puppy": (0.0, first), "change": (first, last), "adult": (last, None),
+    }  # fmt: skip
+    bands = _above(BANDS, band, table["limits"]["band"])
+    stages = tuple(
+        _stage(row, limits[row["id"]], (birth, today), candidates, bands)
+        for row in table["stage"]
+        if (end := limits[row["id"]][1]) is None or age < end
+    )
+    return CoatPath(tuple(adult), (first, last), stages, table["source"])
+
+
+def _age(age_months: float | None, born: date | None, today: date | None) -> tuple[float, date | None]:
+    if born and today:
+        if born > today:
+            raise InputError("date of birth", "lies in the future.", "Give the day the dog was born.", code="not_born")
+        return (today - born).days / 365.25 * 12, born
+    if age_months is None:
+        raise InputError("age", "is not given.", "Give the age in months or the date of birth.", code="no_age")
+    if today:
+        return age_months, today - timedelta(days=round(age_months * 365.25 / 12))
+    return age_months, None
+
+
+def _above(names: Sequence[Name], chances: Sequence[float], limit: float) -> frozenset[Name]:
+    """Names with at least the limit; the likeliest if none has."""
+    found = frozenset(name for name, chance in zip(names, chances, strict=True) if chance >= limit)
+    return found or frozenset({names[max(range(len(names)), key=lambda place: chances[place])]})
+
+
+def _stage(
+    row: dict[str, Any],
+    months: tuple[float, float | None],
+    days: tuple[date | None, date | None],
+    candidates: frozenset[CoatCategory],
+    bands: frozenset[LengthBand],
+) -> CoatStage:
+    start, end = months
+    birth, today = days
+    middle = (start + end) / 2 if end is not None else start
+    situation = CoatSituation(
+        categories=candidates | ({CoatCategory.MIXED} if row["id"] == "change" else frozenset()),
+        bands=frozenset(LengthBand(name) for name in row["bands"]) or bands,
+        textures=frozenset(Texture(name) for name in row["textures"]),
+        undercoats=frozenset(Undercoat(name) for name in row["undercoats"]),
+        hand_stripped=False if CoatCategory.MIXED in candidates else None,
+        age_months=middle,
+    )
+    begins = _after(birth, start) if birth else None
+    ends = _after(birth, end) if birth and end is not None else None
+    return CoatStage(
+        id=row["id"],
+        name=row["name"],
+        from_months=start,
+        to_months=end,
+        begins=begins,
+        ends=ends,
+        situation=situation,
+        look_again=_looks(row["id"], begins, ends, today),
+        look_for=row["look_again"],
+        owner=row["owner"],
+        groomer=row["groomer"],
+    )
+
+
+def _looks(stage: str, begins: date | None, ends: date | None, today: date | None) -> tuple[date, ...]:
+    """Dates to look again, from the stage's start (or today) to its end; once, as it begins, for the adult coat."""
+    if begins is None:
+        return ()
+    if ends is None:
+        return (max(begins, today) if today else begins,)
+    step = timedelta(weeks=data_table("growing_up.toml")["limits"][f"weeks_{stage}"])
+    day = max(begins, today) if today else begins
+    found = []
+    while day + step * 1.5 < ends:
+        day += step
+        found.append(day)
+    return (*found, ends)
+
+
+def _after(birth: date, months: float) -> date:
+    """The day a dog is so many whole months old; a month without that day ends earlier."""
+    whole = birth.month - 1 + round(months)
+    year, month = birth.year + whole // 12, whole % 12 + 1
+    return date(year, month, min(birth.day, calendar.monthrange(year, month)[1]))
