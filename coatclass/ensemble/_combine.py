@@ -87,7 +87,7 @@ def _by_photos(photos: Sequence[PhotoEvidence], members: Members) -> Array:
 
 
 def _likelihood(answers: AnswerEvidence) -> Array:
-    return np.asarray(answers.log_likelihood, dtype=np.float64)[None]
+    return fusion.answer_table(answers.log_likelihood)[None]
 
 
 def _by_answers(answers: AnswerEvidence, members: Members) -> Array:

@@ -6,6 +6,7 @@ Joint tables are log probabilities of shape (N, 7, 4): category by length band.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
 from coatclass.taxonomy import BANDS, band_limits_mm
 
 __all__ = [
+    "answer_table",
     "calibrate",
     "fuse",
     "log_softmax",
@@ -23,6 +25,8 @@ __all__ = [
     "pin_band",
     "pool_photos",
 ]
+
+_IMPOSSIBLE = -30.0
 
 
 def log_softmax(logits: Array, axis: int = -1) -> Array:
@@ -39,9 +43,16 @@ def _log_sum_exp(logs: Array, axis: int) -> Array:
 
 
 def photo_features(texture: Array, kinship: Array, band: Array, floor: float) -> Array:
-    """What the members see of a photo: three vectors of log probabilities side by side, (N, 18), cut off at ``floor``."""
+    """What the members see of a photo: three vectors of log probabilities, (N, 18), cut off at ``floor``."""
     features: Array = np.concatenate([texture, kinship, band], axis=1).clip(floor)
     return features
+
+
+def answer_table(log_likelihood: Sequence[Sequence[float]]) -> Array:
+    """Log likelihoods (7, 4) with the largest at 0, cut off where an answer is all but impossible."""
+    table = np.asarray(log_likelihood, dtype=np.float64)
+    result: Array = (table - table.max()).clip(_IMPOSSIBLE)
+    return result
 
 
 def pool_photos(features: Array, weights: Array | None = None) -> Array:

@@ -10,13 +10,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from coatclass import answers as questionnaire
+from coatclass.ensemble._fusion import answer_table
 from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.ensemble._data import UNKNOWN, Dataset
 
 __all__ = ["askable", "draw_owners", "simulate"]
-
-_FLOOR = -30.0  # an answer may be all but impossible, never infinitely so
 
 
 def askable() -> tuple[str, ...]:
@@ -45,7 +44,7 @@ def simulate(data: Dataset, rng: np.random.Generator, error_rates: Array, asked:
         category = CATEGORIES[int(data.category[row])]
         band = int(data.band[row]) if data.band[row] != UNKNOWN else _band_of(data, row, rng)
         answers = questionnaire.simulate(category, BANDS[band], rng, error_rate=float(error_rates[row]), ask=asked[row])
-        tables[row] = np.asarray(questionnaire.evidence(answers).log_likelihood).clip(_FLOOR)
+        tables[row] = answer_table(questionnaire.evidence(answers).log_likelihood)
     return tables
 
 

@@ -71,7 +71,10 @@ def conformal_threshold(probabilities: Array, truth: Any, reliability: float) ->
     conformal = SplitConformalClassifier(
         AsGiven(classes).fit(probabilities), confidence_level=reliability, conformity_score="lac", prefit=True
     )
-    scores = np.sort(conformal.conformalize(np.log(probabilities.clip(1e-12)), truth).conformity_scores.ravel())
+    with warnings.catch_warnings():  # a rare category may be absent from the calibration dogs
+        warnings.filterwarnings("ignore", message="WARNING: your conformalization dataset has less labels")
+        conformal.conformalize(np.log(probabilities.clip(1e-12)), truth)
+    scores = np.sort(conformal.conformity_scores.ravel())
     rank = math.ceil((len(scores) + 1) * reliability)  # Angelopoulos and Bates 2021, eq. 1
     return float(1.0 - scores[rank - 1]) if rank <= len(scores) else 0.0
 

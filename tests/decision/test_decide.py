@@ -1,0 +1,137 @@
+"""When the program dares to say what coat it is, and when it sends the dog to a groomer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coatclass.contract import AnswerEvidence, CoatEstimate, PhotoReport, PhotoStatus, Reason, Verdict
+from coatclass.decision import RegimeThresholds, Thresholds, agreement, band_set, category_set, decide
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+
+AT = RegimeThresholds(category_at=0.1, band_at=0.1, settle_at=0.9, mixed_at=0.02, calibrated_on=800, simulated=False)
+THRESHOLDS = Thresholds(version="test", regimes=dict.fromkeys(("photo", "answers", "both"), AT), disagree_below=0.1)
+USED = PhotoReport(file="a.jpg", status=PhotoStatus.USED)
+DOUBTFUL = PhotoReport(file="b.jpg", status=PhotoStatus.DOUBTFUL, reasons=(Reason(code="blurred", text="Blurred."),))
+NO_DOG = PhotoReport(file="c.jpg", status=PhotoStatus.REFUSED, reasons=(Reason(code="no_dog", text="No dog."),))
+BROKEN = PhotoReport(file="d.jpg", status=PhotoStatus.REFUSED, reasons=(Reason(code="truncated", text="Broken."),))
+
+
+def weights(n: int) -> st.SearchStrategy[tuple[float, ...]]:
+    """Distributions over n words."""
+    raw = st.lists(st.floats(min_value=1e-6, max_value=1), min_size=n, max_size=n)
+    return raw.map(lambda values: tuple(value / sum(values) for value in values))
+
+
+def coat(category: CoatCategory, sure: float = 0.97, mixed: float = 0.0, regime: str = "photo") -> CoatEstimate:
+    """An estimate with most of its weight on one category."""
+    rest = (1 - sure - mixed) / 5
+    probabilities = dict.fromkeys(CATEGORIES, rest) | {CoatCategory.MIXED: mixed} | {category: sure}
+    return CoatEstimate(tuple(probabilities[c] for c in CATEGORIES), (0.97, 0.01, 0.01, 0.01), regime)  # type: ignore[arg-type]
+
+
+def codes(decision) -> set[str]:
+    return {reason.code for reason in decision.reasons}
+
+
+def test_one_sure_category_is_settled():
+    decision = decide(coat(CoatCategory.FUR), [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.SETTLED
+    assert decision.categories == (CoatCategory.FUR,)
+    assert decision.bands == (LengthBand.UNDER_19MM,)
+
+
+def test_one_category_that_is_not_sure_enough_is_narrowed_to_two():
+    decision = decide(coat(CoatCategory.FUR, 0.8), [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.NARROWED
+    assert len(decision.categories) == 2
+
+
+@pytest.mark.parametrize("category", [c for c in CoatCategory if c is not CoatCategory.MIXED])
+def test_a_possible_mixed_coat_goes_to_a_groomer_however_sure_the_rest(category):
+    decision = decide(coat(category, 0.95, mixed=0.03), [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.HANDS_ON
+    assert "mixed_possible" in codes(decision)
+    assert decision.categories[0] is category
+
+
+def test_photo_and_answers_that_contradict_each_other_go_to_a_groomer():
+    photo, answers = coat(CoatCategory.FUR).category, coat(CoatCategory.CURLY).category
+    estimate = replace(coat(CoatCategory.FUR, regime="both"), by_photo=photo, by_answers=answers)
+    decision = decide(estimate, [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.HANDS_ON
+    assert "sources_disagree" in codes(decision)
+
+
+def test_a_dog_unlike_anything_seen_goes_to_a_groomer():
+    decision = decide(replace(coat(CoatCategory.FUR), unfamiliar=True), [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.HANDS_ON
+    assert codes(decision) == {"unfamiliar"}
+
+
+def test_doubtful_photos_alone_can_not_carry_a_verdict_but_one_good_photo_or_answers_can():
+    assert decide(coat(CoatCategory.FUR), [DOUBTFUL], thresholds=THRESHOLDS).verdict is Verdict.HANDS_ON
+    assert decide(coat(CoatCategory.FUR), [DOUBTFUL, USED], thresholds=THRESHOLDS).verdict is Verdict.SETTLED
+    assert decide(coat(CoatCategory.FUR, regime="both"), [DOUBTFUL], thresholds=THRESHOLDS).verdict is Verdict.SETTLED
+
+
+def test_a_picture_without_a_dog_is_not_a_dog_and_a_broken_one_is_unusable():
+    assert decide(None, [NO_DOG], thresholds=THRESHOLDS).verdict is Verdict.NOT_A_DOG
+    assert decide(None, [BROKEN], thresholds=THRESHOLDS).verdict is Verdict.UNUSABLE_PHOTO
+    assert decide(None, [], thresholds=THRESHOLDS).verdict is Verdict.HANDS_ON
+
+
+def test_answers_still_carry_a_dog_whose_photo_was_refused():
+    decision = decide(coat(CoatCategory.FUR, regime="answers"), [BROKEN], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.SETTLED
+    assert "photo_refused" in codes(decision)
+
+
+def test_a_groomers_finding_settles_even_a_mixed_coat():
+    decision = decide(coat(CoatCategory.MIXED, 1.0, 1.0, regime="hands_on"), [DOUBTFUL], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.SETTLED
+    assert decision.categories == (CoatCategory.MIXED,)
+
+
+def test_a_measurement_is_named_among_the_reasons_in_both_units():
+    measured = AnswerEvidence(((0.0,) * 4,) * 7, ("trunk_length_mm",), measured_mm=19)
+    decision = decide(coat(CoatCategory.FUR, regime="both"), [USED], answers=measured, thresholds=THRESHOLDS)
+    assert any("19 mm (3/4 in)" in reason.text for reason in decision.reasons)
+
+
+@settings(max_examples=200)
+@given(weights(7), weights(4), st.sampled_from(["photo", "answers", "both"]), st.booleans())
+def test_every_decision_keeps_the_rules(category, band, regime, unfamiliar):
+    decision = decide(CoatEstimate(category, band, regime, unfamiliar=unfamiliar), [USED], thresholds=THRESHOLDS)
+    best = CATEGORIES[category.index(max(category))]
+    assert decision.categories[0] is best
+    assert decision.reasons and all(reason.text for reason in decision.reasons)
+    if decision.verdict is Verdict.SETTLED:
+        assert decision.categories == (best,) and max(category) >= AT.settle_at and not unfamiliar
+    if CoatCategory.MIXED in decision.categories:
+        assert decision.verdict is Verdict.HANDS_ON
+    places = sorted(BANDS.index(b) for b in decision.bands)
+    assert places == list(range(places[0], places[-1] + 1)), "bands form one stretch of lengths"
+
+
+@given(weights(7), st.floats(min_value=0, max_value=0.5), st.floats(min_value=0, max_value=0.5))
+def test_a_stricter_promise_never_shrinks_a_set(category, first, second):
+    low, high = sorted((first, second))
+    wide = category_set(category, AT.model_copy(update={"category_at": low, "settle_at": 0}))
+    narrow = category_set(category, AT.model_copy(update={"category_at": high, "settle_at": 0}))
+    assert set(narrow) <= set(wide)
+
+
+@given(weights(4))
+def test_a_band_set_holds_the_most_probable_band(band):
+    assert band_set(band, AT)[0] is BANDS[band.index(max(band))]
+
+
+@given(weights(7), weights(7))
+def test_agreement_is_symmetric_and_full_only_with_oneself(first, second):
+    assert agreement(first, second) == pytest.approx(agreement(second, first))
+    assert agreement(first, first) == pytest.approx(1)
+    assert -1e-9 <= agreement(first, second) <= 1 + 1e-9

@@ -1,0 +1,161 @@
+"""Fitting the ensemble: disjoint roles, and run time arithmetic equal to scikit-learn's."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("mapie")
+
+from coatclass.answers import evidence, simulate
+from coatclass.contract import PhotoEvidence
+from coatclass.ensemble import combine
+from coatclass.ensemble._fusion import log_softmax, marginals, photo_joint
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
+from training.ensemble._answers import askable, draw_owners
+from training.ensemble._answers import simulate as simulate_tables
+from training.ensemble._data import UNKNOWN, Dataset, split_groups
+from training.ensemble._fit import estimate_tables, fit
+from training.ensemble._members import coefficients, fit_member, fit_members, tables
+
+CONFIG = tomllib.loads((Path(__file__).parents[2] / "training/configs/ensemble.toml").read_text(encoding="utf-8"))
+
+
+def dogs(n: int = 700, seed: int = 0) -> Dataset:
+    """Simulated dogs whose photo evidence is noisy but honest."""
+    rng = np.random.default_rng(seed)
+    category = rng.choice(7, size=n, p=[0.12, 0.5, 0.03, 0.1, 0.08, 0.07, 0.1])
+    band = np.where(category == CATEGORIES.index(CoatCategory.DROP), 3, rng.integers(0, 3, size=n))
+
+    def seen(truth: np.ndarray, classes: int, noise: float) -> np.ndarray:
+        return log_softmax(4 * np.eye(classes)[truth] + noise * rng.normal(size=(n, classes)))
+
+    annotators = np.stack([category, category], axis=1)
+    lengths = np.stack([band, band], axis=1)
+    lengths[:5] = UNKNOWN
+    return Dataset(
+        photo_id=np.array([f"p{i}" for i in range(n)]),
+        fold=np.zeros(n, dtype=np.int64),
+        unseen_fold=np.zeros(n, dtype=np.int64),
+        split=np.where(np.arange(n) % 10 == 0, "test", "train"),
+        group=np.array([f"g{i // 2}" if i < 60 else f"g{i}" for i in range(n)]),
+        breed=np.array(["a breed"] * n),
+        category=category,
+        band=np.where(np.arange(n) < 5, UNKNOWN, band),
+        category_by=annotators,
+        band_by=lengths,
+        confidence=np.full(n, 3.0),
+        usable=np.ones(n, dtype=bool),
+        texture=seen(category, 7, 1.0),
+        kinship=seen(category, 7, 1.5),
+        band_evidence=seen(band, 4, 1.2),
+        dog_probability=np.ones(n),
+        unfamiliarity=rng.random(n),
+        dog_share=np.full(n, 0.5),
+        unseen_texture=seen(category, 7, 2.0),
+        unseen_kinship=seen(category, 7, 1.7),
+        unseen_band=seen(band, 4, 1.5),
+        unseen_unfamiliarity=rng.random(n),
+    )
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    return fit(dogs(), CONFIG, unfamiliar_above=0.99)
+
+
+def test_no_group_serves_two_purposes_and_no_test_photo_serves_any():
+    data = dogs()
+    roles = split_groups(data, CONFIG["pool"], seed=1)
+    groups = [set(data.group[mask].tolist()) for mask in roles.values()]
+    assert all(not first & second for i, first in enumerate(groups) for second in groups[i + 1 :])
+    assert not any((data.split[mask] == "test").any() for mask in roles.values())
+    assert sum(int(mask.sum()) for mask in roles.values()) > 0.85 * len(data)
+    for name, share in CONFIG["pool"].items():
+        assert roles[name].sum() / sum(mask.sum() for mask in roles.values()) == pytest.approx(share, abs=0.05)
+
+
+def test_the_released_arithmetic_equals_scikit_learns():
+    data = dogs()
+    floor = CONFIG["members"]["floor"]
+    seen, unseen = data.features(floor), data.features(floor, unseen=True)
+    members = fit_members(data, CONFIG, 1.0)
+    member = fit_member(seen, unseen, data.category_by, CONFIG)
+    ours = marginals(photo_joint(seen, np.ones(len(data)), members))[0]
+    assert np.abs(ours - member.predict_proba(seen)).max() < 1e-9
+
+
+def test_a_class_that_was_never_seen_is_ruled_out_instead_of_crashing():
+    data = dogs()
+    kept = data.take(data.category != 2)
+    floor = CONFIG["members"]["floor"]
+    member = fit_member(kept.features(floor), kept.features(floor, unseen=True), kept.category_by, CONFIG)
+    weights, bias = coefficients(member, 7)
+    assert weights.shape == (7, 18)
+    assert log_softmax(kept.features(floor) @ weights.T + bias)[:, 2].max() < -5
+
+
+def test_compatibility_and_prior_rule_out_what_definitions_rule_out():
+    compatibility, prior = tables(dogs(), CONFIG)
+    drop, hair = CATEGORIES.index(CoatCategory.DROP), CATEGORIES.index(CoatCategory.HAIR)
+    assert np.exp(prior).sum() == pytest.approx(1)
+    assert np.exp(prior[drop, :3]).sum() < 0.01 * np.exp(prior[drop]).sum()
+    assert np.exp(prior[hair, 3]) < 0.01 * np.exp(prior[hair]).sum()
+    assert (compatibility[drop, :3] < compatibility[drop, 3] - 5).all()
+
+
+def test_fitting_and_run_time_give_the_same_estimate(fitted):
+    data, rng = dogs(), np.random.default_rng(0)
+    members = fitted.members
+    for row in (5, 17, 123):
+        said = evidence(simulate(CATEGORIES[data.category[row]], BANDS[data.band[row]], rng, ask=askable()[:4]))
+        photo = PhotoEvidence(
+            "p.jpg",
+            tuple(data.texture[row]),
+            tuple(data.kinship[row]),
+            tuple(data.band_evidence[row]),
+            1,
+            0.5,
+            0.1,
+            "t",
+        )
+        features = data.features(members.floor)[row : row + 1]
+        table = np.asarray(said.log_likelihood)[None]
+        for regime, pictures, answers in (("photo", [photo], None), ("answers", [], said), ("both", [photo], said)):
+            batch = marginals(estimate_tables(regime, features, table, members))[0][0]
+            assert combine(pictures, answers, members=members).category == pytest.approx(batch.tolist(), abs=1e-9)
+
+
+def test_the_fit_beats_its_own_parts_and_answers_help(fitted):
+    data = dogs(seed=7)  # other dogs than those fitted on
+    rng = np.random.default_rng(1)
+    rates, asked = draw_owners(len(data), rng, [0.1], [0.8, 1.0])
+    answers = simulate_tables(data, rng, rates, asked)
+    features = data.features(fitted.members.floor)
+    rows = np.arange(len(data))
+    loss = {
+        regime: -np.log(
+            marginals(estimate_tables(regime, features, answers, fitted.members))[0][rows, data.category]
+        ).mean()
+        for regime in ("photo", "answers", "both")
+    }
+    assert loss["both"] < loss["photo"]
+    assert loss["both"] < loss["answers"]
+    assert loss["photo"] < -data.kinship[rows, data.category].mean()
+
+
+def test_thresholds_are_probabilities_and_say_whether_answers_were_simulated(fitted):
+    regimes = fitted.thresholds.regimes
+    assert set(regimes) == {"photo", "answers", "both"}
+    assert not regimes["photo"].simulated
+    assert regimes["answers"].simulated and regimes["both"].simulated
+    assert all(0 <= at.category_at <= 1 and 0 <= at.mixed_at <= 1 for at in regimes.values())
+
+
+def test_two_fits_on_the_same_data_are_the_same(fitted):
+    again = fit(dogs(), CONFIG, unfamiliar_above=0.99)
+    assert again.members.to_json() == fitted.members.to_json()
+    assert again.thresholds == fitted.thresholds

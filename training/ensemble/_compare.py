@@ -1,0 +1,176 @@
+"""Candidate members side by side: log loss out of fold on known and on unseen breeds, and what one dog costs."""
+
+from __future__ import annotations
+
+import csv
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, TextIO
+
+import numpy as np
+from sklearn.base import ClassifierMixin
+from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.metrics import f1_score, log_loss
+from sklearn.model_selection import StratifiedGroupKFold
+
+from coatclass.ensemble._fusion import log_softmax, marginals
+from coatclass.ensemble._members import N_CATEGORIES, Array
+from coatclass.taxonomy import CATEGORIES, CoatCategory
+from training.ensemble._answers import draw_owners, simulate
+from training.ensemble._data import Dataset
+from training.ensemble._fit import estimate_tables
+from training.ensemble._members import fit_member, fit_members
+
+__all__ = ["compare"]
+
+_COLUMNS = ("regime", "member", "log_loss", "accuracy", "macro_f1_without_mixed", "unseen_log_loss", "unseen_accuracy")
+_NOT_MIXED = [i for i, category in enumerate(CATEGORIES) if category is not CoatCategory.MIXED]
+_WEIGHT = 0.65  # about what fitting finds
+_TEXTURE, _KINSHIP = slice(0, 7), slice(7, 14)
+Fit = Callable[[Array, Array, Any], Any]
+
+
+def compare(data: Dataset, config: dict[str, Any], path: Path, log: TextIO) -> None:
+    """Cross-validate every candidate over groups of the pool and write one row each."""
+    pool = data.take(data.split != "test")
+    rows = []
+    for row in (*_photo_rows(pool, config), *_both_rows(pool, config)):
+        rows.append(row)
+        print("  ".join(f"{key}={value}" for key, value in row.items()), file=log, flush=True)
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        table = csv.DictWriter(stream, (*_COLUMNS, "microseconds_a_dog", "answers"))
+        table.writeheader()
+        table.writerows(rows)
+
+
+def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    floor = config["members"]["floor"]
+    seen, unseen = pool.features(floor), pool.features(floor, unseen=True)
+    yield _row("photo", "texture alone", np.exp(seen[:, _TEXTURE]), np.exp(unseen[:, _TEXTURE]), pool=pool)
+    yield _row("photo", "kinship alone", np.exp(seen[:, _KINSHIP]), np.exp(unseen[:, _KINSHIP]), pool=pool)
+    means = [np.exp(log_softmax((x[:, _TEXTURE] + x[:, _KINSHIP]) / 2)) for x in (seen, unseen)]
+    yield _row("photo", "mean of logs", means[0], means[1], pool=pool)
+    for strength in (0.01, 0.1, 1.0):
+        settings = {**config, "members": {**config["members"], "regularisation": strength}}
+        yield _cross_validated(f"logistic regression, C = {strength:g}", _logistic(settings), seen, unseen, pool)
+    alone = {**config, "members": {**config["members"], "unseen_breed_share": 0.0}}
+    yield _cross_validated("logistic regression, known breeds only", _logistic(alone), seen, unseen, pool)
+    yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
+    yield _cross_validated("extra trees (200)", _trees(_extra), seen, unseen, pool)
+
+
+def _boosted() -> ClassifierMixin:
+    return HistGradientBoostingClassifier(max_iter=60, learning_rate=0.05, max_leaf_nodes=8, l2_regularization=5.0)
+
+
+def _extra() -> ClassifierMixin:
+    return ExtraTreesClassifier(200, min_samples_leaf=5, random_state=0)
+
+
+def _logistic(config: dict[str, Any]) -> Fit:
+    return lambda seen, unseen, labels: fit_member(seen, unseen, labels, config)
+
+
+def _trees(make: Callable[[], ClassifierMixin]) -> Fit:
+    def fit(seen: Array, unseen: Array, labels: Any) -> Any:
+        rows = np.concatenate([seen, seen, unseen, unseen])
+        return make().fit(rows, np.concatenate([labels[:, 0], labels[:, 1]] * 2))
+
+    return fit
+
+
+def _cross_validated(name: str, fit: Fit, seen: Array, unseen: Array, pool: Dataset) -> dict[str, Any]:
+    on_seen, on_unseen, seconds = np.zeros((len(pool), N_CATEGORIES)), np.zeros((len(pool), N_CATEGORIES)), 0.0
+    for learn, held_out in _folds(pool):
+        member = fit(seen[learn], unseen[learn], pool.category_by[learn])
+        on_seen[held_out] = _predict(member, seen[held_out])
+        on_unseen[held_out] = _predict(member, unseen[held_out])
+        seconds = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), seen)
+    return _row("photo", name, on_seen, on_unseen, pool=pool, seconds=seconds)
+
+
+def _folds(pool: Dataset) -> Iterator[tuple[Any, Any]]:
+    cut = StratifiedGroupKFold(5, shuffle=True, random_state=0)
+    yield from cut.split(pool.texture, pool.category, pool.group)
+
+
+def _predict(member: Any, features: Array) -> Array:
+    """Probabilities (N, 7); a class that the fold did not hold gets next to nothing."""
+    full = np.full((len(features), N_CATEGORIES), 1e-4)
+    full[:, member.classes_] = member.predict_proba(features)
+    result: Array = full / full.sum(axis=1, keepdims=True)
+    return result
+
+
+def _seconds_a_dog(predict: Callable[[Array], Any], features: Array, repeats: int = 30) -> float:
+    started = time.perf_counter()
+    for row in range(repeats):
+        predict(features[row : row + 1])
+    return (time.perf_counter() - started) / repeats
+
+
+def _both_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Fusing photo and simulated answers: the product against members that learn to fuse."""
+    rng = np.random.default_rng([config["seed"], 99])
+    rates, asked = draw_owners(len(pool), rng, config["answers"]["error_rates"], config["answers"]["answered"])
+    answers = simulate(pool, rng, rates, asked)
+    seen, unseen = (pool.features(config["members"]["floor"], unseen=flag) for flag in (False, True))
+    fused = {name: [np.zeros((len(pool), N_CATEGORIES)) for _ in range(2)] for name in _FUSERS}
+    seconds = dict.fromkeys(_FUSERS, 0.0)
+    for learn, held_out in _folds(pool):
+        members = fit_members(pool.take(learn), config, np.inf)
+        members = replace(members, answer_weight={**members.answer_weight, "both": _WEIGHT})
+        for place, features in enumerate((seen, unseen)):
+            product = marginals(estimate_tables("both", features, answers, members))[0]
+            stacked = _stacked(features, answers, members)
+            for name, fit in _FUSERS.items():
+                if fit is None:
+                    fused[name][place][held_out] = product[held_out]
+                    continue
+                both = np.concatenate([_stacked(x, answers, members)[learn] for x in (seen, unseen)])
+                member = fit().fit(both, np.tile(pool.category[learn], 2))
+                fused[name][place][held_out] = _predict(member, stacked[held_out])
+                seconds[name] = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), stacked)
+    for name, (on_seen, on_unseen) in fused.items():
+        yield _row("both", name, on_seen, on_unseen, pool=pool, seconds=seconds[name])
+
+
+def _stacked(features: Array, answers: Array, members: Any) -> Array:
+    """Log P(category) by photo, by answers and by their product, side by side, (N, 21)."""
+    views = [
+        marginals(estimate_tables(regime, features, answers, members))[0] for regime in ("photo", "answers", "both")
+    ]
+    logs: Array = np.log(np.concatenate(views, axis=1).clip(1e-6))
+    return logs
+
+
+_FUSERS: dict[str, Callable[[], ClassifierMixin] | None] = {
+    "product of experts": None,
+    "logistic regression on the three": lambda: LogisticRegression(C=0.1, max_iter=2000),
+    "gradient-boosted trees on the three": _boosted,
+}
+
+
+def _row(
+    regime: str, name: str, on_seen: Array, on_unseen: Array, *, pool: Dataset, seconds: float = 0.0
+) -> dict[str, Any]:
+    def normalised(p: Array) -> Array:
+        result: Array = p.clip(1e-6) / p.clip(1e-6).sum(axis=1, keepdims=True)
+        return result
+
+    known, strange, truth, labels = normalised(on_seen), normalised(on_unseen), pool.category, range(N_CATEGORIES)
+    f1 = f1_score(truth, known.argmax(axis=1), labels=_NOT_MIXED, average="macro")
+    return {
+        "regime": regime,
+        "member": name,
+        "log_loss": round(log_loss(truth, known, labels=labels), 4),
+        "accuracy": round(float((known.argmax(axis=1) == truth).mean()), 4),
+        "macro_f1_without_mixed": round(float(f1), 4),
+        "unseen_log_loss": round(log_loss(truth, strange, labels=labels), 4),
+        "unseen_accuracy": round(float((strange.argmax(axis=1) == truth).mean()), 4),
+        "microseconds_a_dog": round(seconds * 1e6),
+        "answers": "simulated" if regime == "both" else "none",
+    }
