@@ -67,12 +67,13 @@ def postgres() -> Iterator[Callable[[], str]]:
 
 
 def _new_database(folder: Path) -> str:
+    """A schema of its own stands for a database: made in a hundredth of the time."""
     import psycopg
 
     name = f"salon_{uuid4().hex[:12]}"
     with psycopg.connect(host=str(folder), user="salon", dbname="postgres", autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return f"postgresql://salon@/{name}?host={folder}"
+        connection.execute(f"CREATE SCHEMA {name}")
+    return f"postgresql://salon@/postgres?host={folder}&options=-csearch_path%3D{name}"
 
 
 @dataclass

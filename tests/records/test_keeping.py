@@ -133,7 +133,7 @@ def test_two_people_change_one_field_and_the_second_is_told(records: Records) ->
 
 
 def test_writers_at_once_wait_for_each_other(place) -> None:
-    """Eight threads add one gram each, ten times; none is lost."""
+    """Four threads add a kilogram each, ten times; none is lost."""
     dog = place.open().add(Dog(name="Bramble", weight_kg=1), who="Ada")
     records = place.open()
 
@@ -143,12 +143,12 @@ def test_writers_at_once_wait_for_each_other(place) -> None:
                 now = writer.get(Dog, dog.id)
                 writer.change(now, weight_kg=now.weight_kg + 1)
 
-    threads = [threading.Thread(target=feed) for _ in range(8)]
+    threads = [threading.Thread(target=feed) for _ in range(4)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert records.get(Dog, dog.id).weight_kg == 81
+    assert records.get(Dog, dog.id).weight_kg == 41
 
 
 def test_a_reader_sees_one_moment(records: Records) -> None:
