@@ -39,13 +39,15 @@ def run(args: argparse.Namespace) -> int:
     from rich import box
     from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
     findings = list(_findings())
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for heading in ("", "What", "Found"):
         table.add_column(heading, overflow="fold")
     for finding in findings:
-        table.add_row("fault" if finding.error else "ok", finding.what, str(finding.error or finding.found))
+        said = Text(str(finding.error or finding.found))  # as it stands: brackets are no markup here
+        table.add_row("fault" if finding.error else "ok", finding.what, said)
     Console().print(table)
     faults = [finding.error for finding in findings if finding.error]
     return faults[0].exit_code if faults else 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from rich import box
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
@@ -32,6 +34,7 @@ _ROLE_WORDS = {
     Role.AVOID: "Leave in the shop",
 }
 _BAR_WIDTH = 24
+_FEW_ZONES = 6
 
 
 def print_assessment(assessment: Assessment, console: Console) -> None:
@@ -81,7 +84,14 @@ def _estimates(assessment: Assessment) -> RenderableType | None:
 
 
 def _bar(probability: float) -> Text:
-    return Text(f"{'█' * round(probability * _BAR_WIDTH):<{_BAR_WIDTH}} {probability:4.0%}")
+    return Text(f"{'█' * round(probability * _BAR_WIDTH):<{_BAR_WIDTH}} {_percent(probability):>4}")
+
+
+def _percent(probability: float) -> str:
+    """A whole percentage that never claims certainty."""
+    if probability < 0.005:
+        return "<1%"
+    return ">99%" if probability > 0.995 else f"{probability:.0%}"
 
 
 def _kit(assessment: Assessment) -> RenderableType | None:
@@ -117,9 +127,15 @@ def _range(what: str, limits: tuple[float, float] | None) -> str | None:
 
 
 def _zones(zones: tuple[BodyZone, ...]) -> str:
-    if len(zones) == len(BodyZone):
-        return "whole dog"
-    return ", ".join(definition(zone).lower() for zone in zones)
+    """Named zones, or the whole dog but for a few."""
+    missing = [zone for zone in BodyZone if zone not in zones]
+    if len(missing) > _FEW_ZONES or not zones:
+        return _listed(zones)
+    return f"all but: {_listed(missing)}" if missing else "whole dog"
+
+
+def _listed(zones: Iterable[BodyZone]) -> str:
+    return ", ".join(zone.replace("_", " ") for zone in zones)
 
 
 def _routine(assessment: Assessment) -> RenderableType | None:
