@@ -6,6 +6,7 @@ keeps growing does so at a rate that is learnt from dated measurements of this d
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -51,7 +52,7 @@ class Growth:
         now_mm: trunk length today, mm; ``now_error_mm``: half the width of its interval.
         rate: growth in mm/day with interval.
         full_mm: the length at which the coat stops, None if it does not or nobody knows.
-        crossings: the limits 19, 25, 75 mm still ahead, when the kit changes.
+        crossings: the limits 19, 25, 75 mm still ahead before the next trim, when the kit changes.
         trim: when the wished (or the longest fitting) length is reached, None if not ahead.
         trim_mm: that length.
         look_again: dates on which a puppy's coat must be assessed again.
@@ -103,7 +104,8 @@ def forecast(
     if mode != "continuous":
         rate = _regrowth_rate(trims, full_length_mm, now)
     present = Present(today, now, error, rate, full_length_mm)
-    ahead = [mm for mm in data("growth")["changes_mm"]["values"] if mm > now]
+    ceiling = target_mm if target_mm is not None and mode == "continuous" else math.inf  # a trim comes first
+    ahead = [mm for mm in data("growth")["changes_mm"]["values"] if now < mm <= ceiling]
     found = [passing(mm, present) for mm in ahead] if mode != "full_length" else []
     trim = None
     if target_mm is not None and mode == "continuous":

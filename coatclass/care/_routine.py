@@ -10,6 +10,7 @@ from coatclass.care._coat import categories, data, length_mm, line_brushed, sess
 from coatclass.care._load import RISK_ZONES, load
 from coatclass.care._strokes import family, gentleness, stroke
 from coatclass.care._texts import Catalogue, care_texts
+from coatclass.care._time import time_budget
 from coatclass.contract import CoatSituation, KitItem, Role, Routine, RoutineStep, ZoneFrequency
 from coatclass.taxonomy import BANDS, BodyZone, MatState
 
@@ -48,6 +49,7 @@ def routine(situation: CoatSituation, kit: Sequence[KitItem], language: str = "e
     lined = line_brushed(situation)
     return Routine(
         sessions_per_week=(frequencies[-1].times_per_week, frequencies[0].times_per_week),
+        minutes_per_session=_minutes(situation),
         steps=tuple(step.model_copy(update={"order": number}) for number, step in enumerate(steps, start=1)),
         bath=_bath_rule(situation, texts),
         hold=_hold(situation, leave, texts),
@@ -59,6 +61,14 @@ def routine(situation: CoatSituation, kit: Sequence[KitItem], language: str = "e
         trial=_trial(situation, tools, texts),
         groomer_decides=_groomer_decides(situation, kit, texts),
     )
+
+
+def _minutes(situation: CoatSituation) -> tuple[float, float] | None:
+    """Minutes of one sitting, low and high; None without a weight."""
+    budget = time_budget(situation)
+    if budget is None:
+        return None
+    return float(round(budget.low / budget.sittings)), float(round(budget.high / budget.sittings))
 
 
 def zone_frequencies(situation: CoatSituation, texts: Catalogue) -> tuple[ZoneFrequency, ...]:
