@@ -61,7 +61,7 @@ def known_of(situation: CoatSituation) -> dict[str, Flag | MatsSeen]:
         "long_furnishings": _flag(situation.long_furnishings),
         "sparse": "yes" if situation.sparse else "no",
         "sensitive_skin": "yes" if situation.sensitive_skin or sore else "no",
-        "bears_brush": "no" if situation.patience is Patience.CANNOT_BEAR else "yes",
+        "bears_brush": "no" if situation.patience == Patience.CANNOT_BEAR else "yes",
         "mats": _mats(situation),
     }
 
@@ -103,7 +103,7 @@ def _holds(demotion: Demotion, situation: CoatSituation) -> bool:
         case "skin_trouble":
             return bool(situation.skin_trouble & demotion.skin_trouble)
         case "cannot_bear":
-            return situation.patience is Patience.CANNOT_BEAR
+            return situation.patience == Patience.CANNOT_BEAR
         case "puppy":
             age = situation.age_months
             return age is not None and demotion.below_months is not None and age < demotion.below_months

@@ -99,7 +99,8 @@ def _outside(value: float | None, limits: tuple[float, float] | None) -> float:
 def judge_owned(owned: OwnedToolLike, situation: CoatSituation, *, language: str = "en") -> OwnedJudgement:
     """Whether a tool at home may stay: keep it, keep it for some zones, or not for this coat, and why.
 
-    A description that fits several tools which would be judged differently is *unclear*: the reason says what to look at.
+    A description that fits several tools which would be judged differently is *unclear*: the reason says what to look
+    at.
     """
     tools = identify(owned)
     if not tools:
@@ -111,7 +112,13 @@ def judge_owned(owned: OwnedToolLike, situation: CoatSituation, *, language: str
         key = "unclear" if wrong else "unclear_but_fine"
         why = message(language, key, fine=", ".join(fine), wrong=", ".join(wrong))
         return OwnedJudgement("unclear", tools, (), why)
-    return OwnedJudgement(judgements[0].verdict, tools, judgements[0].zones, judgements[0].why)
+    first = judgements[0]
+    if len(tools) == 1 or first.verdict == "not_for_this_coat":
+        return OwnedJudgement(first.verdict, tools, first.zones, first.why)
+    names = ", ".join(tool_name(tool, language=language) for tool in tools)
+    shared = frozenset.intersection(*(frozenset(judgement.zones) for judgement in judgements))
+    why = message(language, "unclear_but_fine", fine=names)
+    return OwnedJudgement(first.verdict, tools, tuple(zone for zone in BodyZone if zone in shared), why)
 
 
 def _judge(tool: str, situation: CoatSituation, language: str) -> OwnedJudgement:
