@@ -1,1 +1,17 @@
-"""See DEVELOPERS.md, Rooms."""
+"""The image model at run time: pixels to evidence, on ONNX Runtime and without torch."""
+
+from coatclass.vision._manifest import Preprocessing, VisionManifest, read_manifest
+from coatclass.vision._model import Look, VisionModel, load_model, look, read
+from coatclass.vision._preprocess import to_tensor
+
+__all__ = [
+    "Look",
+    "Preprocessing",
+    "VisionManifest",
+    "VisionModel",
+    "load_model",
+    "look",
+    "read",
+    "read_manifest",
+    "to_tensor",
+]

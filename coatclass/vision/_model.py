@@ -1,0 +1,113 @@
+"""The released network on ONNX Runtime: one thread a session, files checked before they are loaded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from coatclass.contract import PhotoEvidence
+from coatclass.vision._manifest import VisionManifest, checked_bytes, read_manifest
+from coatclass.vision._preprocess import to_tensor
+
+OUTPUTS = ("texture", "kinship", "band", "dog_probability", "unfamiliarity", "mask")
+"""The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); (1,), (1,); mask (1, rows, columns)."""
+
+
+class Opened(Protocol):
+    """An opened photo: anything with an upright RGB picture."""
+
+    @property
+    def image(self) -> Image.Image:
+        """The upright picture."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the network read and where it looked.
+
+    Attributes:
+        evidence: the numbers for the ensemble.
+        mask: how far each part of the picture is dog, (rows, columns) float32 in [0, 1], coarse, over the
+            part of the picture that the network saw (all of it unless the manifest's rule is ``crop``).
+    """
+
+    evidence: PhotoEvidence
+    mask: NDArray[np.float32]
+
+
+class VisionModel:
+    """A network and the manifest it came with; read-only, safe to share between threads."""
+
+    def __init__(self, manifest: VisionManifest, network: bytes) -> None:
+        import onnxruntime
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = 1  # work is spread over processes, not inside one picture
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        self.manifest = manifest
+        self._session: Any = onnxruntime.InferenceSession(network, options, providers=["CPUExecutionProvider"])
+
+    def outputs(self, tensor: NDArray[np.float32]) -> dict[str, NDArray[np.float32]]:
+        """Run the network on a prepared input (1, 3, height, width); values as in :data:`OUTPUTS`."""
+        return dict(zip(OUTPUTS, self._session.run(list(OUTPUTS), {"picture": tensor}), strict=True))
+
+    def look(self, image: Image.Image, *, file: str) -> Look:
+        """Read one upright picture."""
+        read = self.outputs(to_tensor(image, self.manifest.preprocessing))
+        mask = read["mask"][0]
+        evidence = PhotoEvidence(
+            file=file,
+            texture=_row(read["texture"]),
+            kinship=_row(read["kinship"]),
+            band=_row(read["band"]),
+            dog_probability=float(read["dog_probability"][0]),
+            dog_share=float(mask.mean()),
+            unfamiliarity=float(read["unfamiliarity"][0]),
+            model_version=self.manifest.model_version,
+        )
+        return Look(evidence, mask)
+
+
+def _row(values: NDArray[np.float32]) -> tuple[float, ...]:
+    return tuple(float(value) for value in values[0])
+
+
+@cache
+def load_model(folder: Path | None = None) -> VisionModel:
+    """Load a model once per process: the released one, or one in a folder of the same layout.
+
+    Raises:
+        ModelFilesError: if a file is missing or is not the one that was released.
+    """
+    manifest = read_manifest(folder)
+    return VisionModel(manifest, checked_bytes(manifest.network, manifest.files[manifest.network], folder))
+
+
+def look(image: Image.Image | Opened, *, file: str) -> Look:
+    """Read a picture with the released model: the evidence, and the mask of what was looked at.
+
+    Raises:
+        ModelFilesError: if the released files are missing or damaged.
+    """
+    picture = image if isinstance(image, Image.Image) else image.image
+    return load_model().look(picture, file=file)
+
+
+def read(image: Image.Image | Opened, *, file: str) -> PhotoEvidence:
+    """Read a picture with the released model.
+
+    Args:
+        image: an upright RGB picture, or an opened photo that holds one as ``.image``.
+        file: the name that the evidence carries.
+
+    Raises:
+        ModelFilesError: if the released files are missing or damaged.
+    """
+    return look(image, file=file).evidence

@@ -1,0 +1,119 @@
+"""The released image model at run time."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from coatclass import photo, vision
+from coatclass.errors import ModelFilesError
+from coatclass.resources import released
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+
+@pytest.fixture(scope="module")
+def picture() -> Image.Image:
+    """Coloured noise: any picture will do where only the machinery is tested."""
+    return Image.fromarray(np.random.default_rng(0).integers(0, 255, (240, 320, 3), dtype=np.uint8))
+
+
+@pytest.fixture()
+def copied(tmp_path: Path) -> Path:
+    manifest = vision.read_manifest()
+    for name in ("manifest.json", manifest.network):
+        shutil.copy(released(f"models/{name}"), tmp_path / name)
+    return tmp_path
+
+
+def test_every_reading_is_a_distribution(picture: Image.Image) -> None:
+    evidence = vision.read(picture, file="noise.png")
+    assert (len(evidence.texture), len(evidence.kinship), len(evidence.band)) == (len(CATEGORIES),) * 2 + (len(BANDS),)
+    for log_p in (evidence.texture, evidence.kinship, evidence.band):
+        assert math.isclose(sum(map(math.exp, log_p)), 1, abs_tol=1e-4)
+    assert 0 <= evidence.dog_probability <= 1
+    assert evidence.dog_share is not None and 0 <= evidence.dog_share <= 1
+    assert evidence.file == "noise.png"
+    assert evidence.model_version == vision.read_manifest().model_version
+
+
+def test_the_manifest_names_the_same_categories_and_bands_in_the_same_order() -> None:
+    manifest = vision.read_manifest()
+    assert manifest.categories == tuple(CATEGORIES)
+    assert manifest.bands == tuple(BANDS)
+
+
+def test_reading_twice_gives_the_same(picture: Image.Image) -> None:
+    assert vision.read(picture, file="a") == vision.read(picture, file="a")
+
+
+def test_noise_is_no_dog(picture: Image.Image) -> None:
+    assert vision.read(picture, file="noise").dog_probability < vision.read_manifest().limits.dog_probability
+
+
+@pytest.mark.parametrize("name", ["china.jpg", "flower.jpg"])
+def test_scikit_learns_sample_pictures_are_no_dogs(name: str) -> None:
+    datasets = pytest.importorskip("sklearn.datasets")
+    sample = Image.fromarray(datasets.load_sample_image(name))
+    assert vision.read(sample, file=name).dog_probability < vision.read_manifest().limits.dog_probability
+
+
+@pytest.mark.photos
+def test_few_cats_pass_for_dogs(not_dogs: Path) -> None:
+    """Pictures of the Oxford-IIIT Pet set (Parkhi et al. 2012); the limit was chosen on dogs alone."""
+    cats = sorted(not_dogs.glob("*.jpg"))[::3]
+    limit = vision.read_manifest().limits.dog_probability
+    passed = [vision.read(photo.load(cat), file=cat.name).dog_probability >= limit for cat in cats]
+    assert np.mean(passed) <= 0.15
+
+
+@pytest.mark.photos
+def test_the_mask_lies_on_the_dog(photos: Path) -> None:
+    """Against the trimaps of the Oxford-IIIT Pet set: intersection over union at the mask's own grid, a few photos."""
+    scores = []
+    for path in sorted((photos / "trimaps").glob("*.png"))[::80]:
+        mask = vision.look(photo.load(photos / "oxford" / f"{path.stem}.jpg"), file=path.stem).mask
+        dog = Image.fromarray(((np.asarray(Image.open(path)) != 2) * 255).astype(np.uint8))
+        truth = np.asarray(dog.resize(mask.shape[::-1], Image.Resampling.BOX)) > 127
+        scores.append((truth & (mask > 0.5)).sum() / max(1, (truth | (mask > 0.5)).sum()))
+    assert np.mean(scores) > 0.7
+
+
+def test_a_damaged_network_is_refused(copied: Path) -> None:
+    network = copied / vision.read_manifest().network
+    network.write_bytes(network.read_bytes()[:-1] + b"\0")
+    with pytest.raises(ModelFilesError, match="checksum"):
+        vision.load_model(copied)
+
+
+def test_a_missing_network_is_refused(copied: Path) -> None:
+    (copied / vision.read_manifest().network).unlink()
+    with pytest.raises(ModelFilesError, match="missing"):
+        vision.load_model(copied)
+
+
+def test_a_manifest_of_nonsense_is_refused(copied: Path) -> None:
+    (copied / "manifest.json").write_text(json.dumps({"model_version": 3}))
+    with pytest.raises(ModelFilesError, match="damaged"):
+        vision.load_model(copied)
+
+
+def test_a_copy_in_another_folder_reads_alike(copied: Path, picture: Image.Image) -> None:
+    assert vision.load_model(copied).look(picture, file="a").evidence == vision.read(picture, file="a")
+
+
+def test_reading_needs_no_training_library() -> None:
+    script = (
+        "import sys; from PIL import Image; from coatclass import vision;"
+        "vision.read(Image.new('RGB', (64, 64)), file='a');"
+        "print([name for name in ('torch', 'sklearn', 'pandas', 'scipy') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

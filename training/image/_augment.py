@@ -1,0 +1,63 @@
+"""What is done to pictures in training; the only module that knows albumentations.
+
+Each transform stands for something that happens to owners' photos. Hue is left nearly alone: the colour of a coat is a
+cue to its breed, and with it to its kind.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
+
+Pixels = NDArray[np.uint8]
+
+
+def training_transform(size: int, seed: int) -> Any:
+    """Picture and mask to (size, size); call as ``transform(image=..., mask=...)``."""
+    import albumentations as al
+    import cv2
+
+    return al.Compose(
+        [
+            # Dogs stand nearer or further, and photos are upright or wide.
+            al.RandomResizedCrop((size, size), scale=(0.4, 1.0), ratio=(0.7, 1.4), interpolation=cv2.INTER_AREA, p=1.0),
+            # A dog has two sides.
+            al.HorizontalFlip(p=0.5),
+            # Hand-held cameras tilt.
+            al.Rotate(limit=10, border_mode=cv2.BORDER_REFLECT_101, p=0.3),
+            # Light differs between rooms, shade and sun; white balance shifts a little, never a coat's colour.
+            al.ColorJitter(
+                brightness=(0.75, 1.25), contrast=(0.75, 1.25), saturation=(0.8, 1.2), hue=(-0.015, 0.015), p=0.7
+            ),
+            # Many phones and messengers compress hard.
+            al.ImageCompression(quality_range=(35, 90), p=0.3),
+            # Dogs move and phones miss the focus; strong blur would wipe out the coat itself.
+            al.OneOf([al.GaussianBlur(blur_limit=(3, 5)), al.MotionBlur(blur_limit=(3, 7))], p=0.15),
+            # Small pictures from messengers and adverts.
+            al.Downscale(scale_range=(0.5, 0.9), p=0.1),
+            # Indoor photos are noisy.
+            al.GaussNoise(std_range=(0.01, 0.05), p=0.1),
+        ],
+        seed=seed,
+    )
+
+
+def swap_background(picture: Pixels, dog: Pixels, other: Pixels) -> Pixels:
+    """Put the dog on another picture's colours: what surrounds a dog says nothing about its coat.
+
+    Args:
+        picture: (H, W, 3).
+        dog: (H, W), 0 background to 255 dog.
+        other: another picture; blurred so far that no second coat can be seen in it.
+    """
+    import cv2
+
+    height, width = dog.shape
+    ground = cv2.GaussianBlur(cv2.resize(other, (width, height)), (0, 0), max(height, width) / 12)
+    share = cv2.GaussianBlur(dog, (0, 0), 1.5)[..., None].astype(np.float32) / 255
+    return (picture * share + ground * (1 - share)).astype(np.uint8)

@@ -1,0 +1,85 @@
+"""The configuration of a run, read from one TOML file; every value that shapes the result is in it."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+from pydantic import Field, ValidationError
+
+from coatclass.contract import Frozen
+from coatclass.errors import InputError
+from coatclass.vision import Preprocessing
+from training.image._backbone import MEAN, STD
+
+
+class Heads(Frozen):
+    """L2 strengths of the linear heads, and what the evidence is fitted on."""
+
+    texture_l2: float = 1e-3
+    kinship_l2: float = 1e-2
+    band_l2: float = 1e-3
+    mask_l2: float = 1e-4
+    class_power: float = Field(default=0.0, ge=0, le=1)  # 0: as they come, 0.5: square root, 1: all classes alike
+    flip: bool = True
+
+
+class Finetune(Frozen):
+    """Training of the whole network from the linear probe."""
+
+    epochs: int = 12
+    batch: int = 64
+    learning_rate: float = 2e-4
+    head_learning_rate: float = 5e-4
+    weight_decay: float = 1e-2
+    ema: float = 0.99
+    interpolation: tuple[float, ...] = (0.25, 0.5, 0.75, 1.0)  # shares of the fine-tuned weights to compare
+    release_share: float = 0.5  # the share that is released
+    soft_labels: bool = True
+    kinship_weight: float = 0.3
+    band_weight: float = 0.5
+    mask_weight: float = 0.3
+    breed_weight: float = 0.1
+    keep_weight: float = 0.5  # holding on to ImageNet's answers
+    class_power: float = 0.5
+    background_swap: float = 0.3  # share of pictures with a trimap that get another background
+
+    @property
+    def loss_weights(self) -> tuple[float, ...]:
+        """Weights of texture, kinship, band, mask, breed, keep."""
+        return 1.0, self.kinship_weight, self.band_weight, self.mask_weight, self.breed_weight, self.keep_weight
+
+
+class Config(Frozen):
+    """One run."""
+
+    name: str
+    backbone: str = "lite0"
+    size: int = 256
+    rule: str = "aspect"
+    seeds: tuple[int, ...] = (0,)
+    folds: int = 5
+    false_alarms: float = 0.02  # share of val photos that may be called unfamiliar
+    heads: Heads = Heads()
+    finetune: Finetune | None = None
+
+    @property
+    def preprocessing(self) -> Preprocessing:
+        """How pictures are prepared, as the manifest will state it."""
+        return Preprocessing.model_validate(
+            {"size": self.size, "rule": self.rule, "mean": (MEAN,) * 3, "std": (STD,) * 3}
+        )
+
+
+def read_config(path: Path) -> Config:
+    """Read a configuration.
+
+    Raises:
+        InputError: if it can't be read or says something unknown.
+    """
+    try:
+        return Config.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except OSError as error:
+        raise InputError(str(path), "can't be read.", "Name a file such as training/configs/frozen.toml.") from error
+    except (tomllib.TOMLDecodeError, ValidationError) as error:
+        raise InputError(str(path), f"is no configuration: {error}", "See training/image/_config.py.") from error

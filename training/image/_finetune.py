@@ -1,0 +1,199 @@
+"""Training of the whole network from its linear probe, and interpolation back towards where it started."""
+
+from __future__ import annotations
+
+import copy
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+from torch.nn import functional
+from torch.utils.data import DataLoader, Dataset, WeightedRandomSampler
+
+from coatclass.vision import Preprocessing
+from training.image._augment import Pixels, swap_background, training_transform
+from training.image._config import Finetune
+from training.image._heads import class_weights
+from training.image._labels import Labels
+from training.image._linear import ordinal_cross_entropy, soft_cross_entropy
+from training.image._network import CoatNetwork
+
+_HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed")
+
+
+@dataclass(frozen=True)
+class Gallery:
+    """Decoded pictures (H, W, 3) and, where a trimap exists, dog masks (H, W), 0 to 255."""
+
+    pictures: Sequence[Pixels]
+    masks: Sequence[Pixels | None]
+
+
+class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
+    """Augmented pictures (3, S, S), their dog share on the mask's grid (S/16, S/16; -1 if unknown), and the index."""
+
+    def __init__(self, gallery: Gallery, rule: Preprocessing, swap: float, seed: int) -> None:
+        self.gallery, self.rule, self.swap, self.seed = gallery, rule, swap, seed
+        self.transform = training_transform(rule.size, seed)
+        self.random = np.random.default_rng(seed)
+
+    def reseed(self, worker: int) -> None:
+        """Give each loading process its own randomness."""
+        self.random = np.random.default_rng((self.seed, worker, int(torch.initial_seed() % 2**31)))
+        self.transform.set_random_seed(int(self.random.integers(2**31)))
+
+    def __len__(self) -> int:
+        return len(self.gallery.pictures)
+
+    def __getitem__(self, index: int) -> tuple[Tensor, Tensor, int]:
+        picture, mask = self.gallery.pictures[index], self.gallery.masks[index]
+        if mask is not None and self.random.random() < self.swap:
+            picture = swap_background(picture, mask, self.gallery.pictures[int(self.random.integers(len(self)))])
+        drawn = self.transform(image=picture, mask=np.zeros(picture.shape[:2], np.uint8) if mask is None else mask)
+        pixels = torch.from_numpy(drawn["image"]).permute(2, 0, 1).float() / 255
+        scaled = (pixels - torch.tensor(self.rule.mean)[:, None, None]) / torch.tensor(self.rule.std)[:, None, None]
+        share = functional.avg_pool2d(torch.from_numpy(drawn["mask"]).float()[None] / 255, 16)[0]
+        return scaled, share if mask is not None else torch.full_like(share, -1.0), index
+
+
+def _start_worker(worker: int) -> None:
+    info = torch.utils.data.get_worker_info()
+    torch.set_num_threads(1)
+    info.dataset.reseed(worker)  # type: ignore[union-attr]
+
+
+class _Targets:
+    """Labels of all photos on the training device."""
+
+    def __init__(self, labels: Labels, device: torch.device, soft: bool) -> None:
+        hard = np.eye(labels.category.shape[1], dtype=np.float32)[labels.category_hard]
+        self.category = torch.from_numpy(labels.category if soft else hard).to(device)
+        self.band = torch.from_numpy(labels.band).to(device)
+        self.breed = torch.from_numpy(labels.breed).to(device)
+
+
+def finetune(
+    start: CoatNetwork,
+    gallery: Gallery,
+    labels: Labels,
+    chosen: NDArray[np.int64],
+    settings: Finetune,
+    *,
+    rule: Preprocessing,
+    seed: int,
+    workers: int,
+) -> tuple[CoatNetwork, list[dict[str, float]]]:
+    """Train a copy of ``start`` on the chosen photos; return its moving average and the losses by epoch."""
+    torch.manual_seed(seed)
+    device = start.usual.device
+    network = copy.deepcopy(start).to(memory_format=torch.channels_last)
+    network.breed = nn.Linear(network.texture.in_features, len(labels.breeds)).to(device)
+    teacher = copy.deepcopy(start).eval().to(memory_format=torch.channels_last)
+    average = copy.deepcopy(network)
+    say = np.zeros(len(labels))
+    say[chosen] = class_weights(labels, chosen, settings.class_power)
+    loader = DataLoader(
+        _Drawn(gallery, rule, settings.background_swap, seed),
+        batch_size=settings.batch,
+        sampler=WeightedRandomSampler(say.tolist(), len(chosen), generator=torch.Generator().manual_seed(seed)),
+        num_workers=workers,
+        drop_last=True,
+        persistent_workers=workers > 0,
+        worker_init_fn=_start_worker,
+    )
+    solver = torch.optim.AdamW(_groups(network, settings), weight_decay=settings.weight_decay)
+    plan = torch.optim.lr_scheduler.OneCycleLR(
+        solver,
+        [group["lr"] for group in solver.param_groups],
+        total_steps=settings.epochs * len(loader),
+        pct_start=0.15,
+    )
+    targets, log = _Targets(labels, device, settings.soft_labels), []
+    for epoch in range(settings.epochs):
+        began, sums = time.perf_counter(), torch.zeros(6, device=device)
+        network.eval()  # batch norms keep ImageNet's statistics: with batches this small, training them does harm
+        for batch in loader:
+            losses = _losses(network, teacher, [part.to(device, non_blocking=True) for part in batch], targets)
+            weighted = losses * losses.new_tensor(settings.loss_weights)
+            solver.zero_grad(set_to_none=True)
+            weighted.sum().backward()
+            nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+            solver.step()
+            plan.step()
+            _follow(average, network, settings.ema)
+            sums += losses.detach()
+        names = ("texture", "kinship", "band", "mask", "breed", "keep")
+        log.append({"epoch": epoch, "seconds": round(time.perf_counter() - began, 2)})
+        log[-1] |= {name: round(float(value) / len(loader), 4) for name, value in zip(names, sums, strict=True)}
+    del average.breed
+    return average.eval(), log
+
+
+def _losses(network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], targets: _Targets) -> Tensor:
+    """Texture, kinship, band, mask, breed and keep, each a mean over the batch; (6,)."""
+    pictures, share, index = batch[0].contiguous(memory_format=torch.channels_last), batch[1], batch[2]
+    with torch.autocast(pictures.device.type, torch.bfloat16):
+        with torch.no_grad():
+            usual = teacher.imagenet(teacher.maps(pictures)[1].mean((2, 3)))
+        fine, coarse = network.maps(pictures)
+        mask = network.mask_scores(fine, coarse)
+        features = network.pool(coarse, mask.sigmoid().detach())
+        imagenet = network.imagenet(features)
+        texture, band, breed = network.texture(features), network.band(features), network.breed(features)
+    imagenet, usual, mask = imagenet.float(), usual.float(), mask.float()
+    kinship = network.kinship(network.kinship_inputs(imagenet.detach()))
+    known = share >= 0
+    cells = functional.binary_cross_entropy_with_logits(mask, share.clamp_min(0), reduction="none")
+    return torch.stack(
+        [
+            soft_cross_entropy(texture.float(), targets.category[index]).mean(),
+            soft_cross_entropy(kinship, targets.category[index]).mean(),
+            ordinal_cross_entropy(band.float(), targets.band[index]).mean(),
+            (cells * known).sum() / known.sum().clamp_min(1),
+            functional.cross_entropy(breed.float(), targets.breed[index]),
+            functional.kl_div(imagenet.log_softmax(-1), usual.log_softmax(-1), log_target=True, reduction="batchmean"),
+        ]
+    )
+
+
+def _groups(network: CoatNetwork, settings: Finetune) -> list[dict[str, object]]:
+    heads = [p for name in _HEADS for p in getattr(network, name).parameters()]
+    known = {id(p) for p in heads}
+    # ImageNet's own classifier stays as it is: it is what the breeds' scores mean.
+    fixed = {id(p) for p in network.backbone.classifier.parameters()}
+    body = [p for p in network.parameters() if id(p) not in known | fixed]
+    for parameter in network.backbone.classifier.parameters():
+        parameter.requires_grad_(False)
+    return [
+        {"params": body, "lr": settings.learning_rate},
+        {"params": heads, "lr": settings.head_learning_rate},
+    ]
+
+
+@torch.no_grad()
+def _follow(average: CoatNetwork, network: CoatNetwork, decay: float) -> None:
+    torch._foreach_lerp_(list(average.parameters()), list(network.parameters()), 1 - decay)
+
+
+@torch.no_grad()
+def interpolate(start: CoatNetwork, ends: Sequence[CoatNetwork], share: float) -> CoatNetwork:
+    """Weights between a start (share 0) and the mean of several ends trained from it (share 1).
+
+    Between the two lies what keeps the start's robustness and takes the ends' gain (Wortsman et al. 2022a,
+    arXiv 2109.01903); means of several ends are model soups (Wortsman et al. 2022b, arXiv 2203.05482).
+    """
+    between = copy.deepcopy(start)
+    states = [end.state_dict() for end in ends]
+    between.load_state_dict(
+        {
+            name: value + share * (torch.stack([state[name] for state in states]).mean(0) - value)
+            if value.is_floating_point()
+            else value
+            for name, value in start.state_dict().items()
+        }
+    )
+    return between.eval()

@@ -1,0 +1,99 @@
+"""The linear heads on pooled features: texture, kinship, band; and what they say out of fold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+from coatclass.taxonomy import BANDS, CATEGORIES
+from training.image._config import Heads
+from training.image._labels import Labels
+from training.image._linear import fit_linear, ordinal_cross_entropy
+from training.image._network import CoatNetwork
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What a network says of N photos; log probabilities (N, 7), (N, 7), (N, 4), and (N,) each."""
+
+    texture: NDArray[np.float32]
+    kinship: NDArray[np.float32]
+    band: NDArray[np.float32]
+    dog_probability: NDArray[np.float32]
+    unfamiliarity: NDArray[np.float32]
+
+
+def class_weights(labels: Labels, chosen: NDArray[np.int64], power: float) -> NDArray[np.float32]:
+    """Say of each chosen photo (n,), raised for rare categories by frequency ** -power, mean 1."""
+    counts = np.bincount(labels.category_hard[chosen], minlength=len(CATEGORIES)).clip(1)
+    say = labels.weight[chosen] * (counts / counts.sum())[labels.category_hard[chosen]] ** -power
+    return (say / say.mean()).astype(np.float32)
+
+
+def fit_heads(
+    network: CoatNetwork, views: list[Tensor], labels: Labels, chosen: NDArray[np.int64], settings: Heads
+) -> None:
+    """Fit texture, kinship and band on the chosen photos' features, and what is familiar; put them into the network.
+
+    Args:
+        views: features (N, 2 x width) of all photos, one tensor for each way of looking at them (plain, mirrored).
+    """
+    device = network.usual.device
+    features = torch.cat([view[chosen] for view in views]).to(device)
+    say = torch.from_numpy(np.tile(class_weights(labels, chosen, settings.class_power), len(views))).to(device)
+    category = torch.from_numpy(np.tile(labels.category[chosen], (len(views), 1))).to(device)
+    band = torch.from_numpy(np.tile(labels.band[chosen], (len(views), 1))).to(device)
+    visible = band.sum(1)
+    network.set_head(
+        "texture", fit_linear(features, category, say, outputs=len(CATEGORIES), l2=settings.texture_l2)
+    )
+    with torch.inference_mode():
+        breeds = network.kinship_inputs(network.imagenet(features))
+    network.set_head(
+        "kinship", fit_linear(breeds.clone(), category, say, outputs=len(CATEGORIES), l2=settings.kinship_l2)
+    )
+    network.set_head(
+        "band",
+        fit_linear(
+            features, band, say * visible, loss=ordinal_cross_entropy, outputs=len(BANDS) - 1, l2=settings.band_l2
+        ),
+    )
+    network.set_familiar(views[0][chosen].to(device))
+
+
+@torch.inference_mode()
+def read_features(network: CoatNetwork, features: Tensor) -> Readings:
+    """What the network's heads say of pooled features (N, 2 x width)."""
+    parts = network.read(features.to(network.usual.device))
+    return Readings(*(part.cpu().numpy().astype(np.float32) for part in parts))
+
+
+def out_of_fold(
+    network: CoatNetwork,
+    views: list[Tensor],
+    labels: Labels,
+    fold: NDArray[np.int64],
+    settings: Heads,
+) -> Readings:
+    """Readings in which each photo with a fold >= 0 was read by heads that never saw its fold; others by all folds'."""
+    parts = []
+    for k in range(int(fold.max()) + 1):
+        fit_heads(network, views, labels, np.flatnonzero((fold >= 0) & (fold != k)), settings)
+        parts.append(read_features(network, views[0]))
+    fit_heads(network, views, labels, np.flatnonzero(fold >= 0), settings)
+    parts.append(read_features(network, views[0]))
+    return _chosen(parts, fold)
+
+
+def _chosen(parts: list[Readings], fold: NDArray[np.int64]) -> Readings:
+    rows = np.arange(len(fold))
+    return Readings(
+        *(
+            np.stack([getattr(part, name) for part in parts])[fold, rows]  # fold -1 takes the last part
+            for name in Readings.__dataclass_fields__
+        )
+    )

@@ -1,0 +1,130 @@
+"""From a fitted network to released files: ONNX with half-precision storage, manifest, evidence tables."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+import subprocess
+import warnings
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.vision._model import OUTPUTS
+from training.image._config import Config
+from training.image._heads import Readings
+from training.image._labels import Labels
+from training.image._network import CoatNetwork
+
+NETWORK_FILE = "coat.onnx"
+_HALF_FROM = 1024  # smaller tensors stay in single precision: nothing to gain
+
+
+def export_onnx(network: CoatNetwork, path: Path, size: int) -> None:
+    """Write the network as ONNX with free batch, height and width; weights stored in half precision.
+
+    They are cast back to single precision when the file is loaded, so arithmetic and speed are unchanged.
+    """
+    import onnx
+
+    network = network.eval().cpu().float()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        torch.onnx.export(
+            network,
+            (torch.zeros(1, 3, size, size),),
+            str(path),
+            input_names=["picture"],
+            output_names=list(OUTPUTS),
+            dynamic_axes={
+                "picture": {0: "batch", 2: "height", 3: "width"},
+                **{name: {0: "batch"} for name in OUTPUTS[:-1]},
+                "mask": {0: "batch", 1: "rows", 2: "columns"},
+            },
+            opset_version=17,
+            dynamo=False,
+        )
+    onnx.save(_halved(onnx.load(str(path))), str(path))
+
+
+def _halved(model: Any) -> Any:
+    """Store large weights as float16, each behind a cast to float32 that is folded away on loading."""
+    from onnx import TensorProto, helper, numpy_helper
+
+    casts = []
+    for weights in model.graph.initializer:
+        if weights.data_type != TensorProto.FLOAT or np.prod(weights.dims) < _HALF_FROM:
+            continue
+        name = weights.name
+        half = numpy_helper.from_array(numpy_helper.to_array(weights).astype(np.float16), f"{name}.half")
+        weights.CopyFrom(half)
+        casts.append(helper.make_node("Cast", [f"{name}.half"], [name], f"{name}.single", to=TensorProto.FLOAT))
+    nodes = [*casts, *model.graph.node]
+    del model.graph.node[:]
+    model.graph.node.extend(nodes)
+    return model
+
+
+def write_evidence(
+    path: Path, labels: Labels, fold: NDArray[np.int64], readings: Readings, dog_share: NDArray[np.float32]
+) -> None:
+    """Write what the model says of every photo, out of fold where ``fold`` >= 0; one row a photo, no pictures."""
+    np.savez_compressed(
+        path,
+        photo_id=labels.photo_id,
+        split=labels.split,
+        group=labels.group,
+        breed=np.array(labels.breeds)[labels.breed],
+        fold=fold,
+        texture=readings.texture,
+        kinship=readings.kinship,
+        band=readings.band,
+        dog_probability=readings.dog_probability,
+        unfamiliarity=readings.unfamiliarity,
+        dog_share=dog_share.astype(np.float32),
+    )
+
+
+def write_manifest(folder: Path, config: Config, sections: dict[str, Any]) -> None:
+    """Write this model's part of ``manifest.json``; sections that other commands keep there are left as they are."""
+    path = folder / "manifest.json"
+    manifest = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+    content = (folder / NETWORK_FILE).read_bytes()
+    digest = hashlib.sha256(content).hexdigest()
+    manifest.setdefault("files", {})[NETWORK_FILE] = {"sha256": digest, "bytes": len(content)}
+    manifest |= {
+        "model_version": f"{config.name}-{digest[:8]}",
+        "network": NETWORK_FILE,
+        "preprocessing": config.preprocessing.model_dump(),
+        "categories": [str(category) for category in CATEGORIES],
+        "bands": [str(band) for band in BANDS],
+        **sections,
+        "training": {
+            "command": "python -m training image",
+            "config": config.model_dump(),
+            "commit": _commit(),
+            "date": datetime.now(UTC).date().isoformat(),
+            "environment": environment(),
+        },
+    }
+    path.write_text(json.dumps(manifest, indent=1) + "\n", encoding="utf-8")
+
+
+def environment() -> dict[str, str]:
+    """Versions of what shapes the numbers."""
+    device = torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU"
+    packages = ("torch", "timm", "numpy", "pillow", "scikit-learn")
+    return {"python": platform.python_version(), "device": device, **{name: version(name) for name in packages}}
+
+
+def _commit() -> str:
+    command = ["git", "rev-parse", "HEAD"]
+    found = subprocess.run(command, cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
+    return found.stdout.strip() or "unknown"
