@@ -186,12 +186,12 @@ def _read(records: Records, path: Path, contents: str, kinds: tuple[type[Record]
                 name = KINDS[kind].table.name
                 values = list(_lines(archive, name, kind))
                 counts[name] = len(values)
+                if len(values) != manifest["counts"].get(name):
+                    raise _damaged(path, f"its list says other than the {len(values)} {name} found")
                 wanted.update((value.sha256, None) for value in values if isinstance(value, Photo))
                 if values:
                     writer.connection.execute(insert(KINDS[kind].table), [to_row(value) for value in values])
             counts[changes.name] = _read_trail(archive, writer)
-            if counts != manifest["counts"]:
-                raise _damaged(path, "fewer or more records than its list says")
             missing = [sha256 for sha256 in wanted if not _take_photo(archive, writer, path, sha256)]
     except FileNotFoundError as error:
         raise RecordError(str(path), "does not exist.", "Check the name and the folder.", code="missing") from error
@@ -204,6 +204,7 @@ def _manifest(archive: zipfile.ZipFile, path: Path, contents: str) -> dict[str, 
     try:
         manifest = json.loads(archive.read("manifest.json"))
         ours = manifest["format"] == _FORMAT and manifest["contents"] == contents
+        ours = ours and isinstance(manifest["counts"], dict)
         version = int(manifest["version"])
     except (KeyError, ValueError, TypeError) as error:
         raise _foreign(path, contents) from error

@@ -9,6 +9,7 @@ import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
 from io import BytesIO
 from pathlib import Path
 from uuid import uuid4
@@ -16,7 +17,28 @@ from uuid import uuid4
 import pytest
 from PIL import Image
 
-from coatclass.records import Records, open_records
+from coatclass.contract import Assessment, BandEstimate, CategoryEstimate, Verdict
+from coatclass.records import (
+    AnswerSheet,
+    Appointment,
+    Dog,
+    Finding,
+    Measurement,
+    Records,
+    StoredAssessment,
+    open_records,
+)
+from coatclass.taxonomy import (
+    BANDS,
+    CATEGORIES,
+    BodyZone,
+    CoatCategory,
+    LengthBand,
+    MatState,
+    Patience,
+    Texture,
+    Undercoat,
+)
 
 IN_CI = os.environ.get("CI") == "true"
 
@@ -137,3 +159,66 @@ def picture(colour: str = "tan", *, side: int = 200, exif: Image.Exif | None = N
 @pytest.fixture(name="picture")
 def _picture() -> Callable[..., bytes]:
     return picture
+
+
+def one_of_each(dog: Dog) -> list:
+    """One record of each kind that belongs to a dog."""
+    answers = AnswerSheet(dog_id=dog.id, content={"feel": "silky", "baths_per_month": 1.5, "mats": {"ears": "mats"}})
+    estimate = StoredAssessment(
+        dog_id=dog.id,
+        answers_id=answers.id,
+        result={"verdict": "hands_on", "category": {"probabilities": {"hair": 0.5, "mixed": 0.5}}},
+        evidence={"photos": [{"texture": [-0.1, -2.5]}]},
+    )
+    finding = Finding(
+        dog_id=dog.id,
+        category=CoatCategory.MIXED,
+        by="Ada",
+        lengths_mm={BodyZone.TRUNK: 42.5, BodyZone.LEGS: 30, BodyZone.EARS: 61},
+        undercoat=Undercoat.DENSE,
+        texture=Texture.COTTONY,
+        mats={BodyZone.BEHIND_EARS: MatState.TIGHT_MATS},
+        patience=Patience.FIDGETS,
+        remarks="Ruhig anfangen – ängstlich an den Pfoten 🐾",
+        assessment_id=estimate.id,
+    )
+    return [
+        answers,
+        estimate,
+        finding,
+        Measurement(dog_id=dog.id, length_mm=41.2, measured_on=date(2026, 3, 1), how="card", error_mm=0.8),
+        Appointment(dog_id=dog.id, starts_at=datetime(2026, 3, 9, 8, 30, tzinfo=UTC), minutes=90),
+    ]
+
+
+@pytest.fixture
+def everything() -> Callable[[Dog], list]:
+    """A function that makes one record of each kind that belongs to a dog."""
+    return one_of_each
+
+
+def told(best: float, verdict: Verdict = Verdict.HANDS_ON) -> Assessment:
+    """An estimate that gives *mixed* the probability ``best`` and shares the rest evenly."""
+    rest = (1 - best) / 6
+    return Assessment(
+        model_version="m1",
+        rules_version="r1",
+        regime="photo",
+        category=CategoryEstimate(
+            best=CoatCategory.MIXED,
+            probabilities={one: best if one == CoatCategory.MIXED else rest for one in CATEGORIES},
+            set=(CoatCategory.MIXED,),
+        ),
+        length_band=BandEstimate(
+            best=LengthBand.FROM_25_TO_75MM,
+            probabilities=dict.fromkeys(BANDS, 0.25),
+            set=BANDS,
+        ),
+        verdict=verdict,
+    )
+
+
+@pytest.fixture
+def assessment() -> Callable[..., Assessment]:
+    """A function that makes an assessment; see :func:`told`."""
+    return told

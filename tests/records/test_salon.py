@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from coatclass.contract import Assessment, BandEstimate, CategoryEstimate, Verdict
+from coatclass.contract import Assessment, Verdict
 from coatclass.errors import RecordError
 from coatclass.records import (
     AnswerSheet,
@@ -31,30 +31,9 @@ from coatclass.records import (
     visits,
     waiting_list,
 )
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.taxonomy import CoatCategory
 
 MORNING = datetime(2026, 3, 2, 8, tzinfo=UTC)
-
-
-def assessment(best: float, verdict: Verdict = Verdict.HANDS_ON) -> Assessment:
-    """An estimate that gives *mixed* the probability ``best`` and shares the rest evenly."""
-    rest = (1 - best) / 6
-    return Assessment(
-        model_version="m1",
-        rules_version="r1",
-        regime="photo",
-        category=CategoryEstimate(
-            best=CoatCategory.MIXED,
-            probabilities={one: best if one == CoatCategory.MIXED else rest for one in CATEGORIES},
-            set=(CoatCategory.MIXED,),
-        ),
-        length_band=BandEstimate(
-            best=LengthBand.FROM_25_TO_75MM,
-            probabilities=dict.fromkeys(BANDS, 0.25),
-            set=BANDS,
-        ),
-        verdict=verdict,
-    )
 
 
 def dog_with(records: Records, name: str, told: Assessment | None, at: datetime = MORNING, **fields: object) -> Dog:
@@ -115,7 +94,7 @@ def test_a_client_is_found_by_name_phone_or_mail(records: Records) -> None:
 # --- waiting for hands ----------------------------------------------------------------------------------------------
 
 
-def test_dogs_waiting_for_hands_come_most_doubtful_first(records: Records) -> None:
+def test_dogs_waiting_for_hands_come_most_doubtful_first(records: Records, assessment) -> None:
     dog_with(records, "sure", assessment(0.9))
     dog_with(records, "torn", assessment(0.2))
     dog_with(records, "fair", assessment(0.6), client_id=records.add(Client(name="Zoë"), who="Ada").id)
@@ -127,14 +106,14 @@ def test_dogs_waiting_for_hands_come_most_doubtful_first(records: Records) -> No
     assert 1 >= waiting[0].doubt > waiting[1].doubt > waiting[2].doubt > 0
 
 
-def test_doubt_is_the_entropy_as_a_share_of_the_highest_possible() -> None:
+def test_doubt_is_the_entropy_as_a_share_of_the_highest_possible(assessment) -> None:
     even = StoredAssessment(dog_id="0" * 32, result=assessment(1 / 7).model_dump(mode="json"))
     sure = StoredAssessment(dog_id="0" * 32, result=assessment(1.0).model_dump(mode="json"))
     assert even.doubt == pytest.approx(1) and sure.doubt == pytest.approx(0)
     assert StoredAssessment(dog_id="0" * 32, result={"verdict": "unusable_photo", "category": None}).doubt == 1
 
 
-def test_a_dog_stops_waiting_once_hands_were_laid_on_it_and_waits_again_after_a_new_doubt(records: Records) -> None:
+def test_a_dog_stops_waiting_once_touched_and_waits_again_after_a_new_doubt(records: Records, assessment) -> None:
     dog = dog_with(records, "torn", assessment(0.2))
     records.add(
         Finding(dog_id=dog.id, category=CoatCategory.HAIR, by="Ada", found_at=MORNING + timedelta(hours=1)), who="Ada"
@@ -146,7 +125,7 @@ def test_a_dog_stops_waiting_once_hands_were_laid_on_it_and_waits_again_after_a_
     assert [(one.assessment_id, one.since) for one in waiting_list(records)] == [(again.id, later)]
 
 
-def test_only_the_newest_assessment_counts(records: Records) -> None:
+def test_only_the_newest_assessment_counts(records: Records, assessment) -> None:
     dog = dog_with(records, "torn", assessment(0.2))
     records.add(
         StoredAssessment(
@@ -159,7 +138,7 @@ def test_only_the_newest_assessment_counts(records: Records) -> None:
     assert waiting_list(records) == ()
 
 
-def test_a_stored_assessment_reads_back_as_the_contract(records: Records) -> None:
+def test_a_stored_assessment_reads_back_as_the_contract(records: Records, assessment) -> None:
     told = assessment(0.6)
     dog = records.add(Dog(name="Bramble"), who="Ada")
     with records.write("program") as writer:
@@ -187,23 +166,29 @@ def test_the_days_visits_come_in_order_without_the_cancelled(records: Records) -
 # --- duplicates -----------------------------------------------------------------------------------------------------
 
 
-def full_dog(records: Records, picture: Callable[..., bytes], name: str, colour: str, **fields: object) -> Dog:
-    dog = dog_with(records, name, assessment(0.2), **fields)
-    records.add_photo(dog.id, picture(colour), who="Ada")
-    with records.write("Ada") as writer:
-        writer.add(AnswerSheet(dog_id=dog.id, content={"feel": "silky"}))
-        writer.add(Finding(dog_id=dog.id, category=CoatCategory.HAIR, by="Ada", remarks=f"{name} was sweet"))
-        writer.add(Measurement(dog_id=dog.id, length_mm=40, measured_on=date(2026, 1, 1)))
-        writer.add(Appointment(dog_id=dog.id, starts_at=MORNING))
-    return dog
+@pytest.fixture
+def full_dog(picture: Callable[..., bytes], assessment: Callable[..., Assessment]) -> Callable[..., Dog]:
+    """A function that keeps a dog with a record of every kind."""
+
+    def keep(records: Records, name: str, colour: str, **fields: object) -> Dog:
+        dog = dog_with(records, name, assessment(0.2), **fields)
+        records.add_photo(dog.id, picture(colour), who="Ada")
+        with records.write("Ada") as writer:
+            writer.add(AnswerSheet(dog_id=dog.id, content={"feel": "silky"}))
+            writer.add(Finding(dog_id=dog.id, category=CoatCategory.HAIR, by="Ada", remarks=f"{name} was sweet"))
+            writer.add(Measurement(dog_id=dog.id, length_mm=40, measured_on=date(2026, 1, 1)))
+            writer.add(Appointment(dog_id=dog.id, starts_at=MORNING))
+        return dog
+
+    return keep
 
 
 CHILDREN = (Photo, AnswerSheet, StoredAssessment, Finding, Measurement, Appointment)
 
 
-def test_merging_two_records_of_one_dog_loses_nothing(records: Records, picture: Callable[..., bytes]) -> None:
-    kept = full_dog(records, picture, "Bramble", "tan", remarks="left ear sore")
-    other = full_dog(records, picture, "Bramble", "grey", breed="briard", weight_kg=30, remarks="bites the brush")
+def test_merging_two_records_of_one_dog_loses_nothing(records: Records, full_dog: Callable[..., Dog]) -> None:
+    kept = full_dog(records, "Bramble", "tan", remarks="left ear sore")
+    other = full_dog(records, "Bramble", "grey", breed="briard", weight_kg=30, remarks="bites the brush")
     token = make_link(records, other.id, valid_for=timedelta(days=9), who="Ada")
     merged = merge_dogs(records, kept.id, other.id, who="Grace")
     assert (merged.breed, merged.weight_kg, merged.remarks) == ("briard", 30, "left ear sore\nbites the brush")
@@ -235,19 +220,21 @@ def test_a_record_is_not_merged_with_itself(records: Records) -> None:
 # --- deletion -------------------------------------------------------------------------------------------------------
 
 
-def test_a_deleted_client_is_gone_with_all_that_is_hers(place, picture: Callable[..., bytes]) -> None:
+def test_a_deleted_client_is_gone_with_all_that_is_hers(
+    place, full_dog: Callable[..., Dog], picture: Callable[..., bytes]
+) -> None:
     records = place.open()
     zoe = records.add(Client(name="Zoë Quixote", phone="0170 98765", remarks="pays late"), who="Ada")
     ida = records.add(Client(name="Ida"), who="Ada")
-    hers = full_dog(records, picture, "Brambleberry", "tan", client_id=zoe.id)
-    double = full_dog(records, picture, "Brambleberri", "olive", client_id=zoe.id)
+    hers = full_dog(records, "Brambleberry", "tan", client_id=zoe.id)
+    double = full_dog(records, "Brambleberri", "olive", client_id=zoe.id)
     merge_dogs(records, hers.id, double.id, who="Ada")
     sold = records.add(Dog(name="Goneaway", client_id=zoe.id), who="Ada")
     with records.write("Ada") as writer:
         old = writer.add(Measurement(dog_id=sold.id, length_mm=123.456, measured_on=date(2020, 1, 1)))
         writer.remove(old)
         writer.remove(sold)
-    others = full_dog(records, picture, "Thistle", "grey", client_id=ida.id)
+    others = full_dog(records, "Thistle", "grey", client_id=ida.id)
     records.add_photo(others.id, picture("olive"), who="Ada")  # the same picture of both dogs
     token = make_link(records, hers.id, valid_for=timedelta(days=9), who="Ada")
 
@@ -276,9 +263,9 @@ def test_nothing_of_a_deleted_client_is_left_in_the_sqlite_files(tmp_path: Path)
     assert b"Xylophoneia" not in left and b"xylophoneia" not in left
 
 
-def test_a_deleted_dog_leaves_its_owner(records: Records, picture: Callable[..., bytes]) -> None:
+def test_a_deleted_dog_leaves_its_owner(records: Records, full_dog: Callable[..., Dog]) -> None:
     zoe = records.add(Client(name="Zoë"), who="Ada")
-    dog = full_dog(records, picture, "Bramble", "tan", client_id=zoe.id)
+    dog = full_dog(records, "Bramble", "tan", client_id=zoe.id)
     delete_dog(records, dog.id, who="Ada")
     assert records.find(Client) == (zoe,) and records.find(Dog) == ()
     assert list(records.store.names()) == []

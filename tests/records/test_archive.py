@@ -1,0 +1,250 @@
+"""Export and import, backup and restore: what goes out comes back equal, on either engine."""
+
+from __future__ import annotations
+
+import csv
+import json
+import threading
+import zipfile
+from collections.abc import Callable
+from datetime import timedelta
+from io import StringIO
+from pathlib import Path
+
+import pytest
+
+from coatclass.errors import RecordError
+from coatclass.records import (
+    Client,
+    Dog,
+    Photo,
+    Records,
+    Session,
+    User,
+    UserRole,
+    backup,
+    delete_client,
+    export_salon,
+    import_salon,
+    linked_dog,
+    make_link,
+    open_records,
+    restore,
+    session_user,
+    start_session,
+)
+from coatclass.records._tables import KINDS
+
+SALON = [kind for kind in KINDS if kind.__name__ not in ("User", "Session", "Link")]
+
+
+@pytest.fixture
+def fill(picture: Callable[..., bytes], everything: Callable[..., list]) -> Callable[[Records], Client]:
+    """A function that fills records with one of everything."""
+
+    def fill_these(records: Records) -> Client:
+        client = Client(name="=Zoë Ångström", phone="+46 1", remarks='says "hello",\nthen waits')
+        dog = Dog(client_id=client.id, name="Bramble", breed="briard")
+        with records.write("Ada") as writer:
+            for value in (client, dog, *everything(dog)):
+                writer.add(value)
+        records.add_photo(dog.id, picture("tan"), who="Ada")
+        records.add_photo(dog.id, picture("grey"), who="Ada")
+        records.change(dog, who="Grace", weight_kg=30.0)
+        return client
+
+    return fill_these
+
+
+def contents(records: Records, kinds: list[type]) -> dict[str, tuple]:
+    return {kind.__name__: records.find(kind) for kind in kinds} | {"trail": records.trail()}
+
+
+def test_an_export_read_back_is_equal(place, tmp_path: Path, fill: Callable[..., Client]) -> None:
+    first, second = place.open(), place.another().open()
+    fill(first)
+    first.add(User(name="Ada", role=UserRole.GROOMER, password_hash="secret-hash"), who="setup")
+    written = export_salon(first, tmp_path / "salon.zip")
+    read = import_salon(second, tmp_path / "salon.zip")
+    assert (written.counts, written.photos, written.missing_photos) == (read.counts, 2, ())
+    assert contents(first, SALON) == contents(second, SALON)
+    for photo in second.find(Photo):
+        assert second.store.read(photo.sha256) == first.store.read(photo.sha256)
+    assert second.find(User) == ()  # who may sign in is no part of an export
+
+
+def test_an_export_holds_no_password_and_no_token(place, tmp_path: Path) -> None:
+    records = place.open()
+    user = records.add(User(name="Ada", role=UserRole.GROOMER, password_hash="secret-hash"), who="setup")
+    start_session(records, user, valid_for=timedelta(hours=1))
+    export_salon(records, tmp_path / "salon.zip")
+    with zipfile.ZipFile(tmp_path / "salon.zip") as archive:
+        text = "".join(archive.read(name).decode() for name in archive.namelist())
+    assert "secret-hash" not in text and records.find(Session)[0].token_hash not in text
+
+
+def test_spreadsheets_get_every_record_and_no_formula(place, tmp_path: Path, fill: Callable[..., Client]) -> None:
+    fill(place.open())
+    export_salon(place.opened[0], tmp_path / "salon.zip")
+    with zipfile.ZipFile(tmp_path / "salon.zip") as archive:
+        sheet = archive.read("tables/clients.csv").decode("utf-8-sig")
+    (row,) = csv.DictReader(StringIO(sheet, newline=""))
+    assert row["name"] == "'=Zoë Ångström" and row["phone"] == "'+46 1"
+    assert row["remarks"] == 'says "hello",\nthen waits'
+
+
+def test_reading_an_export_twice_is_refused_and_changes_nothing(place, tmp_path: Path, fill) -> None:
+    records = place.open()
+    fill(records)
+    export_salon(records, tmp_path / "salon.zip")
+    before = contents(records, SALON)
+    with pytest.raises(RecordError) as caught:
+        import_salon(records, tmp_path / "salon.zip")
+    assert caught.value.code == "conflict"
+    assert contents(records, SALON) == before
+
+
+def test_a_backup_restores_everything_but_who_is_signed_in_now(place, tmp_path: Path, fill) -> None:
+    first, second = place.open(), place.another().open()
+    fill(first)
+    user = first.add(User(name="Ada", role=UserRole.GROOMER, password_hash="hash"), who="setup")
+    link = make_link(first, first.find(Dog)[0].id, valid_for=timedelta(days=3), who="Ada")
+    session = start_session(first, user, valid_for=timedelta(hours=1))
+    backup(first, tmp_path / "backup.zip")
+    restore(second, tmp_path / "backup.zip")
+    everything_but_sessions = [kind for kind in KINDS if kind is not Session]
+    kept, back = contents(first, everything_but_sessions), contents(second, everything_but_sessions)
+    assert kept == back
+    assert linked_dog(second, link) == first.find(Dog)[0]
+    assert session_user(second, session) is None
+
+
+def test_after_a_restore_the_trail_goes_on(place, tmp_path: Path) -> None:
+    first, second = place.open(), place.another().open()
+    dog = first.add(Dog(name="Bramble"), who="Ada")
+    backup(first, tmp_path / "backup.zip")
+    restore(second, tmp_path / "backup.zip")
+    second.change(dog, who="Grace", name="Thistle")
+    assert [(change.number, change.who) for change in second.trail()] == [(1, "Ada"), (2, "Grace")]
+
+
+def test_a_backup_is_restored_only_into_empty_records(place, tmp_path: Path) -> None:
+    records = place.open()
+    records.add(Client(name="Zoë"), who="Ada")
+    backup(records, tmp_path / "backup.zip")
+    with pytest.raises(RecordError) as caught:
+        restore(records, tmp_path / "backup.zip")
+    assert caught.value.code == "not_empty"
+
+
+@pytest.mark.parametrize("direction", ["to PostgreSQL", "to SQLite"])
+def test_a_backup_moves_records_from_one_engine_to_the_other(
+    direction: str, postgres: Callable[[], str], tmp_path: Path, fill
+) -> None:
+    urls = [f"sqlite:///{tmp_path / 'salon.sqlite'}", postgres()]
+    if direction == "to SQLite":
+        urls.reverse()
+    with (
+        open_records(urls[0], photo_folder=tmp_path / "a") as first,
+        open_records(urls[1], photo_folder=tmp_path / "b") as second,
+    ):
+        fill(first)
+        backup(first, tmp_path / "backup.zip")
+        restore(second, tmp_path / "backup.zip")
+        assert contents(first, SALON) == contents(second, SALON)
+
+
+def test_a_backup_taken_while_others_write_is_of_one_moment(place, tmp_path: Path) -> None:
+    """Every client is added together with her dog; no backup holds one without the other."""
+    records, copy = place.open(), place.another().open()
+    stop = threading.Event()
+
+    def write() -> None:
+        while not stop.is_set():
+            with records.write("Ada") as writer:
+                client = writer.add(Client(name="Zoë"))
+                writer.add(Dog(name="Bramble", client_id=client.id))
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    try:
+        for number in range(3):
+            written = backup(records, tmp_path / f"{number}.zip")
+            assert written.counts["clients"] == written.counts["dogs"] == written.counts["changes"] / 2
+    finally:
+        stop.set()
+        thread.join()
+    restore(copy, tmp_path / "2.zip")
+    assert len(copy.find(Client)) == written.counts["clients"]
+
+
+def test_a_lost_picture_is_named_and_does_not_stop_the_backup(place, tmp_path: Path, fill) -> None:
+    records, copy = place.open(), place.another().open()
+    fill(records)
+    lost, _kept = records.find(Photo)
+    records.store.remove(lost.sha256)
+    assert backup(records, tmp_path / "backup.zip").missing_photos == (lost.sha256,)
+    back = restore(copy, tmp_path / "backup.zip")
+    assert (back.missing_photos, back.photos) == ((lost.sha256,), 1)
+
+
+def rewritten(path: Path, name: str, change: Callable[[bytes], bytes]) -> Path:
+    """The archive with one of its files changed; names ending in the same way count."""
+    changed = path.with_name("changed.zip")
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(changed, "w") as new:
+        for entry in old.namelist():
+            data = old.read(entry)
+            new.writestr(entry, change(data) if entry.startswith(name) else data)
+    return changed
+
+
+@pytest.mark.parametrize(
+    "tampering",
+    [
+        ("manifest", lambda data: b"{}", "foreign_archive"),
+        ("manifest", lambda data: data.replace(b'"salon"', b'"backup"'), "foreign_archive"),
+        ("manifest", lambda data: data.replace(b'"version": 1', b'"version": 2'), "newer_archive"),
+        ("records/dogs", lambda data: b"", "damaged_archive"),
+        ("records/dogs", lambda data: data[: len(data) // 2], "damaged_archive"),
+        ("records/dogs", lambda data: data.replace(b'"name"', b'"nom"'), "damaged_archive"),
+        ("records/dogs", lambda data: data + data, "damaged_archive"),
+        ("records/dogs", lambda data: data.replace(b'"client_id":"', b'"client_id":"0')[:-1], "damaged_archive"),
+        ("photos/", lambda data: data[:-5] + b"other", "damaged_archive"),
+    ],
+)
+def test_a_tampered_archive_is_refused_as_a_whole(place, tmp_path: Path, fill, tampering) -> None:
+    name, change, code = tampering
+    first, second = place.open(), place.another().open()
+    fill(first)
+    export_salon(first, tmp_path / "salon.zip")
+    with pytest.raises(RecordError) as caught:
+        import_salon(second, rewritten(tmp_path / "salon.zip", name, change))
+    assert caught.value.code == code
+    assert second.find(Dog) == () and second.trail() == ()
+
+
+def test_what_is_no_archive_is_refused(tmp_path: Path) -> None:
+    with open_records(f"sqlite:///{tmp_path / 'salon.sqlite'}") as records:
+        (tmp_path / "words.zip").write_text("Dear groomer")
+        with zipfile.ZipFile(tmp_path / "other.zip", "w") as archive:
+            archive.writestr("holiday.txt", "sunny")
+        for name, code in (("gone.zip", "missing"), ("words.zip", "damaged_archive"), ("other.zip", "foreign_archive")):
+            with pytest.raises(RecordError) as caught:
+                import_salon(records, tmp_path / name)
+            assert caught.value.code == code
+        with pytest.raises(RecordError) as caught:
+            backup(records, tmp_path / "no such folder" / "backup.zip")
+        assert caught.value.code == "unwritable"
+        assert not list(tmp_path.glob("*.part"))
+
+
+def test_a_deleted_client_is_in_no_later_export(place, tmp_path: Path, fill) -> None:
+    records = place.open()
+    client = fill(records)
+    delete_client(records, client.id, who="Ada")
+    export_salon(records, tmp_path / "salon.zip")
+    with zipfile.ZipFile(tmp_path / "salon.zip") as archive:
+        assert not [name for name in archive.namelist() if name.startswith("photos/")]
+        text = "".join(archive.read(name).decode() for name in archive.namelist())
+        assert json.loads(archive.read("manifest.json"))["counts"]["clients"] == 0
+    assert "Ångström" not in text and "Bramble" not in text
