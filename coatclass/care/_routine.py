@@ -50,7 +50,7 @@ def routine(situation: CoatSituation, kit: Sequence[KitItem], language: str = "e
     return Routine(
         sessions_per_week=(frequencies[-1].times_per_week, frequencies[0].times_per_week),
         minutes_per_session=_minutes(situation),
-        steps=tuple(step.model_copy(update={"order": number}) for number, step in enumerate(steps, start=1)),
+        steps=_numbered(steps, texts),
         bath=_bath_rule(situation, texts),
         hold=_hold(situation, leave, texts),
         leave=_ordered(leave),
@@ -87,6 +87,19 @@ def zone_frequencies(situation: CoatSituation, texts: Catalogue) -> tuple[ZoneFr
         if zones and often > base:
             rows.append(ZoneFrequency(zones=zones, times_per_week=often, why=texts.say(f"frequency.{level}")))
     return (*rows, ZoneFrequency(zones=(), times_per_week=base, why=texts.say("frequency.base")))
+
+
+def _numbered(steps: Sequence[RoutineStep], texts: Catalogue) -> tuple[RoutineStep, ...]:
+    """Number the steps; a stroke that was explained already is only pointed to."""
+    explained: dict[str, int] = {}
+    numbered = []
+    for number, step in enumerate(steps, start=1):
+        change: dict[str, object] = {"order": number}
+        if step.technique in explained:
+            change |= {"do": texts.say("step.same", order=explained[step.technique]), "errors": ()}
+        explained.setdefault(step.technique, number)
+        numbered.append(step.model_copy(update=change))
+    return tuple(numbered)
 
 
 def _in_use(kit: Sequence[KitItem], leave: frozenset[BodyZone]) -> tuple[KitItem, ...]:

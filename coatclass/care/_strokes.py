@@ -9,8 +9,9 @@ __all__ = ["family", "gentleness", "stroke"]
 
 def family(tool: str) -> str:
     """The family of a tool by its id, ``other`` if no rule knows it."""
+    words = set(tool.split("_"))
     for rule in data("techniques")["family"]:
-        if all(part in tool for part in rule["all"]):
+        if words.issuperset(rule["all"]):
             return str(rule["id"])
     return "other"
 

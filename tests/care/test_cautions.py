@@ -19,7 +19,7 @@ def codes(situation, kit=dogs.CURLY_KIT):
     return {caution.code for caution in care.cautions(situation, kit)}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_there_are_always_cautions_and_stop_rules_come_first(situation, kit):
     found = care.cautions(situation, kit)
@@ -29,7 +29,7 @@ def test_there_are_always_cautions_and_stop_rules_come_first(situation, kit):
     assert all(caution.text and caution.source for caution in found)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(dogs.situations, dogs.kits, st.data())
 def test_more_trouble_never_takes_a_caution_away(situation, kit, draw):
     worse = dataclasses.replace(

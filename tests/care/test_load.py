@@ -70,7 +70,7 @@ def test_every_factor_counts_where_it_should(factor):
     assert most > least
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(dogs.situations)
 def test_the_score_is_between_0_and_100_and_its_factors_are_shown(situation):
     rows = care.load(situation)

@@ -14,7 +14,7 @@ from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Pat
 NOT_TO_TOUCH = {MatState.TIGHT_MATS, MatState.FELTED}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_a_routine_is_never_empty_and_ends_with_a_check(situation, kit):
     routine = care.routine(situation, kit)
@@ -25,7 +25,7 @@ def test_a_routine_is_never_empty_and_ends_with_a_check(situation, kit):
     assert routine.bath and routine.bath_steps and routine.errors
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_no_tool_touches_hair_that_is_tight_to_the_skin(situation, kit):
     routine = care.routine(situation, kit)
@@ -38,7 +38,7 @@ def test_no_tool_touches_hair_that_is_tight_to_the_skin(situation, kit):
         assert not set(row.zones) & tight
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_only_tools_for_now_are_used_and_each_in_the_order_of_the_kit(situation, kit):
     routine = care.routine(situation, kit)
@@ -49,7 +49,7 @@ def test_only_tools_for_now_are_used_and_each_in_the_order_of_the_kit(situation,
     assert orders == sorted(orders)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_the_same_dog_gets_the_same_routine_and_the_same_in_each_language(situation, kit):
     english, again, german = (care.routine(situation, kit, language) for language in ("en", "en", "de"))
@@ -59,7 +59,7 @@ def test_the_same_dog_gets_the_same_routine_and_the_same_in_each_language(situat
     assert english.sessions_per_week == german.sessions_per_week
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_a_routine_on_hold_always_has_a_stop_rule_beside_it(situation, kit):
     routine = care.routine(situation, kit)
@@ -70,7 +70,7 @@ def test_a_routine_on_hold_always_has_a_stop_rule_beside_it(situation, kit):
         assert stops & {"tight_mats", "felted"}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(dogs.situations, dogs.kits)
 def test_more_coats_still_possible_never_means_less_brushing(situation, kit):
     everything = dataclasses.replace(situation, categories=frozenset(CoatCategory))
@@ -161,3 +161,28 @@ def test_the_places_where_knots_begin_are_combed_oftener_than_the_rest():
 def test_a_dog_that_cannot_bear_the_brush_is_trained_and_never_held_down():
     texts = {c.code: c.text for c in care.cautions(dogs.situation(patience=Patience.CANNOT_BEAR), dogs.CURLY_KIT)}
     assert "Train first" in texts["panic"] and "No brushing by force" in texts["panic"]
+
+
+def test_every_tool_of_the_catalogue_has_a_stroke_of_its_own():
+    from coatclass import toolkit
+    from coatclass.care._strokes import family
+
+    assert {tool: family(tool) for tool in toolkit.catalogue() if family(tool) == "other"} == {}
+    assert family("stripping_stone") == "stone" and family("firm_pin_brush") == "pin_brush"
+
+
+def test_a_stroke_is_explained_once_and_then_pointed_to():
+    kit = (dogs.item("long_pin_slicker"), dogs.item("soft_slicker", order=2), dogs.item("wide_comb", order=3))
+    steps = care.routine(dogs.situation(), kit).steps
+    assert steps[2].technique == "line_brush" and "step 2" in steps[2].do
+
+
+@settings(max_examples=60, deadline=None)
+@given(dogs.situations)
+def test_the_recommenders_own_kit_makes_a_routine_with_a_brush_or_a_reason_why_not(situation):
+    from coatclass import toolkit
+
+    kit = toolkit.recommend(situation)
+    routine = care.routine(situation, kit)
+    if not routine.leave and not routine.hold and situation.patience is not Patience.CANNOT_BEAR:
+        assert any(step.tool for step in routine.steps)
