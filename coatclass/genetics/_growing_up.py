@@ -85,8 +85,8 @@ def growing_up(
         today: the day to count from; with ``age_months`` and without ``born`` the birth is reckoned back from it.
 
     Raises:
-        InputError: if neither an age nor a birth with today's date is given (``no_age``), or the birth is in the future
-            (``not_born``).
+        InputError: if neither a possible age nor a birth with today's date is given (``no_age``), or the birth lies in
+            the future (``not_born``).
 
     Source of the ages: common practice, no source (``data/growing_up.toml``).
     """
@@ -102,7 +102,7 @@ def growing_up(
     stages = tuple(
         _stage(row, limits[row["id"]], (birth, today), candidates, bands)
         for row in table["stage"]
-        if (end := limits[row["id"]][1]) is None or age < end
+        if not _over(limits[row["id"]][1], age, birth, today)
     )
     return CoatPath(tuple(adult), (first, last), stages, table["source"])
 
@@ -112,11 +112,18 @@ def _age(age_months: float | None, born: date | None, today: date | None) -> tup
         if born > today:
             raise InputError("date of birth", "lies in the future.", "Give the day the dog was born.", code="not_born")
         return (today - born).days / 365.25 * 12, born
-    if age_months is None:
-        raise InputError("age", "is not given.", "Give the age in months or the date of birth.", code="no_age")
+    if age_months is None or not 0 <= age_months < 600:
+        raise InputError("age", "is missing or impossible.", "Give months or the date of birth.", code="no_age")
     if today:
         return age_months, today - timedelta(days=round(age_months * 365.25 / 12))
     return age_months, None
+
+
+def _over(end: float | None, age: float, birth: date | None, today: date | None) -> bool:
+    """Whether a stage has ended: by the calendar if there are dates, else by the age in months."""
+    if end is None:
+        return False
+    return today >= _after(birth, end) if birth and today else age >= end
 
 
 def _above(names: Sequence[Name], chances: Sequence[float], limit: float) -> frozenset[Name]:

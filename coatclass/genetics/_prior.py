@@ -97,6 +97,7 @@ def prior(
 ) -> CoatPrior:
     """P(coat) by the ancestors and the genes.
 
+    A dog of one breed is what the breed table says; crosses and tested dogs are what inheritance allows.
     What says most is used: percentages of a DNA test, else the parents, else the breed; a DNA result of the coat genes
     then replaces what the ancestors let expect at the loci tested.
 
@@ -120,7 +121,10 @@ def prior(
         said += [f"DNA: {note}" for note in result.notes]
         basis, trust = "dna_result", tested(trust, result)
         said.insert(0, f"The coat genes were tested: {', '.join(result.genotypes)}.")
-    grown, worn, band = _summed(trust, trimmed, reading)
+    if basis == "breed":
+        grown, worn, band = _by_the_breed_table(dogs[0][0], known_by, trimmed)
+    else:
+        grown, worn, band = _summed(trust, trimmed, reading)
     strength = float(sum(weight for _, weight in trust) * (1 - share("unexplained", "share")))
     puppy = data_table("reliability.toml")["puppy"]
     if age_months is not None and age_months < puppy["below_months"] and trust:
@@ -131,6 +135,18 @@ def prior(
         said.append("The dog is too young to wear its adult coat: this says what will come more than what is there.")
     traits = _traits(trust, reading)
     return CoatPrior(grown, worn, band, strength, basis, tuple(said), traits, tuple(trust))
+
+
+def _by_the_breed_table(
+    dog: Dog, known_by: KnownBy | None, trimmed: bool | None
+) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+    """A breed's own coat is known better than its genes are."""
+    (breed,) = (name for name in dog.ancestry.shares if name)
+    return (
+        breeds.category_distribution(breed, known_by=known_by, trimmed=False),
+        breeds.category_distribution(breed, known_by=known_by, trimmed=trimmed),
+        breeds.band_distribution(breed, known_by=known_by, trimmed=trimmed),
+    )
 
 
 def _summed(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fractions import Fraction as F
+from fractions import Fraction
 
 import pytest
 
@@ -57,22 +57,22 @@ def test_hair_crossed_with_fur_is_mixed_in_the_first_generation_and_wants_hands(
 
 def test_hair_crossed_with_hair_and_fur_crossed_with_fur_is_not_mixed() -> None:
     for pair in (("maltese", "yorkshire_terrier"), ("labrador_retriever", "golden_retriever"), ("beagle", "pug")):
-        assert cross(*pair).litter.category[C.MIXED] < F(1, 50)
+        assert cross(*pair).litter.category[C.MIXED] < Fraction(1, 50)
 
 
 def test_short_covers_long_in_the_first_generation_and_a_quarter_comes_back_in_the_second() -> None:
     """Source: Mendel 1866; long hair recessive (Housley & Venta 2006). Whippet fixed short, borzoi fixed long."""
     assert cross("whippet", "borzoi").litter.traits.long == 0
-    assert cross("whippet", "borzoi", "f2").litter.traits.long == F(1, 4)
-    assert cross("whippet", "borzoi", "f1b").litter.traits.long == F(1, 2)
-    assert cross("whippet", "borzoi", "f1bb").litter.traits.long == F(3, 4)
-    assert cross("whippet", "borzoi", "f3").litter.traits.long == F(1, 4)
+    assert cross("whippet", "borzoi", "f2").litter.traits.long == Fraction(1, 4)
+    assert cross("whippet", "borzoi", "f1b").litter.traits.long == Fraction(1, 2)
+    assert cross("whippet", "borzoi", "f1bb").litter.traits.long == Fraction(3, 4)
+    assert cross("whippet", "borzoi", "f3").litter.traits.long == Fraction(1, 4)
 
 
 def test_furnishings_come_out_in_all_first_generation_doodles_and_in_three_quarters_of_the_second() -> None:
     """Source: Cadieu et al. 2009: furnishings are dominant. Poodle fixed with, retriever fixed without."""
     assert cross("poodle_standard", "labrador_retriever").litter.traits.furnished == 1
-    assert cross("poodle_standard", "labrador_retriever", "f2").litter.without_furnishings == F(1, 4)
+    assert cross("poodle_standard", "labrador_retriever", "f2").litter.without_furnishings == Fraction(1, 4)
     assert cross("labrador_retriever", "poodle_standard", "f1b").litter.without_furnishings == 0
 
 
@@ -102,8 +102,8 @@ def test_wire_covers_smooth() -> None:
 
 def test_the_stand_off_coat_needs_northern_ancestors() -> None:
     assert cross("poodle_standard", "labrador_retriever", "f2").litter.category[C.ARCTIC] == 0
-    assert cross("pomeranian", "siberian_husky").litter.category[C.ARCTIC] > F(3, 4)
-    assert 0 < cross("siberian_husky", "labrador_retriever").litter.category[C.ARCTIC] < F(1, 2)
+    assert cross("pomeranian", "siberian_husky").litter.category[C.ARCTIC] > Fraction(3, 4)
+    assert 0 < cross("siberian_husky", "labrador_retriever").litter.category[C.ARCTIC] < Fraction(1, 2)
 
 
 def test_crossing_is_symmetric() -> None:
@@ -122,15 +122,15 @@ def test_every_generation_keeps_the_probabilities_whole(generation) -> None:
 def test_the_ancestors_shares_follow_the_pedigree() -> None:
     """A back cross has three quarters of the breed it went back to; hair and fur then meet by 3/4 (4 x variance)."""
     pup = cross("labrador_retriever", "poodle_standard", "f1b").litter.pup
-    assert pup.ancestry.shares == {"labrador_retriever": F(1, 4), "poodle_standard": F(3, 4)}
-    assert pup.ancestry.blend() == F(3, 4)
+    assert pup.ancestry.shares == {"labrador_retriever": Fraction(1, 4), "poodle_standard": Fraction(3, 4)}
+    assert pup.ancestry.blend() == Fraction(3, 4)
     assert cross("labrador_retriever", "poodle_standard").litter.pup.ancestry.blend() == 1
     assert Ancestry.of("maltese").blend() == 0
 
 
 def test_a_common_cross_may_itself_be_a_parent() -> None:
     pup = cross("goldendoodle", "poodle_standard").litter
-    assert pup.pup.ancestry.shares["golden_retriever"] == F(1, 4)
+    assert pup.pup.ancestry.shares["golden_retriever"] == Fraction(1, 4)
     assert pup.without_furnishings == 0
 
 

@@ -10,7 +10,8 @@ from coatclass.genetics._loci import LOCI, alleles, copies, genotype
 
 READ = [
     ("FGF5", "N/N", 0), ("FGF5", "N/L", 1), ("FGF5", "L/N", 1), ("FGF5", "L/L", 2), ("FGF5", "S/S", 0),
-    ("FGF5", "S/L", 1), ("FGF5", "l/l", 2), ("FGF5", "L/l", 1), ("FGF5", "GG", 0), ("FGF5", "GT", 1), ("FGF5", "T/T", 2),
+    ("FGF5", "S/L", 1),
+    ("FGF5", "l/l", 2), ("FGF5", "L/l", 1), ("FGF5", "GG", 0), ("FGF5", "GT", 1), ("FGF5", "T/T", 2),
     ("coat length", "Lh1/Lh2", 2), ("FGF5", "+/-", 1), ("FGF5", "one copy", 1), ("FGF5", "2 copies", 2),
     ("FGF5 c.578C>T", "C/T", 1), ("c.578C>T", "TT", 2), ("FGF5", "L2/N", 1), ("FGF5", "n/l", 1),
     ("furnishings", "F/F", 2), ("furnishings", "N/F", 1), ("furnishings", "N/N", 0), ("RSPO2", "F/IC", 1),

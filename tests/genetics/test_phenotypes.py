@@ -62,7 +62,7 @@ def test_one_short_allele_is_enough_for_short_hair(pair: tuple[str, str]) -> Non
     "pair", [("Lh1", "Lh1"), ("Lh2", "Lh2"), ("Lh1", "Lh2"), ("Lh1", "Lh4"), ("Lh4", "Lh5"), ("Lh1", "Lh3")]
 )
 def test_any_two_long_alleles_make_long_hair(pair: tuple[str, str]) -> None:
-    """Source: Dierks et al. 2013: Samoyeds are homozygous or compound heterozygous, Afghan Hounds carry three alleles."""
+    """Source: Dierks et al. 2013: Samoyeds are homozygous or compound heterozygous, Afghan Hounds have three."""
     assert trait_chances(Genome.of(FGF5=pair)).long == 1
 
 
