@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from coatclass.contract import Assessment
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -15,7 +20,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Assess the dog and print the answer."""
+    """Assess the dog and print the answer; exit code 3 if every photo was refused and there are no answers."""
+    if not (args.photos or args.answers or args.breed):
+        print("coatclass: give at least one photo, --answers FILE or --breed NAME.", file=sys.stderr)
+        return 2
     from coatclass.answers import Answers, parse
     from coatclass.assessing import assess
 
@@ -23,12 +31,20 @@ def run(args: argparse.Namespace) -> int:
     if args.breed:
         answers = answers.model_copy(update={"breed": args.breed})
     assessment = assess(args.photos, answers)
-    if args.json:
-        print(assessment.model_dump_json(indent=2))
+    _print(assessment, as_json=args.json)
+    if assessment.verdict != "unusable_photo":
         return 0
+    for photo in assessment.photos:
+        print(f"coatclass: {photo.file}: {' '.join(reason.text for reason in photo.reasons)}", file=sys.stderr)
+    return 3
+
+
+def _print(assessment: Assessment, *, as_json: bool) -> None:
+    if as_json:
+        print(assessment.model_dump_json(indent=2))
+        return
     from rich.console import Console
 
     from coatclass.cli._render import print_assessment
 
     print_assessment(assessment, Console())
-    return 0
