@@ -1,0 +1,51 @@
+"""``python -m training labels``: from the photos' manifest to the published labels and the documents about them."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+from pathlib import Path
+
+from PIL import Image
+
+from training.dataset import LABEL_COLUMNS, difference_hash, labels_from_manifest
+from training.dataset._croissant import croissant
+from training.dataset._documents import agreement_table, attribution, composition, with_numbers
+from training.dataset._labels import write_csv
+
+ROOT = Path(__file__).resolve().parent.parent
+NOT_DOGS_COLUMNS = ("file", "width", "height", "sha256", "dhash")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of ``python -m training labels``."""
+    photos = Path(os.environ.get("COATCLASS_PHOTOS", ROOT.parent / "shared" / "photos"))
+    parser.add_argument("--photos", type=Path, default=photos, help="labelled photos ($COATCLASS_PHOTOS)")
+    parser.add_argument("--out", type=Path, default=ROOT / "datasets", help="where to write (default: datasets)")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write labels.csv, not_dogs.csv, ATTRIBUTION.md, the numbers of DATASHEET.md and croissant.json."""
+    rows = labels_from_manifest(options.photos)
+    out: Path = options.out
+    write_csv(out / "labels.csv", LABEL_COLUMNS, rows)
+    not_dogs = options.photos.parent / "not_dogs"
+    write_csv(out / "not_dogs.csv", NOT_DOGS_COLUMNS, [_not_dog(path) for path in sorted(not_dogs.glob("*.jpg"))])
+    (out / "ATTRIBUTION.md").write_text(attribution(rows), encoding="utf-8")
+    datasheet = out / "DATASHEET.md"
+    blocks = {"composition": composition(rows), "agreement": agreement_table(rows)}
+    datasheet.write_text(with_numbers(datasheet.read_text(encoding="utf-8"), blocks), encoding="utf-8")
+    metadata = json.dumps(croissant(out), indent=2, ensure_ascii=False, default=str)
+    (out / "croissant.json").write_text(metadata + "\n", encoding="utf-8")
+    print(f"wrote {len(rows)} labels and their documents to {out}")
+    return 0
+
+
+def _not_dog(path: Path) -> dict[str, str]:
+    with Image.open(path) as picture:
+        width, height = picture.size
+        dhash = difference_hash(picture)
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    return {"file": path.name, "width": str(width), "height": str(height), "sha256": digest, "dhash": dhash}
