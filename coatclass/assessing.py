@@ -6,8 +6,8 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from coatclass import ancestry, care, decision, ensemble, photo, toolkit, vision
 from coatclass import answers as questionnaire
-from coatclass import care, decision, ensemble, photo, toolkit, vision
 from coatclass.answers import Answers
 from coatclass.contract import (
     AnswerEvidence,
@@ -84,9 +84,12 @@ def assess_readings(
     """Assess one dog whose photos have been read already."""
     reports = [reading.report for reading in readings]
     evidence = [reading.evidence for reading in readings if reading.evidence is not None]
-    said = questionnaire.evidence(answers)
+    inherited = ancestry.of(answers)
+    said = questionnaire.evidence(answers, ancestry=inherited.table if inherited else None)
     estimate = ensemble.combine(evidence, said, finding=finding)
     decided = decision.decide(estimate, reports, answers=said)
+    if inherited:
+        decided = ancestry.weigh(decided, inherited, estimate)
     if estimate.regime == "none":
         return _without_estimate(reports, decided)
     situation = questionnaire.situation(

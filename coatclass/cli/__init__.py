@@ -16,6 +16,8 @@ __all__ = ["main"]
 _COMMANDS = {
     "assess": "assess one dog from photos, answers, or both",
     "score": "read many photos into one table, a row a photo",
+    "cross": "what the pups of two parents may wear, and which touch would tell",
+    "rules": "list every rule of the tool kit with its source",
     "schema": "print the JSON Schema of an assessment or of an answers file",
     "check": "examine this installation",
 }
