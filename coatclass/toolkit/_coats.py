@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 from coatclass.contract import CoatSituation
-from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, MatState, Patience, Texture, Undercoat
-from coatclass.taxonomy import band_limits_mm as limits
+from coatclass.taxonomy import (
+    BANDS,
+    CATEGORIES,
+    BodyZone,
+    CoatCategory,
+    LengthBand,
+    MatState,
+    Patience,
+    Texture,
+    Undercoat,
+    band_limits_mm,
+    band_of_mm,
+)
 from coatclass.toolkit._data import LIMITS_MM, demotions, rule_file
 from coatclass.toolkit._model import Demotion, Flag, MatsSeen
 
@@ -26,17 +38,19 @@ def _lengths(situation: CoatSituation) -> tuple[float, ...]:
     if situation.measured_mm is not None:
         return (_standing_for(situation.measured_mm),)
     bands = [band for band in BANDS if band in situation.bands] or list(BANDS)
-    return tuple(_middle(*limits(band)) for band in bands)
+    return tuple(_of_band(band) for band in bands)
 
 
 def _standing_for(length_mm: float) -> float:
     """A limit stands for itself, anything else for the middle of its band: rules can't tell more apart."""
     if length_mm in LIMITS_MM:
         return length_mm
-    return next(_middle(*limits(band)) for band in reversed(BANDS) if length_mm >= limits(band)[0] or band == BANDS[0])
+    return _of_band(band_of_mm(length_mm))
 
 
-def _middle(low: float, high: float) -> float:
+@cache
+def _of_band(band: LengthBand) -> float:
+    low, high = band_limits_mm(band)
     return (low + (high if math.isfinite(high) else 2 * low)) / 2
 
 

@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import lru_cache
 
 from coatclass.toolkit._data import harm_table
 from coatclass.toolkit._model import HarmCell, PossibleCoat
 
 
-@cache
+@lru_cache(maxsize=32768)
 def harm_of(tool: str, coat: PossibleCoat) -> HarmCell:
     """The harm of a tool on one coat.
 
-    The row of the category holds, unless rows for the texture or for how the coat is kept replace it (the worst of
-    these then counts). Rows for thin hair or sensitive skin only ever raise the harm.
+    The most special row holds: a row for this dog (hand-stripped, thin hair, ...) before a row for the texture, before
+    the row of the category; among rows alike the worst. Rows that raise are added to whatever holds.
     """
-    found: dict[str, list[HarmCell]] = {"base": [], "replaces": [], "raises": []}
+    found: dict[str, list[HarmCell]] = {"base": [], "texture": [], "dog": [], "raises": []}
     table = harm_table()
     for texture in ("any", coat.texture):
         for condition in ("", *_conditions(coat)):
             row = table.get((tool, coat.category, texture, condition))
             if row is not None:
                 effect, cells = row
-                found[effect].append(cells[coat.band])
-    decisive = found["replaces"] or found["base"]
+                level = ("dog" if condition else "texture") if effect == "replaces" else effect
+                found[level].append(cells[coat.band])
+    decisive = found["dog"] or found["texture"] or found["base"]
     return max(decisive + found["raises"], key=lambda cell: cell.harm.severity)
 
 

@@ -30,12 +30,15 @@ class Harm(StrEnum):
     @property
     def severity(self) -> int:
         """0 (none) to 5 (burns); the steps among the harms proper only settle which one is named."""
-        return list(Harm).index(self)
+        return _SEVERITY[self]
 
     @property
     def forbids(self) -> bool:
         """True for everything above `ineffective`: such a tool never enters a kit."""
         return self.severity > Harm.INEFFECTIVE.severity
+
+
+_SEVERITY = {harm: place for place, harm in enumerate(Harm)}
 
 
 @dataclass(frozen=True)

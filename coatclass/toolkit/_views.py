@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import lru_cache
 
 from coatclass.contract import CoatSituation, Role
 from coatclass.taxonomy import BodyZone, Texture, Undercoat
@@ -67,7 +67,7 @@ def views(situation: CoatSituation) -> Mapping[str, View]:
     return {tool: _merge([part[tool] for part in parts]) for tool in catalogue()}
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)
 def _cell_views(
     cell: Cell,
     textures: tuple[Texture, ...],
@@ -84,7 +84,7 @@ def _cell_views(
     return {tool: _view(tool, cell, coats, [rules.get(tool, ()) for rules in fitting]) for tool in catalogue()}
 
 
-@cache
+@lru_cache(maxsize=4096)
 def _fitting_rules(coat: PossibleCoat) -> Mapping[str, tuple[Rule, ...]]:
     fitting: dict[str, tuple[Rule, ...]] = {}
     for rule in tool_rules():

@@ -86,7 +86,7 @@ def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str
 
 
 def _ordered(part: tuple[Cell, ...]) -> tuple[list[CoatCategory], list[LengthBand]]:
-    categories, bands = {cell[0] for cell in part}, {band_of_mm(cell[1]) for cell in part}
+    categories, bands = {cell[0] for cell in part}, {band_of_mm(length) for length in {cell[1] for cell in part}}
     return [c for c in CATEGORIES if c in categories], [b for b in BANDS if b in bands]
 
 

@@ -1,0 +1,153 @@
+"""Tools at home are recognised by what they are, judged for this dog, and left off the shopping list."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from kits import dog
+
+from coatclass.contract import Role
+from coatclass.toolkit import (
+    catalogue,
+    identify,
+    judge_owned,
+    recommend,
+    shopping_list,
+    specification_words,
+)
+
+
+@dataclass(frozen=True)
+class Owned:
+    """A tool as an owner describes it."""
+
+    kind: str
+    pin_length_mm: float | None = None
+    pin_tip: str | None = None
+    stiffness: str | None = None
+    tooth_gap_mm: float | None = None
+    blade: bool | None = None
+
+
+@pytest.mark.parametrize(
+    ("owned", "tools"),
+    [
+        (Owned("slicker", pin_length_mm=12, stiffness="soft", pin_tip="plain"), ("soft_slicker",)),
+        (Owned("slicker", pin_length_mm=25, stiffness="soft"), ("long_pin_slicker",)),
+        (Owned("slicker", stiffness="firm"), ("firm_slicker",)),
+        (Owned("slicker", stiffness="extra_stiff"), ("extra_stiff_slicker",)),
+        (Owned("slicker", pin_tip="coated"), ("coated_tip_slicker",)),
+        (Owned("Slicker brush", pin_tip="plastic", stiffness="firm"), ("coated_tip_slicker",)),
+        (Owned("pin brush", pin_tip="ball"), ("ball_tip_pin_brush",)),
+        (Owned("pin_brush", pin_tip="plain", stiffness="firm"), ("firm_pin_brush",)),
+        (Owned("Stiftbürste", pin_tip="plain", stiffness="medium"), ("medium_pin_brush",)),
+        (Owned("comb", tooth_gap_mm=1.0), ("fine_comb",)),
+        (Owned("comb", tooth_gap_mm=1.6), ("medium_fine_comb",)),
+        (Owned("metal comb", tooth_gap_mm=2.5), ("medium_comb",)),
+        (Owned("Kamm", tooth_gap_mm=9), ("wide_comb",)),
+        (Owned("face comb"), ("face_comb",)),
+        (Owned("rat-tail comb"), ("rat_tail_comb",)),
+        (Owned("rake", blade=True), ("bladed_coat_rake",)),
+        (Owned("undercoat rake"), ("undercoat_rake",)),
+        (Owned("rake", blade=False), ("undercoat_rake",)),
+        (Owned("dematting tool"), ("mat_splitter",)),
+        (Owned("pumice stone"), ("stripping_stone",)),
+        (Owned("carding_knife"), ("carding_knife",)),
+        (Owned("rubber mitt"), ("rubber_curry",)),
+        (Owned("bristle brush", stiffness="soft"), ("soft_bristle_brush",)),
+        (Owned("hair dryer"), ()),
+    ],
+)
+def test_a_tool_is_recognised_by_what_it_is(owned, tools):
+    assert identify(owned) == tools
+
+
+@pytest.mark.parametrize("tool", sorted(catalogue()))
+def test_every_tool_is_recognised_by_its_own_id_and_names(tool):
+    from coatclass.toolkit import tool_name
+
+    assert identify(Owned(tool)) == (tool,)
+    for language in ("en", "de"):
+        assert identify(Owned(tool_name(tool, language=language))) == (tool,)
+
+
+def test_a_right_tool_at_home_is_kept():
+    judged = judge_owned(Owned("wide_comb"), dog("curly", 50))
+    assert judged.verdict == "keep"
+
+
+def test_a_tool_that_is_right_for_some_zones_is_kept_for_these():
+    judged = judge_owned(Owned("soft_slicker"), dog("drop", 120, feel="silky"))
+    assert judged.verdict == "keep_for_zones"
+    assert {zone.value for zone in judged.zones} == {"feet", "armpits"}
+    assert "feet" in judged.why
+
+
+def test_a_wrong_tool_at_home_is_named_with_its_harm():
+    judged = judge_owned(Owned("fine_comb"), dog("curly", 50))
+    assert judged.verdict == "not_for_this_coat"
+    assert "mats" in judged.why
+
+
+def test_a_tool_that_does_nothing_here_is_not_for_this_coat():
+    assert judge_owned(Owned("firm_pin_brush"), dog("curly", 50)).verdict == "not_for_this_coat"
+
+
+def test_a_tool_that_waits_for_the_groomer_is_not_kept_in_use():
+    sore = dog("curly", 50, skin_trouble=frozenset({"sores"}))
+    assert judge_owned(Owned("firm_slicker"), sore).verdict == "not_for_this_coat"
+
+
+def test_a_harmless_spare_may_stay():
+    judged = judge_owned(Owned("boar_bristle_brush"), dog("hair", 12, feel="silky"))
+    assert judged.verdict == "keep"
+    assert "no harm" in judged.why
+
+
+def test_a_vague_description_is_called_unclear_instead_of_guessed():
+    judged = judge_owned(Owned("comb"), dog("curly", 50))
+    assert judged.verdict == "unclear"
+    assert "Wide-toothed comb" in judged.why
+    assert "Fine comb" in judged.why
+
+
+def test_an_unknown_tool_is_called_unclear():
+    judged = judge_owned(Owned("hair dryer"), dog("curly", 50))
+    assert (judged.verdict, judged.tools) == ("unclear", ())
+
+
+def test_the_shopping_list_begins_with_an_essential_tool_and_leaves_out_what_is_at_home():
+    kit = recommend(dog("curly", 50))
+    everything = shopping_list(kit)
+    assert everything[0].role is Role.ESSENTIAL
+    assert "Buy this first" in everything[0].why
+    left = shopping_list(kit, [Owned("wide_comb"), Owned("slicker", stiffness="firm")])
+    assert {item.tool for item in everything} - {item.tool for item in left} == {"wide_comb", "firm_slicker"}
+    assert [item.order for item in left] == list(range(1, len(left) + 1))
+
+
+def test_essential_tools_stand_before_helpful_ones_on_the_list():
+    for coat in ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic"):
+        roles = [item.role for item in shopping_list(recommend(dog(coat, 50)))]
+        assert roles == sorted(roles, key=lambda role: role is not Role.ESSENTIAL)
+        assert set(roles) <= {Role.ESSENTIAL, Role.HELPFUL}
+
+
+def test_a_vague_tool_at_home_is_not_counted_as_there():
+    kit = recommend(dog("curly", 50))
+    assert shopping_list(kit, [Owned("comb")]) == shopping_list(kit)
+
+
+def test_nothing_is_left_to_buy_when_everything_is_at_home():
+    kit = recommend(dog("curly", 50))
+    assert shopping_list(kit, [Owned(item.tool) for item in kit]) == ()
+
+
+def test_a_specification_is_said_in_words_one_can_shop_by():
+    assert specification_words(catalogue()["firm_slicker"].specification) == (
+        "pins 8 to 13 mm (3/8 to 1/2 in) long",
+        "pins firm",
+        "plain wire tips",
+    )
+    assert specification_words(catalogue()["fine_comb"].specification, language="de")[-1] == "Lücken von 0,8 bis 1,3 mm"
