@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from coatclass import ancestry, care, decision, ensemble, photo, toolkit, vision
@@ -79,9 +79,13 @@ def assess(
 
 
 def assess_readings(
-    readings: Sequence[Reading], answers: Answers = NO_ANSWERS, *, finding: Finding | None = None
+    readings: Sequence[Reading],
+    answers: Answers = NO_ANSWERS,
+    *,
+    finding: Finding | None = None,
+    skipped: Collection[str] = (),
 ) -> Assessment:
-    """Assess one dog whose photos have been read already."""
+    """Assess one dog whose photos have been read already; ``skipped`` questions are not proposed again."""
     reports = [reading.report for reading in readings]
     evidence = [reading.evidence for reading in readings if reading.evidence is not None]
     inherited = ancestry.of(answers)
@@ -105,7 +109,7 @@ def assess_readings(
         length_band=_band(estimate, decided),
         verdict=decided.verdict,
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
-        next_question=_next_question(estimate, answers, situation, said),
+        next_question=_next_question(estimate, answers, situation, said, skipped),
         kit=kit,
         routine=care.routine(situation, kit),
         cautions=care.cautions(situation, kit),
@@ -141,7 +145,11 @@ def _band(estimate: CoatEstimate, decided: Decision) -> BandEstimate:
 
 
 def _next_question(
-    estimate: CoatEstimate, answers: Answers, situation: CoatSituation, said: AnswerEvidence
+    estimate: CoatEstimate,
+    answers: Answers,
+    situation: CoatSituation,
+    said: AnswerEvidence,
+    skipped: Collection[str],
 ) -> Question | None:
     """The unanswered question whose answer is expected to change the kit the most."""
 
@@ -149,14 +157,14 @@ def _next_question(
         kit = toolkit.recommend(replace(situation, categories=categories, bands=bands))
         return frozenset((item.tool, item.role) for item in kit)
 
-    return decision.next_question(estimate, _unanswered(answers, said), kit_of)
+    return decision.next_question(estimate, _unanswered(answers, said, skipped), kit_of)
 
 
-def _unanswered(answers: Answers, said: AnswerEvidence) -> list[decision.Askable]:
+def _unanswered(answers: Answers, said: AnswerEvidence, skipped: Collection[str]) -> list[decision.Askable]:
     """The evidence questions that may be asked now, each with what its answers would say."""
     return [
         decision.Askable(spec.id, spec.text, spec.help, tables)
         for spec in questionnaire.due(answers)
-        if spec.id not in said.answered
+        if spec.id not in {*said.answered, *skipped}
         and (tables := {str(it): questionnaire.likelihood(spec.id, it) for it in questionnaire.outcomes(spec.id)})
     ]
