@@ -31,7 +31,13 @@ def situation(answers: Answers, *, categories: Iterable[CoatCategory], bands: It
         undercoats=frozenset() if answers.undercoat_seen is None else frozenset({answers.undercoat_seen}),
         mats=dict(answers.mats or {}),
         hand_stripped=None if answers.last_trim_how is None else answers.last_trim_how == "hand_stripped",
+        clipped=_clipped(answers),
         sparse=answers.sparse_hair,
         skin_trouble=frozenset(answers.skin_trouble or ()),
         **{name: getattr(answers, name) for name in _SAME},
     )
+
+
+def _clipped(answers: Answers) -> bool | None:
+    """Whether the coat was cut to its present length; a tidy-up with scissors leaves that open."""
+    return {"clipped": True, "hand_stripped": False, "never": False}.get(answers.last_trim_how or "")

@@ -14,7 +14,7 @@ from coatclass.toolkit._data import FOLDER, catalogue, demotions, message, rule_
 from coatclass.toolkit._kit import recommend
 from coatclass.toolkit._model import DRAGS, Harm, LengthRange, Rule, RuleRecord
 from coatclass.toolkit._views import views
-from coatclass.toolkit._words import coat_phrase, harm_sentence, rule_sentence, tool_name
+from coatclass.toolkit._words import coat_phrase, harm_sentence, rule_sentence
 
 
 def why_not(tool: str, situation: CoatSituation, *, language: str = "en") -> str:
@@ -102,7 +102,7 @@ def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
     records = [
         RuleRecord(
             id=rule.id,
-            tool=texts(language)["tool"][rule.tool]["name"],
+            tool=rule.tool,
             role=rule.role.value,
             when=_when(rule, language),
             why=rule_sentence(rule, language),
@@ -111,7 +111,7 @@ def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
         for rule in tool_rules()
     ]
     for demotion in demotions():
-        tools = [tool_name(tool.id, language=language) for tool in catalogue().values() if tool.drag in demotion.drags]
+        tools = [tool.id for tool in catalogue().values() if tool.drag in demotion.drags]
         why = texts(language)["demotion"][demotion.id]
         when = message(language, f"when_{demotion.when}", months=demotion.below_months)
         records.append(RuleRecord(demotion.id, ", ".join(tools), Role.LATER.value, when, why, demotion.source))

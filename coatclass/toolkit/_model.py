@@ -143,7 +143,10 @@ class HarmCell:
 
 @dataclass(frozen=True)
 class RuleRecord:
-    """One rule for people to read: who it is about, what it does, why, and where it comes from."""
+    """One rule for people to read: who it is about, what it does, why, and where it comes from.
+
+    ``tool`` is the id of a tool, or several ids with commas, or empty where a rule is about none in particular.
+    """
 
     id: str
     tool: str
