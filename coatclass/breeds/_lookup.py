@@ -79,6 +79,7 @@ def find(text: str) -> BreedMatch:
         return BreedMatch(text, Found.NOTHING)
     return (
         _by_name(text, plain)
+        or _either(text, plain)
         or _by_parents(text, plain)
         or _by_name(text, _without_fillers(plain))
         or _by_likeness(text, plain)
@@ -165,6 +166,15 @@ def _by_name(text: str, plain: str) -> BreedMatch | None:
 def _parents(breed_id: str) -> tuple[str | None, ...]:
     row = table()[breed_id]
     return (*row.parents, None)[:2] if row.kind is BreedKind.CROSS else ()
+
+
+def _either(text: str, plain: str) -> BreedMatch | None:
+    for word in _words("either"):
+        one, found, other = plain.partition(word)
+        if found:
+            hits = [hit for part in (one, other) if (hit := _one_parent(part)) and hit.id]
+            return BreedMatch(text, Found.NOTHING, candidates=tuple((str(hit.id), hit.score) for hit in hits))
+    return None
 
 
 def _by_parents(text: str, plain: str) -> BreedMatch | None:

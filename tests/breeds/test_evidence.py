@@ -129,6 +129,15 @@ def test_the_breeds_coat_is_the_labelled_one_on_nine_of_ten_training_photos(phot
     assert len(seen.pairs) > 1700 and seen.agreement > 0.9 and seen.kappa > 0.85
 
 
+@pytest.mark.photos
+def test_two_thirds_of_usually_trimmed_drop_coats_wear_a_trim_on_the_training_photos(photos) -> None:
+    from training.breeds import read_table, usually_trimmed
+
+    trimmed, drop = usually_trimmed([row for row in read_table(photos / "manifest.csv") if row["split"] == "train"])
+    assert drop > 100
+    assert trimmed / drop == pytest.approx(read_toml(breeds_toml())["trimmed_share"]["usually"], abs=0.08)
+
+
 def breeds_toml():
     from pathlib import Path
 

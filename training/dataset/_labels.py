@@ -6,7 +6,6 @@ import csv
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from urllib.parse import unquote
 
 from PIL import Image
 
@@ -91,8 +90,3 @@ def file_url(row: Mapping[str, str]) -> str:
     if file := _COMMONS_FILE.match(row["source_url"]):
         return _COMMONS_ADDRESS.format(name=file["name"])
     return ""
-
-
-def page_name(address: str) -> str:
-    """The last part of an address, readable."""
-    return unquote(address.rstrip("/").rsplit("/", 1)[-1])
