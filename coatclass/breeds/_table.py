@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -101,11 +102,10 @@ def table() -> Mapping[str, BreedFacts]:
     Raises:
         ModelFilesError: if the file is missing or a row breaks the schema.
     """
-    path = released(TABLE)
-    problems = check_table(path)
+    breeds, problems = _read(released(TABLE))
     if problems:
         raise ModelFilesError(TABLE, f"is damaged: {problems[0]}.", "Install coatclass again.", code="damaged_table")
-    return MappingProxyType({row["id"]: _facts(row) for row in _rows(path)})
+    return MappingProxyType({breed.id: breed for breed in breeds})
 
 
 def facts(breed_id: str) -> BreedFacts:
@@ -124,29 +124,31 @@ def facts(breed_id: str) -> BreedFacts:
 
 def check_table(path: Path | None = None) -> tuple[str, ...]:
     """Everything wrong with the breed table, one sentence each; empty if it is sound."""
-    rows = list(_rows(path or released(TABLE)))
+    return tuple(_read(path or released(TABLE))[1])
+
+
+def _read(path: Path) -> tuple[list[BreedFacts], list[str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
     if not rows:
-        return ("the table is empty",)
+        return [], ["the table is empty"]
     if tuple(rows[0]) != COLUMNS:
-        return (f"the columns should be {', '.join(COLUMNS)}",)
+        return [], [f"the columns should be {', '.join(COLUMNS)}"]
     ids = Counter(row["id"] for row in rows)
+    breeds: list[BreedFacts] = []
     problems = [f"the id {name} is used {times} times" for name, times in ids.items() if times > 1]
     for row in rows:
-        problems.extend(f"{row['id']}: {problem}" for problem in _row_problems(row, frozenset(ids)))
-    return tuple(problems)
+        try:
+            breed = _facts(row)
+        except (ValueError, KeyError, TypeError) as error:
+            problems.append(f"{row['id']}: can't be read ({error})")
+            continue
+        breeds.append(breed)
+        problems.extend(f"{breed.id}: {problem}" for problem in _row_problems(breed, ids.keys()))
+    return breeds, problems
 
 
-def _rows(path: Path) -> Iterable[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as stream:
-        yield from csv.DictReader(stream)
-
-
-def _row_problems(row: Mapping[str, str], ids: frozenset[str]) -> Iterable[str]:
-    try:
-        breed = _facts(row)
-    except (ValueError, KeyError, TypeError) as error:
-        yield f"can't be read ({error})"
-        return
+def _row_problems(breed: BreedFacts, ids: AbstractSet[str]) -> Iterable[str]:
     if not breed.source:
         yield "has no source"
     if not breed.name or breed.id != breed.id.lower().replace(" ", "_"):

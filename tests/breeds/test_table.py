@@ -134,6 +134,38 @@ def test_length_classes_agree_with_both_kennel_clubs_at_least_as_well_as_the_clu
 
 
 @pytest.mark.tables
+def test_no_other_limits_part_the_standards_lengths_better_by_the_clubs_words(tables: Path) -> None:
+    """The limits of short and long come from the FCI's lengths and both clubs' words, not from our table."""
+    from training.breeds import LONG_FROM_MM, SHORT_BELOW_MM, read_table
+
+    said: dict[str, list[str]] = {}
+    for file, name, column in (("us_breed_traits", "Breed", "Coat Length"), ("uk_breed_coats", "breed", "Coat length")):
+        words: dict[str, str] = {}
+        for row in read_table(tables / f"kennel_club_{file}.csv"):
+            words.setdefault(breeds.find(row[name]).id or "", row[column])
+        for breed_id, word in words.items():
+            said.setdefault(breed_id, []).append(word)
+    whole_breeds = [
+        row
+        for row in read_table(REFERENCE / "fci_breed_trunk_lengths.csv")
+        if row["low_mm"] and row["high_mm"] and row["scope"] == "grown" and "variety" not in row["note"]
+    ]
+    pairs = [
+        ((float(row["low_mm"]) * float(row["high_mm"])) ** 0.5, word)
+        for row in whole_breeds
+        for word in said.get(row["breed_id"], [])
+        if word in ("Short", "Medium", "Long")
+    ]
+    assert len(pairs) >= 50
+
+    def right(short: float, long: float) -> int:
+        return sum(("Short" if mm < short else "Long" if mm >= long else "Medium") == word for mm, word in pairs)
+
+    best = max(right(short, long) for short in range(15, 61) for long in range(50, 151, 5))
+    assert right(SHORT_BELOW_MM, LONG_FROM_MM) == best
+
+
+@pytest.mark.tables
 def test_coat_types_agree_with_the_us_kennel_club(tables: Path) -> None:
     """American Kennel Club ratings (TidyTuesday 2022-02-01); faults of the table stand in its README."""
     from training.breeds import compare_types, read_table
