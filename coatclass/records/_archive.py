@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
-import os
 import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -17,13 +16,12 @@ from dataclasses import dataclass, field
 from io import StringIO, TextIOWrapper
 from pathlib import Path
 from typing import IO, Any
-from uuid import uuid4
 
 from pydantic import BaseModel, ValidationError
 from sqlalchemy import func, insert, select
 
+from coatclass.durable import new_file
 from coatclass.errors import RecordError
-from coatclass.records._photos import sync_folder
 from coatclass.records._records import Records
 from coatclass.records._tables import KINDS, changes, to_row
 from coatclass.records._transaction import Reader, Writer
@@ -157,21 +155,14 @@ def _cell(content: object) -> object:
 
 @contextmanager
 def _new_file(path: Path) -> Iterator[IO[bytes]]:
-    """A file that appears under its name only once it is whole and on the disk."""
-    part = path.with_name(f".{path.name}.{uuid4().hex}.part")
+    """A file that appears under its name only once it is whole, with what can go wrong in words."""
     try:
-        with part.open("xb") as stream:
+        with new_file(path) as stream:
             yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
-        sync_folder(path.parent)
     except OSError as error:
         raise RecordError(
             str(path), f"can't be written ({error.strerror}).", "Choose another folder.", code="unwritable"
         ) from error
-    finally:
-        part.unlink(missing_ok=True)
 
 
 # --- reading --------------------------------------------------------------------------------------------------------

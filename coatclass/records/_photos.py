@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
-from uuid import uuid4
 
 from coatclass import photo
+from coatclass.durable import sync_folder, write_whole
 from coatclass.errors import RecordError
 
 # Short side kept, px: four times what the image model looks at, so that a better one finds more later.
@@ -135,28 +135,3 @@ def _unavailable(error: OSError) -> RecordError:
         "Make room on the disk, or choose a folder you may write to.",
         code="unavailable",
     )
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that after a crash it is there in full or not at all."""
-    part = path.with_name(f".{path.name}.{uuid4().hex}.part")
-    try:
-        with part.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
-    sync_folder(path.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename outlast a power cut; systems that can't open folders do so by themselves."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

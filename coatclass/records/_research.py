@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from coatclass.contract import Assessment
+from coatclass.durable import write_whole
 from coatclass.errors import RecordError
-from coatclass.records._photos import write_whole
 from coatclass.records._records import Records
 from coatclass.records._tables import folded
 from coatclass.records._transaction import Reader
