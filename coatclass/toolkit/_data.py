@@ -86,6 +86,7 @@ def _tool(tool_id: str, row: Mapping[str, Any], file: str) -> Tool:
             tooth_gap_mm=ranges.get("tooth_gap_mm"),
             stiffness=row.get("stiffness"),
             tip=row.get("tip"),
+            size=row.get("size"),
         ),
         pin_gap_mm=ranges.get("pin_gap_mm"),
         width_mm=ranges.get("width_mm"),

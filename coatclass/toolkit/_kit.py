@@ -14,7 +14,7 @@ from coatclass.toolkit._views import View, views
 from coatclass.toolkit._words import later_sentence, right_sentence, rule_sentence, unsure_sentence
 
 UNCERTAIN = "uncertain-coat"
-BLOCKED = "tight-mats-groomer-first"
+BLOCKED = "tight-zones-groomer-first"
 THIN_SKIN = "mats-on-thin-skin"
 _ROUNDING = 1e-9  # shares are sums of thirds and halves
 
@@ -156,7 +156,8 @@ def _promote(
         return
     view = seen[best]
     free = frozenset(zone_group("all_over")) - blocked_zones(situation)
-    why = message(language, "uncertain", what=texts(language)["tool"][best]["plain"])
+    key = "uncertain" if free else "afterwards"
+    why = message(language, key, what=texts(language)["tool"][best]["plain"])
     rules = (*(rule.id for rule in view.wanted), UNCERTAIN)
     choice = _Choice(best, Role.ESSENTIAL, free, why, rules, view.order if view.wanted else 50)
     choices[best] = choice if free else _put_off(choice, BLOCKED, language)

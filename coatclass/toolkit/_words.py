@@ -42,10 +42,12 @@ def unsure_sentence(view: View, situation: CoatSituation, language: str) -> str:
 
 
 def later_sentence(view: View, language: str) -> str:
-    """Why a wanted tool has to wait: a possible coat that it would harm."""
+    """Why a wanted tool has to wait: a possible coat that it would harm, or that it would harm this one."""
+    why, harm = _whys(view.wanted, language), harm_sentence(view.harm, language)
+    if view.cells == 1 and not view.harm_varies:
+        return message(language, "later_here", why=why, harm=harm)
     coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
-    harm = harm_sentence(view.harm, language)
-    return message(language, "later", why=_whys(view.wanted, language), coat=coat, harm=harm)
+    return message(language, "later", why=why, coat=coat, harm=harm)
 
 
 def coat_phrase(coat: PossibleCoat, language: str, *, texture: bool = False) -> str:
@@ -121,6 +123,8 @@ def specification_words(specification: Specification, *, language: str = "en") -
         phrases.append(message(language, "stiffness", stiffness=words[specification.stiffness]))
     if specification.tip is not None:
         phrases.append(words[specification.tip])
+    if specification.size is not None:
+        phrases.append(words[specification.size])
     return tuple(phrases)
 
 

@@ -127,6 +127,14 @@ def test_the_shopping_list_begins_with_an_essential_tool_and_leaves_out_what_is_
     assert [item.order for item in left] == list(range(1, len(left) + 1))
 
 
+@pytest.mark.parametrize("coat", ["hair", "fur", "mixed", "wire", "curly", "drop", "arctic"])
+@pytest.mark.parametrize("mm", [12, 22, 50, 120])
+def test_who_buys_only_one_thing_buys_the_brush_that_opens_the_coat(coat, mm):
+    first = shopping_list(recommend(dog(coat, mm)))[0]
+    assert catalogue()[first.tool].job == "brush"
+    assert first.role is Role.ESSENTIAL
+
+
 def test_essential_tools_stand_before_helpful_ones_on_the_list():
     for coat in ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic"):
         roles = [item.role for item in shopping_list(recommend(dog(coat, 50)))]

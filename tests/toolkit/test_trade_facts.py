@@ -354,6 +354,7 @@ def test_matted_curls_take_a_firm_or_extra_stiff_slicker(mm):
     matted = kit("curly", mm, mats={"breeches": "mats"})
     assert matted.uses("firm_slicker", "extra_stiff_slicker")
     assert matted.zones("extra_stiff_slicker") == {"breeches"}
+    assert matted.in_order("long_pin_slicker", "firm_slicker", "extra_stiff_slicker", "wide_comb")
 
 
 @pytest.mark.parametrize("mm", [SHORT, UNDER_25, MEDIUM, 75.0])
