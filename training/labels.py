@@ -12,7 +12,7 @@ from PIL import Image
 
 from training.dataset import LABEL_COLUMNS, difference_hash, labels_from_manifest
 from training.dataset._croissant import croissant
-from training.dataset._documents import agreement_table, attribution, composition, with_numbers
+from training.dataset._documents import agreement_table, attribution, composition, disagreement_table, with_numbers
 from training.dataset._labels import write_csv
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -35,7 +35,11 @@ def run(options: argparse.Namespace) -> int:
     write_csv(out / "not_dogs.csv", NOT_DOGS_COLUMNS, [_not_dog(path) for path in sorted(not_dogs.glob("*.jpg"))])
     (out / "ATTRIBUTION.md").write_text(attribution(rows), encoding="utf-8")
     datasheet = out / "DATASHEET.md"
-    blocks = {"composition": composition(rows), "agreement": agreement_table(rows)}
+    blocks = {
+        "composition": composition(rows),
+        "agreement": agreement_table(rows),
+        "disagreements": disagreement_table(rows),
+    }
     datasheet.write_text(with_numbers(datasheet.read_text(encoding="utf-8"), blocks), encoding="utf-8")
     metadata = json.dumps(croissant(out), indent=2, ensure_ascii=False, default=str)
     (out / "croissant.json").write_text(metadata + "\n", encoding="utf-8")

@@ -20,6 +20,7 @@ from training.dataset._documents import (
     band_agreement,
     category_agreement,
     composition,
+    disagreement_table,
     with_numbers,
 )
 
@@ -94,7 +95,12 @@ def test_the_kappas_are_those_of_the_definition(labels: list[dict[str, str]]) ->
 
 def test_the_datasheet_states_the_numbers_of_the_labels(labels: list[dict[str, str]]) -> None:
     text = (DATASETS / "DATASHEET.md").read_text(encoding="utf-8")
-    assert with_numbers(text, {"composition": composition(labels), "agreement": agreement_table(labels)}) == text
+    blocks = {
+        "composition": composition(labels),
+        "agreement": agreement_table(labels),
+        "disagreements": disagreement_table(labels),
+    }
+    assert with_numbers(text, blocks) == text
     # Sections of Gebru et al. 2021, Datasheets for Datasets.
     for section in (
         "Motivation",

@@ -131,6 +131,21 @@ def agreement_table(rows: Rows) -> str:
     )
 
 
+def disagreement_table(rows: Rows) -> str:
+    """Which categories two people took for one another, and how often they agreed by the less sure one's confidence."""
+    both = [row for row in rows if row["category_2"]]
+    pairs = Counter(tuple(sorted((row["category_1"], row["category_2"]))) for row in both)
+    apart = [(pair, number) for pair, number in pairs.most_common() if pair[0] != pair[1]]
+    lines = ["| one said, the other said | photos |", "|---|---|"]
+    lines += [f"| {one}, {other} | {number} |" for (one, other), number in apart]
+    lines += ["", "| confidence of the less sure annotator | photos | category agreed |", "|---|---|---|"]
+    for confidence in ("3", "2", "1"):
+        sure = [row for row in both if min(row["confidence_1"], row["confidence_2"]) == confidence]
+        agreed = sum(row["category_1"] == row["category_2"] for row in sure)
+        lines.append(f"| {confidence} | {len(sure)} | {agreed / len(sure):.1%} |")
+    return "\n".join(lines)
+
+
 def _counted(counts: Counter[str]) -> str:
     return ", ".join(f"{number} {name}" for name, number in counts.most_common())
 
