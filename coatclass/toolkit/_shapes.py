@@ -71,10 +71,5 @@ def lens_pin(tip: str | None, weight: float, *, bent: bool) -> Shapes:
     if tip == "ball":
         shapes.append(circle(start + lean, end, 3.0, 0.5, "#000000"))
     elif tip == "coated":
-        shapes.append(path(drop(start + lean, end), 0.5, "#000000"))
+        shapes.append(circle(start + lean, end, 2.2, 0.5, "#000000"))
     return shapes
-
-
-def drop(x: float, y: float) -> str:
-    """A drop of coating round the end of a pin."""
-    return f"M {x - 1:.2f} {y - 4:.2f} C {x - 4:.2f} {y + 3:.2f} {x + 4:.2f} {y + 3:.2f} {x + 1:.2f} {y - 4:.2f} Z"
