@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -97,6 +97,49 @@ def _band_row(traits: Traits, stand_off: bool) -> tuple[Fraction, ...]:
     return tuple(map(Fraction, data_table("ancestry.toml")["band"]["stand_off" if stand_off else name]))
 
 
+@cache
+def _unmixed(traits: Traits, background: Background) -> CoatChances:
+    """The coat of a dog with these traits and ancestors that isn't mixed."""
+    plush = _stand_off(traits, background.northern)
+    category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
+    category[CoatCategory.ARCTIC] = plush
+    for coat, part in _by_traits(traits).items():
+        harsh = background.harsh if coat is CoatCategory.WIRE else Fraction(1)
+        category[coat] += (1 - plush) * part * harsh
+        category[CoatCategory.MIXED] += (1 - plush) * part * (1 - harsh)
+    own, stand = _band_row(traits, stand_off=False), _band_row(traits, stand_off=True)
+    band = {name: (1 - plush) * p + plush * q for name, p, q in zip(BANDS, own, stand, strict=True)}
+    return CoatChances(category, band)
+
+
+@cache
+def _mixed(found: Copies, blend: Fraction) -> Fraction:
+    return Fraction(data_table("ancestry.toml")["mixed"]["cap"]) * blend * _betweenness(found)
+
+
+def _summed(dogs: Iterable[tuple[Copies, Fraction]], background: Background, reading: Reading) -> CoatChances:
+    """The coat over dogs of known copies with their chances: first the traits are added up, then their coats."""
+    all_of: dict[Traits, Fraction] = {}
+    not_mixed: dict[Traits, Fraction] = {}
+    for found, chance in dogs:
+        left = 1 - _mixed(found, background.blend)
+        for traits, share in traits_of_copies(found, reading):
+            part = chance * share
+            all_of[traits] = all_of.get(traits, Fraction(0)) + part
+            not_mixed[traits] = not_mixed.get(traits, Fraction(0)) + part * left
+    category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
+    band: Bands = dict.fromkeys(BANDS, Fraction(0))
+    for traits, part in all_of.items():
+        coat = _unmixed(traits, background)
+        category[CoatCategory.MIXED] += part - not_mixed[traits]
+        for name, share in coat.category.items():
+            category[name] += not_mixed[traits] * share
+        for length, share in coat.band.items():
+            band[length] += part * share
+    return CoatChances(category, band)
+
+
+@cache
 def categories_of_copies(found: Copies, background: Background, reading: Reading) -> CoatChances:
     """The coat as grown of a dog with known copies at the five loci and known ancestors.
 
@@ -104,23 +147,10 @@ def categories_of_copies(found: Copies, background: Background, reading: Reading
         found: derived copies at the loci, in the order of LOCI.
         background: what the ancestors add to the five loci.
         reading: what one copy of a curl variant does.
+
+    Kept once reckoned; callers must not change what they get.
     """
-    mixed = Fraction(data_table("ancestry.toml")["mixed"]["cap"]) * background.blend * _betweenness(found)
-    category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
-    band = [Fraction(0)] * len(BANDS)
-    for traits, share in traits_of_copies(found, reading):
-        plush = _stand_off(traits, background.northern)
-        category[CoatCategory.MIXED] += share * mixed
-        category[CoatCategory.ARCTIC] += share * (1 - mixed) * plush
-        for coat, part in _by_traits(traits).items():
-            chance = share * (1 - mixed) * (1 - plush) * part
-            harsh = background.harsh if coat is CoatCategory.WIRE else Fraction(1)
-            category[coat] += chance * harsh
-            category[CoatCategory.MIXED] += chance * (1 - harsh)
-        own, stand = _band_row(traits, stand_off=False), _band_row(traits, stand_off=True)
-        for place in range(len(BANDS)):
-            band[place] += share * ((1 - plush) * own[place] + plush * stand[place])
-    return CoatChances(category, dict(zip(BANDS, band, strict=True)))
+    return _summed([(found, Fraction(1))], background, reading)
 
 
 def coat_chances(genome: Genome, ancestry: Ancestry, reading: Reading | Literal["both"] = "both") -> CoatChances:
@@ -129,12 +159,11 @@ def coat_chances(genome: Genome, ancestry: Ancestry, reading: Reading | Literal[
     category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
     band: Bands = dict.fromkeys(BANDS, Fraction(0))
     for way, weight in readings(reading).items():
-        for found, chance in copies_of_genome(genome):
-            coat = categories_of_copies(found, background, way)
-            for name, part in coat.category.items():
-                category[name] += weight * chance * part
-            for length, part in coat.band.items():
-                band[length] += weight * chance * part
+        coat = _summed(copies_of_genome(genome), background, way)
+        for name in category:
+            category[name] += weight * coat.category[name]
+        for length in band:
+            band[length] += weight * coat.band[length]
     return CoatChances(category, band)
 
 

@@ -143,7 +143,7 @@ def _stage(
     birth, today = days
     middle = (start + end) / 2 if end is not None else start
     situation = CoatSituation(
-        categories=candidates | ({CoatCategory.MIXED} if row["id"] == "change" else frozenset()),
+        categories=frozenset(map(CoatCategory, row["categories"])) or candidates | {*map(CoatCategory, row["adds"])},
         bands=frozenset(LengthBand(name) for name in row["bands"]) or bands,
         textures=frozenset(Texture(name) for name in row["textures"]),
         undercoats=frozenset(Undercoat(name) for name in row["undercoats"]),

@@ -32,6 +32,11 @@ class Dog:
     ancestry: Ancestry
     parents: tuple[Dog, Dog] | None = None
 
+    @property
+    def breed(self) -> str | None:
+        """The id of the one breed that all its ancestors are of, None if there are several or they are unknown."""
+        return next(iter(self.ancestry.shares)) if len(self.ancestry.shares) == 1 else None
+
     @classmethod
     def of_breed(cls, text: str, genome: Genome | None = None) -> Dog:
         """A dog of a breed or common cross by its name or id; its own genome, if tested, goes before the breed's.

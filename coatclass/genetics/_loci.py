@@ -63,6 +63,7 @@ def data_rows(name: str) -> tuple[dict[str, str], ...]:
         return tuple(csv.DictReader(stream))
 
 
+@cache
 def data_table(name: str) -> dict[str, Any]:
     """A TOML file of this room."""
     return read_toml(_DATA / name)

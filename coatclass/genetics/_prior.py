@@ -97,7 +97,9 @@ def prior(
 ) -> CoatPrior:
     """P(coat) by the ancestors and the genes.
 
-    A dog of one breed is what the breed table says; crosses and tested dogs are what inheritance allows.
+    A dog of one breed is what the breed table says. Of a cross, what inheritance allows is pooled with what the trade
+    calls such crosses (``trade`` in ``data/reliability.toml``), as the two err for different reasons; where the genes
+    were tested or the generation is known, inheritance speaks alone.
     What says most is used: percentages of a DNA test, else the parents, else the breed; a DNA result of the coat genes
     then replaces what the ancestors let expect at the loci tested.
 
@@ -121,10 +123,17 @@ def prior(
         said += [f"DNA: {note}" for note in result.notes]
         basis, trust = "dna_result", tested(trust, result)
         said.insert(0, f"The coat genes were tested: {', '.join(result.genotypes)}.")
-    if basis == "breed":
-        grown, worn, band = _by_the_breed_table(dogs[0][0], known_by, trimmed)
-    else:
-        grown, worn, band = _summed(trust, trimmed, reading)
+    coat = _summed(trust, trimmed, reading)
+    trade = (
+        None
+        if dna_result or generation
+        else _trade(parents, breed, dna_breeds, dogs, known_by=known_by, trimmed=trimmed)
+    )
+    if trade is not None and trust:
+        weight = 1.0 if basis == "breed" else float(share("trade", "weight"))
+        coat = _pooled(coat, trade, weight)
+        said.append(_TRADE_WORDS[basis == "breed"])
+    grown, worn, band = coat
     strength = float(sum(weight for _, weight in trust) * (1 - share("unexplained", "share")))
     puppy = data_table("reliability.toml")["puppy"]
     if age_months is not None and age_months < puppy["below_months"] and trust:
@@ -137,22 +146,54 @@ def prior(
     return CoatPrior(grown, worn, band, strength, basis, tuple(said), traits, tuple(trust))
 
 
-def _by_the_breed_table(
-    dog: Dog, known_by: KnownBy | None, trimmed: bool | None
-) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
-    """A breed's own coat is known better than its genes are."""
-    (breed,) = (name for name in dog.ancestry.shares if name)
+_Coat = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
+"""P(category as grown), P(category as worn), P(band as worn)."""
+
+_TRADE_WORDS = (
+    "What inheritance allows and what the trade calls such crosses count alike.",
+    "A breed's own coat is better known than its genes: the breed table speaks.",
+)
+
+
+def _trade(
+    parents: Sequence[str],
+    breed: str | None,
+    dna_breeds: Mapping[str, float] | None,
+    dogs: Hypotheses,
+    *,
+    known_by: KnownBy | None,
+    trimmed: bool | None,
+) -> _Coat | None:
+    """What the breed table and its cross rules say of the same words, in the same order of precedence."""
+    named: breeds.BreedMatch | tuple[str | None, ...] | dict[str, float]
+    if dna_breeds:
+        halves, known_by = dogs[0][0].parents, "dna_test"
+        found = {breeds.find(name).id: percent for name, percent in dna_breeds.items()}
+        named = tuple(half.breed for half in halves) if halves else {n: share for n, share in found.items() if n}
+    elif parents:
+        named = tuple(breeds.find(name).id for name in (*parents, "")[:2])
+    else:
+        named = breeds.find(breed or "")
+    if not named or (isinstance(named, breeds.BreedMatch) and not named.known):
+        return None
     return (
-        breeds.category_distribution(breed, known_by=known_by, trimmed=False),
-        breeds.category_distribution(breed, known_by=known_by, trimmed=trimmed),
-        breeds.band_distribution(breed, known_by=known_by, trimmed=trimmed),
+        breeds.category_distribution(named, known_by=known_by, trimmed=False),
+        breeds.category_distribution(named, known_by=known_by, trimmed=trimmed),
+        breeds.band_distribution(named, known_by=known_by, trimmed=trimmed),
     )
 
 
-def _summed(
-    dogs: Hypotheses, trimmed: bool | None, reading: Reading | Literal["both"]
-) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
-    """P(category as grown), P(category as worn), P(band as worn); the rest of the weight is the unknown dog."""
+def _pooled(one: _Coat, other: _Coat, weight: float) -> _Coat:
+    """The mean of two coats, the other one by its weight."""
+    grown, worn, band = (
+        tuple((1 - weight) * p + weight * q for p, q in zip(left, right, strict=True))
+        for left, right in zip(one, other, strict=True)
+    )
+    return grown, worn, band
+
+
+def _summed(dogs: Hypotheses, trimmed: bool | None, reading: Reading | Literal["both"]) -> _Coat:
+    """The coat over all dogs that this one may be; the rest of the weight is the unknown dog."""
     left = 1 - sum((weight for _, weight in dogs), Fraction(0)) * (1 - share("unexplained", "share"))
     plain, plain_band = breeds.background(), breeds.background_band()
     grown = [float(left) * p for p in plain]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Literal
 
@@ -66,10 +67,19 @@ def genes_plain(dog: Dog) -> tuple[str, ...]:
     return tuple(f"{name}: {chance_words(float(chance))}" for name, chance in pairs)
 
 
-def report_text(found: CrossReport, audience: Audience = "groomer") -> str:
-    """The report of a cross as plain text."""
-    blocks = [found.title, *_litter_lines(found, audience), "", *_bench_lines(found), "", *_path_lines(found, audience)]
-    return "\n".join(blocks) + "\n"
+def report_text(
+    found: CrossReport, audience: Audience = "groomer", kits: Mapping[str, Sequence[str]] | None = None
+) -> str:
+    """The report of a cross as plain text.
+
+    Args:
+        found: the report.
+        audience: ``owner`` reads words and counts, ``groomer`` percentages and genes.
+        kits: names of the tools by stage of the puppy's path, as the toolkit room recommends them for each
+            ``stage.situation``; left out if not given.
+    """
+    path = _path_lines(found, audience, kits or {})
+    return "\n".join([found.title, *_litter_lines(found, audience), "", *_bench_lines(found), "", *path]) + "\n"
 
 
 def _litter_lines(found: CrossReport, audience: Audience) -> list[str]:
@@ -117,7 +127,7 @@ def _bench_lines(found: CrossReport) -> list[str]:
     return lines
 
 
-def _path_lines(found: CrossReport, audience: Audience) -> list[str]:
+def _path_lines(found: CrossReport, audience: Audience, kits: Mapping[str, Sequence[str]]) -> list[str]:
     low, high = found.path.window_months
     lines = [f"The adult coat comes in between {low:g} and {high:g} months ({found.path.source})."]
     for stage in found.path.stages:
@@ -125,7 +135,11 @@ def _path_lines(found: CrossReport, audience: Audience) -> list[str]:
         span = f"{start:g} to {end:g} months" if end else f"from {start:g} months"
         dated = f", {stage.begins.isoformat()} on" if stage.begins else ""
         lines.append(f"  {stage.name} ({span}{dated}): {stage.owner if audience == 'owner' else stage.groomer}")
+        if kits.get(stage.id):
+            lines.append(f"    Kit: {', '.join(kits[stage.id])}.")
         lines.append(f"    Look again {stage.look_for}.")
+        if stage.look_again:
+            lines.append(f"    On {', '.join(day.isoformat() for day in stage.look_again)}.")
     return lines
 
 

@@ -10,6 +10,7 @@ from coatclass.genetics.__main__ import main
 def test_a_cross_is_printed_with_litter_touch_and_path(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["poodle_standard", "golden retriever", "--generation", "f2"]) == 0
     text = capsys.readouterr().out
+    assert text.count("Kit: ") == 3
     for words in ("Without beard and brows: 1/4", "Touch that tells most", "The adult coat comes in", "RSPO2"):
         assert words in text
 
@@ -19,6 +20,11 @@ def test_an_owner_reads_no_genes(capsys: pytest.CaptureFixture[str]) -> None:
     text = capsys.readouterr().out
     assert "RSPO2" not in text
     assert "not for hand-stripping" in text
+
+
+def test_a_date_of_birth_gives_dates(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["maltese", "pomeranian", "--born", "2026-08-31"]) == 0
+    assert "2027-02-28" in capsys.readouterr().out
 
 
 def test_the_named_crosses_are_printed_without_parents(capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coatclass.contract import CoatSituation, Role
 from coatclass.errors import InputError
 from coatclass.genetics import growing_up, prior
 from coatclass.taxonomy import CATEGORIES, CoatCategory, LengthBand, Texture
+from coatclass.toolkit import recommend
 
 C = CoatCategory
 BAND = (0.1, 0.2, 0.5, 0.2)
@@ -41,6 +43,7 @@ def test_a_grown_dog_has_its_adult_stage_only() -> None:
 def test_the_first_stage_is_soft_and_short_whatever_will_come() -> None:
     puppy = growing_up(mostly(C.DROP), (0, 0, 0, 1), age_months=2).now.situation
     assert puppy.textures == {Texture.SOFT}
+    assert puppy.categories == {C.HAIR}
     assert LengthBand.OVER_75MM not in puppy.bands
     assert puppy.age_months is not None and puppy.age_months < 6
 
@@ -49,6 +52,21 @@ def test_the_change_is_planned_as_two_coats_at_once() -> None:
     change = growing_up(mostly(C.CURLY), BAND, age_months=9).now
     assert C.MIXED in change.situation.categories
     assert C.CURLY in change.situation.categories
+
+
+@pytest.mark.parametrize("category", list(C))
+def test_the_kit_begins_with_a_soft_brush_and_ends_with_the_adult_coats_kit(category: CoatCategory) -> None:
+    """Common practice, no source: a puppy's tools change as it grows."""
+    path = growing_up(mostly(category), BAND, age_months=2)
+    kits = {
+        stage.id: {item.tool for item in recommend(stage.situation) if item.role in {Role.ESSENTIAL, Role.HELPFUL}}
+        for stage in path.stages
+    }
+    assert kits["puppy"] & {"soft_slicker", "soft_bristle_brush", "boar_bristle_brush"}
+    assert not kits["puppy"] & {"extra_stiff_slicker", "undercoat_rake", "stripping_stone", "carding_knife"}
+    adult = recommend(CoatSituation(categories=frozenset({category}), bands=path.stages[-1].situation.bands))
+    needed = {item.tool for item in adult if item.role is Role.ESSENTIAL}
+    assert needed & kits["adult"]
 
 
 def test_a_possibly_mixed_coat_is_never_planned_for_hand_stripping() -> None:
