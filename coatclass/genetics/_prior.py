@@ -15,6 +15,7 @@ from coatclass.genetics._litter import Dog, Generation
 from coatclass.genetics._loci import data_table
 from coatclass.genetics._notation import parse_results
 from coatclass.genetics._phenotype import Reading, TraitChances, trait_chances
+from coatclass.genetics._words import chance_words
 from coatclass.taxonomy import CATEGORIES, category_label
 
 __all__ = ["Basis", "CoatPrior", "KnownBy", "conflicts", "prior", "prior_of"]
@@ -134,6 +135,8 @@ def prior(
         coat = _pooled(coat, trade, weight)
         said.append(_TRADE_WORDS[basis == "breed"])
     grown, worn, band = coat
+    if trust:
+        said.append(_expected(grown))
     strength = float(sum(weight for _, weight in trust) * (1 - share("unexplained", "share")))
     puppy = data_table("reliability.toml")["puppy"]
     if age_months is not None and age_months < puppy["below_months"] and trust:
@@ -145,6 +148,16 @@ def prior(
     traits = _traits(trust, reading)
     return CoatPrior(grown, worn, band, strength, basis, tuple(said), traits, tuple(trust))
 
+
+def _expected(grown: tuple[float, ...]) -> str:
+    """The coats to expect, in words, the likeliest first."""
+    ranked = sorted(zip(CATEGORIES, grown, strict=True), key=lambda pair: pair[1], reverse=True)
+    named = [f"{category_label(coat).lower()} ({chance_words(p)})" for coat, p in ranked if p >= _WORTH_NAMING]
+    return f"Grown up and untrimmed, this lets expect: {', '.join(named)}."
+
+
+_WORTH_NAMING = 0.1
+"""Chances below one in ten aren't named in an explanation; they stay in the distribution."""
 
 _Coat = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 """P(category as grown), P(category as worn), P(band as worn)."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coatclass.errors import GenotypeError
 from coatclass.genetics import parse_result, parse_results
@@ -50,6 +52,17 @@ def test_an_unreadable_result_says_what_to_write(text: str) -> None:
         parse_result("FGF5", text)
     assert refused.value.code == "unreadable"
     assert "one copy" in refused.value.next_step
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from(["FGF5", "furnishings", "KRT71 c.451C>T", "MC5R", "single coat"]), st.text(max_size=12))
+def test_any_text_is_either_read_or_refused_plainly(test: str, text: str) -> None:
+    try:
+        locus, pair, _ = parse_result(test, text)
+    except GenotypeError as refused:
+        assert refused.problem and refused.next_step
+    else:
+        assert 0 <= copies(locus, pair) <= 2
 
 
 def test_a_test_of_no_coat_gene_is_named() -> None:

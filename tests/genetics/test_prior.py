@@ -190,6 +190,11 @@ def test_a_puppys_ancestors_say_less_about_the_coat_it_wears_today() -> None:
     assert young.as_worn != grown.as_worn
 
 
+def test_the_explanation_names_the_coats_to_expect() -> None:
+    found = prior(breed="goldendoodle")
+    assert any("lets expect: mixed" in sentence for sentence in found.explanation)
+
+
 def test_the_questionnaires_fields_are_read() -> None:
     answers = SimpleNamespace(**NOBODY_SAID | {"parents": ["maltese", "yorkshire_terrier"], "last_trim_how": "clipped"})
     direct = prior(parents=["maltese", "yorkshire_terrier"], trimmed=True)
