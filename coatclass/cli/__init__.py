@@ -18,6 +18,8 @@ _COMMANDS = {
     "score": "read many photos into one table, a row a photo",
     "cross": "what the pups of two parents may wear, and which touch would tell",
     "rules": "list every rule of the tool kit with its source",
+    "records": "back up, restore, export or import a salon's records",
+    "learn": "learn from the groomer's findings, and switch only when told to",
     "schema": "print the JSON Schema of an assessment or of an answers file",
     "check": "examine this installation",
 }
