@@ -25,7 +25,7 @@ def _document(width: float, height: float, title: str, description: str, body: S
     mark = hashlib.sha256(f"{title}{description}".encode()).hexdigest()[:8]
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
-        f"height='{height:g}' role='img' aria-labelledby='t{mark} d{mark}' {_FONT}>"
+        f"height='{height:g}' role='img' aria-labelledby='t{mark} d{mark}' style='max-width:100%;height:auto' {_FONT}>"
     )
     return "\n".join(
         [
