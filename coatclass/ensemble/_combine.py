@@ -110,7 +110,7 @@ def _category(joint: Array, regime: Regime, members: Members) -> tuple[float, ..
 
 def _measured(length_mm: float) -> Array:
     measuring = read_toml(_DATA)["measuring"]
-    return fusion.measured_band(length_mm, measuring["error_mm"], measuring["error_share"])
+    return fusion.measured_band(length_mm, measuring["sd_log"], measuring["gross_error"])
 
 
 def _found(joint: Array, finding: Finding, regime: Regime) -> tuple[Array, Regime]:

@@ -111,16 +111,20 @@ def pin_band(joint: Array, band: Array) -> Array:
     return pinned
 
 
-def measured_band(length_mm: float, error_mm: float, error_share: float) -> Array:
-    """P(true length lies in each band), (4,), when a person measured ``length_mm`` with a small normal error."""
-    spread = max(error_mm, error_share * length_mm)
+def measured_band(length_mm: float, sd_log: float, gross_error: float) -> Array:
+    """P(true length lies in each band), (4,), when a person measured ``length_mm``.
+
+    The log of the measurement has a normal error of ``sd_log``; with probability ``gross_error`` it says nothing.
+    """
 
     def below(limit: float) -> float:
-        return 0.5 * (1.0 + math.erf((limit - length_mm) / (spread * math.sqrt(2.0))))
+        if limit <= 0 or length_mm <= 0:
+            return float(limit > 0)
+        return 0.5 * (1.0 + math.erf(math.log(limit / length_mm) / (sd_log * math.sqrt(2.0))))
 
     limits = [band_limits_mm(band) for band in BANDS]
-    shares = np.array([below(high) - (below(low) if low > 0 else 0.0) for low, high in limits])
-    result: Array = shares / shares.sum()
+    shares = np.array([below(high) - below(low) for low, high in limits])
+    result: Array = (1 - gross_error) * shares + gross_error / len(BANDS)
     return result
 
 

@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+import math
+from pathlib import Path
+
 import pytest
 
+from coatclass import ensemble
 from coatclass.ensemble._fusion import measured_band
+from coatclass.resources import read_toml
 
 
 def test_one_standard_deviation_above_a_limit_leaves_16_percent_below_it():
     # Standard normal: Phi(-1) = 0.1587 (any table of the normal distribution).
-    band = measured_band(75 + 3, error_mm=3, error_share=0)
+    band = measured_band(75 * math.exp(0.1), sd_log=0.1, gross_error=0)
     assert band[2] == pytest.approx(0.1587, abs=1e-4)
     assert band[3] == pytest.approx(0.8413, abs=1e-4)
 
 
-def test_the_error_grows_with_the_length():
-    assert measured_band(78, 2, 0.0)[2] < measured_band(78, 2, 0.04)[2]
+def test_a_gross_error_makes_every_band_as_likely_as_another():
+    assert measured_band(50, 0.1, gross_error=1.0) == pytest.approx([0.25] * 4)
+    assert min(measured_band(50, 0.1, gross_error=0.04)) == pytest.approx(0.01, abs=1e-6)
 
 
 @pytest.mark.parametrize("length", [0, 0.1, 18.9, 19, 25, 75, 1000])
 def test_any_length_gives_a_distribution(length):
-    band = measured_band(length, 2, 0.04)
+    band = measured_band(length, 0.12, 0.02)
     assert band.sum() == pytest.approx(1)
     assert (band >= 0).all()
+
+
+def test_the_ensemble_and_the_questionnaire_believe_in_the_same_ruler():
+    ours = read_toml(Path(ensemble.__file__).parent / "data" / "ensemble.toml")["measuring"]
+    theirs = read_toml(Path(ensemble.__file__).parents[1] / "answers" / "data" / "reliability.toml")["length"]
+    assert ours["sd_log"] == theirs["error"]["ruler"]["sd_log"]
+    assert ours["gross_error"] == theirs["gross_error"]

@@ -1,0 +1,32 @@
+"""The evaluation report: every figure with its interval, plots, and the errors one can look at.
+
+``coatclass evaluate DATA.csv`` calls :func:`evaluate_table`; ``python -m training evaluate`` builds its own cases and
+calls :func:`build_report` and :func:`write_report`.
+"""
+
+from coatclass.reports.evaluation._bootstrap import Figure, binomial_interval, bootstrap
+from coatclass.reports.evaluation._cases import NOT_A_DOG, UNKNOWN, Case, Cases, read_table
+from coatclass.reports.evaluation._figures import mixed_section, tables
+from coatclass.reports.evaluation._look import look_at, with_decisions
+from coatclass.reports.evaluation._report import build_report, evaluate_table, write_report
+from coatclass.reports.evaluation._robustness import robustness, subset
+
+__all__ = [
+    "NOT_A_DOG",
+    "UNKNOWN",
+    "Case",
+    "Cases",
+    "Figure",
+    "binomial_interval",
+    "bootstrap",
+    "build_report",
+    "evaluate_table",
+    "look_at",
+    "mixed_section",
+    "read_table",
+    "robustness",
+    "subset",
+    "tables",
+    "with_decisions",
+    "write_report",
+]

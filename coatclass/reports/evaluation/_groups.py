@@ -1,0 +1,139 @@
+"""Who is served worse, what the annotators' doubt explains, and the model as a third annotator."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from coatclass.contract import Verdict
+from coatclass.reports.evaluation import _metrics as metrics
+from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
+from coatclass.reports.evaluation._cases import UNKNOWN, Case, Cases
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+__all__ = ["annotators", "by_confidence", "subgroups"]
+
+# Limits of lightness: CIE L* runs from 0 (black) to 100 (white). Our decision.
+_BLACK, _WHITE = 25.0, 70.0
+_DARK_PICTURE, _BRIGHT_PICTURE = 40.0, 60.0
+_SMALL_PICTURE_PX = 224.0
+_SMALL_DOG, _LARGE_DOG = 0.2, 0.5
+_PUPPY_MONTHS = 12
+_FEWEST = 5
+
+
+def _trait(name: str, low: float, high: float) -> Callable[[Case], bool]:
+    return lambda case: low <= case.traits.get(name, float("nan")) < high
+
+
+def _subgroups() -> list[tuple[str, str, Callable[[Case], bool]]]:
+    everything = float("inf")
+    return [
+        ("coat lightness", "black or nearly", _trait("coat_lightness", 0, _BLACK)),
+        ("coat lightness", "between", _trait("coat_lightness", _BLACK, _WHITE)),
+        ("coat lightness", "white or nearly", _trait("coat_lightness", _WHITE, everything)),
+        ("picture", "short side under 224 px", _trait("short_side_px", 0, _SMALL_PICTURE_PX)),
+        ("picture", "short side 224 px or more", _trait("short_side_px", _SMALL_PICTURE_PX, everything)),
+        ("light", "dim picture", _trait("picture_lightness", 0, _DARK_PICTURE)),
+        ("light", "middling", _trait("picture_lightness", _DARK_PICTURE, _BRIGHT_PICTURE)),
+        ("light", "bright picture", _trait("picture_lightness", _BRIGHT_PICTURE, everything)),
+        ("dog in the picture", "under 20 %", _trait("dog_share", 0, _SMALL_DOG)),
+        ("dog in the picture", "20 to 50 %", _trait("dog_share", _SMALL_DOG, _LARGE_DOG)),
+        ("dog in the picture", "half or more", _trait("dog_share", _LARGE_DOG, everything)),
+        ("what is shown", "one dog, coat judgeable", lambda case: case.usable),
+        ("what is shown", "head or part of the coat only, or several dogs", lambda case: not case.usable),
+        ("age", "puppy (under 12 months, as answered)", lambda case: _age(case) < _PUPPY_MONTHS),
+    ]
+
+
+def _age(case: Case) -> float:
+    age = case.answers.age_months if case.answers else None
+    return float("inf") if age is None else float(age)
+
+
+def subgroups(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
+    """Accuracy, log loss and verdicts within each subgroup; too few cases are counted, not judged."""
+    sources = sorted({case.source for case in cases.rows if case.source})
+    by_source = [("source", name, lambda case, name=name: case.source == name) for name in sources]
+    rows = []
+    for kind, name, keep in (*_subgroups(), *by_source):
+        part = cases.judged.where(keep)
+        row: dict[str, Any] = {"kind": kind, "name": name, "n": len(part)}
+        if len(part) >= _FEWEST:
+            row |= _short_figures(part, resamples)
+        rows.append(row)
+    return rows
+
+
+def _short_figures(part: Cases, resamples: int) -> dict[str, Any]:
+    truth, p = part.truth, part.p_category
+    guess = p.argmax(axis=1)
+    settled = np.array([bool(case.decision and case.decision.verdict is Verdict.SETTLED) for case in part.rows])
+    figures: dict[str, Callable[[Any], float]] = {
+        "accuracy": lambda r: metrics.accuracy(truth[r], guess[r]),
+        "log_loss": lambda r: metrics.log_loss(truth[r], p[r]),
+    }
+    found: dict[str, Any] = dict(bootstrap(figures, part.groups, resamples=resamples))
+    return found | {"settled": float(settled.mean()), "wrong_among_settled": int((guess != truth)[settled].sum())}
+
+
+def by_confidence(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
+    """Accuracy by the less sure annotator's confidence: the labels' own doubt."""
+    rows = []
+    for level in sorted({case.confidence for case in cases.judged.rows if case.confidence is not None}, reverse=True):
+        part = cases.judged.where(lambda case, level=level: case.confidence == level)  # type: ignore[misc]
+        rows.append({"confidence": level, "n": len(part)} | _short_figures(part, resamples))
+    return rows
+
+
+def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
+    """Agreement of the model with each annotator, beside theirs with each other; None without two annotators."""
+    judged = cases.judged.where(lambda case: UNKNOWN not in case.categories_by)
+    measured = cases.measured.where(lambda case: UNKNOWN not in case.bands_by)
+    if not len(judged) or not len(measured):
+        return None
+    people = np.array([case.categories_by for case in judged.rows])
+    rulers = np.array([case.bands_by for case in measured.rows])
+    said, length = judged.p_category.argmax(axis=1), measured.p_band.argmax(axis=1)
+
+    def agreement(
+        pairs: dict[str, tuple[Any, Any]], classes: int, groups: list[str], quadratic: bool
+    ) -> dict[str, Figure]:
+        figures = {
+            name: (lambda r, a=first, b=second: metrics.kappa(a[r], b[r], classes, quadratic=quadratic))
+            for name, (first, second) in pairs.items()
+        }
+        return bootstrap(figures, groups, resamples=resamples)
+
+    def pairs(labels: Any, model: Any) -> dict[str, tuple[Any, Any]]:
+        one, two = labels[:, 0], labels[:, 1]
+        return {
+            "first and second person": (one, two),
+            "model and first": (model, one),
+            "model and second": (model, two),
+        }
+
+    split = judged.where(lambda case: case.categories_by[0] != case.categories_by[1])
+    return {
+        "category_kappa": agreement(pairs(people, said), len(CATEGORIES), judged.groups, False),
+        "band_quadratic_weighted_kappa": agreement(pairs(rulers, length), len(BANDS), measured.groups, True),
+        "where_people_split": _where_split(split),
+    }
+
+
+def _where_split(split: Cases) -> dict[str, Any]:
+    """Border cases: whether the model's first choice is one of the two labels, and what it gives the two together."""
+    if not len(split):
+        return {"n": 0}
+    p = split.p_category
+    labels = np.array([case.categories_by for case in split.rows])
+    best = p.argmax(axis=1)
+    rows = np.arange(len(split))
+    return {
+        "n": len(split),
+        "first_choice_is_one_of_the_two": float((labels == best[:, None]).any(axis=1).mean()),
+        "probability_of_the_two_together": float((p[rows, labels[:, 0]] + p[rows, labels[:, 1]]).mean()),
+        "mean_sureness": float(p.max(axis=1).mean()),
+    }

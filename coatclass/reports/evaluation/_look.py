@@ -1,0 +1,67 @@
+"""Running the program over the cases, and measuring the pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from coatclass import answers as questionnaire
+from coatclass import decision, ensemble, photo, vision
+from coatclass.contract import PhotoStatus
+from coatclass.errors import PhotoError
+from coatclass.reports.evaluation._cases import Case, Cases
+
+__all__ = ["look_at", "look_at_one", "with_decisions"]
+
+
+def look_at(cases: Cases, advance: Callable[[], None] = lambda: None) -> Cases:
+    """Open every photo, let the image model read it, and measure it; refused photos keep their report only."""
+    looked = []
+    for case in cases.rows:
+        looked.append(look_at_one(case, case.path))
+        advance()
+    return Cases(tuple(looked))
+
+
+def look_at_one(case: Case, source: Path | bytes) -> Case:
+    """Open one picture and let the image model read it."""
+    try:
+        loaded = photo.load(source, name=case.file)
+    except PhotoError as error:
+        return replace(case, report=photo.refusal(error))
+    look = vision.look(loaded, file=case.file)
+    report = photo.report(loaded, look.evidence)
+    traits = _traits(loaded.image, look.mask) | {"short_side_px": float(min(loaded.original_size))}
+    return replace(case, report=report, evidence=look.evidence, traits=traits)
+
+
+def _traits(image: Image.Image, mask: NDArray[np.float32]) -> dict[str, float]:
+    """Lightness of the coat (median CIE L* inside the mask, 0 to 100), of the picture, and the share that is dog."""
+    small = np.asarray(image.resize((mask.shape[1] * 8, mask.shape[0] * 8)).convert("L"), dtype=np.float64) / 255
+    linear = np.where(small <= 0.04045, small / 12.92, ((small + 0.055) / 1.055) ** 2.4)
+    lightness = np.where(linear > 0.008856, 116 * np.cbrt(linear) - 16, 903.3 * linear)
+    inside = np.kron(mask, np.ones((8, 8))) > 0.5
+    return {
+        "coat_lightness": float(np.median(lightness[inside])) if inside.any() else float("nan"),
+        "picture_lightness": float(lightness.mean()),
+        "dog_share": float(mask.mean()),
+    }
+
+
+def with_decisions(cases: Cases, *, use_answers: bool = False) -> Cases:
+    """Estimate and decide for every case: by its photo alone, or with its own answers too."""
+    decided = []
+    for case in cases.rows:
+        said = questionnaire.evidence(case.answers) if use_answers and case.answers else None
+        refused = case.evidence is None or (case.report and case.report.status is PhotoStatus.REFUSED)
+        estimate = ensemble.combine([] if refused or not case.evidence else [case.evidence], said)
+        known = estimate if estimate.regime != "none" else None
+        reports = [case.report] if case.report else []
+        chosen = decision.decide(known, reports, answers=said)
+        decided.append(replace(case, estimate=known, decision=chosen))
+    return Cases(tuple(decided))

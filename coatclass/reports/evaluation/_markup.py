@@ -1,0 +1,95 @@
+"""Pieces of HTML: escaped text, tables, figures with their intervals, plots."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from coatclass.reports.evaluation._bootstrap import Figure
+
+__all__ = [
+    "NAMES",
+    "cell",
+    "escape",
+    "figure_cells",
+    "figures_table",
+    "interval_cell",
+    "line",
+    "number",
+    "plot",
+    "table",
+]
+
+NAMES = {
+    "accuracy": "accuracy",
+    "balanced_accuracy": "balanced accuracy",
+    "macro_f1": "macro-F1",
+    "macro_f1_without_mixed": "macro-F1 without mixed",
+    "log_loss": "log loss, nats",
+    "brier": "Brier score (0 to 2)",
+    "ece_15": "calibration error, 15 bins (ECE)",
+    "adaptive_ece_15": "calibration error, 15 bins of equal count",
+    "aurc": "area under risk-coverage curve (AURC)",
+    "coverage_at_2_percent_error": "answered at 2 % error",
+    "coverage_at_5_percent_error": "answered at 5 % error",
+    "log_loss_against_annotators": "log loss against both annotators, nats",
+    "brier_against_annotators": "Brier score against both annotators",
+    "exact": "exact band",
+    "within_one": "within one band",
+    "quadratic_weighted_kappa": "quadratic-weighted kappa",
+    "band_exact": "exact band",
+    "band_log_loss": "band log loss, nats",
+}
+
+
+def escape(value: Any) -> str:
+    """Text that is safe inside HTML."""
+    return html.escape(str(value))
+
+
+def number(value: float) -> str:
+    """Three decimals."""
+    return f"{value:.3f}"
+
+
+def figure_cells(value: Any) -> str:
+    """A figure with its interval, as table cells."""
+    figure = Figure(*value)
+    return f'<td class="n">{number(figure.value)}</td><td class="n">{number(figure.low)} to {number(figure.high)}</td>'
+
+
+def table(caption: str, head: Sequence[str], rows: Iterable[str]) -> str:
+    """A table that scrolls by itself on a narrow screen."""
+    titles = "".join(f'<th scope="col">{escape(title)}</th>' for title in head)
+    caption = f"<caption>{escape(caption)}</caption>" if caption else ""
+    body = f"<thead><tr>{titles}</tr></thead><tbody>{''.join(rows)}</tbody>"
+    return f'<div class="wide"><table>{caption}{body}</table></div>'
+
+
+def line(name: str, *cells: str) -> str:
+    """A row of a table."""
+    return f'<tr><th scope="row">{escape(name)}</th>{"".join(cells)}</tr>'
+
+
+def cell(value: Any) -> str:
+    """One value; a dash where there is none."""
+    shown = number(value) if isinstance(value, float) else value
+    return f'<td class="n">{escape("–" if shown is None else shown)}</td>'
+
+
+def interval_cell(value: Sequence[float] | None) -> str:
+    """Low to high."""
+    return '<td class="n">–</td>' if value is None else f'<td class="n">{number(value[0])} to {number(value[1])}</td>'
+
+
+def plot(svg: str, caption: str) -> str:
+    """A plot with its caption, which also is its spoken name."""
+    labelled = svg.replace("<svg ", f'<svg role="img" aria-label="{escape(caption)}" ', 1)
+    return f"<figure>{labelled}<figcaption>{escape(caption)}</figcaption></figure>"
+
+
+def figures_table(caption: str, figures: Mapping[str, Any]) -> str:
+    """Named figures with their intervals."""
+    rows = (line(NAMES.get(name, name.replace("_", " ")), figure_cells(figure)) for name, figure in figures.items())
+    return table(caption, ["figure", "value", "95 % interval"], rows)

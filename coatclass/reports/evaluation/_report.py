@@ -1,0 +1,145 @@
+"""From looked-at cases to one JSON and one page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from coatclass import vision
+from coatclass.decision import promise
+from coatclass.ensemble import load as load_members
+from coatclass.errors import InputError
+from coatclass.reports.evaluation import _figures as figures
+from coatclass.reports.evaluation._bootstrap import Figure
+from coatclass.reports.evaluation._cases import Cases, read_table
+from coatclass.reports.evaluation._gallery import confident_errors, thumbnails
+from coatclass.reports.evaluation._groups import annotators, by_confidence, subgroups
+from coatclass.reports.evaluation._look import look_at, with_decisions
+from coatclass.reports.evaluation._page import page
+from coatclass.reports.evaluation._regimes import answer_sweep, own_answers, question_worth
+from coatclass.reports.evaluation._robustness import robustness, subset
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+__all__ = ["build_report", "evaluate_table", "write_report"]
+
+SCHEMA_VERSION = 1
+_FEWEST = 5
+JSON_FILE, PAGE_FILE = "evaluation.json", "evaluation.html"
+
+
+def evaluate_table(
+    table: Path,
+    out: Path,
+    *,
+    robustness_photos: int = 0,
+    gallery: int = 24,
+    resamples: int = 1000,
+    simulate: bool = True,
+    advance: Callable[[], None] = lambda: None,
+) -> dict[str, Any]:
+    """Evaluate the released program on a researcher's own photos; write ``evaluation.json`` and ``evaluation.html``.
+
+    Args:
+        table: CSV with columns file, category, band, and optional ones; see :func:`read_table`.
+        out: folder for the two files, made if it is missing. The page holds small pictures of the gravest errors.
+        robustness_photos: how many photos to repeat with worse pictures (31 looks each); 0 leaves that part out.
+        gallery: how many errors to show.
+        resamples: bootstrap resamples behind each interval.
+        simulate: also show what simulated answers would add.
+        advance: called once a photo, for a progress bar.
+
+    Returns:
+        The report, as written to the JSON file.
+
+    Raises:
+        InputError: if the table can't be read, or too few photos can be judged.
+        ModelFilesError: if released files are missing or damaged.
+        MissingExtraError: if matplotlib is not installed.
+    """
+    cases = with_decisions(look_at(read_table(table), advance))
+    if len(cases.judged) < _FEWEST or len(cases.measured) < _FEWEST:
+        raise InputError(
+            str(table),
+            f"has {len(cases.judged)} photos that can be judged and {len(cases.measured)} with a known length.",
+            f"At least {_FEWEST} of each are needed: fill in category and band, and check that the files exist.",
+        )
+    worse = robustness(subset(cases, robustness_photos)) if robustness_photos else None
+    extra: dict[str, Any] = {"robustness": worse} if worse else {}
+    report = build_report(cases, f"coatclass on {table.name}", resamples=resamples, simulate=simulate, gallery=gallery)
+    return write_report(report | extra, cases, out)
+
+
+def build_report(
+    cases: Cases, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
+) -> dict[str, Any]:
+    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them."""
+    report: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "title": title,
+        "made_by": {
+            "coatclass": version("coatclass"),
+            "image_model": vision.read_manifest().model_version,
+            "ensemble": load_members().version,
+        },
+        "promise": dict(promise()),
+        "words": {"categories": list(CATEGORIES), "bands": list(BANDS)},
+        "data": _data(cases),
+        "photo": figures.tables(cases, resamples=resamples),
+        "confusion": figures.confusions(cases),
+        "calibration": figures.calibration(cases),
+        "dog": figures.dog_figures(cases, resamples=resamples),
+        "sets": figures.set_section(cases),
+        "verdicts": figures.verdict_section(cases),
+        "mixed": {"these photos": figures.mixed_section(cases)},
+        "by_confidence": by_confidence(cases, resamples=resamples),
+        "annotators": annotators(cases, resamples=resamples),
+        "subgroups": subgroups(cases, resamples=resamples),
+        "own_answers": own_answers(cases, resamples=resamples),
+        "errors": confident_errors(cases, gallery),
+    }
+    if simulate:
+        report["simulated_answers"] = answer_sweep(cases, resamples=min(resamples, 200))
+        report["simulated_question_worth"] = question_worth(cases)
+    return {key: value for key, value in report.items() if value not in (None, [])}
+
+
+def _data(cases: Cases) -> dict[str, int]:
+    judged = cases.judged
+    return {
+        "photos": len(cases),
+        "dogs": len(judged),
+        "groups": len(set(judged.groups)),
+        "refused": sum(case.estimate is None and case.is_dog for case in cases.rows),
+        "other_pictures": sum(not case.is_dog for case in cases.rows),
+    }
+
+
+def write_report(report: Mapping[str, Any], cases: Cases, out: Path) -> dict[str, Any]:
+    """Write both files whole or not at all; return the report as plain JSON values."""
+    plain: dict[str, Any] = _plain(report)
+    text = page({"errors": [], **report}, thumbnails(cases, list(report.get("errors", []))))
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for name, content in ((JSON_FILE, json.dumps(plain, indent=1) + "\n"), (PAGE_FILE, text)):
+            unfinished = out / f"{name}.unfinished"
+            unfinished.write_text(content, encoding="utf-8")
+            unfinished.replace(out / name)
+    except OSError as error:
+        raise InputError(
+            str(out), f"can't be written ({error.strerror}).", "Name a folder you may write to."
+        ) from error
+    return plain
+
+
+def _plain(value: Any) -> Any:
+    """Figures as objects, everything else as JSON has it."""
+    if isinstance(value, Figure):
+        return {"value": round(value.value, 5), "low": round(value.low, 5), "high": round(value.high, 5), "n": value.n}
+    if isinstance(value, Mapping):
+        return {str(key): _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    return round(value, 6) if isinstance(value, float) else value

@@ -1,0 +1,218 @@
+"""A researcher's own table becomes one JSON and one page; what is wrong with the table is said in plain words."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
+from coatclass.ensemble._fusion import log_softmax
+from coatclass.errors import InputError
+from coatclass.reports.evaluation import (
+    Case,
+    Cases,
+    build_report,
+    evaluate_table,
+    read_table,
+    with_decisions,
+    write_report,
+)
+from coatclass.reports.evaluation._robustness import CORRUPTIONS, corrupt, subset
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+pytest.importorskip("matplotlib")
+
+
+def dogs(n: int = 120, seed: int = 0) -> Cases:
+    """Simulated cases with noisy, honest evidence, two annotators and a few cats."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for i in range(n):
+        category, band = int(rng.integers(7)), int(rng.integers(4))
+
+        def seen(truth: int, classes: int) -> tuple[float, ...]:
+            logits = 4 * np.eye(classes)[[truth]] + rng.normal(size=(1, classes))
+            return tuple(log_softmax(logits)[0].tolist())
+
+        other = category if rng.random() < 0.9 else int(rng.integers(7))
+        evidence = PhotoEvidence(f"{i}.jpg", seen(category, 7), seen(category, 7), seen(band, 4), 0.99, 0.4, 0.1, "t")
+        rows.append(
+            Case(
+                file=f"{i}.jpg",
+                path=Path(f"{i}.jpg"),
+                group=f"g{i // 2}",
+                category=category,
+                band=band,
+                categories_by=(category, other),
+                bands_by=(band, band),
+                confidence=float(rng.integers(1, 4)),
+                evidence=evidence,
+                report=PhotoReport(file=f"{i}.jpg", status=PhotoStatus.USED),
+                traits={"coat_lightness": 20 + 60 * rng.random(), "short_side_px": 300.0, "picture_lightness": 50.0},
+            )
+        )
+    cats = [replace(rows[i], file=f"cat{i}.jpg", category=-1, band=-1, is_dog=False) for i in range(5)]
+    cats = [replace(c, evidence=replace(c.evidence, dog_probability=0.01)) for c in cats if c.evidence]
+    return with_decisions(Cases((*rows, *cats)))
+
+
+@pytest.fixture(scope="module")
+def report():
+    return build_report(dogs(), "simulated dogs", resamples=50)
+
+
+def test_the_report_has_every_section(report):
+    expected = {
+        "photo", "confusion", "calibration", "dog", "sets", "verdicts", "mixed", "by_confidence", "annotators",
+        "subgroups", "simulated_answers", "simulated_question_worth", "errors",
+    }  # fmt: skip
+    assert expected <= set(report)
+    for figure in report["photo"]["category"].values():
+        assert figure.low - 1e-9 <= figure.value <= figure.high + 1e-9 or figure.n < 200
+    assert report["data"]["other_pictures"] == 5
+    assert report["annotators"]["category_kappa"]["first and second person"].value < 1
+
+
+def test_answers_are_called_simulated_wherever_their_numbers_show(report, tmp_path):
+    written = write_report(report, dogs(), tmp_path)
+    assert written["simulated_answers"]["simulated"] and written["simulated_question_worth"]["simulated"]
+    page = (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+    answers = page[page.index("<h2>Answers</h2>") :]
+    assert answers.count("simulated") >= 4
+
+
+def test_wrong_answers_make_answers_worse(report):
+    rows = [row for row in report["simulated_answers"]["rows"] if row["regime"] == "answers"]
+    assert rows[0]["log_loss"].value < rows[-1]["log_loss"].value
+
+
+def test_the_page_is_whole_and_needs_no_network(report, tmp_path):
+    write_report(report, dogs(), tmp_path)
+    page = (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+
+    found: list[str] = []
+
+    class Links(HTMLParser):
+        def handle_starttag(self, tag, attrs):
+            for name, value in attrs:
+                if name in ("src", "href", "xlink:href") and value and not value.startswith(("#", "data:")):
+                    found.append(value)
+
+    Links().feed(page)
+    assert found == []
+    assert "<script" not in page
+    assert page.count("<svg") >= 8
+    assert page.count('role="img"') == page.count("<svg"), "every plot has a spoken name"
+    assert page.rstrip().endswith("</html>")
+
+
+def test_the_json_holds_plain_numbers_with_intervals(report, tmp_path):
+    write_report(report, dogs(), tmp_path)
+    read = json.loads((tmp_path / "evaluation.json").read_text(encoding="utf-8"))
+    accuracy = read["photo"]["category"]["accuracy"]
+    assert set(accuracy) == {"value", "low", "high", "n"}
+    assert read["schema_version"] == 1
+    assert not list(tmp_path.glob("*.unfinished"))
+
+
+def test_a_report_where_nothing_may_be_written_is_refused(report, tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(InputError, match="can't be written"):
+        write_report(report, dogs(), tmp_path / "file")
+
+
+def table(folder: Path, rows: list[dict[str, str]]) -> Path:
+    path = folder / "data.csv"
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ({"file": "a.jpg", "category": "poodle", "band": ""}, "'poodle' as category in row 2"),
+        ({"file": "a.jpg", "category": "fur", "band": "long"}, "'long' as band in row 2"),
+        ({"file": "", "category": "fur", "band": ""}, "names no file in row 2"),
+        ({"file": "a.jpg", "category": "fur"}, "no column band"),
+        ({"file": "a.jpg", "category": "fur", "band": "", "confidence": "high"}, "'high' as confidence"),
+    ],
+)
+def test_a_bad_table_is_refused_by_row_and_column(tmp_path, row, says):
+    with pytest.raises(InputError, match=says):
+        read_table(table(tmp_path, [row]))
+
+
+def test_a_table_that_is_missing_or_no_text_is_refused(tmp_path):
+    with pytest.raises(InputError, match="can't be read"):
+        read_table(tmp_path / "none.csv")
+    (tmp_path / "bytes.csv").write_bytes(b"\xff\xfe\x00\x01")
+    with pytest.raises(InputError, match="UTF-8"):
+        read_table(tmp_path / "bytes.csv")
+
+
+def test_photos_that_can_not_be_judged_are_too_few_for_a_report(tmp_path):
+    path = table(tmp_path, [{"file": "missing.jpg", "category": "fur", "band": "under_19mm"}])
+    with pytest.raises(InputError, match="At least 5"):
+        evaluate_table(path, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_small_dog_gets_smaller_with_severity():
+    white = Image.new("RGB", (128, 128), "white")
+    rng = np.random.default_rng(0)
+    sizes = [
+        (np.asarray(corrupt(white, "small dog", strength, rng)) == 255).all(axis=2).mean()
+        for strength in CORRUPTIONS["small dog"][1]
+    ]
+    assert sizes == sorted(sizes, reverse=True) and sizes[0] < 1
+
+
+@pytest.mark.parametrize("kind", [kind for kind in CORRUPTIONS if kind != "small dog"])
+def test_each_corruption_grows_with_its_severity_and_keeps_the_size(kind):
+    # Hendrycks and Dietterich 2019: five severities, each worse than the one before.
+    rng = np.random.default_rng(0)
+    smooth = np.asarray(Image.fromarray(rng.integers(0, 255, (16, 16, 3), dtype=np.uint8)).resize((128, 128)))
+    image = Image.fromarray(smooth)
+    distances = []
+    for strength in CORRUPTIONS[kind][1]:
+        worse = corrupt(image, kind, strength, np.random.default_rng(1))
+        assert worse.size == image.size
+        distances.append(np.abs(np.asarray(worse, dtype=float) - smooth).mean())
+    assert len(distances) == 5
+    assert all(first < second * 1.02 for first, second in pairwise(distances))
+
+
+def test_the_subset_for_worse_pictures_keeps_the_shares_of_the_categories():
+    everything = dogs(300)
+    part = subset(everything, 70)
+    assert 60 <= len(part) <= 80
+    whole = np.bincount(everything.judged.truth, minlength=7) / 300
+    assert np.bincount(part.truth, minlength=7) / len(part) == pytest.approx(whole, abs=0.03)
+    assert len(CATEGORIES) == 7 and len(BANDS) == 4
+
+
+@pytest.mark.photos
+@pytest.mark.slow
+def test_a_table_of_real_photos_is_evaluated_from_end_to_end(photos, tmp_path):
+    letters = dict(zip("ABCD", BANDS, strict=True))
+    with (photos / "manifest.csv").open(encoding="utf-8") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["split"] == "val" and row["band"] in letters][:24]
+    path = table(
+        tmp_path,
+        [{"file": str(photos / r["file"]), "category": r["category"], "band": letters[r["band"]]} for r in rows],
+    )
+    report = evaluate_table(path, tmp_path / "out", resamples=20, gallery=3)
+    assert report["data"]["photos"] == 24
+    assert report["photo"]["category"]["accuracy"]["value"] > 0.6
+    assert (tmp_path / "out" / "evaluation.html").stat().st_size > 20_000
