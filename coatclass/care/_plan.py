@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from coatclass.care._cautions import cautions
@@ -16,6 +16,7 @@ from coatclass.care._routine import routine
 from coatclass.care._texts import Catalogue, care_texts
 from coatclass.care._time import TimeBudget, time_budget, time_words
 from coatclass.contract import Caution, CoatSituation, KitItem, Routine
+from coatclass.taxonomy import BodyZone
 
 __all__ = ["CareCase", "CarePlan", "plan"]
 
@@ -97,6 +98,8 @@ def plan(
         target_mm=_target(situation, budget),
     )
     what = routine(situation, kit, language)
+    if BodyZone.TRUNK in what.leave:  # the groomer takes the coat down; its length afterwards is not known yet
+        growth = replace(growth, crossings=(), trim=None, trim_mm=None, curve=())
     week = week_of(what, budget)
     return CarePlan(
         case=case,
@@ -123,8 +126,9 @@ def _target(situation: CoatSituation, budget: TimeBudget | None) -> float | None
         return None
     if wish is not None and budget.wish_fits:
         return wish
-    limited = budget.limit != "nothing" and budget.longest_mm is not None
-    return float(budget.longest_mm) if limited and budget.longest_mm is not None else wish
+    if budget.longest_mm is None:
+        return None
+    return wish if budget.limit == "nothing" else float(budget.longest_mm)
 
 
 def _growth_words(growth: Growth, texts: Catalogue) -> tuple[str, ...]:
@@ -137,6 +141,8 @@ def _growth_words(growth: Growth, texts: Catalogue) -> tuple[str, ...]:
         rate = growth.rate
         numbers = {name: texts.number(getattr(rate, value), 2) for name, value in _RATE_NUMBERS}
         lines = [texts.say("growth.measurements", n=rate.measurements, **numbers)]
+    elif not growth.curve:
+        lines = [texts.say("growth.after_visit")]
     else:
         lines = [texts.say("growth.prior")]
     lines += [_crossing_words("crossing", crossing, texts) for crossing in growth.crossings]

@@ -17,8 +17,7 @@ from coatclass.taxonomy import BANDS, BodyZone, MatState
 __all__ = ["routine"]
 
 _COMBS = {"comb", "face_comb", "tail_comb"}
-_NOT_YET = {"sores", "pain", "parasites"}  # what a vet sees before anybody brushes
-_BODY = {BodyZone.TRUNK, BodyZone.LEGS}
+_NOT_YET = ("sores", "pain", "parasites")  # what a vet sees before anybody brushes
 
 
 def routine(situation: CoatSituation, kit: Sequence[KitItem], language: str = "en") -> Routine:
@@ -68,7 +67,7 @@ def _minutes(situation: CoatSituation) -> tuple[float, float] | None:
     budget = time_budget(situation)
     if budget is None:
         return None
-    return float(round(budget.low / budget.sittings)), float(round(budget.high / budget.sittings))
+    return float(round(0.75 * budget.sitting_minutes)), float(math.ceil(budget.sitting_minutes))
 
 
 def zone_frequencies(situation: CoatSituation, texts: Catalogue) -> tuple[ZoneFrequency, ...]:
@@ -216,11 +215,14 @@ def _bath_rule(situation: CoatSituation, texts: Catalogue) -> str:
 
 
 def _hold(situation: CoatSituation, leave: frozenset[BodyZone], texts: Catalogue) -> str:
-    trouble = [word for word in ("sores", "pain", "parasites") if word in situation.skin_trouble & _NOT_YET]
+    trouble = [word for word in _NOT_YET if word in situation.skin_trouble]
+    sentences = []
     if trouble:
-        return texts.say("hold.vet", trouble=texts.joined(texts.say(f"hold.trouble_{word}") for word in trouble))
-    felted = zones_matted(situation, MatState.FELTED)
-    return texts.say("hold.groomer") if felted & _BODY else ""
+        names = texts.joined(texts.say(f"hold.trouble_{word}") for word in trouble)
+        sentences.append(texts.say("hold.vet", trouble=names))
+    if BodyZone.TRUNK in leave or BodyZone.LEGS in zones_matted(situation, MatState.FELTED):
+        sentences.append(texts.say("hold.groomer"))
+    return " ".join(sentences)
 
 
 def _ladder(

@@ -31,7 +31,8 @@ class TimeBudget:
         surface_m2: body surface, m2.
         minutes: minutes a week at the present length; ``low`` and ``high`` say how far it may be off.
         first_minutes: minutes of the first week, with the knots that are there now.
-        sittings: sittings a week; ``sitting_minutes``: length of each.
+        sittings: sittings a week; ``sitting_minutes``: length of each, never longer than the dog takes.
+        dog_bears: the week's work fits into sittings that the dog takes.
         given: minutes a week that the owner will give, None if nobody said.
         fits: the present length fits week and dog; None if nobody said how much time there is and the dog can take it.
         may_be_cut: every coat that is still possible may be cut to a length.
@@ -48,6 +49,7 @@ class TimeBudget:
     first_minutes: float
     sittings: int
     sitting_minutes: float
+    dog_bears: bool
     given: float | None
     fits: bool | None
     may_be_cut: bool
@@ -89,7 +91,8 @@ def time_budget(situation: CoatSituation) -> TimeBudget | None:
         high=minutes * spread["high"],
         first_minutes=weekly_minutes(situation),
         sittings=sittings,
-        sitting_minutes=minutes / sittings,
+        sitting_minutes=min(minutes / sittings, _most_per_sitting(steady)),
+        dog_bears=_dog_bears(steady),
         given=situation.minutes_per_week,
         fits=_fits(steady) if situation.minutes_per_week is not None or not _dog_bears(steady) else None,
         may_be_cut=all(data("coats")["coat"][category]["trimmable"] for category in categories(situation)),
@@ -140,7 +143,7 @@ def _whole_session(situation: CoatSituation, surface_m2: float) -> float:
 def _sittings(situation: CoatSituation) -> int:
     """Sittings a week: as often as the coat asks, and short enough for the dog; at most one a day."""
     table = data("time")
-    per_sitting = table["patience"][situation.patience or "unknown"]["sitting"]
+    per_sitting = _longest_sitting(situation)
     wanted: int = max(math.ceil(_base_sessions(situation) - 0.5), math.ceil(_work(situation) / per_sitting))
     most = int(table["sitting"]["most_per_week"])
     return min(most, max(1, wanted))
@@ -148,9 +151,17 @@ def _sittings(situation: CoatSituation) -> int:
 
 def _dog_bears(situation: CoatSituation) -> bool:
     """The week's work fits into sittings that the dog takes well."""
-    table = data("time")
-    per_sitting = table["patience"][situation.patience or "unknown"]["sitting"]
-    return bool(_work(situation) <= per_sitting * table["sitting"]["most_per_week"])
+    return bool(_work(situation) <= _longest_sitting(situation) * data("time")["sitting"]["most_per_week"])
+
+
+def _longest_sitting(situation: CoatSituation) -> float:
+    """The longest work with a tool in the hand that the dog takes well at a time, minutes."""
+    return float(data("time")["patience"][situation.patience or "unknown"]["sitting"])
+
+
+def _most_per_sitting(situation: CoatSituation) -> float:
+    """The same with setting up."""
+    return _longest_sitting(situation) + float(data("time")["sitting"]["set_up_minutes"])
 
 
 def _fits(situation: CoatSituation) -> bool:
@@ -204,13 +215,16 @@ def time_words(budget: TimeBudget, language: str = "en") -> tuple[str, ...]:
 
 
 def _time_keys(budget: TimeBudget) -> tuple[str, str]:
+    if not budget.dog_bears:
+        return "takes_too_much", _fit_key(budget)
     return "takes" if budget.sittings > 1 else "takes_once", _fit_key(budget)
 
 
 def _fit_key(budget: TimeBudget) -> str:
     """Which sentence answers whether the coat fits the week and the dog."""
     if budget.limit in ("training", "mats_short"):
-        key = budget.limit if budget.may_be_cut and budget.longest_mm is not None else f"{budget.limit}_uncut"
+        how = "" if budget.longest_mm is not None else "_short"
+        key = f"{budget.limit}{how}" if budget.may_be_cut else f"{budget.limit}_uncut"
     elif budget.given is None and budget.fits is None:
         key = "ask_minutes"
     elif not budget.may_be_cut:

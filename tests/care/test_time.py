@@ -89,7 +89,7 @@ def test_the_longest_length_fits_and_one_more_millimetre_does_not(situation):
         fits = dataclasses.replace(steady, measured_mm=float(budget.longest_mm))
         assert care.weekly_minutes(fits) <= situation.minutes_per_week
     if budget.limit == "week":
-        too_long = dataclasses.replace(steady, measured_mm=float((budget.longest_mm or 2) + 1))
+        too_long = dataclasses.replace(steady, measured_mm=float((budget.longest_mm or 8) + 1))
         assert care.weekly_minutes(too_long) > situation.minutes_per_week
 
 

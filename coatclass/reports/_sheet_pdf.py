@@ -1,0 +1,308 @@
+"""The sheet as a PDF: one page first, type as large as it fits, then the details."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from coatclass.reports._blocks import (
+    Block,
+    Facts,
+    FirstPage,
+    Items,
+    Note,
+    Picture,
+    RuledLines,
+    Section,
+    StepRow,
+    Steps,
+    Table,
+    Text,
+    ToolRow,
+    Tools,
+    WeekStrip,
+)
+from coatclass.reports._canvas import Canvas
+from coatclass.reports._sheet import Sheet
+from coatclass.reports._sheet_content import FULL, SHORTEST, details, first_page
+from coatclass.reports._sheet_words import sheet_texts
+
+__all__ = ["write"]
+
+# How the first page is tried, until one fits: what it says, and the scale of its type.
+_TRIALS = (
+    (FULL, 1.1),
+    (FULL, 1.0),
+    (FULL, 0.92),
+    (FULL, 0.85),
+    (1, 0.9),
+    (1, 0.83),
+    (SHORTEST, 0.88),
+    (SHORTEST, 0.8),
+    (2, 0.7),
+)
+_LEFT_SHARE = 0.53
+_GAP = 5.0
+_BODY = 8.6
+
+
+def write(sheet: Sheet, paper: str) -> bytes:
+    """The file, in the language that the sheet's plan is in."""
+    for brevity, scale in _TRIALS:
+        canvas = _begin(sheet, paper, scale)
+        if _first_page(canvas, first_page(sheet, brevity)) <= canvas.bottom:
+            break
+    texts = sheet_texts(sheet.plan.language)
+    canvas.scale, canvas.flows = 1.0, True
+    canvas.new_page()
+    canvas.text(texts.say("title.details"), 14, bold=True)
+    for section in details(sheet):
+        _section(canvas, section)
+    return canvas.output()
+
+
+def _begin(sheet: Sheet, paper: str, scale: float) -> Canvas:
+    texts = sheet_texts(sheet.plan.language)
+    dog = sheet.dog_name or texts.say("title.dog")
+    return Canvas(
+        paper,
+        title=texts.say("title.sheet", dog=dog),
+        language=sheet.plan.language,
+        day=sheet.plan.case.today,
+        foot=lambda number: f"{texts.say('title.page', dog=dog)} – {texts.say('title.of', page=number)}",
+        scale=scale,
+    )
+
+
+def _first_page(canvas: Canvas, page: FirstPage) -> float:
+    """Write the first page; how far down it reaches, mm."""
+    left, whole = canvas.x, canvas.width
+    canvas.beside(page.day, 8.5, left + whole - canvas.text_width(page.day, 8.5) - 1, bold=False)
+    canvas.width = whole - canvas.text_width(page.day, 8.5) - 6
+    canvas.text(page.title, 15, bold=True)
+    canvas.width = whole
+    canvas.space(1)
+    _blocks(canvas, page.top)
+    top, first = canvas.y, (whole - _GAP) * _LEFT_SHARE
+    return _columns(canvas, top, ((left, first, page.left), (left + first + _GAP, whole - _GAP - first, page.right)))
+
+
+def _columns(canvas: Canvas, top: float, columns: Iterable[tuple[float, float, tuple[Section, ...]]]) -> float:
+    """Write columns side by side; how far down the longest reaches."""
+    lowest = top
+    for x, width, sections in columns:
+        canvas.column(x, top, width)
+        for section in sections:
+            _section(canvas, section)
+        lowest = max(lowest, canvas.y)
+    return lowest
+
+
+def _section(canvas: Canvas, section: Section) -> None:
+    canvas.space(2)
+    canvas.keep(_ROOM.get(type(section.blocks[0]), 22.0))
+    canvas.text(section.title, 10.5, bold=True)
+    canvas.rule(canvas.x, canvas.y, canvas.x + canvas.width, canvas.y, width=0.5)
+    canvas.space(1)
+    _blocks(canvas, section.blocks)
+
+
+# Room that a heading wants below it, mm, so that it never stands alone at the foot of a page.
+_ROOM: dict[type, float] = {Tools: 75.0, RuledLines: 66.0, Table: 30.0}
+
+
+def _blocks(canvas: Canvas, blocks: Iterable[Block]) -> None:
+    for block in blocks:
+        _WRITERS[type(block)](canvas, block)
+
+
+def _text(canvas: Canvas, block: Text) -> None:
+    canvas.text(block.text, _BODY if not block.quiet else _BODY - 1, grey=70 if block.quiet else 0)
+    canvas.space(0.8)
+
+
+def _items(canvas: Canvas, block: Items) -> None:
+    for number, item in enumerate(block.items, start=1):
+        canvas.keep(canvas.line_height(_BODY) * 2)
+        canvas.beside(f"{number}." if block.numbered else "•", _BODY, canvas.x, bold=block.numbered)
+        canvas.text(item, _BODY, indent=5 * canvas.scale if block.numbered else 3 * canvas.scale)
+        canvas.space(0.4)
+
+
+def _facts(canvas: Canvas, block: Facts) -> None:
+    widest = max((canvas.text_width(name, _BODY, bold=True) for name, _ in block.pairs), default=0.0)
+    beside = widest + 4 <= canvas.width * 0.42
+    for name, what in block.pairs:
+        canvas.keep(canvas.line_height(_BODY) * 2)
+        if beside:
+            canvas.beside(name, _BODY, canvas.x)
+        else:
+            canvas.text(name, _BODY, bold=True)
+        canvas.text(what, _BODY, indent=widest + 3 if beside else 3)
+        canvas.space(0.4)
+
+
+def _note(canvas: Canvas, block: Note) -> None:
+    """A caution in a frame: stop rules in a thick one with a black bar."""
+    size = _BODY - 0.3
+    words = " ".join(part for part in (block.text, block.where) if part)
+    indent = canvas.text_width(block.word, size, bold=True) + 4.5
+    inner = canvas.width - indent - 1.5
+    n = len(canvas.lines(words, size, width=inner))
+    height = n * canvas.line_height(size) + 1.6
+    canvas.keep(height + 1)
+    x, y, width = canvas.x, canvas.y, canvas.width
+    canvas.box(x, y, width, height, line=0.8 if block.level == "stop" else 0.2, dashed=block.level == "note")
+    if block.level == "stop":
+        canvas.rule(x + 0.9, y + 0.4, x + 0.9, y + height - 0.4, width=1.2)
+    canvas.y = y + 0.8
+    canvas.beside(block.word, size, x + 2)
+    canvas.width = width - 1.5
+    canvas.text(words, size, indent=indent)
+    canvas.width, canvas.y = width, y + height
+    canvas.space(1)
+
+
+def _steps(canvas: Canvas, block: Steps) -> None:
+    for row in block.rows:
+        _step(canvas, row, block)
+
+
+def _step(canvas: Canvas, row: StepRow, block: Steps) -> None:
+    indent = 6.5 * canvas.scale
+    canvas.keep(canvas.line_height(_BODY) * 5)
+    r = 2.3 * canvas.scale
+    height = canvas.line_height(_BODY)
+    canvas.pdf.set_line_width(0.4)
+    canvas.pdf.set_draw_color(0)
+    canvas.pdf.ellipse(canvas.x, canvas.y + height / 2 - r, 2 * r, 2 * r)
+    number = str(row.number)
+    canvas.beside(number, _BODY - 1, canvas.x + r - canvas.text_width(number, _BODY - 1, bold=True) / 2 - 1)
+    title = f"{row.title} ({row.tag})" if row.tag else row.title
+    canvas.text(title, _BODY, bold=True, indent=indent)
+    canvas.text(f"{block.where_word}: {row.where}.", _BODY - 1, indent=indent, grey=50)
+    canvas.text(row.do, _BODY, indent=indent)
+    if row.done:
+        canvas.text(f"{block.done_word}: {row.done}", _BODY, indent=indent, grey=0)
+    if row.errors:
+        canvas.text(f"{block.errors_word}: {' '.join(row.errors)}", _BODY, indent=indent, grey=50)
+    if row.notes:
+        x, width = canvas.x, canvas.width
+        canvas.x, canvas.width = x + indent, width - indent
+        _blocks(canvas, row.notes)
+        canvas.x, canvas.width = x, width
+    canvas.space(1.2)
+
+
+def _tools(canvas: Canvas, block: Tools) -> None:
+    """Tools beside each other, as many as the column holds."""
+    across = 2 if any(row.why for row in block.rows) else 3
+    gap = 2.0
+    width = (canvas.width - gap * (across - 1)) / across
+    for start in range(0, len(block.rows), across):
+        rows = block.rows[start : start + across]
+        height = max(_tool_height(canvas, row, width) for row in rows)
+        canvas.keep(height)
+        x, y, whole = canvas.x, canvas.y, canvas.width
+        for column, row in enumerate(rows):
+            canvas.column(x + column * (width + gap), y, width)
+            _tool(canvas, row, height)
+        canvas.column(x, y + height + 1.2, whole)
+
+
+def _picture_width(row: ToolRow, width: float) -> float:
+    return width * (0.6 if row.why else 0.8) if row.drawing else 0.0
+
+
+def _tool_lines(row: ToolRow) -> tuple[tuple[str, float, bool], ...]:
+    parts = (
+        (f"{row.name} ({row.role})", _BODY - 0.6, True),
+        (row.features, _BODY - 1.2, False),
+        (row.why, _BODY - 0.8, False),
+    )
+    return tuple(part for part in parts if part[0])
+
+
+def _tool_height(canvas: Canvas, row: ToolRow, width: float) -> float:
+    words = sum(
+        len(canvas.lines(text, size, bold=bold, width=width - 2)) * canvas.line_height(size)
+        for text, size, bold in _tool_lines(row)
+    )
+    return words + _picture_width(row, width) * 56 / 84 * canvas.scale + 2
+
+
+def _tool(canvas: Canvas, row: ToolRow, height: float) -> None:
+    x, y, width = canvas.x, canvas.y, canvas.width
+    canvas.box(x, y, width, height, line=0.15)
+    picture = _picture_width(row, width) * canvas.scale
+    if row.drawing:
+        canvas.svg(row.drawing, x + 1, y + 0.5, picture)
+    flows, canvas.flows = canvas.flows, False
+    canvas.column(x + 1, y + 1 + picture * 56 / 84, width - 2)
+    for text, size, bold in _tool_lines(row):
+        canvas.text(text, size, bold=bold)
+    canvas.flows = flows
+
+
+def _picture(canvas: Canvas, block: Picture) -> None:
+    canvas.drawing(block.drawing, min(canvas.width, 150.0))
+    canvas.space(0.5)
+
+
+def _week(canvas: Canvas, block: WeekStrip) -> None:
+    gap = 0.8
+    width = (canvas.width - gap * 6) / 7
+    size = 6.2
+    tallest = max(len(canvas.lines(due, size, bold=kind == 2, width=width)) for _, due, kind in block.days)
+    height = canvas.line_height(7.5) + tallest * canvas.line_height(size) + 1.2
+    canvas.keep(height)
+    x, y, whole = canvas.x, canvas.y, canvas.width
+    for n, (day, due, kind) in enumerate(block.days):
+        left = x + n * (width + gap)
+        canvas.box(left, y, width, height, line=(0.15, 0.3, 0.8)[kind], dashed=kind == 1)
+        canvas.column(left, y + 0.4, width)
+        canvas.text(day, 7.5, bold=True)
+        canvas.text(due, size, bold=kind == 2)
+    canvas.column(x, y + height + 1.2, whole)
+
+
+def _table(canvas: Canvas, block: Table) -> None:
+    for row in (block.head, *block.rows):
+        size, bold = _BODY - 0.4, row is block.head
+        widths = [share * canvas.width for share in block.shares]
+        tallest = max(
+            len(canvas.lines(cell, size, bold=bold, width=width - 2)) for cell, width in zip(row, widths, strict=True)
+        )
+        height = tallest * canvas.line_height(size) + 1
+        canvas.keep(height)
+        x, y, whole = canvas.x, canvas.y, canvas.width
+        left = x
+        for cell, width in zip(row, widths, strict=True):
+            canvas.box(left, y, width, height, line=0.15)
+            canvas.column(left + 1, y + 0.5, width - 2)
+            canvas.text(cell, size, bold=bold)
+            left += width
+        canvas.column(x, y + height, whole)
+    canvas.space(1)
+
+
+def _ruled(canvas: Canvas, block: RuledLines) -> None:
+    for _ in range(block.count):
+        canvas.keep(9)
+        canvas.y += 9
+        canvas.rule(canvas.x, canvas.y, canvas.x + canvas.width, canvas.y, width=0.15)
+    canvas.space(2)
+
+
+_WRITERS: dict[type, Callable[[Canvas, Any], None]] = {
+    Text: _text,
+    Items: _items,
+    Facts: _facts,
+    Note: _note,
+    Steps: _steps,
+    Tools: _tools,
+    Picture: _picture,
+    WeekStrip: _week,
+    Table: _table,
+    RuledLines: _ruled,
+}
