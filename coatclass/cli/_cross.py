@@ -1,28 +1,56 @@
-"""``coatclass cross``: which coats the pups of two parents may grow, and which touch would tell."""
+"""``coatclass cross``: which coats the pups of two parents may grow, which touch would tell, and the puppy's kits."""
 
 from __future__ import annotations
 
 import argparse
+import sys
 from datetime import date
+from typing import TYPE_CHECKING
 
-_GENERATIONS = ("f1", "f1b", "f1bb", "f2", "f2b", "f3")
+if TYPE_CHECKING:
+    from coatclass.genetics import CrossReport
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("parents", nargs=2, metavar="PARENT", help="breed or cross of each parent")
-    parser.add_argument("--generation", choices=_GENERATIONS, default="f1", help="f1: first cross; b: back to PARENT 2")
-    parser.add_argument("--born", type=_day, metavar="YYYY-MM-DD", help="for dates on the puppy's way")
+    from coatclass.genetics import GENERATIONS
+
+    parser.add_argument("parents", nargs="*", metavar="PARENT", help="breed of each parent; none for twelve examples")
+    parser.add_argument(
+        "--generation",
+        choices=GENERATIONS,
+        default="f1",
+        help="f1: first cross; f1b: that one back to the second PARENT; f2: two first crosses (default f1)",
+    )
+    parser.add_argument("--born", type=_day, metavar="YYYY-MM-DD", help="gives the puppy's way dates")
     parser.add_argument("--for", dest="audience", choices=["owner", "groomer"], default="groomer", help="whose words")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the litter, the bench and the puppy's way."""
-    from coatclass.genetics import cross, report, report_text
+    """Print the litter, the touch that tells most, and the puppy's way with its kits."""
+    from coatclass.genetics import breed_named, cross, named_crosses, report, report_text
 
-    found = cross(*args.parents, args.generation)
-    print(report_text(report(found, born=args.born), args.audience))
+    if len(args.parents) not in (0, 2):
+        print("coatclass: give two parents, or none for twelve examples.", file=sys.stderr)
+        return 2
+    if args.parents:
+        found = [report(cross(*args.parents, generation=args.generation), born=args.born, today=args.born)]
+    else:
+        found = [report(breed_named(named), named.title) for named in named_crosses()]
+    print("\n".join(report_text(one, args.audience, _kits(one)) for one in found))
     return 0
+
+
+def _kits(found: CrossReport) -> dict[str, list[str]]:
+    """The puppy's kit in each stage: what to use now."""
+    from coatclass.contract import Role
+    from coatclass.toolkit import recommend
+
+    wanted = {Role.ESSENTIAL, Role.HELPFUL}
+    return {
+        stage.id: [item.name for item in recommend(stage.situation) if item.role in wanted]
+        for stage in found.path.stages
+    }
 
 
 def _day(text: str) -> date:
