@@ -34,7 +34,8 @@ def run(args: argparse.Namespace) -> int:
         print("coatclass: give two parents, or none for twelve examples.", file=sys.stderr)
         return 2
     if args.parents:
-        found = [report(cross(*args.parents, generation=args.generation), born=args.born, today=args.born)]
+        first, second = args.parents
+        found = [report(cross(first, second, args.generation), born=args.born, today=args.born)]
     else:
         found = [report(breed_named(named), named.title) for named in named_crosses()]
     print("\n".join(report_text(one, args.audience, _kits(one)) for one in found))
