@@ -5,24 +5,30 @@ from __future__ import annotations
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 # Before gradio is imported anywhere: no calls home.
 os.environ.setdefault("GRADIO_ANALYTICS_ENABLED", "False")
 os.environ.setdefault("HF_HUB_OFFLINE", "1")
 
 from fastapi import FastAPI
+from fastapi.responses import RedirectResponse
+from starlette.staticfiles import StaticFiles
 
 from app import accounts, errors, guard
-from app.api import assessing, health
+from app.api import assessing, health, owner, pictures
+from app.looking import Looks
 from app.settings import Settings
 from app.work import WorkQueue
 from coatclass import __version__
 from coatclass.records import open_records
 
+STATIC = Path(__file__).with_name("static")
+
 
 def create_app(settings: Settings) -> FastAPI:
     """Put one server together; records are opened here and closed when it stops."""
-    salon = open_records(settings.database_url, settings.data)
+    salon = open_records(settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}")
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -32,13 +38,24 @@ def create_app(settings: Settings) -> FastAPI:
     app = FastAPI(title="coatclass", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.settings = settings
     app.state.records = salon
+    app.state.looks = Looks()
     app.state.queue = WorkQueue(**settings.limits["queue"])
     app.state.meters = health.Meters()
     errors.install(app)
-    for room in (health, assessing, accounts):
+    for room in (health, assessing, accounts, owner, pictures):
         app.include_router(room.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_api_route("/", lambda: RedirectResponse("/owner/"), include_in_schema=False)
+    _mount_pages(app)
     _stand_guard(app, settings)
     return app
+
+
+def _mount_pages(app: FastAPI) -> None:
+    """One line a side; each page mounts itself."""
+    from app.owner import owner_page
+
+    owner_page(app)
 
 
 def _stand_guard(app: FastAPI, settings: Settings) -> None:

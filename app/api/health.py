@@ -49,7 +49,8 @@ def health(request: Request) -> dict[str, str]:
     from coatclass.vision import load_model
 
     model = load_model().manifest.model_version
-    request.app.state.records.ping()
+    with request.app.state.records.read() as reader:
+        reader.connection.exec_driver_sql("SELECT 1")
     return {"status": "ok", "model_version": model}
 
 

@@ -1,0 +1,213 @@
+"""An owner's dog over HTTP: whoever has the link sees and changes this one dog, nobody else's."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Body, File, Query, Request, UploadFile
+from fastapi.responses import Response
+from pydantic import BaseModel, Field
+
+from app.api.assessing import read_uploads
+from app.looking import Looks, overlay
+from app.owner import _dog as owners
+from coatclass.contract import Assessment, PhotoReport
+from coatclass.errors import PhotoError
+from coatclass.records import Photo, Records
+
+router = APIRouter(prefix="/api/v1/dogs/by-link", tags=["owner"])
+
+Mark = Annotated[list[float], Field(min_length=2, max_length=2)]
+_PRIVATE = {"cache-control": "private, max-age=3600"}
+
+
+class Named(BaseModel):
+    """How the dog is called."""
+
+    name: Annotated[str, Field(max_length=200)] = ""
+
+
+class Started(BaseModel):
+    """A new dog: the token of its link, and until when the link leads to it."""
+
+    token: str
+    days: int
+
+
+class KeptPhoto(BaseModel):
+    """A photo and what was said of it; no id if it was refused and is not kept."""
+
+    id: str | None
+    width: int | None = None
+    height: int | None = None
+    report: PhotoReport
+
+
+class State(BaseModel):
+    """Everything the link shows of the dog's entries."""
+
+    name: str
+    answers: dict[str, Any]
+    photos: list[KeptPhoto]
+
+
+class Marks(BaseModel):
+    """Marks in one picture, px: a bank card's four corners and the hair's ends (or points along it)."""
+
+    corners: Annotated[list[Mark], Field(min_length=4, max_length=4)]
+    hair: Annotated[list[Mark], Field(min_length=2, max_length=50)]
+    click_error_px: Annotated[float, Field(gt=0, le=200)] = 3.0
+    keep: bool = False
+
+
+class Length(BaseModel):
+    """A length with its 95 % interval, mm."""
+
+    length_mm: float
+    low_mm: float
+    high_mm: float
+    kept: bool
+
+
+def _salon(request: Request) -> Records:
+    salon: Records = request.app.state.records
+    return salon
+
+
+@router.post("", status_code=201)
+def start(request: Request, named: Named) -> Started:
+    """Begin with a new dog; the answer holds the only copy of its link."""
+    days = int(request.app.state.settings.limits["link"]["days"])
+    _, token = owners.start(_salon(request), named.name, days=days)
+    return Started(token=token, days=days)
+
+
+@router.get("/{token}")
+async def state(request: Request, token: str) -> State:
+    """Name, answers and photos of the dog."""
+    return await request.app.state.queue.run(_state, request, token)
+
+
+def _state(request: Request, token: str) -> State:
+    salon, looks = _salon(request), request.app.state.looks
+    of = owners.find(salon, token)
+    photos = [_kept(photo, reading.report) for photo, reading in zip(of.photos, looks.readings(salon, of.photos), strict=True)]
+    return State(name=of.name, answers=of.answers.model_dump(mode="json", exclude_none=True), photos=photos)
+
+
+def _kept(photo: Photo, report: PhotoReport) -> KeptPhoto:
+    return KeptPhoto(id=photo.id, width=photo.width, height=photo.height, report=report)
+
+
+@router.patch("/{token}")
+def rename(request: Request, token: str, named: Named) -> Named:
+    """Call the dog by its name."""
+    return Named(name=owners.rename(_salon(request), token, named.name).name)
+
+
+@router.patch("/{token}/answers")
+def save(request: Request, token: str, answers: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
+    """Keep some answers at once; null takes one back. All answers come back."""
+    return owners.save_answers(_salon(request), token, answers).model_dump(mode="json", exclude_none=True)
+
+
+@router.post("/{token}/photos")
+async def add_photos(request: Request, token: str, photos: Annotated[list[UploadFile], File()]) -> list[KeptPhoto]:
+    """Look at photos at once and keep those that can be used; each gets a word on its quality."""
+    owners.find(_salon(request), token)
+    pictures = await read_uploads(request, photos)
+    return [await request.app.state.queue.run(_add, request, token, name, content) for name, content in pictures]
+
+
+def _add(request: Request, token: str, name: str, content: bytes) -> KeptPhoto:
+    from coatclass.photo import refusal
+
+    most = int(request.app.state.settings.limits["upload"]["photos_per_dog"])
+    try:
+        photo, report = owners.add_photo(_salon(request), token, content, name[:200], most=most)
+    except PhotoError as error:
+        return KeptPhoto(id=None, report=refusal(error))
+    return KeptPhoto(id=None, report=report) if photo is None else _kept(photo, report)
+
+
+@router.get("/{token}/photos/{photo_id}", response_class=Response)
+def picture(request: Request, token: str, photo_id: str) -> Response:
+    """The photo as it is kept: upright JPEG without place and device."""
+    salon = _salon(request)
+    photo = owners.photo_of(salon, token, photo_id)
+    return Response(salon.store.read(photo.sha256), media_type="image/jpeg", headers=_PRIVATE)
+
+
+@router.get("/{token}/photos/{photo_id}/looked-at", response_class=Response)
+async def looked_at(request: Request, token: str, photo_id: str) -> Response:
+    """A PNG to lay over the photo: what the image model did not take for dog is darkened."""
+    return Response(
+        await request.app.state.queue.run(_overlay, request, token, photo_id), media_type="image/png", headers=_PRIVATE
+    )
+
+
+def _overlay(request: Request, token: str, photo_id: str) -> bytes:
+    salon, looks = _salon(request), request.app.state.looks
+    photo = owners.photo_of(salon, token, photo_id)
+    return overlay(looks.of(salon, photo).mask, (photo.width, photo.height))
+
+
+@router.delete("/{token}/photos/{photo_id}", status_code=204)
+def remove(request: Request, token: str, photo_id: str) -> None:
+    """Take a photo back; it is erased."""
+    owners.remove_photo(_salon(request), token, photo_id)
+
+
+@router.post("/{token}/length")
+def length(request: Request, token: str, marks: Marks) -> Length:
+    """Reckon a length from marks in a picture that stays where it is; kept as measured with ``keep``."""
+    corners, hair = ([(point[0], point[1]) for point in points] for points in (marks.corners, marks.hair))
+    found = owners.measure(
+        _salon(request), token, corners, hair, click_error_px=marks.click_error_px, keep=marks.keep
+    )
+    low, high = found.interval_mm
+    return Length(length_mm=found.length_mm, low_mm=low, high_mm=high, kept=marks.keep)
+
+
+@router.get("/{token}/assessment")
+async def assessment(request: Request, token: str) -> Assessment:
+    """The dog as it stands now."""
+    return await request.app.state.queue.run(_assessment, request, token)
+
+
+def _assessment(request: Request, token: str) -> Assessment:
+    salon: Records = _salon(request)
+    looks: Looks = request.app.state.looks
+    of = owners.find(salon, token)
+    return owners.assess(salon, looks, of)
+
+
+Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
+
+
+@router.get("/{token}/calendar.ics", response_class=Response)
+async def calendar(request: Request, token: str, language: Language = "en") -> Response:
+    """The dates of the plan as a calendar file (RFC 5545)."""
+    content = await request.app.state.queue.run(_calendar, request, token, language)
+    return _download(content, "text/calendar", "coat-calendar.ics")
+
+
+def _calendar(request: Request, token: str, language: str) -> bytes:
+    from coatclass.care import calendar_ics
+
+    of, plan = _planned(request, token, language)
+    return calendar_ics(plan, dog_id=of.dog.id, dog_name=of.name, stamp=datetime.now(UTC))
+
+
+def _planned(request: Request, token: str, language: str) -> tuple[owners.OwnersDog, Any]:
+    salon, looks = _salon(request), request.app.state.looks
+    of = owners.find(salon, token)
+    plan = owners.plan(of, owners.assess(salon, looks, of), language=language)
+    if plan is None:
+        raise PhotoError("the plan", "needs a photo or some answers first.", "Give one of them.", code="nothing_given")
+    return of, plan
+
+
+def _download(content: bytes, kind: str, name: str) -> Response:
+    return Response(content, media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'})

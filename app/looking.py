@@ -1,0 +1,102 @@
+"""What the image model sees on kept photos; read once for each picture, by its content."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, replace
+from io import BytesIO
+from threading import Lock
+
+import numpy as np
+from PIL import Image
+
+from coatclass import photo, vision
+from coatclass.assessing import Reading
+from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
+from coatclass.records import Photo, Records
+
+_MOST = 1000
+_SHADE = (10, 24, 20)
+_DARKEST = 190  # of 255: what was left out can still be made out
+_RIM = (255, 214, 102)
+_OVERLAY_PX = 480
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What was read from one picture; the mask is in [0, 1], (rows, columns), coarse."""
+
+    report: PhotoReport
+    evidence: PhotoEvidence
+    mask: np.ndarray
+
+    def reading(self, name: str) -> Reading:
+        """As the rooms take it, under the name that people see."""
+        report = self.report.model_copy(update={"file": name})
+        used = None if report.status is PhotoStatus.REFUSED else replace(self.evidence, file=name)
+        return Reading(report, used)
+
+
+def look_at(content: bytes, name: str) -> Looked:
+    """Open a picture and let the image model look at it.
+
+    Raises:
+        PhotoError: if it can't be opened.
+    """
+    loaded = photo.load(content, name=name)
+    seen = vision.look(loaded, file=name)
+    return Looked(photo.report(loaded, seen.evidence), seen.evidence, seen.mask)
+
+
+class Looks:
+    """Looks at kept photos, remembered by content; safe to share between threads."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[str, Looked] = OrderedDict()
+        self._lock = Lock()
+
+    def of(self, salon: Records, kept: Photo) -> Looked:
+        """The look at a kept photo."""
+        with self._lock:
+            if kept.sha256 in self._kept:
+                self._kept.move_to_end(kept.sha256)
+                return self._kept[kept.sha256]
+        looked = look_at(salon.store.read(kept.sha256), "photo")
+        with self._lock:
+            self._kept[kept.sha256] = looked
+            while len(self._kept) > _MOST:
+                self._kept.popitem(last=False)
+        return looked
+
+    def readings(self, salon: Records, photos: tuple[Photo, ...]) -> list[Reading]:
+        """What all photos of a dog say, named by their number."""
+        return [self.of(salon, kept).reading(f"photo {number}") for number, kept in enumerate(photos, 1)]
+
+
+def overlay(mask: np.ndarray, size: tuple[int, int]) -> bytes:
+    """A PNG to lay over the picture: what was not looked at is darkened, the dog has a rim.
+
+    Args:
+        mask: how far each part is dog, (rows, columns) in [0, 1], over the whole picture.
+        size: the picture's width and height, px.
+    """
+    scale = _OVERLAY_PX / max(size)
+    width, height = max(1, round(size[0] * scale)), max(1, round(size[1] * scale))
+    fine = Image.fromarray(np.asarray(mask, dtype=np.float32)).resize((width, height), Image.Resampling.BICUBIC)
+    dog = np.clip(np.asarray(fine), 0.0, 1.0)
+    inside = dog > 0.5
+    rim = inside & ~_shrunk(inside, 2)
+    pixels = np.zeros((height, width, 4), dtype=np.uint8)
+    pixels[..., :3] = _SHADE
+    pixels[..., 3] = ((1.0 - np.clip(2 * dog - 0.5, 0, 1)) * _DARKEST).astype(np.uint8)
+    pixels[rim] = (*_RIM, 255)
+    stream = BytesIO()
+    Image.fromarray(pixels).save(stream, "PNG", optimize=True)
+    return stream.getvalue()
+
+
+def _shrunk(area: np.ndarray, by: int) -> np.ndarray:
+    for _ in range(by):
+        padded = np.pad(area, 1, mode="edge")
+        area = padded[1:-1, 1:-1] & padded[:-2, 1:-1] & padded[2:, 1:-1] & padded[1:-1, :-2] & padded[1:-1, 2:]
+    return area

@@ -1,0 +1,249 @@
+"""One owner's dog by its link: reading it, and every change an owner may make. No page and no HTTP in here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from app.accounts import dog_of_link
+from app.looking import Looks, look_at
+from coatclass import answers as questionnaire
+from coatclass import care
+from coatclass.answers import Answers
+from coatclass.assessing import assess_readings
+from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus
+from coatclass.ensemble import Finding as HandsOn
+from coatclass.errors import AnswersError, PhotoError
+from coatclass.measure import CardMeasurement, measure_by_card
+from coatclass.records import (
+    AnswerSheet,
+    Dog,
+    Finding,
+    Measurement,
+    Photo,
+    Reader,
+    Records,
+    StoredAssessment,
+    Writer,
+    make_link,
+    prepare,
+    valid,
+)
+
+Marks = Sequence[tuple[float, float]]
+WHO = "owner's link"
+UNNAMED = "Your dog"
+
+
+@dataclass(frozen=True)
+class OwnersDog:
+    """What the link shows: the dog, what was answered and its photos, as of one moment."""
+
+    dog: Dog
+    answers: Answers
+    photos: tuple[Photo, ...]
+    measurements: tuple[Measurement, ...]
+    finding: Finding | None
+
+    @property
+    def name(self) -> str:
+        """How the dog is called on the page."""
+        return self.dog.name
+
+
+def start(salon: Records, name: str, *, days: int) -> tuple[Dog, str]:
+    """A new dog without an owner's name, and the token of the link that leads to it."""
+    dog = salon.add(valid(Dog, name=name.strip()[:200] or UNNAMED), who=WHO)
+    return dog, make_link(salon, dog.id, valid_for=timedelta(days=days), who=WHO)
+
+
+def find(salon: Records, token: str) -> OwnersDog:
+    """What a link shows.
+
+    Raises:
+        RecordError: ``not_found``.
+    """
+    dog = dog_of_link(salon, token)
+    with salon.read() as reader:
+        return OwnersDog(
+            dog=dog,
+            answers=_answers(reader, dog),
+            photos=reader.find(Photo, dog_id=dog.id),
+            measurements=reader.find(Measurement, dog_id=dog.id),
+            finding=reader.latest(Finding, dog.id),
+        )
+
+
+def _answers(reader: Reader, dog: Dog) -> Answers:
+    """The newest answers; a sheet of another version that can't be read counts as not filled in."""
+    sheet = reader.latest(AnswerSheet, dog.id)
+    try:
+        return Answers() if sheet is None else questionnaire.parse(sheet.content)
+    except AnswersError:
+        return Answers()
+
+
+def rename(salon: Records, token: str, name: str) -> Dog:
+    """Call the dog by its name."""
+    return salon.change(dog_of_link(salon, token), who=WHO, name=name.strip()[:200] or UNNAMED)
+
+
+def save_answers(salon: Records, token: str, changes: Mapping[str, Any]) -> Answers:
+    """Keep answers as they are given; None takes one back.
+
+    Raises:
+        AnswersError: if a value can't be, or the answers contradict each other; nothing is kept then.
+    """
+    dog = dog_of_link(salon, token)
+    with salon.write(WHO) as writer:
+        return _merge(writer, dog, changes)
+
+
+def _merge(writer: Writer, dog: Dog, changes: Mapping[str, Any]) -> Answers:
+    sheet = writer.latest(AnswerSheet, dog.id)
+    before = {} if sheet is None else sheet.content
+    merged = {name: value for name, value in {**before, **changes}.items() if value is not None}
+    answers = questionnaire.parse(merged)
+    content = answers.model_dump(mode="json", exclude_none=True)
+    if sheet is not None and content == sheet.content:
+        return answers
+    if sheet is None or writer.find(StoredAssessment, answers_id=sheet.id):
+        writer.add(AnswerSheet(dog_id=dog.id, content=content))  # what an assessment used stays as it was
+    else:
+        writer.change(sheet, content=content)
+    if answers.breed and answers.breed != dog.breed:
+        writer.change(dog, breed=answers.breed)
+    return answers
+
+
+def add_photo(salon: Records, token: str, content: bytes, name: str, *, most: int) -> tuple[Photo | None, PhotoReport]:
+    """Look at a photo at once, and keep it unless it has to be refused.
+
+    Raises:
+        PhotoError: if it can't be opened, or the dog has ``most`` photos already.
+    """
+    dog = dog_of_link(salon, token)
+    looked = look_at(content, name)
+    if looked.report.status is PhotoStatus.REFUSED:
+        return None, looked.report
+    picture = prepare(content, name)
+    with salon.write(WHO) as writer:
+        if len(writer.find(Photo, dog_id=dog.id)) >= most:
+            raise PhotoError("photos", f"are {most} already.", "Remove one first.", code="too_many_photos")
+        return writer.add_photo(dog.id, picture), looked.report
+
+
+def photo_of(salon: Records, token: str, photo_id: str) -> Photo:
+    """A photo, if it is of the link's dog.
+
+    Raises:
+        RecordError: ``not_found`` otherwise, whether or not there is such a photo.
+    """
+    dog = dog_of_link(salon, token)
+    with salon.read() as reader:
+        photo = next((kept for kept in reader.find(Photo, dog_id=dog.id) if kept.id == photo_id), None)
+        return photo if photo is not None else reader.get(Photo, "0" * 32)
+
+
+def remove_photo(salon: Records, token: str, photo_id: str) -> None:
+    """Take a photo back; its picture goes unless somebody else's record needs it."""
+    photo = photo_of(salon, token, photo_id)
+    with salon.write(WHO) as writer:
+        writer.erase(photo)
+    salon.sweep_photos()
+
+
+def measure(
+    salon: Records, token: str, corners: Marks, hair: Marks, *, click_error_px: float, keep: bool
+) -> CardMeasurement:
+    """Reckon a length from marks in a picture; kept as measured if the owner says so.
+
+    Raises:
+        InputError: if the marks can't be a card's or a hair's.
+    """
+    dog = dog_of_link(salon, token)
+    found = measure_by_card(corners, hair, click_error_px=click_error_px, rounded_corners=True)
+    if keep:
+        length = round(found.length_mm, 1)
+        with salon.write(WHO) as writer:
+            _merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "ruler"})
+            writer.add(
+                valid(
+                    Measurement,
+                    dog_id=dog.id,
+                    length_mm=length,
+                    measured_on=_today(),
+                    how="card",
+                    error_mm=round(found.error_mm, 2),
+                )
+            )
+    return found
+
+
+# --- what comes out -------------------------------------------------------------------------------------------------
+
+
+def assess(salon: Records, looks: Looks, of: OwnersDog, *, skipped: frozenset[str] = frozenset()) -> Assessment:
+    """The dog as it stands; what a groomer's hands found replaces estimates."""
+    readings = looks.readings(salon, of.photos)
+    return assess_readings(readings, of.answers, finding=_hands(of.finding), skipped=skipped)
+
+
+def _hands(finding: Finding | None) -> HandsOn | None:
+    return None if finding is None else HandsOn(category=finding.category, length_mm=finding.trunk_mm)
+
+
+def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:
+    """Keep what was told, unless it is what was told last time."""
+    evidence = [looks.of(salon, photo).evidence for photo in of.photos]
+    with salon.write(WHO) as writer:
+        last = writer.latest(StoredAssessment, of.dog.id)
+        if last is not None and last.result == assessment.model_dump(mode="json"):
+            return
+        writer.add_assessment(
+            of.dog.id,
+            assessment,
+            answers=writer.latest(AnswerSheet, of.dog.id),
+            evidence={"photos": [asdict(one) for one in evidence], "photo_ids": [one.id for one in of.photos]},
+        )
+
+
+def situation(of: OwnersDog, assessment: Assessment) -> CoatSituation | None:
+    """What the tools and the plan were chosen for; None without an estimate."""
+    if assessment.category is None or assessment.length_band is None:
+        return None
+    found = questionnaire.situation(
+        of.answers, categories=assessment.category.set, bands=assessment.length_band.set
+    )
+    trunk = of.finding.trunk_mm if of.finding is not None else None
+    return found if trunk is None else replace(found, measured_mm=trunk)
+
+
+def plan(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
+    """The care plan from today on; None without an estimate."""
+    at = situation(of, assessment)
+    if at is None:
+        return None
+    return care.plan(
+        at,
+        assessment.kit,
+        today=_today(),
+        measurements=_dated(of.measurements),
+        keeps_growing=of.answers.keeps_growing,
+        language=language,
+    )
+
+
+def _dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
+    """One measurement a day, the last one said; those of the trunk only."""
+    by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
+    return [
+        care.Measurement(day, one.length_mm, one.error_mm)
+        for day, one in sorted(by_day.items())
+    ]
+
+
+def _today() -> date:
+    return datetime.now(UTC).astimezone().date()

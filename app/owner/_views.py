@@ -1,0 +1,136 @@
+"""What each step of the owner's way shows; HTML out of the dog's state, nothing is changed but the kept assessment."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from app.design import render
+from app.owner import _dog as owners
+from app.owner import _flow as flow
+from app.owner._result import result_values
+from coatclass import answers as questionnaire
+from coatclass.care import RISK_ZONES
+from coatclass.errors import RecordError
+from coatclass.taxonomy import BodyZone, MatState, definition
+
+_TOKEN = re.compile(r"^[A-Za-z0-9_-]{20,100}$")
+_ZONES = (BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS)
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a page asks for.
+
+    Attributes:
+        token: of the owner's link; empty before the start.
+        step: ``photos``, ``q/<card>``, ``measure``, ``result``, ``next`` (what is due) or empty (where one left off).
+        skipped: questions that were passed in this browser.
+        after: the screen that was just left, so that its open questions count as passed.
+    """
+
+    token: str = ""
+    step: str = ""
+    skipped: frozenset[str] = frozenset()
+
+    @classmethod
+    def read(cls, said: Mapping[str, Any]) -> Wish:
+        """From what a browser sends; whatever is not what it should be counts as not sent."""
+        token, step, skipped = said.get("token"), said.get("step"), said.get("skipped")
+        known = {spec.id for spec in questionnaire.questions()}
+        return cls(
+            token=token if isinstance(token, str) and _TOKEN.match(token) else "",
+            step=step if isinstance(step, str) and len(step) < 60 else "",
+            skipped=frozenset(name for name in skipped if name in known) if isinstance(skipped, list) else frozenset(),
+        )
+
+
+def view(state: Any, wish: Wish) -> str:
+    """HTML of the step that is asked for.
+
+    Raises:
+        RecordError: if the link leads nowhere.
+        ModelFilesError: if the model files are missing.
+    """
+    if not wish.token:
+        return render("welcome.html", side="owner")
+    of = owners.find(state.records, wish.token)
+    if wish.step in ("", "next"):
+        return _due(state, wish, of)
+    name, _, rest = wish.step.partition("/")
+    shown = _STEPS.get(name)
+    if shown is None:
+        raise RecordError("this page", "is not there.", "Go back to the start.", code="not_found")
+    return shown(state, wish, of, rest)
+
+
+def _due(state: Any, wish: Wish, of: owners.OwnersDog) -> str:
+    """Where the owner is to go on."""
+    nothing_yet = not of.photos and of.answers == questionnaire.Answers()
+    if wish.step == "" and nothing_yet:
+        return _photos(state, wish, of, "")
+    assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
+    card = flow.next_card(of.answers, wish.skipped, assessment)
+    if card is None:
+        return _result(state, wish, of, "")
+    return _card(state, wish, of, card, assessment)
+
+
+def _photos(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+    readings = state.looks.readings(state.records, of.photos)
+    photos = list(zip(of.photos, (reading.report for reading in readings), strict=True))
+    most = int(state.settings.limits["upload"]["photos_per_dog"])
+    return render("photos.html", side="owner", wish=wish, of=of, photos=photos, most=most)
+
+
+def _question(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+    card = flow.card(rest)
+    if card is None:
+        raise RecordError("this question", "is not there.", "Go back to the start.", code="not_found")
+    assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
+    return _card(state, wish, of, card, assessment)
+
+
+def _card(state: Any, wish: Wish, of: owners.OwnersDog, card: flow.Card, assessment: Any) -> str:
+    return render(
+        "card.html",
+        side="owner",
+        wish=wish,
+        of=of,
+        card=card,
+        specs=card.specs(),
+        answers=of.answers.model_dump(mode="json"),
+        progress=flow.progress(of.answers, wish.skipped, assessment),
+        ready=assessment.category is not None,
+        zones=[(zone, definition(zone)) for zone in _ZONES],
+        mat_levels={state.value: state.severity for state in MatState},
+        kinds=_tool_kinds(),
+    )
+
+
+def _tool_kinds() -> list[str]:
+    from coatclass.toolkit import catalogue, tool_name
+
+    return [tool_name(tool) for tool in catalogue()]
+
+
+def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+    return render("measure.html", side="owner", wish=wish, of=of)
+
+
+def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+    assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
+    owners.keep_assessment(state.records, state.looks, of, assessment)
+    return render(
+        "result.html", side="owner", wish=wish, of=of, wishes=flow.wishes(), **result_values(state, of, assessment)
+    )
+
+
+_STEPS: dict[str, Callable[[Any, Wish, owners.OwnersDog, str], str]] = {
+    "photos": _photos,
+    "q": _question,
+    "measure": _measure,
+    "result": _result,
+}

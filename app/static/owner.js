@@ -1,0 +1,361 @@
+// The owner's page: sends every entry at once, keeps what could not be sent, and asks gradio for the next view.
+"use strict";
+(() => {
+  const API = "/api/v1/dogs/by-link";
+  const SLOW_MS = 12000;
+  let stage, go;
+  let leaving = null; // the step that was asked for; null while a view is shown
+  let slow = 0;
+
+  // --- where we are ---------------------------------------------------------------------------------------------
+  const token = () => new URLSearchParams(location.search).get("dog") || "";
+  const key = (what) => `coatclass.${what}.${token().slice(0, 12)}`;
+  const read = (what, otherwise) => { try { return JSON.parse(localStorage.getItem(key(what))) ?? otherwise; } catch { return otherwise; } };
+  const write = (what, value) => { try { localStorage.setItem(key(what), JSON.stringify(value)); } catch { /* a private window: nothing is kept */ } };
+  const one = (selector, root = stage) => root.querySelector(selector);
+  const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
+
+  function show(step, push = false) {
+    leaving = { step, push };
+    clearTimeout(slow);
+    slow = setTimeout(() => say("This takes long. Your entries are safe; load the page again if nothing happens."), SLOW_MS);
+    go({ token: token(), step, skipped: read("skipped", []), n: Date.now() });
+  }
+
+  function arrived() {
+    const page = one(".page");
+    if (!page || page.dataset.step === "waiting") return;
+    clearTimeout(slow);
+    document.title = page.dataset.title ? `${page.dataset.title} · coatclass` : "coatclass";
+    const step = page.dataset.step || "";
+    if (leaving && step !== "problem") {
+      const address = location.pathname + location.search + (step ? `#${step}` : "");
+      if (leaving.push && location.hash.slice(1) !== step) history.pushState(null, "", address);
+      else history.replaceState(null, "", address);
+    }
+    const moved = leaving?.push;
+    leaving = null;
+    follow();
+    measuring();
+    if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
+    if (read("pending", null)) flush();
+  }
+
+  // --- talking to the server --------------------------------------------------------------------------------------
+  class Refused extends Error {}
+  class Offline extends Error {}
+
+  async function ask(method, path, body) {
+    const options = { method, headers: {} };
+    if (body instanceof FormData) options.body = body;
+    else if (body !== undefined) { options.body = JSON.stringify(body); options.headers["content-type"] = "application/json"; }
+    let answer;
+    try { answer = await fetch(API + path, options); } catch { throw new Offline("offline"); }
+    if (answer.status === 204) return null;
+    const said = await answer.json().catch(() => ({}));
+    if (answer.status === 429 || answer.status >= 500) throw new Offline(`${said.problem || ""} ${said.next_step || ""}`);
+    if (!answer.ok) throw new Refused(`${said.problem || "That did not work."} ${said.next_step || ""}`);
+    return said;
+  }
+
+  function say(text) { const place = one("[data-status]"); if (place) place.textContent = text; }
+  function complain(form, text) {
+    const place = one("[data-error]", form);
+    if (!place) return say(text);
+    place.textContent = text; place.hidden = !text;
+    if (text) place.scrollIntoView({ block: "nearest" });
+  }
+
+  // Entries that could not be sent wait here, also over a refresh, until the connection is back.
+  let flushing = false;
+  async function flush() {
+    const pending = read("pending", null);
+    if (!pending || flushing) return !pending;
+    flushing = true;
+    try {
+      await ask("PATCH", `/${token()}/answers`, pending);
+      write("pending", null); say("");
+      return true;
+    } catch (error) {
+      if (error instanceof Refused) { write("pending", null); throw error; }
+      say("No connection. Your answers are kept on this device and are sent as soon as it is back.");
+      setTimeout(() => flush().then((sent) => sent && !leaving && show("next", true)).catch((refused) => say(refused.message)), 4000);
+      return false;
+    } finally { flushing = false; }
+  }
+  addEventListener("online", () => flush().catch(() => {}));
+
+  async function save(answers) {
+    write("pending", { ...read("pending", {}), ...answers });
+    return flush();
+  }
+
+  // --- questions ------------------------------------------------------------------------------------------------
+  const number = (text) => (text.trim() === "" ? null : Number(text));
+  const READ = {
+    text: (q) => one("input", q).value.trim() || null,
+    names: (q) => { const names = one("input", q).value.split(/[,;]/).map((name) => name.trim()).filter(Boolean); return names.length ? names : null; },
+    choice: (q) => one("input:checked", q)?.value ?? null,
+    yes_no: (q) => { const chosen = one("input:checked", q); return chosen ? chosen.value === "true" : null; },
+    number: (q) => number(one("input", q).value),
+    choices: (q) => { const chosen = all("input:checked", q); return chosen.length ? chosen.map((box) => box.value).filter(Boolean) : null; },
+    zones: (q) => { const found = Object.fromEntries(all("select", q).filter((box) => box.value).map((box) => [box.dataset.zone, box.value])); return Object.keys(found).length ? found : null; },
+    shares: (q) => pairs(q, number),
+    genotype: (q) => pairs(q, (text) => text.trim() || null),
+    tools: (q) => { const tools = all("[data-row]", q).map(tool).filter((found) => found.kind); return tools.length ? tools : null; },
+  };
+  function pairs(q, convert) {
+    const rows = all("[data-row]", q).map((row) => [one("[data-part=name]", row).value.trim(), convert(one("[data-part=value]", row).value)]);
+    const found = Object.fromEntries(rows.filter(([name, value]) => name && value !== null));
+    return Object.keys(found).length ? found : null;
+  }
+  function tool(row) {
+    const found = {};
+    for (const part of all("[data-part]", row)) {
+      if (part.type === "checkbox") { if (part.checked) found[part.dataset.part] = true; }
+      else if (part.value.trim()) found[part.dataset.part] = "number" in part.dataset ? Number(part.value) : part.value.trim();
+    }
+    return found;
+  }
+
+  function gather(form) {
+    const answers = {};
+    for (const q of all("[data-question]", form)) answers[q.dataset.question] = q.hidden ? null : READ[q.dataset.kind](q);
+    return answers;
+  }
+
+  // A question that follows from another one shows when that one has its answer.
+  function follow() {
+    for (const q of all("[data-needs]")) {
+      const before = one(`[data-question="${q.dataset.needs}"]`);
+      if (!before) continue;
+      const value = READ[before.dataset.kind](before);
+      const shown = value !== null && (!q.dataset.in || q.dataset.in.split(" ").includes(value)) && (!q.dataset.above || value > Number(q.dataset.above));
+      q.hidden = !shown;
+    }
+    for (const hint of all("[data-inches]")) {
+      const mm = number(document.getElementById(hint.dataset.inches).value);
+      hint.textContent = mm ? `= ${(mm / 25.4).toFixed(1)} in` : hint.textContent;
+    }
+    for (const box of all("select[data-zone]")) {
+      const area = one(`.zone[data-zone="${box.dataset.zone}"]`);
+      if (area) area.dataset.level = box.selectedOptions[0].dataset.level;
+    }
+  }
+
+  async function answerCard(form, passed) {
+    const names = form.dataset.questions.split(" ");
+    const answers = passed ? {} : gather(form);
+    const open = names.filter((name) => answers[name] === undefined || answers[name] === null);
+    const skipped = new Set(read("skipped", []));
+    for (const name of names) skipped.delete(name);
+    for (const name of open) skipped.add(name);
+    complain(form, "");
+    busy(form, true);
+    try {
+      const sent = passed || (await save(answers));
+      write("skipped", [...skipped]);
+      if (sent) show("next", true);
+    } catch (error) { complain(form, error.message); }
+    finally { busy(form, false); }
+  }
+  function busy(form, on) { for (const button of all("button", form)) button.setAttribute("aria-disabled", on); }
+
+  // --- photos ---------------------------------------------------------------------------------------------------
+  async function upload(files) {
+    const words = one("[data-words]");
+    const line = (text) => { const p = document.createElement("p"); p.className = "note"; p.textContent = text; words.append(p); return p; };
+    words.replaceChildren();
+    let kept = 0;
+    for (const file of files) {
+      const p = line(words.dataset.looking);
+      const body = new FormData();
+      body.append("photos", await smaller(file), file.name);
+      try {
+        const [photo] = await ask("POST", `/${token()}/photos`, body);
+        const why = photo.report.reasons.map((reason) => reason.text).join(" ");
+        if (photo.id) kept += 1;
+        p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
+        if (!photo.id) p.className = "note stop"; else if (photo.report.status !== "used") p.className = "note care";
+      } catch (error) {
+        p.className = "note care";
+        p.textContent = `${file.name}: ${error instanceof Offline ? `${error.message === "offline" ? "No connection." : error.message} Choose the photo again in a moment.` : error.message}`;
+      }
+    }
+    if (kept) { const said = words.innerHTML; show("photos"); keepWords = said; }
+  }
+  let keepWords = "";
+
+  // A phone's photo is far larger than anybody looks at: made smaller here, it saves the owner's data and time.
+  async function smaller(file, longest = 2400) {
+    if (file.size < 1_500_000 || !/^image\/(jpeg|png|webp)$/.test(file.type)) return file;
+    try {
+      const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+      const scale = longest / Math.max(picture.width, picture.height);
+      if (scale >= 1) return file;
+      const canvas = new OffscreenCanvas(Math.round(picture.width * scale), Math.round(picture.height * scale));
+      canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+      return await canvas.convertToBlob({ type: "image/jpeg", quality: 0.9 });
+    } catch { return file; } // whatever the browser can't open, the server explains
+  }
+
+  // --- measuring: the picture never leaves the device ---------------------------------------------------------------
+  const LABELS = ["1", "2", "3", "4", "A", "B"];
+  let marks = [];
+  function measuring() {
+    marks = [];
+    const picture = one("[data-picture]");
+    if (picture) picture.addEventListener("load", place);
+  }
+  function openCardPhoto(file) {
+    const picture = one("[data-picture]");
+    one("[data-form=measure]").hidden = false;
+    picture.src = URL.createObjectURL(file);
+    picture.onerror = () => say("This browser can't show the photo. Save it as JPEG, or use a ruler.");
+  }
+  function place() {
+    const { naturalWidth: w, naturalHeight: h } = one("[data-picture]");
+    marks = [[0.25, 0.35], [0.6, 0.35], [0.6, 0.6], [0.25, 0.6], [0.7, 0.6], [0.7, 0.35]].map(([x, y]) => [x * w, y * h]);
+    const holder = one("[data-stage]");
+    all(".mark", holder).forEach((mark) => mark.remove());
+    LABELS.forEach((label, n) => {
+      const button = document.createElement("button");
+      button.type = "button"; button.className = n < 4 ? "mark" : "mark end"; button.textContent = label;
+      const legend = one(`[data-mark="${n}"]`).closest("fieldset").querySelector("legend").textContent;
+      button.setAttribute("aria-label", legend);
+      holder.append(button);
+      drag(button, n);
+    });
+    draw();
+    one(".mark", holder).focus();
+  }
+  const scale = () => { const picture = one("[data-picture]"); return picture.naturalWidth / picture.getBoundingClientRect().width; };
+  function draw() {
+    const picture = one("[data-picture]");
+    const { naturalWidth: w, naturalHeight: h } = picture;
+    all(".mark").forEach((button, n) => { button.style.left = `${(100 * marks[n][0]) / w}%`; button.style.top = `${(100 * marks[n][1]) / h}%`; });
+    const lines = one("[data-lines]");
+    lines.setAttribute("viewBox", `0 0 ${w} ${h}`);
+    const thick = 2 * scale();
+    const path = (points, closed) => `<polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#000" stroke-width="${thick * 2.4}"/><polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#fff" stroke-width="${thick}"/>`;
+    lines.innerHTML = path(marks.slice(0, 4), true) + path(marks.slice(4), false);
+    for (const field of all("input[data-mark]")) if (field !== document.activeElement) field.value = Math.round(marks[field.dataset.mark][field.dataset.axis]);
+  }
+  function move(n, x, y) {
+    const picture = one("[data-picture]");
+    marks[n] = [Math.min(Math.max(x, 0), picture.naturalWidth), Math.min(Math.max(y, 0), picture.naturalHeight)];
+    one("[data-keep]").hidden = true;
+    draw();
+  }
+  function drag(button, n) {
+    let from = null;
+    button.addEventListener("pointerdown", (event) => { button.setPointerCapture(event.pointerId); from = [event.clientX, event.clientY, ...marks[n]]; loupe(n); });
+    button.addEventListener("pointermove", (event) => { if (!from) return; move(n, from[2] + (event.clientX - from[0]) * scale(), from[3] + (event.clientY - from[1]) * scale()); loupe(n); });
+    const end = () => { from = null; one(".loupe")?.remove(); };
+    button.addEventListener("pointerup", end); button.addEventListener("pointercancel", end);
+    button.addEventListener("keydown", (event) => {
+      const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+      if (!step) return;
+      event.preventDefault();
+      const by = scale() * (event.shiftKey ? 20 : 2);
+      move(n, marks[n][0] + step[0] * by, marks[n][1] + step[1] * by);
+    });
+  }
+  // What lies under the finger, enlarged and out of its way.
+  function loupe(n) {
+    const holder = one("[data-stage]"), picture = one("[data-picture]");
+    const glass = one(".loupe") || holder.appendChild(Object.assign(document.createElement("canvas"), { className: "loupe", width: 260, height: 260 }));
+    const [x, y] = marks[n], wide = 70 * scale();
+    const pen = glass.getContext("2d");
+    pen.fillRect(0, 0, 260, 260);
+    pen.drawImage(picture, x - wide / 2, y - wide / 2, wide, wide, 0, 0, 260, 260);
+    pen.strokeStyle = "#fff"; pen.lineWidth = 3; pen.beginPath(); pen.moveTo(130, 90); pen.lineTo(130, 170); pen.moveTo(90, 130); pen.lineTo(170, 130); pen.stroke();
+    const left = x / picture.naturalWidth < 0.5;
+    glass.style.top = "8px"; glass.style.left = left ? "auto" : "8px"; glass.style.right = left ? "8px" : "auto";
+  }
+  const mm = (length) => `${length.toFixed(length < 30 ? 1 : 0)} mm (${(length / 25.4).toFixed(1)} in)`;
+  async function reckon(form, keep) {
+    complain(form, "");
+    const said = one("[data-length]", form);
+    try {
+      const found = await ask("POST", `/${token()}/length`, { corners: marks.slice(0, 4), hair: marks.slice(4), click_error_px: Math.min(200, Math.max(0.5, 2.5 * scale())), keep });
+      said.innerHTML = "";
+      const big = document.createElement("p"); big.className = "headline"; big.textContent = said.dataset.found.replace("{mm}", mm(found.length_mm));
+      const range = document.createElement("p"); range.textContent = said.dataset.range.replace("{low}", mm(found.low_mm)).replace("{high}", mm(found.high_mm));
+      said.append(big, range);
+      one("[data-keep]", form).hidden = keep;
+      if (keep) show("next", true);
+    } catch (error) { complain(form, error.message); }
+  }
+
+  // --- what people do ---------------------------------------------------------------------------------------------
+  async function begin(form) {
+    complain(form, "");
+    try {
+      const started = await ask("POST", "", { name: one("[name=name]", form).value });
+      history.replaceState(null, "", `${location.pathname}?dog=${started.token}`);
+      show("photos", true);
+    } catch (error) { complain(form, error instanceof Offline ? "No connection. Try again in a moment." : error.message); }
+  }
+
+  function onSubmit(event) {
+    event.preventDefault();
+    const form = event.target;
+    if (form.dataset.form === "start") begin(form);
+    if (form.dataset.form === "card") answerCard(form, false);
+    if (form.dataset.form === "measure") reckon(form, false);
+  }
+  function onClick(event) {
+    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-keep],[data-all-free],[data-copy],.pressable .zone");
+    if (!hit) return;
+    if (hit.matches("[data-go]")) { event.preventDefault(); show(hit.dataset.go, true); }
+    else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"), true);
+    else if (hit.matches("[data-back]")) history.back();
+    else if (hit.matches("[data-reload]")) location.reload();
+    else if (hit.matches("[data-skip]")) { event.preventDefault(); one("#content").focus(); }
+    else if (hit.matches("[data-keep]")) reckon(hit.closest("form"), true);
+    else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
+    else if (hit.matches("[data-copy]")) copy(hit);
+    else if (hit.matches("[data-all-free]")) { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); }
+    else if (hit.matches(".zone")) {
+      const box = one(`select[data-zone="${hit.dataset.zone}"]`);
+      if (box) { box.selectedIndex = (box.selectedIndex + 1) % box.options.length; follow(); box.focus({ preventScroll: true }); }
+    }
+  }
+  async function copy(button) {
+    const address = location.origin + location.pathname + location.search;
+    try { await navigator.clipboard.writeText(address); say(button.dataset.copied); } catch { say(address); }
+  }
+  function onChange(event) {
+    const field = event.target;
+    if (field.matches("[data-photos]")) { if (field.files.length) upload([...field.files]); field.value = ""; return; }
+    if (field.matches("[data-card-photo]")) { if (field.files.length) openCardPhoto(field.files[0]); return; }
+    if (field.matches("[data-mark]")) { const n = Number(field.dataset.mark); const point = [...marks[n]]; point[field.dataset.axis] = Number(field.value); move(n, ...point); return; }
+    if (field.matches("[data-none]") && field.checked) for (const box of all(`input[name="${field.name}"]`)) box.checked = box === field;
+    else if (field.type === "checkbox" && field.checked) { const none = one(`input[name="${field.name}"][data-none]`); if (none) none.checked = false; }
+    follow();
+  }
+  function onDrop(event) {
+    const drop = event.target.closest?.("[data-drop]");
+    if (!drop) return;
+    event.preventDefault();
+    drop.classList.toggle("over", event.type === "dragover");
+    if (event.type === "drop" && event.dataTransfer.files.length) upload([...event.dataTransfer.files]);
+  }
+
+  window.coatclass = {
+    ...window.coatclass,
+    owner(element, trigger, watch) {
+      stage = element; go = trigger;
+      element.addEventListener("submit", onSubmit);
+      element.addEventListener("click", onClick);
+      element.addEventListener("change", onChange);
+      element.addEventListener("input", follow);
+      for (const kind of ["dragover", "dragleave", "drop"]) element.addEventListener(kind, onDrop);
+      addEventListener("popstate", () => show(location.hash.slice(1)));
+      watch(() => { arrived(); if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; } });
+      flush().catch((error) => say(error.message)).finally(() => show(location.hash.slice(1)));
+    },
+  };
+  dispatchEvent(new Event("coatclass-ready"));
+})();
