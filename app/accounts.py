@@ -1,15 +1,14 @@
-"""Who comes in: sign-in with a password (Argon2id), a session cookie, an owner's link, and what handlers ask.
+"""Who comes in: sign-in with a password, a session cookie, an owner's link, and what handlers ask.
 
-A password's hash is made here; sessions and links live in the records, which keep only the hashes of their tokens.
+Users, sessions and links live in the records, which keep only hashes of passwords and tokens.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
 from typing import Annotated
 
-from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerificationError
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import JSONResponse, Response
 
@@ -21,33 +20,7 @@ from coatclass.records import Dog, Records, User, UserRole
 router = APIRouter(tags=["accounts"])
 
 COOKIE = "coatclass_session"
-SHORTEST_PASSWORD = 10
-_hasher = PasswordHasher()  # the library's defaults are RFC 9106's second choice
-# Verified against when nobody has the name, so that the time taken doesn't tell who exists.
-_NOBODY = _hasher.hash("nobody")
 _MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals.")
-
-
-def add_user(salon: Records, name: str, password: str, role: UserRole) -> User:
-    """Make somebody known who signs in.
-
-    Raises:
-        RecordError: if the password is too short or the name is taken.
-    """
-    if len(password) < SHORTEST_PASSWORD:
-        raise RecordError(
-            "the password", f"has fewer than {SHORTEST_PASSWORD} characters.", "Choose a longer one.", code="short"
-        )
-    if records.find_user(salon, name) is not None:
-        raise RecordError(name, "is taken.", "Choose another name.", code="exists")
-    return salon.add(User(name=name, role=role, password_hash=_hasher.hash(password)), who=name)
-
-
-def _matches(password: str, hashed: str) -> bool:
-    try:
-        return _hasher.verify(hashed, password)
-    except (VerificationError, InvalidHashError):
-        return False
 
 
 @router.post("/api/v1/sign-in")
@@ -60,7 +33,7 @@ def sign_in(
     salon: Records = request.app.state.records
     limits = request.app.state.settings.limits
     user = records.find_user(salon, name)
-    right = _matches(password, user.password_hash if user else _NOBODY)
+    right = records.password_matches(password, user)
     if user is None:
         return answer(401, *_MISMATCH)
     if not records.may_sign_in(user):
@@ -91,10 +64,10 @@ def sign_out(request: Request) -> Response:
     return response
 
 
-def signed_in(request: Request) -> User | None:
-    """Who is signed in with this request's cookie, if anybody."""
-    token = request.cookies.get(COOKIE)
-    return records.session_user(request.app.state.records, token) if token else None
+def signed_in(salon: Records, cookies: Mapping[str, str]) -> User | None:
+    """Who is signed in with a request's cookies, if anybody."""
+    token = cookies.get(COOKIE)
+    return records.session_user(salon, token) if token else None
 
 
 class ForbiddenError(RecordError):
@@ -104,13 +77,13 @@ class ForbiddenError(RecordError):
         super().__init__("this page", "is not for you, or you are not signed in.", "Sign in first.", code="forbidden")
 
 
-def require(request: Request, *roles: UserRole) -> User:
+def require(salon: Records, cookies: Mapping[str, str], *roles: UserRole) -> User:
     """The signed-in user, if in one of the roles; every handler behind the sign-in calls this first.
 
     Raises:
         ForbiddenError: otherwise.
     """
-    user = signed_in(request)
+    user = signed_in(salon, cookies)
     if user is None or user.role not in roles:
         raise ForbiddenError
     return user
@@ -118,12 +91,12 @@ def require(request: Request, *roles: UserRole) -> User:
 
 def groomer(request: Request) -> User:
     """As a dependency: only groomers pass."""
-    return require(request, UserRole.GROOMER)
+    return require(request.app.state.records, request.cookies, UserRole.GROOMER)
 
 
 def researcher(request: Request) -> User:
     """As a dependency: groomers and researchers pass."""
-    return require(request, UserRole.RESEARCHER, UserRole.GROOMER)
+    return require(request.app.state.records, request.cookies, UserRole.RESEARCHER, UserRole.GROOMER)
 
 
 def dog_of_link(salon: Records, token: str) -> Dog:

@@ -16,13 +16,27 @@ from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
 from app import accounts, errors, guard
-from app.api import assessing, health, owner, pictures
+from app.api import (
+    assessing,
+    clients,
+    dogs,
+    findings,
+    health,
+    learning,
+    owner,
+    photos,
+    pictures,
+    records,
+    research,
+    visits,
+)
 from app.looking import Looks
 from app.settings import Settings
 from app.work import WorkQueue
 from coatclass import __version__
 from coatclass.records import open_records
 
+_SALON = (clients, dogs, photos, findings, visits, records, learning, research)
 STATIC = Path(__file__).with_name("static")
 
 
@@ -42,7 +56,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.queue = WorkQueue(**settings.limits["queue"])
     app.state.meters = health.Meters()
     errors.install(app)
-    for room in (health, assessing, accounts, owner, pictures):
+    for room in (health, assessing, accounts, owner, pictures, *_SALON):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_api_route("/", lambda: RedirectResponse("/owner/"), include_in_schema=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from coatclass import ancestry, care, decision, ensemble, photo, toolkit, vision
 from coatclass import answers as questionnaire
@@ -25,6 +26,9 @@ from coatclass.contract import (
 from coatclass.ensemble import Finding
 from coatclass.errors import PhotoError
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+
+if TYPE_CHECKING:
+    from coatclass.learning import LearnedModel
 
 __all__ = ["NO_ANSWERS", "PhotoSource", "Reading", "assess", "assess_readings", "estimate_photo", "read_photo"]
 
@@ -84,24 +88,35 @@ def assess_readings(
     *,
     finding: Finding | None = None,
     skipped: Collection[str] = (),
+    learned: LearnedModel | None = None,
 ) -> Assessment:
-    """Assess one dog whose photos have been read already; ``skipped`` questions are not proposed again."""
+    """Assess one dog whose photos have been read already.
+
+    Args:
+        readings: what each photo gave.
+        answers: the owner's answers; every question may be unanswered.
+        finding: what a groomer's hands found, which overrides every estimate.
+        skipped: questions that are not to be proposed again.
+        learned: what a groomer's findings have taught; the released model if None.
+    """
     reports = [reading.report for reading in readings]
     evidence = [reading.evidence for reading in readings if reading.evidence is not None]
     inherited = ancestry.of(answers)
-    said = questionnaire.evidence(answers, ancestry=inherited.table if inherited else None)
-    estimate = ensemble.combine(evidence, said, finding=finding)
+    said = (learned or questionnaire).evidence(answers, ancestry=inherited.table if inherited else None)
+    members = learned.members(ensemble.load()) if learned else None
+    estimate = ensemble.combine(evidence, said, finding=finding, members=members)
     decided = decision.decide(estimate, reports, answers=said)
     if inherited:
         decided = ancestry.weigh(decided, inherited, estimate)
+    version = _version(learned)
     if estimate.regime == "none":
-        return _without_estimate(reports, decided)
+        return _without_estimate(reports, decided, version)
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
     kit = toolkit.recommend(situation)
     return Assessment(
-        model_version=vision.read_manifest().model_version,
+        model_version=version,
         rules_version=toolkit.rules_version(),
         photos=tuple(reports),
         regime=estimate.regime,
@@ -116,11 +131,17 @@ def assess_readings(
     )
 
 
-def _without_estimate(reports: Sequence[PhotoReport], decided: Decision) -> Assessment:
+def _version(learned: LearnedModel | None) -> str:
+    """The image model's version, and the learned one's if it takes part."""
+    released = vision.read_manifest().model_version
+    return released if learned is None or not learned.findings else f"{released}+{learned.version}"
+
+
+def _without_estimate(reports: Sequence[PhotoReport], decided: Decision, version: str) -> Assessment:
     """Nothing given can carry an estimate: no kit, but the question that would help most."""
     first = next(iter(questionnaire.questions()))
     return Assessment(
-        model_version=vision.read_manifest().model_version,
+        model_version=version,
         rules_version=toolkit.rules_version(),
         photos=tuple(reports),
         regime="none",

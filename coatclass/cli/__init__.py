@@ -19,6 +19,7 @@ _COMMANDS = {
     "cross": "what the pups of two parents may wear, and which touch would tell",
     "rules": "list every rule of the tool kit with its source",
     "records": "back up, restore, export or import a salon's records",
+    "user": "say who may sign in to the web app",
     "learn": "learn from the groomer's findings, and switch only when told to",
     "schema": "print the JSON Schema of an assessment or of an answers file",
     "check": "examine this installation",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -39,9 +39,11 @@ class LearnedModel:
     findings: int = 0
     dogs: int = 0
 
-    def evidence(self, answers: Answers) -> AnswerEvidence:
+    def evidence(
+        self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None
+    ) -> AnswerEvidence:
         """What the answers say by the learned rows: the stated evidence, each row exchanged at its weight."""
-        stated = questionnaire.evidence(answers)
+        stated = questionnaire.evidence(answers, ancestry=ancestry)
         table = [list(row) for row in stated.log_likelihood]
         for name, weight in questionnaire.weights(answers).items():
             learned = self.tables.get(name, {}).get(word(getattr(answers, name)))

@@ -27,6 +27,7 @@ from coatclass.records._access import (
 )
 from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
 from coatclass.records._database import schema_version
+from coatclass.records._passwords import SHORTEST_PASSWORD, add_user, hash_password, password_matches
 from coatclass.records._photos import PhotoStore, Picture, prepare
 from coatclass.records._records import Records, default_folder, open_records
 from coatclass.records._research import LearningCase, export_findings, learning_cases
@@ -62,6 +63,7 @@ from coatclass.records._values import (
 )
 
 __all__ = [
+    "SHORTEST_PASSWORD",
     "AnswerSheet",
     "Appointment",
     "Archive",
@@ -86,6 +88,7 @@ __all__ = [
     "Visit",
     "Waiting",
     "Writer",
+    "add_user",
     "backup",
     "default_folder",
     "delete_client",
@@ -95,6 +98,7 @@ __all__ = [
     "export_findings",
     "export_salon",
     "find_user",
+    "hash_password",
     "import_salon",
     "learning_cases",
     "linked_dog",
@@ -104,6 +108,7 @@ __all__ = [
     "merge_dogs",
     "note_sign_in",
     "open_records",
+    "password_matches",
     "prepare",
     "restore",
     "revoke_links",

@@ -1,0 +1,208 @@
+"""Dogs over HTTP, for groomers: the file, its changes, the assessment, the sheet, the owner's link."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Body, Query, Request
+from fastapi.responses import Response
+from pydantic import BaseModel, Field
+
+from app.accounts import Groomer
+from app.api.asking import (
+    REFUSALS,
+    Confirmation,
+    DogId,
+    Duplicate,
+    Entry,
+    Language,
+    Sought,
+    download,
+    learned_of,
+    looks_of,
+    salon_of,
+    working,
+)
+from app.groomer import _file as files
+from coatclass.contract import Assessment
+from coatclass.records import (
+    Appointment,
+    Change,
+    Client,
+    Dog,
+    Finding,
+    Measurement,
+    Photo,
+    delete_dog,
+    make_link,
+    merge_dogs,
+    revoke_links,
+    search_dogs,
+    valid,
+)
+
+router = APIRouter(prefix="/api/v1/dogs", tags=["records"], responses=REFUSALS)
+
+
+class DogEntry(Entry):
+    """A dog as entered."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)]
+    client_id: Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")] | None = None
+    breed: Annotated[str, Field(max_length=200)] = ""
+    sex: Literal["female", "male"] | None = None
+    born_on: date | None = None
+    weight_kg: Annotated[float, Field(gt=0, le=150)] | None = None
+    remarks: Annotated[str, Field(max_length=20_000)] = ""
+
+
+class FoundDog(BaseModel):
+    """A dog with its owner."""
+
+    dog: Dog
+    client: Client | None
+
+
+class DogRecord(BaseModel):
+    """Everything that is kept of a dog; lists are oldest first."""
+
+    dog: Dog
+    client: Client | None
+    answers: dict[str, Any]
+    photos: tuple[Photo, ...]
+    findings: tuple[Finding, ...]
+    measurements: tuple[Measurement, ...]
+    appointments: tuple[Appointment, ...]
+
+
+class OwnersLink(BaseModel):
+    """The only copy of an owner's link, and for how many days it leads to the dog."""
+
+    path: str
+    days: int
+
+
+@router.get("")
+def find(request: Request, who: Groomer, sought: Sought = "") -> list[FoundDog]:
+    """Dogs by name, breed or owner; 50 at most."""
+    return [FoundDog(dog=one.dog, client=one.client) for one in search_dogs(salon_of(request), sought)]
+
+
+@router.post("", status_code=201)
+def add(request: Request, who: Groomer, entry: DogEntry) -> Dog:
+    """Keep a new dog."""
+    salon = salon_of(request)
+    if entry.client_id is not None:
+        salon.get(Client, entry.client_id)
+    return salon.add(valid(Dog, **entry.model_dump()), who=who.name)
+
+
+@router.get("/{dog_id}")
+def one(request: Request, who: Groomer, dog_id: DogId) -> DogRecord:
+    """A dog's file."""
+    file = files.read(salon_of(request), dog_id)
+    answers = file.answers.model_dump(mode="json", exclude_none=True)
+    kept = {name: getattr(file, name) for name in DogRecord.model_fields if name != "answers"}
+    return DogRecord(answers=answers, **kept)
+
+
+@router.put("/{dog_id}")
+def change(request: Request, who: Groomer, dog_id: DogId, entry: DogEntry) -> Dog:
+    """Change a dog; with a client's id an owner's own entry becomes part of that client's record."""
+    salon = salon_of(request)
+    if entry.client_id is not None:
+        salon.get(Client, entry.client_id)
+    return salon.change(salon.get(Dog, dog_id), who=who.name, **entry.model_dump())
+
+
+@router.post("/{dog_id}/merge")
+def merge(request: Request, who: Groomer, dog_id: DogId, other: Duplicate) -> Dog:
+    """Join two records of one dog; everything moves to the one in the address."""
+    return merge_dogs(salon_of(request), dog_id, other.duplicate, who=who.name)
+
+
+@router.post("/{dog_id}/delete", status_code=204)
+def delete(request: Request, who: Groomer, dog_id: DogId, typed: Confirmation) -> None:
+    """Erase a dog with photos and findings; its name must be typed. This can't be undone."""
+    salon = salon_of(request)
+    files.confirmed(typed.name, salon.get(Dog, dog_id).name)
+    delete_dog(salon, dog_id, who=who.name)
+
+
+@router.patch("/{dog_id}/answers")
+def answers(request: Request, who: Groomer, dog_id: DogId, given: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
+    """Keep answers that the owner gave by word; null takes one back. All answers come back."""
+    saved = files.save_answers(salon_of(request), dog_id, given, who=who.name)
+    return saved.model_dump(mode="json", exclude_none=True)
+
+
+@router.get("/{dog_id}/trail")
+def trail(request: Request, who: Groomer, dog_id: DogId) -> tuple[Change, ...]:
+    """Who changed what of this dog and when, oldest first."""
+    salon = salon_of(request)
+    salon.get(Dog, dog_id)
+    return tuple(change for change in salon.trail() if dog_id in (change.record_id, change.about))
+
+
+@router.post("/{dog_id}/links", status_code=201)
+def link(request: Request, who: Groomer, dog_id: DogId) -> OwnersLink:
+    """Make a link that shows the owner this one dog; it is shown only now."""
+    days = int(request.app.state.settings.limits["link"]["days"])
+    token = make_link(salon_of(request), dog_id, valid_for=timedelta(days=days), who=who.name)
+    return OwnersLink(path=f"/owner/?dog={token}", days=days)
+
+
+@router.delete("/{dog_id}/links")
+def revoke(request: Request, who: Groomer, dog_id: DogId) -> dict[str, int]:
+    """Make all links to this dog useless."""
+    salon = salon_of(request)
+    salon.get(Dog, dog_id)
+    return {"revoked": revoke_links(salon, dog_id, who=who.name)}
+
+
+@router.get("/{dog_id}/assessment")
+async def assessment(request: Request, who: Groomer, dog_id: DogId) -> Assessment:
+    """The dog as it stands now; what hands found replaces estimates."""
+    assessed: Assessment = await working(request, _assess, request, dog_id)
+    return assessed
+
+
+def _assess(request: Request, dog_id: str) -> Assessment:
+    salon = salon_of(request)
+    return files.assess(salon, looks_of(request), files.read(salon, dog_id), learned=learned_of(request))
+
+
+def _sheet(request: Request, dog_id: str) -> Any:
+    file = files.read(salon_of(request), dog_id)
+    return files.sheet(file, _assess(request, dog_id))
+
+
+@router.get("/{dog_id}/sheet.html", response_class=Response)
+async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: Language = "en") -> Response:
+    """The home-care sheet with the groomer's remarks as one page to read or print."""
+
+    def write() -> str:
+        from coatclass.reports import sheet_html
+
+        return sheet_html(_sheet(request, dog_id), language)
+
+    return download(await working(request, write), "text/html; charset=utf-8", "home-care.html", inline=True)
+
+
+@router.get("/{dog_id}/sheet.pdf", response_class=Response)
+async def sheet_pdf(
+    request: Request,
+    who: Groomer,
+    dog_id: DogId,
+    language: Language = "en",
+    paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
+) -> Response:
+    """The same sheet as a PDF file."""
+
+    def write() -> bytes:
+        from coatclass.reports import sheet_pdf
+
+        return sheet_pdf(_sheet(request, dog_id), language, paper)
+
+    return download(await working(request, write), "application/pdf", "home-care.pdf", inline=True)

@@ -1,0 +1,110 @@
+"""A kept dog through the rooms: what hands found and what was learned included."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from app.looking import Looks
+from coatclass import answers as questionnaire
+from coatclass.answers import Answers
+from coatclass.assessing import Reading, assess_readings
+from coatclass.contract import Assessment
+from coatclass.ensemble import Finding as HandsOn
+from coatclass.errors import AnswersError
+from coatclass.learning import LearnedModel, Shelf, pack_photos
+from coatclass.records import AnswerSheet, Finding, Measurement, Photo, Reader, Records, Writer
+from coatclass.taxonomy import BodyZone
+
+
+def today() -> date:
+    """The salon's day."""
+    return datetime.now(UTC).astimezone().date()
+
+
+def shelf(data: Path) -> Shelf:
+    """Learned versions of a server whose data lie in that folder."""
+    return Shelf(data / "learned")
+
+
+def answers_of(reader: Reader, dog_id: str) -> Answers:
+    """The newest answers; a sheet of another version that can't be read counts as not filled in."""
+    sheet = reader.latest(AnswerSheet, dog_id)
+    try:
+        return Answers() if sheet is None else questionnaire.parse(sheet.content)
+    except AnswersError:
+        return Answers()
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What people's hands and rulers have said of a dog; it beats answers and estimates.
+
+    Attributes:
+        finding: the newest hands-on finding, None if there is none.
+        trunk_mm: the newest trunk length that was measured, mm; None if nobody measured.
+    """
+
+    finding: Finding | None
+    trunk_mm: float | None
+
+    @classmethod
+    def of(cls, finding: Finding | None, measurements: Sequence[Measurement]) -> Truth:
+        """From the records of one dog; a measurement of a later day replaces the finding's length."""
+        found = None if finding is None else finding.trunk_mm
+        trunk = [one for one in measurements if one.zone is BodyZone.TRUNK]
+        newest = max(trunk, key=lambda one: one.measured_on, default=None)
+        if newest is None or (found is not None and finding and newest.measured_on <= finding.found_at.date()):
+            return cls(finding, found)
+        return cls(finding, newest.length_mm)
+
+    @property
+    def hands(self) -> HandsOn | None:
+        """As the ensemble takes it."""
+        return None if self.finding is None else HandsOn(category=self.finding.category, length_mm=self.trunk_mm)
+
+    def over(self, answers: Answers) -> Answers:
+        """The answers, corrected by what hands found; the owner's own sheet stays as it is."""
+        known: dict[str, Any] = answers.model_dump(mode="json", exclude_none=True)
+        if self.trunk_mm is not None:
+            known |= {"trunk_length_mm": self.trunk_mm, "trunk_length_by": "ruler"}
+        if self.finding is not None:
+            found = {
+                "feel": self.finding.texture,
+                "undercoat_seen": self.finding.undercoat,
+                "patience": self.finding.patience,
+                "mats": {**(answers.mats or {}), **self.finding.mats} or None,
+            }
+            known |= {name: value for name, value in found.items() if value is not None}
+        try:
+            return questionnaire.parse(known)
+        except AnswersError:
+            return answers
+
+
+def assess(
+    readings: Sequence[Reading],
+    answers: Answers,
+    truth: Truth,
+    *,
+    learned: LearnedModel | None = None,
+    skipped: Collection[str] = (),
+) -> Assessment:
+    """A kept dog as it stands: what hands found replaces estimates."""
+    return assess_readings(readings, truth.over(answers), finding=truth.hands, learned=learned, skipped=skipped)
+
+
+def keep(writer: Writer, dog_id: str, assessment: Assessment, looks: Looks, salon: Records) -> None:
+    """Keep what was told with what it was made from, unless it is what was told last time."""
+    from coatclass.records import StoredAssessment
+
+    last = writer.latest(StoredAssessment, dog_id)
+    if last is not None and last.result == assessment.model_dump(mode="json"):
+        return
+    evidence = [looks.of(salon, photo).evidence for photo in writer.find(Photo, dog_id=dog_id)]
+    writer.add_assessment(
+        dog_id, assessment, answers=writer.latest(AnswerSheet, dog_id), evidence=pack_photos(evidence)
+    )

@@ -1,0 +1,251 @@
+"""One dog's file on the groomer's side: everything that is kept of it, and every change she may make."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+from app import cases
+from app.looking import Looks, look_at
+from app.owner import _dog as owners
+from coatclass import care
+from coatclass.answers import Answers
+from coatclass.contract import Assessment, PhotoReport, PhotoStatus
+from coatclass.errors import PhotoError, RecordError
+from coatclass.learning import LearnedModel
+from coatclass.records import (
+    AnswerSheet,
+    Appointment,
+    Client,
+    Dog,
+    Finding,
+    Link,
+    Measurement,
+    Photo,
+    Reader,
+    Records,
+    StoredAssessment,
+    Writer,
+    prepare,
+    valid,
+)
+
+
+@dataclass(frozen=True)
+class DogFile:
+    """Everything of one dog as of one moment; lists are oldest first."""
+
+    dog: Dog
+    client: Client | None
+    answers: Answers
+    sheets: tuple[AnswerSheet, ...]
+    photos: tuple[Photo, ...]
+    assessments: tuple[StoredAssessment, ...]
+    findings: tuple[Finding, ...]
+    measurements: tuple[Measurement, ...]
+    appointments: tuple[Appointment, ...]
+    links: tuple[Link, ...]
+
+    @property
+    def finding(self) -> Finding | None:
+        """The newest hands-on finding."""
+        return self.findings[-1] if self.findings else None
+
+    @property
+    def truth(self) -> cases.Truth:
+        """What hands and rulers have said."""
+        return cases.Truth.of(self.finding, self.measurements)
+
+    @property
+    def next_visit(self) -> Appointment | None:
+        """The next planned appointment."""
+        now = datetime.now(UTC)
+        ahead = [one for one in self.appointments if one.state == "planned" and one.starts_at >= now]
+        return min(ahead, key=lambda one: one.starts_at, default=None)
+
+
+def read(salon: Records, dog_id: str) -> DogFile:
+    """The file of a dog.
+
+    Raises:
+        RecordError: ``not_found``.
+    """
+    with salon.read() as reader:
+        return _read(reader, dog_id)
+
+
+def _read(reader: Reader, dog_id: str) -> DogFile:
+    dog = reader.get(Dog, dog_id)
+    return DogFile(
+        dog=dog,
+        client=reader.get(Client, dog.client_id) if dog.client_id else None,
+        answers=cases.answers_of(reader, dog_id),
+        sheets=reader.find(AnswerSheet, dog_id=dog_id),
+        photos=reader.find(Photo, dog_id=dog_id),
+        assessments=reader.find(StoredAssessment, dog_id=dog_id),
+        findings=reader.find(Finding, dog_id=dog_id),
+        measurements=reader.find(Measurement, dog_id=dog_id),
+        appointments=reader.find(Appointment, dog_id=dog_id),
+        links=reader.find(Link, dog_id=dog_id),
+    )
+
+
+# --- changes ----------------------------------------------------------------------------------------------------------
+
+
+def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any], *, who: str) -> Finding:
+    """Keep what hands found as the truth, its lengths as measurements, and tell the dog anew from it.
+
+    Raises:
+        RecordError: ``bad_value``, ``not_found``.
+    """
+    file = read(salon, dog_id)
+    stood = [one for one in file.assessments if one.result.get("regime") != "hands_on"]
+    finding = valid(Finding, dog_id=dog_id, by=who, assessment_id=stood[-1].id if stood else None, **entry)
+    with salon.write(who) as writer:
+        writer.add(finding)
+        for zone, length_mm in finding.lengths_mm.items():
+            day = cases.today()
+            writer.add(valid(Measurement, dog_id=dog_id, length_mm=length_mm, measured_on=day, zone=zone, how="hands"))
+    return finding
+
+
+def assess(salon: Records, looks: Looks, file: DogFile, *, learned: LearnedModel | None = None) -> Assessment:
+    """The dog as it stands now."""
+    return cases.assess(looks.readings(salon, file.photos), file.answers, file.truth, learned=learned)
+
+
+def reassess(salon: Records, looks: Looks, dog_id: str, *, who: str, learned: LearnedModel | None = None) -> Assessment:
+    """Assess the dog as it stands and keep what is told."""
+    assessment = assess(salon, looks, read(salon, dog_id), learned=learned)
+    with salon.write(who) as writer:
+        cases.keep(writer, dog_id, assessment, looks, salon)
+    return assessment
+
+
+def save_answers(salon: Records, dog_id: str, changes: Mapping[str, Any], *, who: str) -> Answers:
+    """Keep answers that the owner gave by word; None takes one back.
+
+    Raises:
+        AnswersError: if a value can't be, or the answers contradict each other; nothing is kept then.
+    """
+    with salon.write(who) as writer:
+        return owners._merge(writer, writer.get(Dog, dog_id), changes)
+
+
+def add_photo(
+    salon: Records, dog_id: str, content: bytes, name: str, *, most: int, who: str
+) -> tuple[Photo | None, PhotoReport]:
+    """Look at a photo at once, and keep it unless it has to be refused.
+
+    Raises:
+        PhotoError: if it can't be opened, or the dog has ``most`` photos already.
+    """
+    salon.get(Dog, dog_id)
+    looked = look_at(content, name)
+    if looked.report.status is PhotoStatus.REFUSED:
+        return None, looked.report
+    picture = prepare(content, name)
+    with salon.write(who) as writer:
+        if len(writer.find(Photo, dog_id=dog_id)) >= most:
+            raise PhotoError("photos", f"are {most} already.", "Remove an old one first.", code="too_many_photos")
+        return writer.add_photo(dog_id, picture, taken_on=cases.today()), looked.report
+
+
+def photo_of(salon: Records, dog_id: str, photo_id: str) -> Photo:
+    """A photo of this dog.
+
+    Raises:
+        RecordError: ``not_found``.
+    """
+    photo = salon.get(Photo, photo_id)
+    return photo if photo.dog_id == dog_id else salon.get(Photo, "0" * 32)
+
+
+def remove(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who: str) -> None:
+    """Take back one finding, measurement or appointment that was entered by mistake.
+
+    Raises:
+        RecordError: ``not_found`` if this dog has no such record.
+    """
+    with salon.write(who) as writer:
+        writer.remove(_of_dog(writer, kind, dog_id, record_id))
+
+
+def change(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who: str, **fields: Any) -> Any:
+    """Change a record of this dog.
+
+    Raises:
+        RecordError: ``not_found``, ``bad_value``.
+    """
+    with salon.write(who) as writer:
+        return writer.change(_of_dog(writer, kind, dog_id, record_id), **fields)
+
+
+def _of_dog(writer: Writer, kind: type[Any], dog_id: str, record_id: str) -> Any:
+    value = writer.get(kind, record_id)
+    return value if value.dog_id == dog_id else writer.get(kind, "0" * 32)
+
+
+def confirmed(typed: str, name: str) -> None:
+    """Deleting needs the name typed.
+
+    Raises:
+        RecordError: ``unconfirmed``.
+    """
+    if typed.strip().casefold() != name.strip().casefold():
+        raise RecordError(
+            "deleting", "was not confirmed.", f"Type the name {name!r} to confirm; nothing was deleted.", code="conflict"
+        )
+
+
+# --- what comes out ---------------------------------------------------------------------------------------------------
+
+
+def plan(file: DogFile, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
+    """The care plan from today on; None without an estimate."""
+    return owners.plan(as_told(file), assessment, language=language)
+
+
+def as_told(file: DogFile) -> owners.OwnersDog:
+    """The dog as its owner's page shows it, hands included."""
+    return owners.OwnersDog(
+        dog=file.dog,
+        answers=file.truth.over(file.answers),
+        photos=file.photos,
+        measurements=file.measurements,
+        finding=None,  # its facts are in the answers already
+    )
+
+
+def sheet(file: DogFile, assessment: Assessment, *, language: str = "en") -> Any:
+    """The home-care sheet with the groomer's remarks; see :mod:`coatclass.reports`.
+
+    Raises:
+        RecordError: ``nothing_known`` without an estimate.
+    """
+    from coatclass.reports import Sheet
+
+    planned = plan(file, assessment)
+    if planned is None:
+        raise RecordError(
+            "the sheet", "needs a photo, answers or a finding first.", "Enter one of them.", code="nothing_known"
+        )
+    return Sheet(
+        dog_name=file.dog.name,
+        plan=planned,
+        assessment=assessment,
+        breed=file.dog.breed,
+        remarks=file.finding.remarks if file.finding else "",
+    )
+
+
+def day_bounds(day: date) -> tuple[datetime, datetime]:
+    """A day's first moment and the next day's, in the salon's time zone."""
+    from datetime import timedelta
+
+    start = datetime(day.year, day.month, day.day).astimezone()
+    following = day + timedelta(days=1)
+    return start, datetime(following.year, following.month, following.day).astimezone()
