@@ -8,6 +8,7 @@ from coatclass.care._load import RISK_ZONES, Level, ZoneLoad, load, zone_length_
 from coatclass.care._measurements import Doubt, Measurement, Rate, Trim, doubt_words, examine, rate_of
 from coatclass.care._plan import CareCase, CarePlan, plan
 from coatclass.care._routine import routine
+from coatclass.care._rules import CareRule, rules
 from coatclass.care._texts import LANGUAGES, Catalogue, care_texts
 from coatclass.care._time import TimeBudget, body_surface_m2, time_budget, time_words, weekly_minutes
 
@@ -16,6 +17,7 @@ __all__ = [
     "RISK_ZONES",
     "CareCase",
     "CarePlan",
+    "CareRule",
     "Catalogue",
     "Crossing",
     "Doubt",
@@ -43,6 +45,7 @@ __all__ = [
     "plan",
     "rate_of",
     "routine",
+    "rules",
     "time_budget",
     "time_words",
     "weekly_minutes",

@@ -147,16 +147,18 @@ def _growth_words(growth: Growth, texts: Catalogue) -> tuple[str, ...]:
         lines = [texts.say("growth.prior")]
     lines += [_crossing_words("crossing", crossing, texts) for crossing in growth.crossings]
     if growth.trim is not None:
-        due = growth.trim.likely <= growth.today
-        lines.append(
-            texts.say("growth.trim_now", mm=texts.mm(growth.trim.mm))
-            if due
-            else _crossing_words("trim", growth.trim, texts)
-        )
+        lines.append(_trim_words(growth, growth.trim, texts))
     if growth.look_again:
         dates = texts.joined(texts.day(day) for day in growth.look_again)
         lines.append(texts.say("growth.look_again", dates=dates))
     return tuple(lines)
+
+
+def _trim_words(growth: Growth, trim: Crossing, texts: Catalogue) -> str:
+    if trim.likely > growth.today:
+        return _crossing_words("trim", trim, texts)
+    key = "trim_keeps" if growth.now_mm <= trim.mm + growth.now_error_mm else "trim_now"
+    return texts.say(f"growth.{key}", mm=texts.mm(trim.mm))
 
 
 _RATE_NUMBERS = (("rate", "mean"), ("low", "low"), ("high", "high"))

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, time
 from functools import cache
 from io import BytesIO
 from pathlib import Path
-from typing import Any
 
 from fpdf import FPDF
 
@@ -28,11 +27,13 @@ _MISSING = "□"  # stands for a character that the font lacks
 
 
 @cache
-def _glyphs() -> frozenset[int]:
-    """The characters that the font has."""
+def _advances(bold: bool) -> Mapping[int, float]:
+    """How far each character of the font moves the pen, as a share of the type size."""
     from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 
-    return frozenset(TTFont(_FONTS / "DejaVuSans.ttf").getBestCmap())
+    font = TTFont(_FONTS / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"))
+    per_em, advance = font["head"].unitsPerEm, font["hmtx"]
+    return {code: advance[glyph][0] / per_em for code, glyph in font.getBestCmap().items()}
 
 
 class _Document(FPDF):
@@ -55,13 +56,22 @@ class Canvas:
         title, language, day: of the document; the day makes its bytes the same each time.
         foot: the foot line of a page by its number.
         scale: of all type and spacing.
+        draft: measures only; pictures keep their room but are not drawn.
 
     Raises:
         InputError: for another paper.
     """
 
     def __init__(
-        self, paper: str, *, title: str, language: str, day: date, foot: Callable[[int], str], scale: float = 1.0
+        self,
+        paper: str,
+        *,
+        title: str,
+        language: str,
+        day: date,
+        foot: Callable[[int], str],
+        scale: float = 1.0,
+        draft: bool = False,
     ) -> None:
         if paper not in PAPERS:
             raise InputError(f"paper {paper!r}", "is not offered.", f"Choose {' or '.join(PAPERS)}.", code="paper")
@@ -70,13 +80,13 @@ class Canvas:
         self.pdf.set_margin(_MARGIN)
         for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
             self.pdf.add_font("sheet", style, _FONTS / name)
-        self._glyphs = _glyphs()
         self.pdf.foot = lambda number: self.clean(foot(number))
         self.pdf.set_title(self.clean(title))
         self.pdf.set_lang(language)
         self.pdf.set_creator("coatclass")
         self.pdf.set_creation_date(datetime.combine(day, time(12), tzinfo=UTC))
         self.scale = scale
+        self.draft = draft
         self.flows = False  # whether text that reaches the foot goes on on a new page
         self.new_page()
 
@@ -109,9 +119,10 @@ class Canvas:
 
     def clean(self, text: str) -> str:
         """The text with only characters that the font has; others are shown as a box."""
+        known = _advances(False)
         composed = unicodedata.normalize("NFC", text)
         return "".join(
-            c if c == "\n" or ord(c) in self._glyphs else _MISSING
+            c if c == "\n" or ord(c) in known else _MISSING
             for c in composed
             if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Mn", "Cs")
         )
@@ -121,17 +132,41 @@ class Canvas:
         return size * self.scale * _MM_PER_PT * _LEADING
 
     def lines(self, text: str, size: float, *, bold: bool = False, width: float | None = None) -> list[str]:
-        """The text broken into lines."""
-        self.pdf.set_font("sheet", "B" if bold else "", size * self.scale)
-        broken: Any = self.pdf.multi_cell(
-            self.width if width is None else width,
-            self.line_height(size),
-            self.clean(text),
-            align="L",
-            dry_run=True,
-            output="LINES",
-        )
-        return list(broken)
+        """The text broken into lines between words, and within a word only where it is longer than a line."""
+        room = (self.width if width is None else width) - 2 * self.pdf.c_margin
+        broken: list[str] = []
+        for paragraph in self.clean(text).split("\n"):
+            line = ""
+            for word in paragraph.split():
+                longer = f"{line} {word}" if line else word
+                if self._width(longer, size, bold) <= room:
+                    line = longer
+                    continue
+                if line:
+                    broken.append(line)
+                *whole, line = self._pieces(word, size, bold, room)
+                broken += whole
+            broken.append(line)
+        return broken
+
+    def _pieces(self, word: str, size: float, bold: bool, room: float) -> list[str]:
+        """A word in pieces that fit a line each; nearly always the word itself."""
+        pieces = [""]
+        for character in word:
+            if pieces[-1] and self._width(pieces[-1] + character, size, bold) > room:
+                pieces.append("")
+            pieces[-1] += character
+        return pieces
+
+    def _width(self, words: str, size: float, bold: bool) -> float:
+        """Width of words whose characters the font has, mm."""
+        advances = _advances(bold)
+        return sum(advances[ord(c)] for c in words) * size * self.scale * _MM_PER_PT
+
+    def fitting(self, text: str, size: float, width: float, *, bold: bool = False) -> float:
+        """The size in points, at most ``size``, at which no word of the text is broken in a width in mm."""
+        longest = max((self.text_width(word, size, bold=bold) for word in text.split()), default=0.0)
+        return size * min(1.0, (width - 2.5) / max(longest, 0.1))
 
     def text(self, text: str, size: float = 9.0, *, bold: bool = False, indent: float = 0.0, grey: int = 0) -> None:
         """A paragraph from the cursor on; moves the cursor below it."""
@@ -155,8 +190,7 @@ class Canvas:
 
     def text_width(self, text: str, size: float, *, bold: bool = False) -> float:
         """Width of some words, mm."""
-        self.pdf.set_font("sheet", "B" if bold else "", size * self.scale)
-        return float(self.pdf.get_string_width(self.clean(text)))
+        return self._width(self.clean(text), size, bold)
 
     # --- shapes -----------------------------------------------------------------------------------------------------
 
@@ -180,7 +214,8 @@ class Canvas:
 
     def svg(self, source: str, x: float, y: float, width: float) -> None:
         """An SVG picture of another room, mm."""
-        self.pdf.image(BytesIO(source.encode("utf-8")), x=x, y=y, w=width)
+        if not self.draft:
+            self.pdf.image(BytesIO(source.encode("utf-8")), x=x, y=y, w=width)
 
     def drawing(self, drawing: Drawing, width: float) -> None:
         """A drawing at the cursor, so many mm wide; moves the cursor below it."""
@@ -188,7 +223,7 @@ class Canvas:
         k = width / view_width
         self.keep(view_height * k)
         x0, y0 = self.x - left * k, self.y - top * k
-        for shape in drawing.shapes:
+        for shape in () if self.draft else drawing.shapes:
             if isinstance(shape, Label):
                 self._label(shape, x0, y0, k)
             else:

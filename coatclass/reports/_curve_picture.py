@@ -30,7 +30,8 @@ def curve_picture(budget: TimeBudget, now_mm: float, texts: Catalogue) -> Drawin
         shapes.append(Line((left, right), 1.5, dashed=True))
         words = texts.say("curve.given", minutes=texts.number(budget.given, 0))
         shapes.append(Label((right[0], right[1] - 5), words, _SIZE, "right", bold=True))
-    shapes += _mark(at(now_mm, budget.minutes), at(now_mm, 0), texts.say("curve.now", mm=texts.number(now_mm, 0)))
+    now = texts.say("curve.now", mm=texts.number(now_mm, 0))
+    shapes += _mark(at(min(now_mm, most_mm), budget.minutes), at(min(now_mm, most_mm), 0), now, above=True)
     if budget.may_be_cut and budget.longest_mm is not None and budget.given is not None and budget.limit == "week":
         shapes += _mark(
             at(budget.longest_mm, budget.given),
@@ -64,11 +65,17 @@ def _axes(most_mm: float, top: float, texts: Catalogue) -> Iterator[Line | Label
     yield Label((4, 13), texts.say("curve.minutes"), _SIZE)
 
 
-def _mark(at: tuple[float, float], foot: tuple[float, float], words: str) -> Iterator[Line | Label]:
+def _mark(
+    at: tuple[float, float], foot: tuple[float, float], words: str, *, above: bool = False
+) -> Iterator[Line | Label]:
     x, y = at
     r = 4.0
     yield Line(((x, y), foot), 0.8, dashed=True, grey=0.3)
     yield Line(((x - r, y), (x, y - r), (x + r, y), (x, y + r)), 1.0, closed=True, fill=0.0)
+    if above:  # left of a rising curve there is room
+        width = 0.62 * _SIZE * len(words)
+        yield Label((max(_LEFT + 6, x - 8 - width), max(y - 9, 26)), words, _SIZE, bold=True)
+        return
     left = x > _LEFT + _WIDTH * 0.6
     yield Label((x + (-8 if left else 8), min(y + 15, foot[1] - 5)), words, _SIZE, "right" if left else "left")
 

@@ -58,6 +58,7 @@ def sheet_pdf(sheet: Sheet, language: str = "en", paper: str = "A4") -> bytes:
 
 def in_language(sheet: Sheet, language: str) -> Sheet:
     """The same sheet with kit and plan in another language."""
+    care.care_texts(language)  # refuses a language without texts
     case = sheet.plan.case
     kit = kit_in_language(sheet.plan, language)
     plan = care.plan(

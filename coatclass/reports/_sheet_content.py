@@ -106,9 +106,10 @@ def details(sheet: Sheet) -> tuple[Section, ...]:
     )
     ladder: tuple[Block, ...] = (Items(routine.ladder, numbered=True), *_notes(sheet, texts, "mats"))
     doubts = tuple(Note("care", texts.say("level.care"), doubt) for doubt in plan.doubts)
+    title = "part.steps_later" if routine.hold else "part.routine"
     sections: tuple[tuple[str, tuple[Block, ...]], ...] = (
         (
-            "part.steps_later" if routine.hold else "part.routine",
+            title,
             (*_notes(sheet, texts, "start"), _steps(sheet, texts, FULL, detailed=True), *session),
         ),
         ("part.ladder", ladder if routine.ladder else _notes(sheet, texts, "mats")),
@@ -125,7 +126,7 @@ def details(sheet: Sheet) -> tuple[Section, ...]:
         ("part.all_cautions", (_sources(sheet, texts),)),
         ("part.about", _about(sheet, texts)),
     )
-    return tuple(Section(texts.say(title), blocks) for title, blocks in sections if blocks)
+    return tuple(Section(texts.say(name), blocks) for name, blocks in sections if blocks)
 
 
 def _bath(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:

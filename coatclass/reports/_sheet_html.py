@@ -10,6 +10,7 @@ from typing import Any
 from coatclass.reports._blocks import (
     Block,
     Facts,
+    FirstPage,
     Items,
     Note,
     Picture,
@@ -25,18 +26,21 @@ from coatclass.reports._blocks import (
 )
 from coatclass.reports._drawing import svg
 from coatclass.reports._sheet import Sheet
-from coatclass.reports._sheet_content import details, first_page
+from coatclass.reports._sheet_content import FULL, SHORTEST, details, first_page
 from coatclass.reports._sheet_words import sheet_texts
 
 __all__ = ["write"]
 
+_MOST_CHARACTERS = 3800  # of the left column on paper
 _CSS = Path(__file__).with_name("data") / "sheet.css"
 
 
 def write(sheet: Sheet) -> str:
     """The page, in the language that the sheet's plan is in."""
     language = sheet.plan.language
-    page = first_page(sheet)
+    # Printed, the first page should be one page: where there is much to say it says less, the details follow anyway.
+    pages = (first_page(sheet, brevity) for brevity in range(FULL, SHORTEST + 1))
+    page = next((page for page in pages if _characters(page) <= _MOST_CHARACTERS), first_page(sheet, SHORTEST))
     texts = sheet_texts(language)
     return f"""<!DOCTYPE html>
 <html lang="{language}">
@@ -66,6 +70,22 @@ def write(sheet: Sheet) -> str:
 </body>
 </html>
 """
+
+
+def _characters(page: FirstPage) -> int:
+    """How much stands in the left column and above it; a title or a frame costs a line."""
+    blocks = [*page.top, *(block for section in page.left for block in section.blocks)]
+    count = 0
+    for block in blocks:
+        if isinstance(block, Note):
+            count += len(block.text) + len(block.where) + 60
+        elif isinstance(block, Steps):
+            count += sum(len(row.title) + len(row.where) + len(row.do) + 60 for row in block.rows)
+        elif isinstance(block, Facts):
+            count += sum(max(60, len(what) + 30) for _, what in block.pairs)
+        elif isinstance(block, Text):
+            count += max(60, len(block.text))
+    return count
 
 
 def _section(section: Section) -> str:
@@ -113,7 +133,7 @@ def _step(row: StepRow, block: Steps) -> str:
     if row.do:
         parts.append(f"<p>{escape(row.do)}</p>")
     if row.done:
-        parts.append(f"<p><strong>{escape(block.done_word)}:</strong> {escape(row.done)}</p>")
+        parts.append(f'<p class="done"><strong>{escape(block.done_word)}:</strong> {escape(row.done)}</p>')
     if row.errors:
         errors = "".join(f"<li>{escape(error)}</li>" for error in row.errors)
         parts.append(f"<p><strong>{escape(block.errors_word)}:</strong></p><ul>{errors}</ul>")

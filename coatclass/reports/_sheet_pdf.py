@@ -31,16 +31,9 @@ __all__ = ["write"]
 
 # How the first page is tried, until one fits: what it says, and the scale of its type.
 _TRIALS = (
-    (FULL, 1.1),
-    (FULL, 1.0),
-    (FULL, 0.92),
-    (FULL, 0.85),
-    (1, 0.9),
-    (1, 0.83),
-    (SHORTEST, 0.88),
-    (SHORTEST, 0.8),
-    (2, 0.7),
-)
+    (FULL, 1.1), (FULL, 1.0), (FULL, 0.92), (FULL, 0.86), (1, 0.9), (1, 0.84), (SHORTEST, 0.88), (SHORTEST, 0.8),
+    (SHORTEST, 0.7), (SHORTEST, 0.6),
+)  # fmt: skip
 _LEFT_SHARE = 0.53
 _GAP = 5.0
 _BODY = 8.6
@@ -48,10 +41,12 @@ _BODY = 8.6
 
 def write(sheet: Sheet, paper: str) -> bytes:
     """The file, in the language that the sheet's plan is in."""
-    for brevity, scale in _TRIALS:
-        canvas = _begin(sheet, paper, scale)
-        if _first_page(canvas, first_page(sheet, brevity)) <= canvas.bottom:
-            break
+    brevity, scale = next(
+        (trial for trial in _TRIALS if _fits(_begin(sheet, paper, trial[1], draft=True), first_page(sheet, trial[0]))),
+        _TRIALS[-1],
+    )
+    canvas = _begin(sheet, paper, scale)
+    _first_page(canvas, first_page(sheet, brevity))
     texts = sheet_texts(sheet.plan.language)
     canvas.scale, canvas.flows = 1.0, True
     canvas.new_page()
@@ -61,7 +56,11 @@ def write(sheet: Sheet, paper: str) -> bytes:
     return canvas.output()
 
 
-def _begin(sheet: Sheet, paper: str, scale: float) -> Canvas:
+def _fits(canvas: Canvas, page: FirstPage) -> bool:
+    return _first_page(canvas, page) <= canvas.bottom
+
+
+def _begin(sheet: Sheet, paper: str, scale: float, *, draft: bool = False) -> Canvas:
     texts = sheet_texts(sheet.plan.language)
     dog = sheet.dog_name or texts.say("title.dog")
     return Canvas(
@@ -71,6 +70,7 @@ def _begin(sheet: Sheet, paper: str, scale: float) -> Canvas:
         day=sheet.plan.case.today,
         foot=lambda number: f"{texts.say('title.page', dog=dog)} – {texts.say('title.of', page=number)}",
         scale=scale,
+        draft=draft,
     )
 
 
@@ -214,9 +214,11 @@ def _picture_width(row: ToolRow, width: float) -> float:
     return width * (0.6 if row.why else 0.8) if row.drawing else 0.0
 
 
-def _tool_lines(row: ToolRow) -> tuple[tuple[str, float, bool], ...]:
+def _tool_lines(canvas: Canvas, row: ToolRow, width: float) -> tuple[tuple[str, float, bool], ...]:
+    """Words of a tool with their sizes; the name is set as small as its longest word needs."""
+    name = f"{row.name} ({row.role})"
     parts = (
-        (f"{row.name} ({row.role})", _BODY - 0.6, True),
+        (name, canvas.fitting(name, _BODY - 0.6, width, bold=True), True),
         (row.features, _BODY - 1.2, False),
         (row.why, _BODY - 0.8, False),
     )
@@ -226,7 +228,7 @@ def _tool_lines(row: ToolRow) -> tuple[tuple[str, float, bool], ...]:
 def _tool_height(canvas: Canvas, row: ToolRow, width: float) -> float:
     words = sum(
         len(canvas.lines(text, size, bold=bold, width=width - 2)) * canvas.line_height(size)
-        for text, size, bold in _tool_lines(row)
+        for text, size, bold in _tool_lines(canvas, row, width - 2)
     )
     return words + _picture_width(row, width) * 56 / 84 * canvas.scale + 2
 
@@ -239,7 +241,7 @@ def _tool(canvas: Canvas, row: ToolRow, height: float) -> None:
         canvas.svg(row.drawing, x + 1, y + 0.5, picture)
     flows, canvas.flows = canvas.flows, False
     canvas.column(x + 1, y + 1 + picture * 56 / 84, width - 2)
-    for text, size, bold in _tool_lines(row):
+    for text, size, bold in _tool_lines(canvas, row, width - 2):
         canvas.text(text, size, bold=bold)
     canvas.flows = flows
 
@@ -252,7 +254,7 @@ def _picture(canvas: Canvas, block: Picture) -> None:
 def _week(canvas: Canvas, block: WeekStrip) -> None:
     gap = 0.8
     width = (canvas.width - gap * 6) / 7
-    size = 6.2
+    size = min(canvas.fitting(due, 6.2, width, bold=kind == 2) for _, due, kind in block.days)
     tallest = max(len(canvas.lines(due, size, bold=kind == 2, width=width)) for _, due, kind in block.days)
     height = canvas.line_height(7.5) + tallest * canvas.line_height(size) + 1.2
     canvas.keep(height)

@@ -15,7 +15,6 @@ __all__ = ["coat_facts", "how_often", "note", "sheet_texts", "source", "where"]
 
 _DATA = Path(__file__).with_name("data")
 _NEARLY_ALL = 11
-_COMMON = "common practice, no source"
 
 
 def sheet_texts(language: str) -> care.Catalogue:
@@ -39,14 +38,17 @@ def where(zones: Sequence[BodyZone], texts: care.Catalogue, language: str) -> st
 
 
 def how_often(times: float, texts: care.Catalogue) -> str:
-    """``once``, ``twice``, ``3 times``."""
+    """``once a week``, ``3 times a week``, ``every day``."""
     n = round(times)
-    return texts.say({1: "week.once", 2: "week.twice"}.get(n, "week.times"), n=n)
+    return texts.say({1: "week.once", 2: "week.twice", 7: "week.daily"}.get(n, "week.times"), n=n)
 
 
 def source(caution: Caution, texts: care.Catalogue) -> str:
     """Where a caution comes from."""
-    return caution.source.replace(_COMMON, texts.say("caution.common"))
+    words, written = sheet_texts(care.LANGUAGES[0]), caution.source
+    for key in ("common", "summary", "abstract", "read", "opinion", "practice"):
+        written = written.replace(words.say(f"source.{key}"), texts.say(f"source.{key}"))
+    return written
 
 
 def note(caution: Caution, texts: care.Catalogue, language: str) -> Note:
