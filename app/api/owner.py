@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, File, Query, Request, UploadFile
-from fastapi.responses import Response
+from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 
 from app.api.assessing import read_uploads
 from app.looking import Looks, overlay
 from app.owner import _dog as owners
+from coatclass.care import CarePlan
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
 from coatclass.records import Photo, Records
@@ -92,7 +93,8 @@ async def state(request: Request, token: str) -> State:
 def _state(request: Request, token: str) -> State:
     salon, looks = _salon(request), request.app.state.looks
     of = owners.find(salon, token)
-    photos = [_kept(photo, reading.report) for photo, reading in zip(of.photos, looks.readings(salon, of.photos), strict=True)]
+    readings = looks.readings(salon, of.photos)
+    photos = [_kept(photo, reading.report) for photo, reading in zip(of.photos, readings, strict=True)]
     return State(name=of.name, answers=of.answers.model_dump(mode="json", exclude_none=True), photos=photos)
 
 
@@ -163,9 +165,7 @@ def remove(request: Request, token: str, photo_id: str) -> None:
 def length(request: Request, token: str, marks: Marks) -> Length:
     """Reckon a length from marks in a picture that stays where it is; kept as measured with ``keep``."""
     corners, hair = ([(point[0], point[1]) for point in points] for points in (marks.corners, marks.hair))
-    found = owners.measure(
-        _salon(request), token, corners, hair, click_error_px=marks.click_error_px, keep=marks.keep
-    )
+    found = owners.measure(_salon(request), token, corners, hair, click_error_px=marks.click_error_px, keep=marks.keep)
     low, high = found.interval_mm
     return Length(length_mm=found.length_mm, low_mm=low, high_mm=high, kept=marks.keep)
 
@@ -193,20 +193,56 @@ async def calendar(request: Request, token: str, language: Language = "en") -> R
     return _download(content, "text/calendar", "coat-calendar.ics")
 
 
+@router.get("/{token}/sheet.pdf", response_class=Response)
+async def sheet_as_pdf(
+    request: Request, token: str, language: Language = "en", paper: Literal["A4", "Letter"] = "A4"
+) -> Response:
+    """The home-care sheet as PDF."""
+    content = await request.app.state.queue.run(_pdf, request, token, language, paper)
+    return _download(content, "application/pdf", "coat-sheet.pdf")
+
+
+@router.get("/{token}/sheet.html", response_class=HTMLResponse)
+async def sheet_as_page(request: Request, token: str, language: Language = "en") -> HTMLResponse:
+    """The home-care sheet as one page to read or print."""
+    return HTMLResponse(await request.app.state.queue.run(_page, request, token, language))
+
+
+def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
+    from coatclass.reports import sheet_pdf
+
+    return sheet_pdf(_sheet(request, token), language, paper)
+
+
+def _page(request: Request, token: str, language: str) -> str:
+    from coatclass.reports import sheet_html
+
+    return sheet_html(_sheet(request, token), language)
+
+
+def _sheet(request: Request, token: str) -> Any:
+    from coatclass.reports import Sheet
+
+    of, assessment, plan = _planned(request, token, "en")
+    remarks = of.finding.remarks if of.finding is not None else ""
+    return Sheet(of.name, plan, assessment=assessment, breed=of.dog.breed, remarks=remarks)
+
+
 def _calendar(request: Request, token: str, language: str) -> bytes:
     from coatclass.care import calendar_ics
 
-    of, plan = _planned(request, token, language)
+    of, _, plan = _planned(request, token, language)
     return calendar_ics(plan, dog_id=of.dog.id, dog_name=of.name, stamp=datetime.now(UTC))
 
 
-def _planned(request: Request, token: str, language: str) -> tuple[owners.OwnersDog, Any]:
+def _planned(request: Request, token: str, language: str) -> tuple[owners.OwnersDog, Assessment, CarePlan]:
     salon, looks = _salon(request), request.app.state.looks
     of = owners.find(salon, token)
-    plan = owners.plan(of, owners.assess(salon, looks, of), language=language)
+    found = owners.assess(salon, looks, of)
+    plan = owners.plan(of, found, language=language)
     if plan is None:
         raise PhotoError("the plan", "needs a photo or some answers first.", "Give one of them.", code="nothing_given")
-    return of, plan
+    return of, found, plan
 
 
 def _download(content: bytes, kind: str, name: str) -> Response:

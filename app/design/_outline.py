@@ -23,7 +23,7 @@ _AREAS: dict[BodyZone, str] = {
     BodyZone.NECK: "M112 60 L178 96 C166 112 160 124 152 138 L112 132 C122 110 122 84 112 60 Z",
     BodyZone.CHEST: "M104 126 L154 136 C160 152 166 166 176 186 L146 190 C124 176 110 150 104 126 Z",
     BodyZone.BELLY: "M178 156 C212 166 250 166 284 156 L276 190 L184 190 Z",
-    BodyZone.LEGS: "M146 180 L190 178 L190 236 L146 236 Z M292 156 C310 150 320 160 318 180 L344 180 L344 234 L300 234 Z",
+    BodyZone.LEGS: "M146 180 L190 178 V236 H146 Z M292 156 C310 150 320 160 318 180 L344 180 V234 H300 Z",
     BodyZone.BREECHES: "M300 112 C318 108 336 118 344 130 C346 152 342 168 340 184 L318 182 C322 156 314 132 300 112 Z",
     BodyZone.FEET: "M140 234 H194 V256 H140 Z M292 234 H348 V256 H292 Z",
     BodyZone.TAIL: "M320 106 C334 92 346 68 366 50 L388 62 C376 92 356 116 338 128 Z",
@@ -59,12 +59,12 @@ def outline(
         clip = "" if zone in _FREE else ' clip-path="url(#dog-outline)"'
         areas.append(
             f'<g class="zone" data-zone="{zone}" data-level="{"" if level is None else level}"{clip}>'
-            f"<title>{escape(name)}</title><path d=\"{path}\"/></g>"
+            f'<title>{escape(name)}</title><path d="{path}"/></g>'
         )
     classes = "picture outline pressable" if pressable else "picture outline"
     return Markup(
         f'<svg class="{classes}" viewBox="10 34 384 228" role="img" aria-label="{escape(title)}">'
-        f"<defs><clipPath id=\"dog-outline\"><path d=\"{_BODY}\"/></clipPath>{_hatchings()}</defs>"
+        f'<defs><clipPath id="dog-outline"><path d="{_BODY}"/></clipPath>{_hatchings()}</defs>'
         f'<path class="body" d="{_BODY}"/>{"".join(areas)}<path class="contour" d="{_BODY}"/>'
         '<circle class="eye" cx="70" cy="84" r="3"/></svg>'
     )

@@ -8,9 +8,10 @@ from datetime import date
 from markupsafe import Markup, escape
 
 from app.design._templates import _percent
-from coatclass.care import Growth
-from coatclass.taxonomy import BANDS, LengthBand, band_label, band_limits_mm
+from coatclass.care import Growth, TimeBudget
+from coatclass.taxonomy import BANDS, LengthBand, band_limits_mm
 
+_SHORT = dict(zip(BANDS, ("under 19", "19–25", "25–75", "over 75"), strict=True))
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -20,46 +21,48 @@ def bars(rows: Sequence[tuple[str, float, bool]], *, caption: str) -> Markup:
     Args:
         rows: (label, probability, still possible).
     """
-    ordered = sorted(rows, key=lambda row: -row[1])
     lines = []
-    for label, share, possible in ordered:
-        kind = "possible" if possible else "unlikely"
+    for label, share, possible in sorted(rows, key=lambda row: -row[1]):
         mark = "&#9679;" if possible else "&#9675;"
-        lines.append(
-            f'<tr class="bar {kind}"><th scope="row"><span aria-hidden="true">{mark}</span> {escape(label)}</th>'
-            f'<td><span class="track" aria-hidden="true"><span class="fill" style="width:{100 * share:.1f}%"></span>'
-            f'</span></td><td class="share">{escape(_percent(share))}</td></tr>'
-        )
+        kind = "possible" if possible else "unlikely"
+        lines.append(_bar(f'<span aria-hidden="true">{mark}</span> {escape(label)}', share, _percent(share), kind))
+    return _bar_table(lines, caption)
+
+
+def _bar(label: str, share: float, said: str, kind: str) -> str:
+    """One row: the label and the value in words above a bar as wide as the row."""
+    return (
+        f'<tr class="bar {kind}"><th scope="row">{label}</th><td class="share">{escape(said)}</td>'
+        f'<td class="track" aria-hidden="true"><span class="fill" style="width:{100 * share:.1f}%"></span></td></tr>'
+    )
+
+
+def _bar_table(lines: Sequence[str], caption: str) -> Markup:
     return Markup(f'<table class="bars"><caption>{escape(caption)}</caption><tbody>{"".join(lines)}</tbody></table>')
 
 
 def length_picture(bands: Sequence[LengthBand], *, title: str) -> Markup:
     """The bands that are still possible, drawn as hair standing on skin, to one scale."""
-    top, skin, width = 100.0, 112.0, 320
-    shapes = [f'<line x1="0" x2="{width}" y1="{skin}" y2="{skin}" class="skin"/>']
+    skin, width = 118.0, 340.0
+    shapes = [f'<line x1="0" x2="{width:.0f}" y1="{skin}" y2="{skin}" class="skin"/>']
     for index, band in enumerate(BANDS):
         low, high = band_limits_mm(band)
         tall = min(high, 100.0)
-        x = 14 + index * 78
+        x = 8 + index * 84
         kind = "likely" if band in bands else "unlikely"
-        for hair in range(9):
-            height = (low + (tall - low) * (0.55 + 0.05 * (hair % 5))) * top / 100
-            x0 = x + hair * 5
-            shapes.append(
-                f'<path d="M{x0} {skin} q2 {-height / 2:.1f} 4 {-height:.1f}" class="hair {kind}" fill="none"/>'
-            )
+        for hair in range(10):
+            height = low + (tall - low) * (0.55 + 0.05 * (hair % 5))
+            strand = f"M{x + hair * 6} {skin} q2 {-height / 2:.1f} 4 {-height:.1f}"
+            shapes.append(f'<path d="{strand}" class="hair {kind}" fill="none"/>')
         if band in bands:
-            shapes.append(f'<path d="M{x + 18} {skin + 20} l6 -9 l6 9 z" class="pointer"/>')
-        label = band_label(band).split(" (")[0]
-        shapes.append(f'<text x="{x + 24}" y="{skin + 36}" text-anchor="middle">{escape(label)}</text>')
-    return Markup(
-        f'<svg class="picture lengths" viewBox="0 0 {width} {skin + 44:.0f}" role="img"><title>{escape(title)}</title>'
-        f"{''.join(shapes)}</svg>"
-    )
+            shapes.append(f'<path d="M{x + 22} {skin + 16} l8 -11 l8 11 z" class="pointer"/>')
+        shapes.append(_label(x + 30, skin + 36, _SHORT[band], "middle"))
+    shapes.append(_label(width - 2, skin + 56, "mm", "end"))
+    return _svg("lengths", width, skin + 62, title, shapes)
 
 
 def growth_curve(growth: Growth, *, title: str) -> Markup:
-    """Trunk length over a year with its honest range, and the limits at which tools change; empty if it stands still."""
+    """Trunk length over a year with its range, and the limits at which tools change; empty if it stands still."""
     points = growth.curve
     if not points:
         return Markup()
@@ -83,32 +86,72 @@ def growth_curve(growth: Growth, *, title: str) -> Markup:
             y = y_of(limit)
             shapes.append(f'<line x1="{left}" x2="{width - 10}" y1="{y:.1f}" y2="{y:.1f}" class="limit"/>')
             # 19 and 25 lie close: one label on each side of its line
-            shift = 15 if limit == 19 else -4
-            shapes.append(f'<text x="{left - 6}" y="{y + (shift if limit != 75 else 5):.1f}" text-anchor="end">{limit:g}</text>')
+            shift = {19.0: 16, 25.0: -4}.get(limit, 5)
+            shapes.append(_label(left - 8, y + shift, f"{limit:g}", "end"))
     shapes.append(f'<polyline points="{likely}" class="curve"/>')
-    for day, _, _, _ in points:
-        if day.day <= 7 and day.month % 2 == 1:
-            shapes.append(
-                f'<text x="{x_of(day):.1f}" y="{height - 10:.0f}" text-anchor="middle">{_MONTHS[day.month - 1]}</text>'
-            )
+    shapes += [
+        _label(x_of(day), height - 10, _MONTHS[day.month - 1], "middle")
+        for day, _, _, _ in points
+        if day.day <= 7 and day.month % 2 == 1
+    ]
     if growth.trim is not None:
         x = x_of(min(growth.trim.likely, points[-1][0]))
-        shapes.append(f'<circle cx="{x:.1f}" cy="{y_of(growth.trim.mm):.1f}" r="7" class="point"/>')
-    shapes.append(f'<line x1="{left}" x2="{left}" y1="10" y2="{height - bottom}" class="axis"/>')
-    shapes.append(f'<line x1="{left}" x2="{width - 10}" y1="{height - bottom}" y2="{height - bottom}" class="axis"/>')
-    shapes.append(f'<text x="{left + 6}" y="22">mm</text>')
-    return Markup(
-        f'<svg class="picture growth" viewBox="0 0 {width:.0f} {height:.0f}" role="img"><title>{escape(title)}</title>'
-        f"{''.join(shapes)}</svg>"
-    )
+        shapes.append(f'<circle cx="{x:.1f}" cy="{y_of(growth.trim.mm):.1f}" r="8" class="point"/>')
+    shapes += [*_axes(width, height, left, bottom), _label(left + 8, 22, "mm", "start")]
+    return _svg("growth", width, height, title, shapes)
 
 
 def load_list(rows: Sequence[tuple[str, str, float]], *, caption: str) -> Markup:
     """Mat risk as rows: (zone, level in words, score 0 to 100), the worst first."""
-    lines = [
-        f'<tr class="bar"><th scope="row">{escape(zone)}</th><td><span class="track" aria-hidden="true">'
-        f'<span class="fill" style="width:{min(100.0, score):.0f}%"></span></span></td>'
-        f'<td class="share">{escape(level)}</td></tr>'
-        for zone, level, score in sorted(rows, key=lambda row: -row[2])
+    ordered = sorted(rows, key=lambda row: -row[2])
+    lines = [_bar(str(escape(zone)), min(100.0, score) / 100, level, "possible") for zone, level, score in ordered]
+    return _bar_table(lines, caption)
+
+
+def time_curve(budget: TimeBudget, *, title: str, minutes: str = "min", given: str = "") -> Markup:
+    """Minutes a week by trunk length, with the dog today as a dot and the owner's minutes as a dashed line."""
+    points = [(mm, need) for mm, need in budget.curve if mm <= 150]
+    width, height, left, bottom = 640.0, 300.0, 52.0, 34.0
+    top = max([need for _, need in points] + [budget.given or 0.0]) * 1.1
+    longest = points[-1][0]
+
+    def at(mm: float, need: float) -> tuple[float, float]:
+        return left + (width - left - 24) * mm / longest, (height - bottom) * (1 - need / top) + 4
+
+    line = " ".join(f"{x:.1f},{y:.1f}" for x, y in (at(*point) for point in points))
+    shapes = [f'<polyline points="{line}" class="curve"/>', *_axes(width, height, left, bottom)]
+    for mm in (25, 50, 75, 100, 150):
+        if mm <= longest:
+            shapes.append(_label(at(mm, 0)[0], height - 10, f"{mm}", "middle"))
+    for part in (0.5, 1.0):
+        need = round(top / 1.1 * part / 10) * 10
+        shapes.append(_label(left - 8, at(0, need)[1] + 5, f"{need:g}", "end"))
+    shapes += [_label(left + 8, 20, minutes, "start"), _label(width - 12, height - bottom - 8, "mm", "end")]
+    if budget.given is not None:
+        y = at(0, budget.given)[1]
+        shapes.append(f'<line x1="{left}" x2="{width - 10}" y1="{y:.1f}" y2="{y:.1f}" class="limit"/>')
+        shapes.append(_label(width - 12, y - 7, given, "end"))
+    if budget.longest_mm is not None and budget.given is not None and budget.longest_mm <= longest:
+        need = min(points, key=lambda point: abs(point[0] - (budget.longest_mm or 0)))
+        x, y = at(*need)
+        shapes.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="8" class="point"/>')
+    return _svg("growth", width, height, title, shapes)
+
+
+def _axes(width: float, height: float, left: float, bottom: float) -> list[str]:
+    floor = height - bottom
+    return [
+        f'<line x1="{left}" x2="{left}" y1="10" y2="{floor}" class="axis"/>',
+        f'<line x1="{left}" x2="{width - 10}" y1="{floor}" y2="{floor}" class="axis"/>',
     ]
-    return Markup(f'<table class="bars"><caption>{escape(caption)}</caption><tbody>{"".join(lines)}</tbody></table>')
+
+
+def _label(x: float, y: float, text: str, anchor: str) -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
+
+
+def _svg(kind: str, width: float, height: float, title: str, shapes: Sequence[str]) -> Markup:
+    return Markup(
+        f'<svg class="picture {kind}" viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="{escape(title)}">'
+        f"{''.join(shapes)}</svg>"
+    )

@@ -19,7 +19,11 @@ APP = Path(__file__).resolve().parent.parent
 def _environment() -> Environment:
     folders = [APP / side / "templates" for side in ("design", "owner", "groomer", "researcher")]
     environment = Environment(
-        loader=FileSystemLoader(folders), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=FileSystemLoader(folders),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     environment.globals["outline_of"] = _outline_of
     environment.filters.update(

@@ -214,9 +214,7 @@ def situation(of: OwnersDog, assessment: Assessment) -> CoatSituation | None:
     """What the tools and the plan were chosen for; None without an estimate."""
     if assessment.category is None or assessment.length_band is None:
         return None
-    found = questionnaire.situation(
-        of.answers, categories=assessment.category.set, bands=assessment.length_band.set
-    )
+    found = questionnaire.situation(of.answers, categories=assessment.category.set, bands=assessment.length_band.set)
     trunk = of.finding.trunk_mm if of.finding is not None else None
     return found if trunk is None else replace(found, measured_mm=trunk)
 
@@ -239,10 +237,7 @@ def plan(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> care
 def _dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
     """One measurement a day, the last one said; those of the trunk only."""
     by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
-    return [
-        care.Measurement(day, one.length_mm, one.error_mm)
-        for day, one in sorted(by_day.items())
-    ]
+    return [care.Measurement(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
 
 
 def _today() -> date:

@@ -40,9 +40,7 @@ class Progress:
 
 @cache
 def _cards() -> tuple[Card, ...]:
-    return tuple(
-        Card(name, row["part"], tuple(row["questions"])) for name, row in read_toml(_CARDS)["card"].items()
-    )
+    return tuple(Card(name, row["part"], tuple(row["questions"])) for name, row in read_toml(_CARDS)["card"].items())
 
 
 def card(card_id: str) -> Card | None:

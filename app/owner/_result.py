@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.design import bars, growth_curve, length_picture, load_list, outline
+from app.design import bars, growth_curve, length_picture, load_list, outline, time_curve
 from app.design._templates import texts
 from app.owner import _dog as owners
 from coatclass import toolkit
@@ -57,6 +57,8 @@ def result_values(state: Any, of: owners.OwnersDog, assessment: Assessment, *, l
         "plan": plan,
         "load": _load(plan, say),
         "growth": growth_curve(plan.growth, title=say.say("result.growth_title")) if plan else None,
+        "time": _time(plan, say),
+        "places": _places(plan, say),
         "dates": _dates(plan, say),
         "days": int(state.settings.limits["link"]["days"]),
         "between": _either([_coat(one) for one in assessment.category.set]) if assessment.category else "",
@@ -124,7 +126,7 @@ def _pictures(assessment: Assessment, say: Catalogue) -> dict[str, Any]:
     }
 
 
-# --- tools ------------------------------------------------------------------------------------------------------------
+# --- tools ----------------------------------------------------------------------------------------------------------
 
 
 def _groups(
@@ -170,7 +172,7 @@ def _others(assessment: Assessment, at: CoatSituation | None, language: str) -> 
     ]
 
 
-# --- the plan -----------------------------------------------------------------------------------------------------------
+# --- the plan -------------------------------------------------------------------------------------------------------
 
 
 def _load(plan: CarePlan | None, say: Catalogue) -> dict[str, Any]:
@@ -184,6 +186,26 @@ def _load(plan: CarePlan | None, say: Catalogue) -> dict[str, Any]:
         "outline": outline(levels, title=say.say("result.load_title"), words=words),
         "table": load_list(rows, caption=say.say("result.load_caption")),
     }
+
+
+def _time(plan: CarePlan | None, say: Catalogue) -> Any:
+    """Minutes a week against length, once the dog's weight is known."""
+    if plan is None or plan.time is None or not plan.time.curve:
+        return None
+    return time_curve(plan.time, title=say.say("result.time_title"), given=say.say("result.time_given"))
+
+
+def _places(plan: CarePlan | None, say: Catalogue) -> list[tuple[str, str, str]]:
+    """(zones, how often, why)."""
+    if plan is None:
+        return []
+    rows = []
+    for one in plan.routine.zones:
+        often = say.say(
+            "result.per_week_one" if one.times_per_week == 1 else "result.per_week", n=f"{one.times_per_week:g}"
+        )
+        rows.append((_zones(one.zones, say, plan.language), often, one.why[:1].upper() + one.why[1:]))
+    return rows
 
 
 def _dates(plan: CarePlan | None, say: Catalogue) -> list[tuple[str, str]]:

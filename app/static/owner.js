@@ -176,7 +176,7 @@
         const why = photo.report.reasons.map((reason) => reason.text).join(" ");
         if (photo.id) kept += 1;
         p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
-        if (!photo.id) p.className = "note stop"; else if (photo.report.status !== "used") p.className = "note care";
+        p.className = photo.id ? "only-heard" : "note stop"; // a kept photo says it below itself
       } catch (error) {
         p.className = "note care";
         p.textContent = `${file.name}: ${error instanceof Offline ? `${error.message === "offline" ? "No connection." : error.message} Choose the photo again in a moment.` : error.message}`;
@@ -306,13 +306,14 @@
     if (form.dataset.form === "measure") reckon(form, false);
   }
   function onClick(event) {
-    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-keep],[data-all-free],[data-copy],.pressable .zone");
+    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],.pressable .zone");
     if (!hit) return;
     if (hit.matches("[data-go]")) { event.preventDefault(); show(hit.dataset.go, true); }
     else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"), true);
     else if (hit.matches("[data-back]")) history.back();
     else if (hit.matches("[data-reload]")) location.reload();
     else if (hit.matches("[data-skip]")) { event.preventDefault(); one("#content").focus(); }
+    else if (hit.matches("[data-jump]")) { event.preventDefault(); const part = document.getElementById(hit.hash.slice(1)); part.scrollIntoView(); part.focus({ preventScroll: true }); }
     else if (hit.matches("[data-keep]")) reckon(hit.closest("form"), true);
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);

@@ -1,0 +1,166 @@
+"""A running server on a folder of its own, a real browser, and an accessibility check, for all tests of the app."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from owner_walk import PHONE
+
+ROOT = Path(__file__).resolve().parents[2]
+IN_CI = os.environ.get("CI") == "true"
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+# A browser of its own makes calls home; none may be mistaken for one of ours.
+_QUIET = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-default-apps"]
+# All visitors of the tests come from one address; how the limits work is tested in test_guard.py.
+_START = """
+import sys
+from pathlib import Path
+from app.server import serve
+from app.settings import Settings, limits
+often = {"per_minute": 100_000, "burst": 100_000}
+relaxed = {**limits(), "rate": {kind: often for kind in limits()["rate"]}}
+serve(port=int(sys.argv[1]), settings=Settings(data=Path(sys.argv[2]), limits=relaxed))
+"""
+
+
+@dataclass(frozen=True)
+class Server:
+    """A server in a process of its own.
+
+    Attributes:
+        url: its address, without a slash at the end.
+        data: folder of its database and photos.
+        scratch: the folder that gradio would keep files in.
+        started_s: seconds from the command to the first answer.
+        pid: its process.
+    """
+
+    url: str
+    data: Path
+    scratch: Path
+    started_s: float
+    pid: int
+
+    def start_dog(self, name: str = "Bramble") -> str:
+        """A new dog; the token of its link."""
+        return str(
+            httpx.post(f"{self.url}/api/v1/dogs/by-link", json={"name": name}).raise_for_status().json()["token"]
+        )
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """The real server on loopback, one for the whole session."""
+    folder = tmp_path_factory.mktemp("salon")
+    port, scratch = _free_port(), folder / "gradio"
+    environment = {**os.environ, "GRADIO_TEMP_DIR": str(scratch), "OMP_NUM_THREADS": "1"}
+    log = (folder / "server.log").open("wb")
+    started = time.monotonic()
+    process = subprocess.Popen(
+        [sys.executable, "-c", _START, str(port), str(folder / "data")],
+        cwd=ROOT,
+        env=environment,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+    )
+    url = f"http://127.0.0.1:{port}"
+    try:
+        _wait_for(url, process, folder / "server.log")
+        yield Server(url, folder / "data", scratch, time.monotonic() - started, process.pid)
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+        log.close()
+
+
+def _wait_for(url: str, process: subprocess.Popen[bytes], log: Path) -> None:
+    for _ in range(600):
+        if process.poll() is not None:
+            pytest.fail(f"the server stopped:\n{log.read_text()[-3000:]}")
+        try:
+            if httpx.get(f"{url}/health").status_code == httpx.codes.OK:
+                return
+        except httpx.TransportError:
+            pass
+        time.sleep(0.1)
+    pytest.fail(f"the server does not answer:\n{log.read_text()[-3000:]}")
+
+
+@pytest.fixture
+def web(server: Server) -> Iterator[httpx.Client]:
+    """A program that talks to the server."""
+    with httpx.Client(base_url=server.url, timeout=60) as client:
+        yield client
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """The system's browser; skips without one, fails in CI."""
+    if CHROMIUM is None:
+        message = "there is no chromium: apt-get install chromium"
+        pytest.fail(message) if IN_CI else pytest.skip(message)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=_QUIET)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
+    """Opens a page for one more visitor, with a memory of its own; complaints of the browser are in ``page.said``."""
+    contexts = []
+
+    def visit(viewport: dict[str, int] = PHONE, scheme: str = "light", **options: Any) -> Any:
+        context = chromium.new_context(viewport=viewport, color_scheme=scheme, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(20_000)
+        page.said, page.asked = [], []
+        page.on("pageerror", lambda error: page.said.append(str(error)))
+        page.on("request", lambda request: page.asked.append(request.url))
+        return page
+
+    yield visit
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture(scope="session")
+def axe() -> Callable[..., list[str]]:
+    """Serious accessibility problems of a page as it stands: rule and element, one a line."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    checker = Axe()
+
+    def problems(page: Any) -> list[str]:
+        found = checker.run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]})
+        return [
+            f"{rule['id']}: {node['html'][:150]}"
+            for rule in found.response["violations"]
+            if rule["impact"] in ("serious", "critical")
+            for node in rule["nodes"]
+        ]
+
+    return problems
