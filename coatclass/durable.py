@@ -24,7 +24,7 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     """
     part = path.with_name(f".{path.name}.{uuid4().hex}{PART}")
     try:
-        with part.open("xb") as stream:
+        with open(part, "xb", opener=_private) as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
@@ -32,6 +32,11 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
     finally:
         part.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def _private(path: str, flags: int) -> int:
+    """For its owner alone: such files hold people's data."""
+    return os.open(path, flags, 0o600)
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -36,7 +36,7 @@ def plain_errors(source: str) -> Iterator[None]:
             "Load the page again and repeat the change.",
             code="conflict",
         ) from error
-    except DataError as error:
+    except (DataError, UnicodeError) as error:
         raise RecordError(
             source, "holds a value that the database can't keep.", "Check the entries.", code="bad_value"
         ) from error
@@ -81,7 +81,7 @@ def connect(url: URL) -> Engine:
         if url.get_backend_name() == "postgresql":
             return create_engine(url, pool_pre_ping=True)
         assert url.database is not None
-        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+        Path(url.database).parent.mkdir(mode=0o700, parents=True, exist_ok=True)  # people's data: for nobody else
         engine = create_engine(url)
     except (ImportError, NoSuchModuleError) as error:
         raise MissingExtraError("PostgreSQL", "postgres") from error

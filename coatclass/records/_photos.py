@@ -60,7 +60,7 @@ class PhotoStore:
         mark = self.folder / _MARK
         try:
             if not mark.exists():
-                self.folder.mkdir(parents=True, exist_ok=True)
+                self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
                 owner = salon_id if not any(self.folder.iterdir()) else ""
                 if owner:
                     write_whole(mark, owner.encode())

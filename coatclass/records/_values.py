@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
@@ -27,6 +28,17 @@ Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 Line = Annotated[str, Field(max_length=200)]
 Text = Annotated[str, Field(max_length=20_000)]
+
+
+def _as_json(content: dict[str, Any]) -> dict[str, Any]:
+    """What JSON makes of it, so that what is kept and what comes back are equal; NaN and infinity are refused."""
+    try:
+        return dict(json.loads(json.dumps(content, allow_nan=False, ensure_ascii=False).encode()))
+    except (TypeError, UnicodeError) as error:
+        raise ValueError(f"can't be kept as JSON: {error}") from error
+
+
+JsonObject = Annotated[dict[str, Any], AfterValidator(_as_json)]
 Millimetres = Annotated[float, Field(gt=0, le=1000)]
 
 
@@ -75,7 +87,7 @@ class AnswerSheet(Record):
     """One filled-in questionnaire: the JSON that ``coatclass.answers.parse`` takes."""
 
     dog_id: Id
-    content: dict[str, Any]
+    content: JsonObject
     given_at: Moment = Field(default_factory=now)
 
 
@@ -89,8 +101,8 @@ class StoredAssessment(Record):
     """
 
     dog_id: Id
-    result: dict[str, Any]
-    evidence: dict[str, Any] = Field(default_factory=dict)
+    result: JsonObject
+    evidence: JsonObject = Field(default_factory=dict)
     answers_id: Id | None = None
     made_at: Moment = Field(default_factory=now)
 

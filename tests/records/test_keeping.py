@@ -15,6 +15,7 @@ from PIL import Image
 
 from coatclass.errors import PhotoError, RecordError
 from coatclass.records import (
+    AnswerSheet,
     Appointment,
     Client,
     Dog,
@@ -24,6 +25,7 @@ from coatclass.records import (
     User,
     UserRole,
     open_records,
+    search_dogs,
     valid,
 )
 
@@ -207,6 +209,34 @@ def test_a_zero_character_is_refused_or_kept_but_never_a_traceback(records: Reco
     except RecordError:
         return
     assert records.get(Dog, dog.id) == dog
+
+
+def test_a_broken_character_is_refused_in_words(records: Records) -> None:
+    for ask in (lambda: search_dogs(records, "x\ud800"), lambda: records.get(Dog, "x\ud800")):
+        with pytest.raises(RecordError) as caught:
+            ask()
+        assert caught.value.code == "bad_value"
+
+
+@pytest.mark.parametrize("content", [{"x": float("nan")}, {"x": float("-inf")}, {"x": object()}, {"x": "\ud800"}])
+def test_what_json_can_not_hold_is_refused(content: dict) -> None:
+    with pytest.raises(RecordError) as caught:
+        valid(AnswerSheet, dog_id="0" * 32, content=content)
+    assert caught.value.code == "bad_value"
+
+
+def test_tuples_come_back_as_they_were_kept(records: Records) -> None:
+    dog = records.add(Dog(name="Bramble"), who="Ada")
+    kept = records.add(AnswerSheet(dog_id=dog.id, content={"parents": ("briard", "pug")}), who="Ada")
+    assert records.get(AnswerSheet, kept.id) == kept
+
+
+def test_peoples_data_are_for_nobody_else(tmp_path: Path, picture: Callable[..., bytes]) -> None:
+    with open_records(f"sqlite:///{tmp_path / 'salon' / 'records.sqlite'}") as records:
+        dog = records.add(Dog(name="Bramble"), who="Ada")
+        kept = records.add_photo(dog.id, picture(), who="Ada")
+        places = (tmp_path / "salon", records.store.folder, records.store.path(kept.sha256))
+        assert [oct(place.stat().st_mode)[-2:] for place in places] == ["00", "00", "00"]
 
 
 # --- photos ---------------------------------------------------------------------------------------------------------
