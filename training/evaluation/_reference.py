@@ -65,7 +65,8 @@ def _picture(path: Path) -> Any:
     image = ImageOps.exif_transpose(Image.open(path)).convert("RGB")
     scale = _SIDE / min(image.size)
     size = (max(_SIDE, round(image.width * scale)), max(_SIDE, round(image.height * scale)))
-    image = ImageOps.fit(image.resize(size, Image.Resampling.BICUBIC), (_SIDE, _SIDE))
+    left, top = (size[0] - _SIDE) // 2, (size[1] - _SIDE) // 2
+    image = image.resize(size, Image.Resampling.BICUBIC).crop((left, top, left + _SIDE, top + _SIDE))
     pixels = (np.asarray(image, dtype=np.float32) / 255 - 0.498) / 0.502
     return torch.from_numpy(pixels.transpose(2, 0, 1)[None])
 
