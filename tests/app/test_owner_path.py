@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from typing import Any
+from pathlib import Path
 
 import pytest
 from owner_walk import DESKTOP, PHONE, add_photo, begin, press_and_wait, step_of, to_result, token_of
@@ -21,40 +21,18 @@ HAVANESE = {
 }  # fmt: skip
 
 
-def fits(page: Any) -> list[str]:
-    """What is too small to read or too wide to see, as the browser has laid it out."""
-    return page.evaluate(
-        """() => {
-          const found = [];
-          if (document.documentElement.scrollWidth > innerWidth) found.push(`the page is ${document.documentElement.scrollWidth} px wide`);
-          for (const element of document.querySelectorAll('.page *')) {
-            const own = [...element.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim());
-            if (!own || !element.getClientRects().length || element.closest('.only-heard, option')) continue;
-            let size = parseFloat(getComputedStyle(element).fontSize);
-            const svg = element.closest('svg');
-            if (svg && element !== svg) { if (['title', 'desc'].includes(element.tagName)) continue; }
-            else if (size < 16) found.push(`${size} px: ${element.textContent.trim().slice(0, 40)}`);
-          }
-          for (const control of document.querySelectorAll('.page button, .page a.button, .page select, .page input:not(.only-heard):not([type=radio]):not([type=checkbox]), .page label.option, .page summary')) {
-            const box = control.getBoundingClientRect();
-            if (box.height && box.height < 43.5) found.push(`${box.height} px high: ${control.outerHTML.slice(0, 80)}`);
-          }
-          return found;
-        }"""
-    )
+FITS = (Path(__file__).parent / "fits.js").read_text(encoding="utf-8")
 
 
 @pytest.mark.photos
 @pytest.mark.slow
-@pytest.mark.parametrize(("viewport", "scheme"), [(PHONE, "dark"), (DESKTOP, "light")], ids=["phone", "desktop"])
-def test_an_owner_gets_from_a_photo_to_a_kit_and_every_view_is_accessible(
-    server, visitor, axe, photos, viewport, scheme
-):
-    page = visitor(viewport, scheme)
+@pytest.mark.parametrize("screen", [(PHONE, "dark"), (DESKTOP, "light")], ids=["phone", "desktop"])
+def test_an_owner_gets_from_a_photo_to_a_kit_and_every_view_is_accessible(server, visitor, axe, photos, screen):
+    page = visitor(*screen)
     problems: dict[str, list[str]] = {}
 
     def look() -> None:
-        found = axe(page) + fits(page)
+        found = axe(page) + page.evaluate(FITS)
         if found:
             problems[step_of(page)] = found
 

@@ -1,0 +1,246 @@
+"""Nothing an owner enters is lost, whatever happens to the page; nothing that isn't theirs is shown."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from owner_walk import (
+    DESKTOP,
+    add_photo,
+    answer_card,
+    begin,
+    open_step,
+    press_and_wait,
+    step_of,
+    to_result,
+    token_of,
+)
+from PIL import Image, ImageDraw
+
+pytestmark = pytest.mark.browser
+
+
+def answers(web, page) -> dict[str, object]:
+    return web.get(f"/api/v1/dogs/by-link/{token_of(page)}").json()["answers"]
+
+
+def test_a_refresh_in_the_middle_keeps_answers_and_place(server, visitor, web):
+    page = visitor()
+    begin(page, server.url)
+    press_and_wait(page, "[data-go=next]")
+    answer_card(page, {"breed": "Havanese", "breed_known_by": "papers", "age_months": 40})
+    here = step_of(page)
+    page.reload()
+    page.wait_for_selector(f'.page[data-step="{here}"]')
+    assert answers(web, page) == {"breed": "Havanese", "breed_known_by": "papers", "age_months": 40.0}
+
+
+def test_the_back_button_leads_to_the_question_before_with_its_answer(server, visitor):
+    page = visitor()
+    begin(page, server.url)
+    press_and_wait(page, "[data-go=next]")
+    answer_card(page, {"breed": "Havanese", "age_months": 40})
+    page.go_back()
+    page.wait_for_selector('.page[data-step="q/dog"]')
+    assert page.input_value("#breed") == "Havanese"
+    page.fill("#breed", "Maltese")
+    press_and_wait(page, "[data-form=card] button[type=submit]")
+    page.go_back()
+    page.wait_for_selector('.page[data-step="q/dog"]')
+    assert page.input_value("#breed") == "Maltese"
+
+
+def test_an_answer_given_without_a_connection_is_sent_when_it_is_back(server, visitor, web):
+    page = visitor()
+    token = server.start_dog()
+    open_step(page, server.url, token, "q/feel")
+    page.check('input[value="silky"]')
+    page.context.set_offline(True)
+    page.click("[data-form=card] button[type=submit]")
+    page.wait_for_function("document.querySelector('[data-status]').textContent.includes('No connection')")
+    assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"] == {}
+    page.context.set_offline(False)
+    page.wait_for_function("document.querySelector('.page').dataset.step != 'q/feel'")
+    assert answers(web, page) == {"feel": "silky"}
+
+
+def test_an_answer_that_never_reached_the_server_outlasts_closing_the_page(server, visitor, web):
+    page = visitor()
+    token = server.start_dog()
+    open_step(page, server.url, token, "q/feel")
+    page.check('input[value="silky"]')
+    page.route("**/answers", lambda route: route.abort())
+    page.click("[data-form=card] button[type=submit]")
+    page.wait_for_function("document.querySelector('[data-status]').textContent.includes('No connection')")
+    page.unroute("**/answers")
+    page.reload()
+    page.wait_for_selector(".page[data-step]:not([data-step=waiting])")
+    page.wait_for_function(
+        "!localStorage.getItem(Object.keys(localStorage).find(k => k.includes('pending'))) "
+        "|| localStorage.getItem(Object.keys(localStorage).find(k => k.includes('pending'))) == 'null'"
+    )
+    assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"] == {"feel": "silky"}
+
+
+def test_two_owners_at_once_never_meet_each_others_dog(server, visitor, web):
+    first, second = visitor(), visitor()
+    begin(first, server.url, "Nimbus")
+    begin(second, server.url, "Otter")
+    for page, breed in ((first, "Samoyed"), (second, "Beagle")):
+        press_and_wait(page, "[data-go=next]")
+        page.fill("#breed", breed)
+    for page in (first, second):
+        press_and_wait(page, "[data-form=card] button[type=submit]")
+    assert token_of(first) != token_of(second)
+    assert [answers(web, page)["breed"] for page in (first, second)] == ["Samoyed", "Beagle"]
+    for page, own, other in ((first, "Nimbus", "Otter"), (second, "Otter", "Nimbus")):
+        to_result(page, {})
+        assert own in page.inner_text(".page")
+        assert other not in page.inner_text(".page")
+
+
+def test_a_wrong_file_gets_a_word_and_nothing_is_kept(server, visitor, tmp_path):
+    page = visitor()
+    begin(page, server.url)
+    (tmp_path / "letter.jpg").write_bytes(b"Dear groomer, this is no picture.")
+    Image.new("RGB", (900, 600), "white").save(tmp_path / "blank.png")
+    for name in ("letter.jpg", "blank.png"):
+        page.set_input_files("#files", tmp_path / name)
+        page.wait_for_selector(f"[data-words] .note.stop:has-text('{name}')")
+        assert f"{name}: Not kept:" in page.inner_text("[data-words]")
+    assert page.locator(".pictures figure").count() == 0
+
+
+@pytest.mark.photos
+def test_a_photo_can_be_taken_back(server, visitor, web, photos):
+    page = visitor()
+    begin(page, server.url)
+    add_photo(page, photos / "oxford" / "havanese_1.jpg")
+    page.click("[data-remove]")
+    page.wait_for_function("!document.querySelector('.pictures figure')")
+    assert web.get(f"/api/v1/dogs/by-link/{token_of(page)}").json()["photos"] == []
+
+
+@pytest.mark.parametrize(
+    "name", ["<img src=x onerror=window.caught=1>", "${window.caught=1}", "{{#each x}}{{this}}", "`}</p><b>"]
+)
+def test_a_name_is_shown_as_it_was_written_and_never_runs(server, visitor, name):
+    page = visitor()
+    begin(page, server.url, name)
+    assert name in page.inner_text("h1")
+    assert page.evaluate("window.caught") is None
+    assert page.said == []
+
+
+def test_a_link_that_leads_nowhere_says_so(server, visitor):
+    page = visitor()
+    page.goto(f"{server.url}/owner/?dog={'x' * 43}")
+    page.wait_for_selector(".page[data-step=problem]")
+    assert "leads nowhere" in page.inner_text("#content")
+
+
+def test_the_page_can_be_used_with_the_keyboard_alone(server, visitor, web):
+    page = visitor(DESKTOP)
+    page.goto(f"{server.url}/owner/")
+    page.wait_for_selector("[data-form=start]")
+    page.focus("#dog-name")
+    page.keyboard.type("Tansy")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".page[data-step=photos]")
+    assert page.evaluate("document.activeElement.tagName") == "H1"  # a screen reader starts to read here
+    token = token_of(page)
+    open_step(page, server.url, token, "q/curl")
+    for _ in range(30):
+        if page.evaluate("document.activeElement.name") == "curl":
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    page.wait_for_function("document.querySelector('.page').dataset.step != 'q/curl'")
+    assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]["curl"] in ("straight", "wavy", "curly")
+
+
+def test_a_place_pressed_in_the_picture_changes_its_entry(server, visitor):
+    page = visitor()
+    token = server.start_dog()
+    open_step(page, server.url, token, "q/mats")
+    page.click('.zone[data-zone="tail"] path')
+    page.click('.zone[data-zone="tail"] path')
+    assert page.input_value("#zone-tail") == "tangles"
+    assert page.get_attribute('.zone[data-zone="tail"]', "data-level") == "1"
+    page.select_option("#zone-tail", "felted")
+    assert page.get_attribute('.zone[data-zone="tail"]', "data-level") == "4"
+
+
+def card_scene(path) -> list[tuple[int, int]]:
+    """A drawn card seen from straight above, 4 px a mm, with a hair of 60 mm beside it; the marks on it."""
+    per_mm, left, top = 4, 120, 140
+    right, bottom = round(left + 85.60 * per_mm), round(top + 53.98 * per_mm)
+    picture = Image.new("RGB", (800, 600), "#c9b28e")
+    pen = ImageDraw.Draw(picture)
+    pen.rounded_rectangle((left, top, right, bottom), radius=round(3.18 * per_mm), fill="#2b4a7d")
+    pen.line((600, 420, 600, 420 - 60 * per_mm), fill="black", width=3)
+    picture.save(path)
+    inset = round(3.18 * per_mm * (1 - 0.5**0.5))
+    ring = [(left, top, 1, 1), (right, top, -1, 1), (right, bottom, -1, -1), (left, bottom, 1, -1)]
+    return [(x + dx * inset, y + dy * inset) for x, y, dx, dy in ring] + [(600, 420), (600, 420 - 60 * per_mm)]
+
+
+def test_a_hair_of_known_length_beside_a_card_is_measured_and_kept(server, visitor, web, axe, tmp_path):
+    page = visitor()
+    token = server.start_dog()
+    open_step(page, server.url, token, "measure")
+    marks = card_scene(tmp_path / "card.png")
+    uploads = len([address for address in page.asked if "photos" in address])
+    page.set_input_files("#card-photo", tmp_path / "card.png")
+    page.wait_for_selector(".mark")
+    page.evaluate("document.querySelector('.page details').open = true")
+    for number, point in enumerate(marks):
+        for axis, value in enumerate(point):
+            field = page.locator(f'input[data-mark="{number}"][data-axis="{axis}"]')
+            field.fill(str(value))
+            field.dispatch_event("change")
+    assert axe(page) == []
+    page.click("[data-form=measure] button[type=submit]")
+    page.wait_for_selector("[data-keep]:visible")
+    assert "The hair is" in page.inner_text("[data-length]")
+    press_and_wait(page, "[data-keep]")
+    kept = web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]
+    assert kept["trunk_length_mm"] == pytest.approx(60, rel=0.03)
+    assert kept["trunk_length_by"] == "ruler"
+    assert len([address for address in page.asked if "photos" in address]) == uploads  # the photo stayed here
+
+
+def test_a_mark_can_be_dragged_and_moved_by_keys(server, visitor, tmp_path):
+    page = visitor()
+    open_step(page, server.url, server.start_dog(), "measure")
+    card_scene(tmp_path / "card.png")
+    page.set_input_files("#card-photo", tmp_path / "card.png")
+    page.wait_for_selector(".mark")
+
+    def corner() -> float:
+        return float(page.locator('input[data-mark="0"][data-axis="0"]').input_value())
+
+    mark = page.locator(".mark").first
+    before, box = corner(), mark.bounding_box()
+    page.mouse.move(box["x"] + 22, box["y"] + 22)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 62, box["y"] + 22, steps=4)
+    assert page.locator(".loupe").count() == 1
+    page.mouse.up()
+    wide = page.locator("[data-picture]").bounding_box()["width"]
+    assert corner() - before == pytest.approx(40 * 800 / wide, abs=3)
+    before = corner()
+    mark.focus()
+    page.keyboard.press("Shift+ArrowLeft")
+    assert corner() < before - 5
+
+
+def test_what_the_browser_remembers_is_no_answer_once_it_was_sent(server, visitor):
+    page = visitor()
+    begin(page, server.url)
+    press_and_wait(page, "[data-go=next]")
+    answer_card(page, {"breed": "Havanese"})
+    remembered = page.evaluate("JSON.stringify({...localStorage})")
+    assert "Havanese" not in json.dumps(remembered)
