@@ -30,6 +30,7 @@ from app.api import (
     research,
     visits,
 )
+from app.demo.scenario import open_demo
 from app.looking import Looks
 from app.settings import Settings
 from app.work import WorkQueue
@@ -55,6 +56,8 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.looks = Looks()
     app.state.queue = WorkQueue(**settings.limits["queue"])
     app.state.meters = health.Meters()
+    if settings.demo:
+        open_demo(salon)
     errors.install(app)
     for room in (health, assessing, accounts, owner, pictures, *_SALON):
         app.include_router(room.router)
@@ -67,9 +70,15 @@ def create_app(settings: Settings) -> FastAPI:
 
 def _mount_pages(app: FastAPI) -> None:
     """One line a side; each page mounts itself."""
+    from app.groomer._page import groomer_page
     from app.owner import owner_page
+    from app.researcher._page import researcher_page
+    from app.signed_in import sign_in_page
 
     owner_page(app)
+    sign_in_page(app)
+    groomer_page(app)
+    researcher_page(app)
 
 
 def _stand_guard(app: FastAPI, settings: Settings) -> None:

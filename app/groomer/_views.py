@@ -1,0 +1,333 @@
+"""What each step of the groomer's page shows; HTML out of the records, nothing is changed here."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Any
+from urllib.parse import unquote
+
+from app import cases
+from app.design import render
+from app.groomer import _file as files
+from app.groomer._bench import bench_of, finding_of
+from app.groomer._dog_view import dog_values
+from coatclass.care import RISK_ZONES
+from coatclass.errors import RecordError
+from coatclass.genetics import touches
+from coatclass.records import (
+    Appointment,
+    Client,
+    Dog,
+    Finding,
+    Measurement,
+    User,
+    Visit,
+    search_clients,
+    search_dogs,
+    visits,
+    waiting_list,
+)
+from coatclass.taxonomy import (
+    CATEGORIES,
+    BodyZone,
+    MatState,
+    Patience,
+    Texture,
+    Undercoat,
+    definition,
+)
+
+_ID = re.compile(r"^[0-9a-f]{32}$")
+_LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
+_MAT_ZONES = tuple(dict.fromkeys((BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS, BodyZone.NECK, BodyZone.FEET)))
+_MOST_TRAIL = 200
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a page asks for: ``name/rest`` of the step, and the touches made on the bench in this browser."""
+
+    name: str = "today"
+    rest: str = ""
+    touches: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def read(cls, said: Mapping[str, Any]) -> Wish:
+        """From what a browser sends; whatever is not what it should be counts as not sent."""
+        step, made = said.get("step"), said.get("touches")
+        name, _, rest = (step if isinstance(step, str) and len(step) < 700 else "").partition("/")
+        known = {touch.id: touch.outcomes for touch in touches()}
+        made = made if isinstance(made, dict) else {}
+        kept = {touch: said for touch, said in made.items() if touch in known and said in known[touch]}
+        return cls(name or "today", unquote(rest), kept)
+
+    @property
+    def id(self) -> str:
+        """The id in the step.
+
+        Raises:
+            RecordError: ``not_found`` if there is none.
+        """
+        if not _ID.match(self.rest):
+            raise _nothing()
+        return self.rest
+
+
+def view(state: Any, user: User, said: Mapping[str, Any]) -> str:
+    """HTML of the step that is asked for.
+
+    Raises:
+        RecordError: if there is nothing of that name.
+    """
+    wish = Wish.read(said)
+    show = _STEPS.get(wish.name)
+    if show is None:
+        raise _nothing()
+    template, values = show(state, wish)
+    step = f"{wish.name}/{wish.rest}" if wish.rest else wish.name
+    return render(template, side="groomer", user=user, step=step, here=wish.name, today=cases.today(), **values)
+
+
+def _nothing() -> RecordError:
+    return RecordError("this page", "is not there.", "Go back to today's list.", code="not_found")
+
+
+Shown = tuple[str, dict[str, Any]]
+
+
+# --- the day ----------------------------------------------------------------------------------------------------------
+
+
+def _today(state: Any, wish: Wish) -> Shown:
+    day = _day(wish.rest)
+    found = visits(state.records, *files.day_bounds(day))
+    return "today.html", {
+        "day": day,
+        "before": day - timedelta(days=1),
+        "after": day + timedelta(days=1),
+        "visits": [_visit(state, one) for one in found],
+        "waiting": waiting_list(state.records),
+        "counts": _counts(state),
+    }
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text) if text else cases.today()
+    except ValueError as error:
+        raise _nothing() from error
+
+
+def _visit(state: Any, one: Visit) -> dict[str, Any]:
+    findings = state.records.find(Finding, dog_id=one.dog.id)
+    return {"visit": one, "at": one.appointment.starts_at.astimezone(), "finding": findings[-1] if findings else None}
+
+
+def _counts(state: Any) -> dict[str, int]:
+    with state.records.read() as reader:
+        return {"dogs": len(reader.find(Dog)), "clients": len(reader.find(Client)), "findings": len(reader.find(Finding))}
+
+
+def _search(state: Any, wish: Wish) -> Shown:
+    return "search.html", {
+        "sought": wish.rest,
+        "dogs": search_dogs(state.records, wish.rest),
+        "clients": search_clients(state.records, wish.rest),
+    }
+
+
+# --- one dog ----------------------------------------------------------------------------------------------------------
+
+
+def _dog(state: Any, wish: Wish) -> Shown:
+    return "dog.html", dog_values(state, files.read(state.records, wish.id))
+
+
+def _finding(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    last = file.finding
+    made = finding_of(wish.touches)
+    chosen = {
+        "category": bench_of(_assessed(state, file), wish.touches).best if wish.touches else None,
+        "texture": made.get("texture"),
+        "undercoat": made.get("undercoat"),
+    }
+    return "finding.html", {
+        "file": file,
+        "last": last,
+        "chosen": chosen,
+        "categories": [(one, definition(one, plain=False)) for one in CATEGORIES],
+        "textures": [(one, definition(one)) for one in Texture],
+        "undercoats": [(one, definition(one)) for one in Undercoat],
+        "patiences": [(one, definition(one)) for one in Patience],
+        "mat_states": list(MatState),
+        "levels": {one.value: one.severity for one in MatState},
+        "zones": [(one, definition(one)) for one in _MAT_ZONES],
+        "length_zones": list(_LENGTH_ZONES),
+        "all_zones": [(one, definition(one)) for one in BodyZone],
+    }
+
+
+def _bench(state: Any, wish: Wish) -> Shown:
+    from app.design import bars
+    from coatclass.taxonomy import category_label
+
+    file = files.read(state.records, wish.id)
+    bench = bench_of(_assessed(state, file), wish.touches)
+    by_id = {touch.id: touch for touch in touches()}
+    rows = [(category_label(one), share, share >= 0.05) for one, share in bench.probabilities.items()]
+    return "bench.html", {
+        "file": file,
+        "bench": bench,
+        "share": bench.probabilities[bench.best],
+        "bars": bars(rows, caption=""),
+        "done": [(by_id[touch], outcome) for touch, outcome in wish.touches.items()],
+    }
+
+
+def _assessed(state: Any, file: files.DogFile) -> Any:
+    learned = cases.shelf(state.settings.data).current()
+    return cases.assess(
+        state.looks.readings(state.records, file.photos), file.answers, cases.Truth(None, None), learned=learned
+    )
+
+
+def _visit_form(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    weeks = _usual_weeks(file.appointments)
+    start = datetime.combine(cases.today() + timedelta(weeks=weeks), datetime.min.time()).replace(hour=10)
+    return "visit.html", {"file": file, "proposed": start.strftime("%Y-%m-%dT%H:%M"), "weeks": weeks}
+
+
+def _usual_weeks(appointments: tuple[Appointment, ...]) -> int:
+    """Weeks between the last two visits that took place; six if there were none (common practice, no source)."""
+    done = sorted(one.starts_at for one in appointments if one.state == "done")
+    return max(1, round((done[-1] - done[-2]).days / 7)) if len(done) > 1 else 6
+
+
+def _edit_dog(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": search_clients(state.records, "", limit=500)}
+
+
+def _new_dog(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id) if wish.rest else None
+    clients = search_clients(state.records, "", limit=500)
+    return "dog_form.html", {"dog": None, "client": client, "clients": clients}
+
+
+def _merge_dog(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    others = [one for one in search_dogs(state.records, "", limit=500) if one.dog.id != file.dog.id]
+    others.sort(key=lambda one: (_unlike(one.dog.name, file.dog.name), one.dog.name))
+    return "merge.html", {"kept": file.dog, "kind": "dogs", "others": [(o.dog, o.client) for o in others[:40]]}
+
+
+def _unlike(one: str, other: str) -> float:
+    from rapidfuzz.distance import JaroWinkler
+
+    return float(JaroWinkler.distance(one.casefold(), other.casefold()))
+
+
+def _delete_dog(state: Any, wish: Wish) -> Shown:
+    dog = state.records.get(Dog, wish.id)
+    return "delete.html", {"value": dog, "kind": "dogs", "dogs": (), "back": f"dog/{dog.id}"}
+
+
+def _trail(state: Any, wish: Wish) -> Shown:
+    changes = state.records.trail()
+    dog = None
+    if wish.rest:
+        dog = state.records.get(Dog, wish.id)
+        changes = tuple(change for change in changes if dog.id in (change.record_id, change.about))
+    return "trail.html", {"dog": dog, "changes": list(reversed(changes))[:_MOST_TRAIL], "most": _MOST_TRAIL}
+
+
+def _measure(state: Any, wish: Wish) -> Shown:
+    return "salon_measure.html", {"file": files.read(state.records, wish.id)}
+
+
+# --- clients ----------------------------------------------------------------------------------------------------------
+
+
+def _client(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id)
+    return "client.html", {"client": client, "dogs": state.records.find(Dog, client_id=client.id)}
+
+
+def _edit_client(state: Any, wish: Wish) -> Shown:
+    return "client_form.html", {"client": state.records.get(Client, wish.id)}
+
+
+def _new_client(state: Any, wish: Wish) -> Shown:
+    return "client_form.html", {"client": None}
+
+
+def _merge_client(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id)
+    others = [one for one in search_clients(state.records, "", limit=500) if one.id != client.id]
+    others.sort(key=lambda one: (_unlike(one.name, client.name), one.name))
+    return "merge.html", {"kept": client, "kind": "clients", "others": [(one, None) for one in others[:40]]}
+
+
+def _delete_client(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id)
+    dogs = state.records.find(Dog, client_id=client.id)
+    return "delete.html", {"value": client, "kind": "clients", "dogs": dogs, "back": f"client/{client.id}"}
+
+
+# --- the salon --------------------------------------------------------------------------------------------------------
+
+
+def _learn(state: Any, wish: Wish) -> Shown:
+    from app.api.learning import listed
+    from coatclass.learning import cases as learning
+    from coatclass.records import learning_cases
+    from coatclass.vision import read_manifest
+
+    usable = learning(learning_cases(state.records), model_version=read_manifest().model_version)
+    versions = listed(cases.shelf(state.settings.data))
+    return "learn.html", {
+        "versions": versions,
+        "current": next(one for one in versions if one.in_use),
+        "newest": versions[-1] if len(versions) > 1 and not versions[-1].in_use else None,
+        "dogs": len({case.dog for case in usable}),
+        "need": _needed(),
+    }
+
+
+def _needed() -> dict[str, Any]:
+    from coatclass.learning._learn import settings
+
+    return settings()
+
+
+def _data(state: Any, wish: Wish) -> Shown:
+    most = int(state.settings.limits["upload"]["body_bytes"]) // 1_000_000
+    return "data.html", {"counts": _counts(state), "most": most, "measurements": len(state.records.find(Measurement))}
+
+
+_STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
+    "today": _today,
+    "search": _search,
+    "dog": _dog,
+    "finding": _finding,
+    "bench": _bench,
+    "visit": _visit_form,
+    "measure": _measure,
+    "edit-dog": _edit_dog,
+    "new-dog": _new_dog,
+    "merge-dog": _merge_dog,
+    "delete-dog": _delete_dog,
+    "trail": _trail,
+    "client": _client,
+    "edit-client": _edit_client,
+    "new-client": _new_client,
+    "merge-client": _merge_client,
+    "delete-client": _delete_client,
+    "learn": _learn,
+    "data": _data,
+}

@@ -1,0 +1,197 @@
+// The pages behind the sign-in: forms and buttons say in their attributes which call of the interface they make.
+"use strict";
+(() => {
+  let stage, go;
+  let leaving = null; // the step that was asked for; null while a view is shown
+  let sayNext = "";
+  const one = (selector, root = stage) => root.querySelector(selector);
+  const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
+  const step = () => decodeURI(location.hash.slice(1));
+  const dogOf = (of) => of.split("/")[1] || "";
+
+  const sheet = Object.assign(document.createElement("link"), { rel: "stylesheet", href: "/static/salon.css" });
+  document.head.append(sheet);
+
+  // Touches on the bench stay in this browser until a finding is kept.
+  const touches = (id) => { try { return JSON.parse(sessionStorage.getItem(`coatclass.touches.${id}`)) || {}; } catch { return {}; } };
+  const touch = (id, made) => { try { sessionStorage.setItem(`coatclass.touches.${id}`, JSON.stringify(made)); } catch { /* nothing is kept then */ } };
+
+  function show(to, push = false) {
+    leaving = { to, push };
+    const [name, rest] = to.split("/");
+    const made = name === "bench" || name === "finding" ? touches(rest) : {};
+    go({ step: to, touches: made, n: Date.now() });
+  }
+  function arrived() {
+    const page = one(".page");
+    if (!page || page.dataset.step === "waiting") return;
+    document.title = page.dataset.title ? `${page.dataset.title} · coatclass` : "coatclass";
+    if (leaving && page.dataset.step !== "problem") {
+      const address = `${location.pathname}#${leaving.to}`;
+      if (leaving.push && step() !== leaving.to) history.pushState(null, "", address);
+      else history.replaceState(null, "", address);
+    }
+    const moved = leaving?.push;
+    leaving = null;
+    follow();
+    window.coatclass.measuring?.(stage);
+    if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
+    if (sayNext) { say(sayNext); sayNext = ""; }
+  }
+  const say = (text) => { const place = one("[data-status]"); if (place) place.textContent = text; };
+
+  async function ask(method, path, body) {
+    const options = { method, headers: {} };
+    if (body instanceof FormData) options.body = body;
+    else if (body !== undefined) { options.body = JSON.stringify(body); options.headers["content-type"] = "application/json"; }
+    let answer;
+    try { answer = await fetch(path, options); } catch { throw new Error("No connection. Nothing was saved; try again in a moment."); }
+    if (answer.status === 204) return null;
+    const said = await answer.json().catch(() => ({}));
+    if (!answer.ok) throw new Error(`${said.problem || "That did not work."} ${said.next_step || ""}`);
+    return said;
+  }
+
+  // --- forms --------------------------------------------------------------------------------------------------------
+  const AS = {
+    number: (text) => Number(text.replace(",", ".")),
+    moment: (text) => new Date(text).toISOString(),
+  };
+  function gather(form) {
+    if ("files" in form.dataset) return new FormData(form);
+    const full = form.dataset.send.startsWith("PUT");
+    const body = {};
+    for (const field of all("input[name],select[name],textarea[name]", form)) {
+      if (field.type === "radio" && !field.checked) continue;
+      const value = field.value.trim();
+      if (!value) {
+        if (field.required) throw missing(field);
+        if ("keepEmpty" in field.dataset || (full && (field.type === "text" || field.tagName === "TEXTAREA"))) body[field.name] = "";
+        else if (full) body[field.name] = null;
+        continue;
+      }
+      body[field.name] = (AS[field.dataset.as] || String)(value);
+      if (field.dataset.as === "number" && !Number.isFinite(body[field.name])) throw missing(field);
+    }
+    for (const field of all("[data-map]", form)) {
+      if (!field.value.trim()) continue;
+      const key = field.dataset.key || one(`[data-key-for="${field.id}"]`, form).value;
+      (body[field.dataset.map] ??= {})[key] = (AS[field.dataset.as] || String)(field.value.trim());
+    }
+    if (form.dataset.send.endsWith("/findings") && !body.category) throw missing(one("[name=category]", form));
+    return body;
+  }
+  function missing(field) {
+    const title = field.type === "radio" ? one("legend", field.closest("fieldset")) : field.labels?.[0];
+    field.setAttribute("aria-invalid", "true");
+    field.focus();
+    return new Error(`Please fill in: ${(title?.firstChild?.textContent || field.name).trim()}`);
+  }
+  function complain(form, text) {
+    const place = form && one("[data-error]", form);
+    if (!place) return say(text);
+    place.textContent = text; place.hidden = !text;
+    if (text) place.scrollIntoView({ block: "nearest" });
+  }
+  async function send(from, form) {
+    if (from.dataset.sure && !confirm(from.dataset.sure)) return;
+    const [method, path] = from.dataset.send.split(" ");
+    complain(form, "");
+    const buttons = form ? all("button[type=submit]", form) : [from];
+    for (const button of buttons) { if (button.getAttribute("aria-disabled") === "true") return; button.setAttribute("aria-disabled", "true"); }
+    try {
+      const body = form ? gather(form) : from.dataset.body ? JSON.parse(from.dataset.body) : undefined;
+      const said = await ask(method, path, body);
+      if (from.dataset.forget) touch(from.dataset.forget, {});
+      sayNext = from.dataset.done || "";
+      const to = (from.dataset.then || "").replace("{id}", said?.id || "");
+      show(to || step() || "today", Boolean(to));
+    } catch (error) { complain(form, error.message); }
+    finally { for (const button of buttons) button.removeAttribute("aria-disabled"); }
+  }
+
+  // --- photos, links, the outline -------------------------------------------------------------------------------------
+  async function upload(field) {
+    const words = one("[data-words]");
+    words.replaceChildren();
+    let kept = 0;
+    for (const file of [...field.files]) {
+      const line = words.appendChild(Object.assign(document.createElement("p"), { className: "note", textContent: words.dataset.looking }));
+      const body = new FormData();
+      body.append("photos", file, file.name);
+      try {
+        const [photo] = await ask("POST", field.dataset.photos, body);
+        const why = photo.report.reasons.map((reason) => reason.text).join(" ");
+        line.textContent = `${file.name}: ${photo.id ? words.dataset.good : words.dataset.refused} ${why}`;
+        if (photo.id) kept += 1; else line.className = "note stop";
+      } catch (error) { line.className = "note stop"; line.textContent = `${file.name}: ${error.message}`; }
+    }
+    field.value = "";
+    if (kept) { sayNext = words.textContent; show(step()); }
+  }
+  async function makeLink(button) {
+    try {
+      const made = await ask("POST", button.dataset.makeLink);
+      const place = one("[data-link]"), field = one("[data-address]");
+      place.hidden = false; field.value = location.origin + made.path; field.focus(); field.select();
+    } catch (error) { say(error.message); }
+  }
+  function follow() {
+    for (const box of all("select[data-zone]")) {
+      const area = one(`.zone[data-zone="${box.dataset.zone}"]`);
+      if (area) area.dataset.level = box.selectedOptions[0].dataset.level;
+    }
+  }
+  function press(zone) {
+    const box = one(`select[data-zone="${zone}"]`);
+    if (!box) return;
+    box.selectedIndex = (box.selectedIndex + 1) % box.options.length;
+    follow();
+    say(`${box.labels[0].textContent}: ${box.selectedOptions[0].textContent}`);
+  }
+
+  function onSubmit(event) {
+    const form = event.target;
+    if ("find" in form.dataset) { event.preventDefault(); show(`search/${encodeURIComponent(form.elements.sought.value.trim())}`, true); }
+    else if (form.dataset.send) { event.preventDefault(); send(form, form); }
+  }
+  const ON = {
+    "[data-go]": (hit, event) => { event.preventDefault(); show(hit.dataset.go, true); },
+    "[data-send]": (hit) => send(hit, null),
+    "[data-back]": () => history.back(),
+    "[data-skip]": (hit, event) => { event.preventDefault(); one("#content").focus(); },
+    "[data-sign-out]": () => ask("POST", "/api/v1/sign-out").finally(() => location.assign("/sign-in")),
+    "[data-make-link]": makeLink,
+    "[data-set]": (hit) => { const field = document.getElementById(hit.dataset.set); field.value = hit.dataset.value; say(`${hit.dataset.value} mm`); },
+    "[data-weeks]": (hit) => { const field = one("[name=starts_at]"); const day = new Date(); day.setDate(day.getDate() + 7 * Number(hit.dataset.weeks)); const two = (n) => String(n).padStart(2, "0"); field.value = `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T${field.value.slice(11) || "10:00"}`; },
+    "[data-touch]": (hit) => { const id = dogOf(step()); touch(id, { ...touches(id), [hit.dataset.touch]: hit.dataset.outcome }); show(step()); },
+    "[data-untouch]": (hit) => { const id = dogOf(step()); const made = touches(id); delete made[hit.dataset.untouch]; touch(id, made); show(step()); },
+    "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },
+    ".pressable .zone": (hit) => press(hit.dataset.zone),
+  };
+  function onClick(event) {
+    for (const [selector, act] of Object.entries(ON)) {
+      const hit = event.target.closest(selector);
+      if (hit && hit.tagName !== "FORM") return act(hit, event);
+    }
+  }
+  function onChange(event) {
+    if (event.target.matches("[data-photos]") && event.target.files.length) upload(event.target);
+    event.target.removeAttribute("aria-invalid");
+    follow();
+  }
+
+  window.coatclass = {
+    ...window.coatclass,
+    salon(element, trigger, watch) {
+      stage = element; go = (wish) => trigger(wish);
+      element.addEventListener("submit", onSubmit);
+      element.addEventListener("click", onClick);
+      element.addEventListener("change", onChange);
+      addEventListener("popstate", () => show(step() || "today"));
+      watch(arrived);
+      show(step() || "today");
+    },
+  };
+  dispatchEvent(new Event("coatclass-ready"));
+})();
