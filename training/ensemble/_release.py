@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -42,6 +43,7 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
         },
         "notes": _rounded(result.notes),
         "command": "python -m training ensemble",
+        "commit": _commit(),
         "config": args.config.read_text(encoding="utf-8"),
         "environment": {name: version(name) for name in ("scikit-learn", "mapie", "numpy")},
         "date": datetime.now(UTC).date().isoformat(),
@@ -54,6 +56,12 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
             f"{regime}: sets from {at['category_at']:.3f} (bands {at['band_at']:.3f}), settled from "
             f"{at['settle_at']:.3f}, mixed from {at['mixed_at']:.4f}; {_rounded(result.notes['settled'][regime])}"
         )
+
+
+def _commit() -> str:
+    command = ["git", "rev-parse", "HEAD"]
+    found = subprocess.run(command, cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
+    return found.stdout.strip() or "unknown"
 
 
 def _short(values: dict[str, float]) -> str:
