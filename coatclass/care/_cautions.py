@@ -58,7 +58,8 @@ def _mats_at_least(wanted: str, situation: CoatSituation, kit: Sequence[KitItem]
 
 
 def _families(wanted: list[str], situation: CoatSituation, kit: Sequence[KitItem]) -> bool:
-    return any(item.role is not Role.AVOID and family(item.tool) in wanted for item in kit)
+    in_use = (item for item in kit if item.role in (Role.ESSENTIAL, Role.HELPFUL))
+    return any(family(item.tool) in wanted for item in in_use)
 
 
 def _loads(wanted: list[str], situation: CoatSituation, kit: Sequence[KitItem]) -> bool:

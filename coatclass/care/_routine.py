@@ -241,12 +241,11 @@ def _ladder(
 
 
 def _trial(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue) -> tuple[str, ...]:
-    """While the coat is uncertain: brushes gentlest first, the comb as the judge."""
-    if len(categories(situation)) < 2:
+    """While the coat is uncertain: brushes gentlest first, the comb as judge; none where the flank is matted tight."""
+    if len(categories(situation)) < 2 or BodyZone.TRUNK in zones_matted(situation, MatState.TIGHT_MATS):
         return ()
-    brushes = sorted(
-        (item for item in tools if family(item.tool) not in _COMBS), key=lambda item: gentleness(item.tool)
-    )
+    tried = data("techniques")["trial"]["families"]
+    brushes = sorted((item for item in tools if family(item.tool) in tried), key=lambda item: gentleness(item.tool))
     lines = [
         texts.say("trial.first" if number == 0 else "trial.stops", tool=item.name)
         for number, item in enumerate(brushes)

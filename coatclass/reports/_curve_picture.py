@@ -29,7 +29,8 @@ def curve_picture(budget: TimeBudget, now_mm: float, texts: Catalogue) -> Drawin
         left, right = at(0, budget.given), at(most_mm, budget.given)
         shapes.append(Line((left, right), 1.5, dashed=True))
         words = texts.say("curve.given", minutes=texts.number(budget.given, 0))
-        shapes.append(Label((right[0], right[1] - 5), words, _SIZE, "right", bold=True))
+        below = points[0][1] > budget.given * 0.6  # where the curve begins near or above the line
+        shapes.append(Label((left[0] + 6, left[1] + (_SIZE + 2 if below else -5)), words, _SIZE, bold=True))
     now = texts.say("curve.now", mm=texts.number(now_mm, 0))
     shapes += _mark(at(min(now_mm, most_mm), budget.minutes), at(min(now_mm, most_mm), 0), now, above=True)
     if budget.may_be_cut and budget.longest_mm is not None and budget.given is not None and budget.limit == "week":

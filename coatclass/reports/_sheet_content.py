@@ -37,7 +37,6 @@ FULL, SHORTEST = 0, 2
 _CAUTIONS = (6, 4, 3)
 _DATES = (5, 4, 3)
 _STOPS = (9, 9, 5)
-_NEEDED = {"look", "knots", "leave", "fingers", "end", "again"}
 
 
 def first_page(sheet: Sheet, brevity: int = FULL) -> FirstPage:
@@ -112,7 +111,7 @@ def details(sheet: Sheet) -> tuple[Section, ...]:
             title,
             (*_notes(sheet, texts, "start"), _steps(sheet, texts, FULL, detailed=True), *session),
         ),
-        ("part.ladder", ladder if routine.ladder else _notes(sheet, texts, "mats")),
+        ("part.ladder", ladder) if routine.ladder else ("part.mats", _notes(sheet, texts, "mats")),
         ("part.bath", _bath(sheet, texts)),
         ("part.errors", (Items(routine.errors),)),
         ("part.trial", (Items(routine.trial, numbered=True),) if routine.trial else ()),
@@ -158,11 +157,9 @@ def _steps(sheet: Sheet, texts: care.Catalogue, brevity: int, *, detailed: bool 
     shown: set[str] = set()
     for step in sheet.plan.routine.steps:
         optional = step.tool is not None and roles.get(step.tool) is not Role.ESSENTIAL
-        if not detailed and brevity == SHORTEST and optional and step.technique not in _NEEDED:
-            continue
         codes = set(step.cautions) - shown if detailed else set()
         shown |= codes
-        rows.append(_step(step, optional, sheet, texts, codes=codes, detailed=detailed, brief=bool(brevity)))
+        rows.append(_step(step, optional, sheet, texts, codes=codes, detailed=detailed, brevity=brevity))
     return Steps(tuple(rows), texts.say("step.where"), texts.say("step.done"), texts.say("step.errors"))
 
 
@@ -174,17 +171,17 @@ def _step(
     *,
     codes: set[str],
     detailed: bool,
-    brief: bool,
+    brevity: int,
 ) -> StepRow:
     language = sheet.plan.language
-    hidden = optional and not detailed and brief
+    hidden = optional and not detailed and brevity > FULL
     return StepRow(
         number=step.order,
         title=step.title,
         tag=texts.say("step.helpful") if optional else "",
-        where=where(step.zones, texts, language),
+        where="" if hidden and brevity == SHORTEST else where(step.zones, texts, language),
         do="" if hidden else step.do,
-        done="" if hidden or (brief and not detailed) else step.done_when,
+        done="" if hidden or (brevity > FULL and not detailed) else step.done_when,
         errors=step.errors if detailed else (),
         notes=tuple(note(c, texts, language) for c in sheet.plan.cautions if c.code in codes),
     )

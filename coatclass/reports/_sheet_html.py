@@ -126,10 +126,8 @@ def _steps(block: Steps) -> str:
 
 def _step(row: StepRow, block: Steps) -> str:
     tag = f' <span class="tag">({escape(row.tag)})</span>' if row.tag else ""
-    parts = [
-        f'<span class="number">{row.number}</span><h3>{escape(row.title)}</h3>{tag} '
-        f'<span class="where">{escape(block.where_word)}: {escape(row.where)}.</span>'
-    ]
+    where = f' <span class="where">{escape(block.where_word)}: {escape(row.where)}.</span>' if row.where else ""
+    parts = [f'<span class="number">{row.number}</span><h3>{escape(row.title)}</h3>{tag}{where}']
     if row.do:
         parts.append(f"<p>{escape(row.do)}</p>")
     if row.done:

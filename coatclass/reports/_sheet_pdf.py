@@ -180,7 +180,8 @@ def _step(canvas: Canvas, row: StepRow, block: Steps) -> None:
     canvas.beside(number, _BODY - 1, canvas.x + r - canvas.text_width(number, _BODY - 1, bold=True) / 2 - 1)
     title = f"{row.title} ({row.tag})" if row.tag else row.title
     canvas.text(title, _BODY, bold=True, indent=indent)
-    canvas.text(f"{block.where_word}: {row.where}.", _BODY - 1, indent=indent, grey=50)
+    if row.where:
+        canvas.text(f"{block.where_word}: {row.where}.", _BODY - 1, indent=indent, grey=50)
     canvas.text(row.do, _BODY, indent=indent)
     if row.done:
         canvas.text(f"{block.done_word}: {row.done}", _BODY, indent=indent, grey=0)

@@ -63,7 +63,7 @@ def test_lines_end_in_crlf_and_fold_at_75_octets():
     assert max(len(line) for line in raw.split(b"\r\n")) <= 75
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.text(max_size=60))
 def test_any_name_survives_the_way_through_the_file(name):
     kept = "".join(c for c in name if c.isprintable())

@@ -131,7 +131,7 @@ def test_tight_mats_get_no_ladder():
 
 def test_a_felted_body_waits_for_the_groomer():
     felted = dogs.situation(mats={BodyZone.TRUNK: MatState.FELTED})
-    assert "groomer first" in care.routine(felted, dogs.CURLY_KIT).hold
+    assert "Groomer first" in care.routine(felted, dogs.CURLY_KIT).hold
 
 
 def test_sores_wait_for_the_vet():
@@ -186,3 +186,32 @@ def test_the_recommenders_own_kit_makes_a_routine_with_a_brush_or_a_reason_why_n
     routine = care.routine(situation, kit)
     if not routine.leave and not routine.hold and situation.patience is not Patience.CANNOT_BEAR:
         assert any(step.tool for step in routine.steps)
+
+
+@settings(max_examples=60, deadline=None)
+@given(dogs.situations, dogs.kits)
+def test_nothing_is_tried_on_a_settled_coat_or_on_a_matted_flank_and_every_trial_is_a_brush_of_the_kit(situation, kit):
+    routine = care.routine(situation, kit)
+    if len(situation.categories) == 1 or BodyZone.TRUNK in routine.leave:
+        assert routine.trial == ()
+    else:
+        named = [item.name for item in kit if any(item.name in line for line in routine.trial)]
+        assert not any("comb" in name or "stone" in name or "rake" in name or "knife" in name for name in named)
+        assert "ask the groomer" in routine.trial[-1]
+
+
+@settings(max_examples=60, deadline=None)
+@given(dogs.situations, dogs.kits)
+def test_the_plan_never_says_two_things_at_once(situation, kit):
+    routine = care.routine(situation, kit)
+    codes = {caution.code for caution in care.cautions(situation, kit)}
+    assert ("No bath now" in routine.bath) == ("no_bath_on_mats" in codes)
+    assert bool(routine.ladder) == any(step.technique == "knots" for step in routine.steps)
+    assert bool(routine.leave) == any(step.technique == "leave" for step in routine.steps)
+    low, high = routine.sessions_per_week
+    assert 1 <= low <= high <= 7
+    assert [row.times_per_week for row in routine.zones] == sorted(
+        (r.times_per_week for r in routine.zones), reverse=True
+    )
+    shown = {code for step in routine.steps for code in step.cautions}
+    assert shown <= codes
