@@ -63,10 +63,21 @@ def _main(report: dict[str, Any]) -> list[str]:
     for part, name, label, hoped in _ROWS:
         ours, theirs = report["photo"][part][name], reference.get(part, {}).get(name)
         lines.append(f"| {label} | {_with_interval(ours)} | {_with_interval(theirs)} | {hoped} |")
+    lines.append("")
+    lines.append(
+        "The photos' own README reports for the same recipe, with another regularisation: accuracy 0.912, macro-F1 0.708 "
+        "(0.826 without *mixed*), log loss 0.253, ECE 0.034, 74 % answered at 2 % error, band 0.871 and kappa 0.926."
+    )
+    return [*lines, *_dog(report)]
+
+
+def _dog(report: dict[str, Any]) -> list[str]:
+    lines: list[str] = []
     if dog := report.get("dog"):
+        lines = ["", "| Dog or cat | |", "|---|---|"]
         given = dog["other_pictures_given_a_coat"]
-        lines.append(f"| Dog or cat, area under ROC | {_with_interval(dog['figures']['area_under_roc'])} | | |")
-        lines.append(f"| Cats given a coat | {given['count']} of {dog['other_pictures']} | | 0 |")
+        lines.append(f"| Area under ROC | {_with_interval(dog['figures']['area_under_roc'])} |")
+        lines.append(f"| Cats given a coat | {given['count']} of {dog['other_pictures']} |")
     return lines
 
 

@@ -26,7 +26,7 @@ _SIDE = 256  # strengths are for pictures of this short side; larger ones are re
 # One row a corruption: what the strength is, and its five values.
 CORRUPTIONS: dict[str, tuple[str, tuple[float, ...]]] = {
     "blur": ("radius of a Gaussian blur, px", (0.7, 1.2, 2.0, 3.0, 4.5)),
-    "low light": ("share of the light that is left, with the noise that comes with it", (0.5, 0.35, 0.22, 0.12, 0.06)),
+    "low light": ("brightness that is left, with the noise that comes with it", (0.8, 0.65, 0.5, 0.35, 0.2)),
     "jpeg": ("JPEG quality", (40, 25, 15, 10, 6)),
     "noise": ("standard deviation of added noise, of 255", (8, 16, 26, 38, 55)),
     "small dog": ("side of the picture within a grey frame, share", (0.8, 0.65, 0.5, 0.38, 0.28)),
