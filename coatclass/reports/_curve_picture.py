@@ -29,8 +29,10 @@ def curve_picture(budget: TimeBudget, now_mm: float, texts: Catalogue) -> Drawin
         left, right = at(0, budget.given), at(most_mm, budget.given)
         shapes.append(Line((left, right), 1.5, dashed=True))
         words = texts.say("curve.given", minutes=texts.number(budget.given, 0))
-        below = points[0][1] > budget.given * 0.6  # where the curve begins near or above the line
-        shapes.append(Label((left[0] + 6, left[1] + (_SIZE + 2 if below else -5)), words, _SIZE, bold=True))
+        # Explained in the head, where no curve can run through the words.
+        start = right[0] - 0.66 * _SIZE * len(words)
+        shapes.append(Line(((start - 34, 9), (start - 6, 9)), 1.5, dashed=True))
+        shapes.append(Label((right[0], 13), words, _SIZE, "right", bold=True))
     now = texts.say("curve.now", mm=texts.number(now_mm, 0))
     shapes += _mark(at(min(now_mm, most_mm), budget.minutes), at(min(now_mm, most_mm), 0), now, above=True)
     if budget.may_be_cut and budget.longest_mm is not None and budget.given is not None and budget.limit == "week":
@@ -78,7 +80,7 @@ def _mark(
         yield Label((max(_LEFT + 6, x - 8 - width), max(y - 9, 26)), words, _SIZE, bold=True)
         return
     left = x > _LEFT + _WIDTH * 0.6
-    yield Label((x + (-8 if left else 8), min(y + 15, foot[1] - 5)), words, _SIZE, "right" if left else "left")
+    yield Label((x + (-8 if left else 8), min(y + 18, foot[1] - 5)), words, _SIZE, "right" if left else "left")
 
 
 def _in_words(budget: TimeBudget, texts: Catalogue) -> str:
