@@ -11,7 +11,7 @@ from starlette.exceptions import HTTPException
 
 from app.guard import refusal
 from app.work import QueueFullError
-from coatclass.errors import CoatclassError, InputError
+from coatclass.errors import AnswersError, CoatclassError, InputError
 
 _log = logging.getLogger("coatclass.app")
 _STATUS = {"missing": 404, "not_found": 404, "unknown": 404, "forbidden": 403, "exists": 409, "conflict": 409}
@@ -32,7 +32,9 @@ def install(app: FastAPI) -> None:
             _log.error("%s", error)
             return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
         problem = f"{error.source}: {error.problem}"
-        return answer(_STATUS.get(error.code, 422), error.code, problem, error.next_step)
+        # An answer that nobody knows is a wrong entry, not a missing page.
+        status = 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+        return answer(status, error.code, problem, error.next_step)
 
     @app.exception_handler(QueueFullError)
     async def busy(request: Request, error: QueueFullError) -> JSONResponse:

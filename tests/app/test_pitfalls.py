@@ -1,0 +1,126 @@
+"""What mounted pages of this kind are known to get wrong, each as a test that it does not happen here."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from app.design import blocks, mount
+
+LINKS = "/api/v1/dogs/by-link"
+
+
+@pytest.fixture
+def anyio_backend():
+    return "asyncio"
+
+
+def page_with_a_file() -> FastAPI:
+    """A page mounted our way that would read any file it is given."""
+    import gradio as gr
+
+    with blocks("probe") as page:
+        given, said = gr.File(), gr.Textbox()
+        given.change(lambda path: Path(path).read_text(), given, said, api_name="read", queue=False)
+    return mount(FastAPI(), page, "/probe")
+
+
+@pytest.mark.anyio
+async def test_a_mounted_page_refuses_to_read_a_file_that_was_not_uploaded(tmp_path):
+    secret = tmp_path / "secret.txt"
+    secret.write_text("nobody's business")
+    body = {"data": [{"path": str(secret), "meta": {"_type": "gradio.FileData"}}], "fn_index": 0}
+    transport = httpx.ASGITransport(app=page_with_a_file(), raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://salon.test") as web:
+        answer = await web.post("/probe/gradio_api/run/predict", json=body)
+    assert answer.status_code >= 400
+    assert "nobody's business" not in answer.text
+
+
+@pytest.mark.parametrize(
+    "path", ["upload", "file=/etc/hostname", "file/etc/hostname", "upload_progress", "stream/x/1/y"]
+)
+def test_pages_neither_take_nor_serve_files_by_themselves(web, path):
+    assert web.get(f"/owner/gradio_api/{path}").status_code in (404, 405, 422)
+    answer = web.post(f"/owner/gradio_api/{path}", files={"files": ("a.txt", b"x")})
+    assert answer.status_code in (404, 405)
+
+
+@pytest.mark.photos
+def test_no_photo_ever_lies_in_the_folder_that_all_pages_share(server, web, photos):
+    token = server.start_dog()
+    content = (photos / "oxford" / "havanese_1.jpg").read_bytes()
+    web.post(f"{LINKS}/{token}/photos", files=[("photos", ("dog.jpg", content))]).raise_for_status()
+    assert not server.scratch.exists() or not [path for path in server.scratch.rglob("*") if path.is_file()]
+    assert list((server.data).rglob("*.jpg"))
+
+
+def test_a_handler_called_by_plain_http_checks_the_link_itself(web, server):
+    """A page's handlers can be called without the page; the link decides all the same."""
+
+    def shown(token: str) -> str:
+        body = {"data": [], "fn_index": 0, "event_data": {"token": token, "step": "photos", "skipped": []}}
+        answer = web.post("/owner/gradio_api/run/predict", json=body)
+        return answer.text if answer.status_code == httpx.codes.OK else ""
+
+    own = server.start_dog("Clover")
+    assert "Clover" in shown(own)  # the call itself is right
+    for token in ("x" * 43, "", "../../etc/passwd", "0"):
+        assert "Clover" not in shown(token)
+
+
+def test_the_pages_describe_no_interface_of_their_own(web):
+    described = web.get("/owner/gradio_api/info").json()
+    assert described == {"named_endpoints": {}, "unnamed_endpoints": {}}
+
+
+def test_the_page_keeps_no_history_and_calls_nobody(web):
+    config = web.get("/owner/config").json()
+    assert not config["analytics_enabled"]
+    assert not config.get("run_history")
+    assert not config["show_error"]
+    assert config["footer_links"] == []
+
+
+def test_a_picture_that_would_fill_the_memory_is_refused_by_its_header(web, server):
+    """30,000 x 30,000 px in a few hundred bytes: 2.7 GB when decoded."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", 30_000, 30_000, 8, 2, 0, 0, 0)
+    bomb = (
+        b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(bytes(100))) + chunk(b"IEND", b"")
+    )
+    before = _memory_kb(server.pid)
+    [kept] = web.post(f"{LINKS}/{server.start_dog()}/photos", files=[("photos", ("big.png", bomb))]).json()
+    assert kept["id"] is None
+    assert kept["report"]["reasons"][0]["code"] == "too_many_pixels"
+    assert _memory_kb(server.pid) - before < 200_000
+
+
+def _memory_kb(pid: int) -> int:
+    """Peak memory of a process so far, kB (Linux)."""
+    status = Path(f"/proc/{pid}/status")
+    if not status.exists():
+        pytest.skip("needs /proc")
+    return next(int(line.split()[1]) for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+
+
+def test_a_page_can_not_be_put_into_another_sites_frame(web):
+    headers = web.get("/owner/").headers
+    assert "frame-ancestors 'none'" in headers["content-security-policy"]
+    assert headers["cache-control"] == "no-store"
+
+
+def test_no_refusal_tells_of_the_inside(web):
+    for path in ("/nowhere", f"{LINKS}/x/photos/../../y", "/pictures/tools/../../x.svg", "/static/../server.py"):
+        answer = web.get(path)
+        assert answer.status_code == 404
+        assert "Traceback" not in answer.text
+        assert "site-packages" not in answer.text
