@@ -30,22 +30,32 @@ def prepare(name: str, extras: Sequence[str]) -> Path:
     folder = ROOT / name
     python = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
     stamp = folder / "installed"
-    wanted = _fingerprint(extras)
-    if python.exists() and stamp.exists() and stamp.read_text() == wanted:
-        return python
+    present, there = _read(stamp) if python.exists() else ("", set())
+    requirements = _fingerprint()
+    if present == requirements and there.issuperset(extras):
+        return python  # more than is needed does no harm
     started = time.monotonic()
     print(f"Setting up {folder.name} (once; this can take some minutes) ...", file=sys.stderr, flush=True)
     if not python.exists():
         venv.create(folder, with_pip=True)
-    _install(python, extras)
-    stamp.write_text(wanted)
+    together = sorted(there.union(extras))
+    _install(python, together)
+    stamp.write_text(f"{requirements} {','.join(together)}")
     print(f"Set up in {time.monotonic() - started:.0f} s.", file=sys.stderr, flush=True)
     return python
 
 
-def _fingerprint(extras: Sequence[str]) -> str:
+def _fingerprint() -> str:
     content = (ROOT / "pyproject.toml").read_bytes() + CONSTRAINTS.read_bytes()
-    return f"{hashlib.sha256(content).hexdigest()} {','.join(sorted(extras))}"
+    return hashlib.sha256(content).hexdigest()
+
+
+def _read(stamp: Path) -> tuple[str, set[str]]:
+    """Which requirements an environment was made for, and with which extras."""
+    if not stamp.exists():
+        return "", set()
+    present, _, extras = stamp.read_text().partition(" ")
+    return present, {extra for extra in extras.split(",") if extra}
 
 
 def _install(python: Path, extras: Sequence[str]) -> None:

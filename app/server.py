@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import AsyncIterator
+import socket
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -35,6 +36,7 @@ from app.looking import Looks
 from app.settings import Settings
 from app.work import WorkQueue
 from coatclass import __version__
+from coatclass.errors import InputError
 from coatclass.records import open_records
 
 _SALON = (clients, dogs, photos, findings, visits, records, learning, research)
@@ -91,9 +93,40 @@ def _stand_guard(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(health.Metered, meters=app.state.meters)
 
 
-def serve(*, host: str = "127.0.0.1", port: int = 7860, settings: Settings | None = None) -> None:
-    """Serve until stopped. One process; the network runs outside the event loop."""
+def serve(
+    *,
+    host: str = "127.0.0.1",
+    port: int = 7860,
+    settings: Settings | None = None,
+    announce: Callable[[str], None] = lambda address: None,
+) -> None:
+    """Serve until stopped. One process; the network runs outside the event loop.
+
+    Args:
+        port: 0 for a free one.
+        announce: is told the address as soon as somebody who opens it is answered.
+    """
     import uvicorn
 
-    app = create_app(settings or Settings.from_environment())
-    uvicorn.run(app, host=host, port=port, log_level="warning", access_log=False, server_header=False)
+    with _listen(host, port) as listening:
+        app = create_app(settings or Settings.from_environment())
+        shown = f"[{host}]" if ":" in host else host
+        announce(f"http://{shown}:{listening.getsockname()[1]}/")
+        options = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
+        uvicorn.Server(options).run(sockets=[listening])
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """A socket at which callers already queue.
+
+    Raises:
+        InputError: ``port`` if it can't be had.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=2048)
+    except OSError as error:
+        problem = f"can't be listened on ({error.strerror or error})."
+        raise InputError(
+            f"{host}, port {port}", problem, "Choose another with --host or --port.", code="port"
+        ) from error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,20 @@ class Settings:
     secure_cookies: bool = False
     demo: bool = False
     limits: Mapping[str, Any] = field(default_factory=limits)
+
+    @property
+    def where(self) -> str:
+        """Where the records lie, for people; without a password that the address may hold."""
+        return str(self.data) if self.database_url is None else "the database that was named"
+
+    @classmethod
+    def chosen(cls, *, data: Path | None, database_url: str | None, demo: bool) -> Settings:
+        """Settings of the command line over those of the environment; the demo has a folder of its own."""
+        settings = cls.from_environment(demo=demo)
+        if demo and data is None and database_url is None:
+            return replace(settings, data=settings.data / "demo", database_url=None)
+        changes = {name: value for name, value in (("data", data), ("database_url", database_url)) if value is not None}
+        return replace(settings, **changes)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] = os.environ, **changes: Any) -> Settings:

@@ -18,6 +18,7 @@ _COMMANDS = {
     "score": "read many photos into one table, a row a photo",
     "cross": "what the pups of two parents may wear, and which touch would tell",
     "rules": "list every rule of the tool kit with its source",
+    "serve": "open the web app",
     "records": "back up, restore, export or import a salon's records",
     "user": "say who may sign in to the web app",
     "learn": "learn from the groomer's findings, and switch only when told to",

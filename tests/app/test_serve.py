@@ -1,0 +1,93 @@
+"""Opening the app: on a free port, with the demo apart from one's own records, and in plain words when it can't."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import httpx
+import pytest
+
+from app import start
+from app.settings import Settings
+from coatclass.cli import main
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.slow
+def test_the_command_prints_an_address_that_answers_and_stops_when_told(tmp_path):
+    command = [sys.executable, "-m", "coatclass", "serve", "--no-browser", "--data", str(tmp_path / "salon")]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
+        line = process.stdout.readline()
+        address = re.search(r"http://127\.0\.0\.1:\d+/", line)
+        assert address, line
+        answer = httpx.get(address[0], follow_redirects=True, timeout=60)
+        assert answer.status_code == httpx.codes.OK
+        assert "coatclass" in answer.text
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=30) in (0, 130)
+    assert (tmp_path / "salon" / "records.sqlite").is_file()
+
+
+def test_a_port_that_is_taken_is_refused_in_words(tmp_path, capsys):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = str(taken.getsockname()[1])
+        code = main(["serve", "--no-browser", "--port", port, "--data", str(tmp_path)])
+    assert code == 3
+    assert "Choose another" in capsys.readouterr().err
+
+
+def test_without_the_web_apps_libraries_the_command_says_what_to_install(monkeypatch, capsys):
+    monkeypatch.setattr("coatclass.cli._serve.find_spec", lambda name: None)
+    assert main(["serve"]) == 2
+    assert "coatclass[web]" in capsys.readouterr().err
+
+
+def test_the_demo_never_lies_among_ones_own_records(tmp_path, monkeypatch):
+    monkeypatch.setenv("COATCLASS_DATA", str(tmp_path))
+    own = Settings.chosen(data=None, database_url=None, demo=False)
+    demo = Settings.chosen(data=None, database_url=None, demo=True)
+    assert own.data == tmp_path
+    assert demo.data == tmp_path / "demo"
+    assert Settings.chosen(data=None, database_url="postgresql://ada:secret@db/x", demo=False).where.find("secret") < 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "extras", "command"),
+    [
+        ([], ["web"], ["serve", "--demo"]),
+        (["--no-browser"], ["web"], ["serve", "--demo", "--no-browser"]),
+        (["--port=8080"], ["web"], ["serve", "--demo", "--port=8080"]),
+        (["dog.jpg"], [], ["assess", "dog.jpg"]),
+        (["--json", "dog.jpg"], [], ["assess", "--json", "dog.jpg"]),
+        (["--text"], [], ["assess", "--answers", str(start.DEMO_ANSWERS)]),
+    ],
+)
+def test_photos_need_only_the_base_and_the_app_its_own_part(arguments, extras, command):
+    assert start.plan(arguments) == (extras, command)
+
+
+def test_an_environment_that_holds_more_than_is_needed_is_used_as_it_is(tmp_path, monkeypatch):
+    from app import environment
+
+    installed = []
+    monkeypatch.setattr(environment, "ROOT", tmp_path)
+    monkeypatch.setattr(environment, "CONSTRAINTS", tmp_path / "constraints.txt")
+    monkeypatch.setattr(environment, "_install", lambda python, extras: installed.append(extras))
+    (tmp_path / "pyproject.toml").write_text("")
+    (tmp_path / "constraints.txt").write_text("")
+    python = tmp_path / "env" / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+    python.parent.mkdir(parents=True)
+    python.write_text("")
+    for extras in ([], ["web"], [], ["web"], ["train"]):
+        environment.prepare("env", extras)
+    assert installed == [[], ["web"], ["train", "web"]]
+    (tmp_path / "constraints.txt").write_text("gradio==6\n")
+    environment.prepare("env", ["web"])
+    assert installed[-1] == ["train", "web"]
