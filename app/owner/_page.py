@@ -39,7 +39,7 @@ def owner_page(app: FastAPI) -> None:
         stage.go(
             show, outputs=stage, api_visibility="private", queue=False, show_progress="hidden", concurrency_limit=8
         )
-    mount(app, page, "/owner", scripts=("owner.js",))
+    mount(app, page, "/owner", scripts=("measure.js", "owner.js"))
 
 
 def _problem(error: Exception, wish: views.Wish) -> str:

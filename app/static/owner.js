@@ -36,7 +36,7 @@
     const moved = leaving?.push;
     leaving = null;
     follow();
-    measuring();
+    measuring.ready();
     if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
     if (read("pending", null)) flush();
   }
@@ -199,94 +199,12 @@
     } catch { return file; } // whatever the browser can't open, the server explains
   }
 
-  // --- measuring: the picture never leaves the device ---------------------------------------------------------------
-  const LABELS = ["1", "2", "3", "4", "A", "B"];
-  let marks = [];
-  function measuring() {
-    marks = [];
-    const picture = one("[data-picture]");
-    if (picture) picture.addEventListener("load", place);
-  }
-  function openCardPhoto(file) {
-    const picture = one("[data-picture]");
-    one("[data-form=measure]").hidden = false;
-    picture.src = URL.createObjectURL(file);
-    picture.onerror = () => say("This browser can't show the photo. Save it as JPEG, or use a ruler.");
-  }
-  function place() {
-    const { naturalWidth: w, naturalHeight: h } = one("[data-picture]");
-    marks = [[0.25, 0.35], [0.6, 0.35], [0.6, 0.6], [0.25, 0.6], [0.7, 0.6], [0.7, 0.35]].map(([x, y]) => [x * w, y * h]);
-    const holder = one("[data-stage]");
-    all(".mark", holder).forEach((mark) => mark.remove());
-    LABELS.forEach((label, n) => {
-      const button = document.createElement("button");
-      button.type = "button"; button.className = n < 4 ? "mark" : "mark end"; button.textContent = label;
-      const legend = one(`[data-mark="${n}"]`).closest("fieldset").querySelector("legend").textContent;
-      button.setAttribute("aria-label", legend);
-      holder.append(button);
-      drag(button, n);
-    });
-    draw();
-    one(".mark", holder).focus();
-  }
-  const scale = () => { const picture = one("[data-picture]"); return picture.naturalWidth / picture.getBoundingClientRect().width; };
-  function draw() {
-    const picture = one("[data-picture]");
-    const { naturalWidth: w, naturalHeight: h } = picture;
-    all(".mark").forEach((button, n) => { button.style.left = `${(100 * marks[n][0]) / w}%`; button.style.top = `${(100 * marks[n][1]) / h}%`; });
-    const lines = one("[data-lines]");
-    lines.setAttribute("viewBox", `0 0 ${w} ${h}`);
-    const thick = 2 * scale();
-    const path = (points, closed) => `<polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#000" stroke-width="${thick * 2.4}"/><polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#fff" stroke-width="${thick}"/>`;
-    lines.innerHTML = path(marks.slice(0, 4), true) + path(marks.slice(4), false);
-    for (const field of all("input[data-mark]")) if (field !== document.activeElement) field.value = Math.round(marks[field.dataset.mark][field.dataset.axis]);
-  }
-  function move(n, x, y) {
-    const picture = one("[data-picture]");
-    marks[n] = [Math.min(Math.max(x, 0), picture.naturalWidth), Math.min(Math.max(y, 0), picture.naturalHeight)];
-    one("[data-keep]").hidden = true;
-    draw();
-  }
-  function drag(button, n) {
-    let from = null;
-    button.addEventListener("pointerdown", (event) => { button.setPointerCapture(event.pointerId); from = [event.clientX, event.clientY, ...marks[n]]; loupe(n); });
-    button.addEventListener("pointermove", (event) => { if (!from) return; move(n, from[2] + (event.clientX - from[0]) * scale(), from[3] + (event.clientY - from[1]) * scale()); loupe(n); });
-    const end = () => { from = null; one(".loupe")?.remove(); };
-    button.addEventListener("pointerup", end); button.addEventListener("pointercancel", end);
-    button.addEventListener("keydown", (event) => {
-      const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
-      if (!step) return;
-      event.preventDefault();
-      const by = scale() * (event.shiftKey ? 20 : 2);
-      move(n, marks[n][0] + step[0] * by, marks[n][1] + step[1] * by);
-    });
-  }
-  // What lies under the finger, enlarged and out of its way.
-  function loupe(n) {
-    const holder = one("[data-stage]"), picture = one("[data-picture]");
-    const glass = one(".loupe") || holder.appendChild(Object.assign(document.createElement("canvas"), { className: "loupe", width: 260, height: 260 }));
-    const [x, y] = marks[n], wide = 70 * scale();
-    const pen = glass.getContext("2d");
-    pen.fillRect(0, 0, 260, 260);
-    pen.drawImage(picture, x - wide / 2, y - wide / 2, wide, wide, 0, 0, 260, 260);
-    pen.strokeStyle = "#fff"; pen.lineWidth = 3; pen.beginPath(); pen.moveTo(130, 90); pen.lineTo(130, 170); pen.moveTo(90, 130); pen.lineTo(170, 130); pen.stroke();
-    const left = x / picture.naturalWidth < 0.5;
-    glass.style.top = "8px"; glass.style.left = left ? "auto" : "8px"; glass.style.right = left ? "8px" : "auto";
-  }
-  const mm = (length) => `${length.toFixed(length < 30 ? 1 : 0)} mm (${(length / 25.4).toFixed(1)} in)`;
-  async function reckon(form, keep) {
-    complain(form, "");
-    const said = one("[data-length]", form);
-    try {
-      const found = await ask("POST", `/${token()}/length`, { corners: marks.slice(0, 4), hair: marks.slice(4), click_error_px: Math.min(200, Math.max(0.5, 2.5 * scale())), keep });
-      said.innerHTML = "";
-      const big = document.createElement("p"); big.className = "headline"; big.textContent = said.dataset.found.replace("{mm}", mm(found.length_mm));
-      const range = document.createElement("p"); range.textContent = said.dataset.range.replace("{low}", mm(found.low_mm)).replace("{high}", mm(found.high_mm));
-      said.append(big, range);
-      one("[data-keep]", form).hidden = keep;
-      if (keep) show("next", true);
-    } catch (error) { complain(form, error.message); }
-  }
+  // --- measuring ------------------------------------------------------------------------------------------------
+  const measuring = window.coatclass.measure({
+    root: () => stage, say, complain: (form, text) => complain(form, text),
+    reckonAt: (marks) => ask("POST", `/${token()}/length`, marks),
+    kept: () => show("next", true),
+  });
 
   // --- what people do ---------------------------------------------------------------------------------------------
   async function begin(form) {
@@ -303,7 +221,7 @@
     const form = event.target;
     if (form.dataset.form === "start") begin(form);
     if (form.dataset.form === "card") answerCard(form, false);
-    if (form.dataset.form === "measure") reckon(form, false);
+    if (form.dataset.form === "measure") measuring.reckon(form, false);
   }
   function onClick(event) {
     const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],.pressable .zone");
@@ -314,7 +232,7 @@
     else if (hit.matches("[data-reload]")) location.reload();
     else if (hit.matches("[data-skip]")) { event.preventDefault(); one("#content").focus(); }
     else if (hit.matches("[data-jump]")) { event.preventDefault(); const part = document.getElementById(hit.hash.slice(1)); part.scrollIntoView(); part.focus({ preventScroll: true }); }
-    else if (hit.matches("[data-keep]")) reckon(hit.closest("form"), true);
+    else if (hit.matches("[data-keep]")) measuring.reckon(hit.closest("form"), true);
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
     else if (hit.matches("[data-all-free]")) { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); }
@@ -330,8 +248,8 @@
   function onChange(event) {
     const field = event.target;
     if (field.matches("[data-photos]")) { if (field.files.length) upload([...field.files]); field.value = ""; return; }
-    if (field.matches("[data-card-photo]")) { if (field.files.length) openCardPhoto(field.files[0]); return; }
-    if (field.matches("[data-mark]")) { const n = Number(field.dataset.mark); const point = [...marks[n]]; point[field.dataset.axis] = Number(field.value); move(n, ...point); return; }
+    if (field.matches("[data-card-photo]")) { if (field.files.length) measuring.open(URL.createObjectURL(field.files[0])); return; }
+    if (field.matches("[data-mark]")) { measuring.typed(field); return; }
     if (field.matches("[data-none]") && field.checked) for (const box of all(`input[name="${field.name}"]`)) box.checked = box === field;
     else if (field.type === "checkbox" && field.checked) { const none = one(`input[name="${field.name}"][data-none]`); if (none) none.checked = false; }
     follow();

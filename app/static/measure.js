@@ -1,0 +1,103 @@
+// Measuring by a bank card: six marks on a picture that never leaves the device; only their places are sent.
+"use strict";
+(() => {
+  const LABELS = ["1", "2", "3", "4", "A", "B"];
+  /* root: gives the element that holds the page; reckonAt: sends the marks, gives the length; kept: what follows. */
+  const measure = ({ root, reckonAt, kept, say, complain }) => {
+    const one = (selector, within = root()) => within.querySelector(selector);
+    const all = (selector, within = root()) => [...within.querySelectorAll(selector)];
+    let marks = [];
+    function ready() {
+      marks = [];
+      const picture = one("[data-picture]");
+      if (picture) picture.addEventListener("load", place);
+    }
+    function open(address) {
+      const picture = one("[data-picture]");
+      one("[data-form=measure]").hidden = false;
+      picture.src = address;
+      picture.onerror = () => say("This browser can't show the photo. Save it as JPEG, or use a ruler.");
+    }
+    function place() {
+      const { naturalWidth: w, naturalHeight: h } = one("[data-picture]");
+      marks = [[0.25, 0.35], [0.6, 0.35], [0.6, 0.6], [0.25, 0.6], [0.7, 0.6], [0.7, 0.35]].map(([x, y]) => [x * w, y * h]);
+      const holder = one("[data-stage]");
+      all(".mark", holder).forEach((mark) => mark.remove());
+      LABELS.forEach((label, n) => {
+        const button = document.createElement("button");
+        button.type = "button"; button.className = n < 4 ? "mark" : "mark end"; button.textContent = label;
+        const legend = one(`[data-mark="${n}"]`).closest("fieldset").querySelector("legend").textContent;
+        button.setAttribute("aria-label", legend);
+        holder.append(button);
+        drag(button, n);
+      });
+      draw();
+      one(".mark", holder).focus();
+    }
+    const scale = () => { const picture = one("[data-picture]"); return picture.naturalWidth / picture.getBoundingClientRect().width; };
+    function draw() {
+      const picture = one("[data-picture]");
+      const { naturalWidth: w, naturalHeight: h } = picture;
+      all(".mark").forEach((button, n) => { button.style.left = `${(100 * marks[n][0]) / w}%`; button.style.top = `${(100 * marks[n][1]) / h}%`; });
+      const lines = one("[data-lines]");
+      lines.setAttribute("viewBox", `0 0 ${w} ${h}`);
+      const thick = 2 * scale();
+      const path = (points, closed) => `<polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#000" stroke-width="${thick * 2.4}"/><polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#fff" stroke-width="${thick}"/>`;
+      lines.innerHTML = path(marks.slice(0, 4), true) + path(marks.slice(4), false);
+      for (const field of all("input[data-mark]")) if (field !== document.activeElement) field.value = Math.round(marks[field.dataset.mark][field.dataset.axis]);
+    }
+    function move(n, x, y) {
+      const picture = one("[data-picture]");
+      marks[n] = [Math.min(Math.max(x, 0), picture.naturalWidth), Math.min(Math.max(y, 0), picture.naturalHeight)];
+      one("[data-keep]").hidden = true;
+      draw();
+    }
+    function drag(button, n) {
+      let from = null;
+      button.addEventListener("pointerdown", (event) => { button.setPointerCapture(event.pointerId); from = [event.clientX, event.clientY, ...marks[n]]; loupe(n); });
+      button.addEventListener("pointermove", (event) => { if (!from) return; move(n, from[2] + (event.clientX - from[0]) * scale(), from[3] + (event.clientY - from[1]) * scale()); loupe(n); });
+      const end = () => { from = null; one(".loupe")?.remove(); };
+      button.addEventListener("pointerup", end); button.addEventListener("pointercancel", end);
+      button.addEventListener("keydown", (event) => {
+        const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+        if (!step) return;
+        event.preventDefault();
+        const by = scale() * (event.shiftKey ? 20 : 2);
+        move(n, marks[n][0] + step[0] * by, marks[n][1] + step[1] * by);
+      });
+    }
+    // What lies under the finger, enlarged and out of its way.
+    function loupe(n) {
+      const holder = one("[data-stage]"), picture = one("[data-picture]");
+      const glass = one(".loupe") || holder.appendChild(Object.assign(document.createElement("canvas"), { className: "loupe", width: 260, height: 260 }));
+      const [x, y] = marks[n], wide = 70 * scale();
+      const pen = glass.getContext("2d");
+      pen.fillRect(0, 0, 260, 260);
+      pen.drawImage(picture, x - wide / 2, y - wide / 2, wide, wide, 0, 0, 260, 260);
+      pen.strokeStyle = "#fff"; pen.lineWidth = 3; pen.beginPath(); pen.moveTo(130, 90); pen.lineTo(130, 170); pen.moveTo(90, 130); pen.lineTo(170, 130); pen.stroke();
+      const left = x / picture.naturalWidth < 0.5;
+      glass.style.top = "8px"; glass.style.left = left ? "auto" : "8px"; glass.style.right = left ? "8px" : "auto";
+    }
+    const mm = (length) => `${length.toFixed(length < 30 ? 1 : 0)} mm (${(length / 25.4).toFixed(1)} in)`;
+    async function reckon(form, keep) {
+      complain(form, "");
+      const said = one("[data-length]", form);
+      try {
+        const found = await reckonAt({ corners: marks.slice(0, 4), hair: marks.slice(4), click_error_px: Math.min(200, Math.max(0.5, 2.5 * scale())), keep });
+        said.innerHTML = "";
+        const big = document.createElement("p"); big.className = "headline"; big.textContent = said.dataset.found.replace("{mm}", mm(found.length_mm));
+        const range = document.createElement("p"); range.textContent = said.dataset.range.replace("{low}", mm(found.low_mm)).replace("{high}", mm(found.high_mm));
+        said.append(big, range);
+        one("[data-keep]", form).hidden = keep;
+        if (keep) kept();
+      } catch (error) { complain(form, error.message); }
+    }
+    function typed(field) {
+      const point = [...marks[field.dataset.mark]];
+      point[field.dataset.axis] = Number(field.value);
+      move(Number(field.dataset.mark), ...point);
+    }
+    return { ready, open, reckon, typed };
+  };
+  window.coatclass = { ...window.coatclass, measure };
+})();
