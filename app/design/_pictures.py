@@ -48,7 +48,7 @@ def length_picture(bands: Sequence[LengthBand], *, title: str) -> Markup:
     for index, band in enumerate(BANDS):
         low, high = band_limits_mm(band)
         tall = min(high, 100.0)
-        x = 8 + index * 84
+        x = 16 + index * 82
         kind = "likely" if band in bands else "unlikely"
         for hair in range(10):
             height = low + (tall - low) * (0.55 + 0.05 * (hair % 5))

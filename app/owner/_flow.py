@@ -59,6 +59,11 @@ def card_of(question_id: str) -> Card:
     return named or Card(question_id, "coat", (question_id,))
 
 
+def every_card() -> tuple[Card, ...]:
+    """All screens: those of the file, and the questions with a screen of their own."""
+    return tuple({one.id: one for one in map(card_of, [spec.id for spec in questionnaire.questions()])}.values())
+
+
 def wishes() -> tuple[Card, ...]:
     """Screens that are only offered."""
     return tuple(one for one in _cards() if one.part == "on_wish")

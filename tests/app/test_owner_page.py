@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
+import httpx
 import pytest
 from owner_walk import (
     DESKTOP,
@@ -18,11 +20,24 @@ from owner_walk import (
 )
 from PIL import Image, ImageDraw
 
+from app.owner import _flow as flow
+
 pytestmark = pytest.mark.browser
+
+ROOT = Path(__file__).resolve().parents[2]
+FITS = (Path(__file__).parent / "fits.js").read_text(encoding="utf-8")
 
 
 def answers(web, page) -> dict[str, object]:
     return web.get(f"/api/v1/dogs/by-link/{token_of(page)}").json()["answers"]
+
+
+def full_dog(server) -> str:
+    """A dog of which every question was answered."""
+    token = server.start_dog()
+    link = f"{server.url}/api/v1/dogs/by-link/{token}/answers"
+    httpx.patch(link, json=json.loads((ROOT / "app" / "demo" / "nimbus.json").read_text("utf-8"))).raise_for_status()
+    return token
 
 
 def test_a_refresh_in_the_middle_keeps_answers_and_place(server, visitor, web):
@@ -159,6 +174,31 @@ def test_the_page_can_be_used_with_the_keyboard_alone(server, visitor, web):
     page.keyboard.press("Enter")
     page.wait_for_function("document.querySelector('.page').dataset.step != 'q/curl'")
     assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]["curl"] in ("straight", "wavy", "curly")
+
+
+@pytest.mark.slow
+def test_every_screen_opens_and_is_accessible(server, visitor, axe):
+    page, found = visitor(), {}
+    open_step(page, server.url, full_dog(server), "photos")
+    for card in flow.every_card():
+        page.evaluate("step => { location.hash = step }", f"q/{card.id}")
+        page.wait_for_selector(f'.page[data-step="q/{card.id}"]')
+        if problems := axe(page) + page.evaluate(FITS):
+            found[card.id] = problems
+    assert found == {}
+
+
+def test_tools_at_home_are_judged_on_the_result(server, visitor):
+    page = visitor()
+    token = server.start_dog()
+    open_step(page, server.url, token, "q/tools")
+    page.fill("[data-part=kind] >> nth=0", "slicker")
+    page.select_option("[data-part=pin_tip] >> nth=0", "ball")
+    page.check("[data-part=blade] >> nth=0")
+    press_and_wait(page, "[data-form=card] button[type=submit]")
+    answer_card(page, {"breed": "Yorkshire Terrier", "breed_known_by": "papers"})
+    open_step(page, server.url, token, "result")
+    assert "What you have at home" in page.inner_text("#content")
 
 
 def test_a_place_pressed_in_the_picture_changes_its_entry(server, visitor):
