@@ -112,11 +112,13 @@ class AnswerEvidence:
     Attributes:
         log_likelihood: log P(answers | category, band), up to a constant; 7 rows (category) of 4 (band).
         answered: names of the questions that contributed, in the questionnaire's order.
+        ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
     """
 
     log_likelihood: tuple[tuple[float, ...], ...]
     answered: tuple[str, ...] = ()
+    ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
 
 

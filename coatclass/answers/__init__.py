@@ -2,7 +2,7 @@
 
 from coatclass.answers._checks import doubts
 from coatclass.answers._evidence import ancestry, evidence, weights
-from coatclass.answers._likelihood import likelihood, outcomes
+from coatclass.answers._likelihood import Answer, likelihood, outcomes
 from coatclass.answers._model import Answers, OwnedTool
 from coatclass.answers._parse import Problem, dump, json_schema, parse, problems
 from coatclass.answers._questions import (
@@ -21,6 +21,7 @@ from coatclass.answers._situation import situation
 
 __all__ = [
     "LANGUAGES",
+    "Answer",
     "Answers",
     "Choice",
     "OwnedTool",

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from coatclass.answers._likelihood import LENGTH, Table, length_density, likelihood, reliability, tabled_questions
+from coatclass.answers._likelihood import (
+    LENGTH,
+    Answer,
+    Table,
+    length_density,
+    likelihood,
+    outcomes,
+    reliability,
+    tabled_questions,
+)
 from coatclass.answers._model import Answers
 from coatclass.answers._questions import questions
 from coatclass.contract import AnswerEvidence
@@ -18,33 +27,66 @@ _NEUTRAL: Table = ((0.0,) * len(BANDS),) * len(CATEGORIES)
 
 
 def evidence(
-    answers: Answers, *, breed: Sequence[float] | None = None, ancestry: Sequence[Sequence[float]] | None = None
+    answers: Answers,
+    *,
+    ancestry: Sequence[Sequence[float]] | None = None,
+    likelihood: Callable[[str, Answer], Table] = likelihood,
 ) -> AnswerEvidence:
     """What the answers say about the coat; skipped questions say nothing, so nothing answered is neutral (all 0).
 
     Args:
         answers: the questionnaire.
-        breed: P(category | breed), (7,), if the caller has looked it up; weighed against ``breeds.background()``.
-        ancestry: log-likelihoods (7, 4) of breed, parents or genes by another source; added as they are.
-            Without ``breed`` and ``ancestry`` the names in the answers are looked up, see :func:`ancestry`.
+        ancestry: log-likelihoods (7, 4) of breed, parents or genes by another source, kept as they are; without it the
+            names in the answers are looked up, see :func:`ancestry`.
+        likelihood: P(answer | category, band) by question and answer, (7, 4); other tables than the stated ones.
 
     Returns:
-        log-likelihoods (7, 4), the largest 0.
+        log-likelihoods (7, 4) of the answers, the largest 0, and those of the names apart from them.
 
     Raises:
-        ValueError: if ``breed`` or ``ancestry`` has the wrong shape or is not finite.
+        ValueError: if ``ancestry`` has the wrong shape or is not finite.
     """
     weight = weights(answers)
-    tables = {name: _log(likelihood(name, getattr(answers, name)), share) for name, share in weight.items()}
+    tables = [_owners(weight, {name: likelihood(name, getattr(answers, name)) for name in weight})]
+    said = set(weight)
     if answers.trunk_length_mm is not None:
-        tables[LENGTH] = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
-    names = _checked(ancestry) if ancestry is not None else _names_table(answers, breed)
+        tables.append(_log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler")))
+        said.add(LENGTH)
+    names = _checked(ancestry) if ancestry is not None else _looked_up(answers)
     if names is not None:
-        tables[next((name for name in _NAMES if getattr(answers, name)), "breed")] = names
+        said.add(next((name for name in _NAMES if getattr(answers, name)), "breed"))
     return AnswerEvidence(
-        log_likelihood=_sum(tables.values()),
-        answered=tuple(spec.id for spec in questions() if spec.id in tables),
+        log_likelihood=_sum(tables),
+        answered=tuple(spec.id for spec in questions() if spec.id in said),
+        ancestry=names,
         measured_mm=answers.measured_mm,
+    )
+
+
+def _owners(weight: Mapping[str, float], tables: Mapping[str, Table]) -> Table:
+    """log P(answers | coat), (7, 4), over owners who err more or less often.
+
+    An owner with error rate e gives the answer of the table with probability 1 - e, and any of the question's k answers
+    evenly otherwise; nobody knows e, so it is summed out over the rates of ``data/reliability.toml``. Answers that fit
+    together speak for a careful owner and count in full; answers that don't, speak for a careless one and count less.
+    """
+    rates = reliability()["owner"]["error_rates"]
+    by_rate = [
+        _sum(
+            [
+                tuple(
+                    tuple(weight[name] * math.log((1 - rate) * p + rate / len(outcomes(name))) for p in row)
+                    for row in table
+                )
+                for name, table in tables.items()
+            ],
+            shift=False,
+        )
+        for rate in rates
+    ]
+    return tuple(
+        tuple(math.log(sum(map(math.exp, cell)) / len(rates)) for cell in zip(*rows, strict=True))
+        for rows in zip(*by_rate, strict=True)
     )
 
 
@@ -88,6 +130,10 @@ def ancestry(answers: Answers) -> Table | None:
     return tuple(tuple(row + column for column in by_band) for row in by_category)
 
 
+def _looked_up(answers: Answers) -> Table | None:
+    return ancestry(answers)
+
+
 def _named(answers: Answers) -> dict[str, float] | tuple[str | None, ...] | None:
     """Ids of the breed table, in the form that the breed table takes; None if no name is known to it."""
     from coatclass.breeds import find
@@ -110,16 +156,6 @@ def _named(answers: Answers) -> dict[str, float] | tuple[str | None, ...] | None
     return known if any(known) else None
 
 
-def _names_table(answers: Answers, breed: Sequence[float] | None) -> Table | None:
-    if breed is None:
-        return ancestry(answers)
-    from coatclass.breeds import background
-
-    if len(breed) != len(CATEGORIES) or not all(0 <= share <= 1 for share in breed):
-        raise ValueError(f"breed must be {len(CATEGORIES)} probabilities, not {breed}")
-    return tuple((value,) * len(BANDS) for value in _ratio(breed, background()))
-
-
 def _ratio(probabilities: Sequence[float], background: Sequence[float]) -> tuple[float, ...]:
     least = 1e-9  # a probability of 0 would forbid for good
     return tuple(math.log(max(p, least) / max(b, least)) for p, b in zip(probabilities, background, strict=True))
@@ -132,11 +168,12 @@ def _checked(table: Sequence[Sequence[float]]) -> Table:
     return tuple(tuple(row) for row in table)
 
 
-def _log(table: Table, weight: float = 1.0) -> Table:
-    return tuple(tuple(weight * math.log(value) for value in row) for row in table)
+def _log(table: Table) -> Table:
+    return tuple(tuple(math.log(value) for value in row) for row in table)
 
 
-def _sum(tables: Iterable[Table]) -> Table:
+def _sum(tables: Iterable[Table], *, shift: bool = True) -> Table:
+    """The sum of log tables, (7, 4); with ``shift`` the largest is 0."""
     total = [[sum(cell) for cell in zip(*rows, strict=True)] for rows in zip(_NEUTRAL, *tables, strict=True)]
-    top = max(max(row) for row in total)
+    top = max(max(row) for row in total) if shift else 0.0
     return tuple(tuple(value - top for value in row) for row in total)

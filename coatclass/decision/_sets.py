@@ -17,12 +17,12 @@ def category_set(probabilities: Sequence[float], at: RegimeThresholds) -> tuple[
 
     The conformal set (least ambiguous classifier; Sadinle, Lei and Wasserman 2019) with the most probable category
     always in it, and *mixed* from a lower probability on. Where the best alone is not sure enough to be called
-    settled, the runner-up joins it.
+    settled, the runner-up joins it; *mixed* joins by its own limit alone.
     """
     order = sorted(range(len(CATEGORIES)), key=lambda i: -probabilities[i])
     chosen = [i for i in order if probabilities[i] >= at.category_at] or order[:1]
     if len(chosen) == 1 and probabilities[chosen[0]] < at.settle_at:
-        chosen = order[:2]
+        chosen.append(next(i for i in order if i not in (chosen[0], _MIXED)))
     if _MIXED not in chosen and probabilities[_MIXED] >= at.mixed_at:
         chosen.append(_MIXED)
     return tuple(CATEGORIES[i] for i in chosen)

@@ -40,7 +40,9 @@ def combine(
     1. Photos of one dog are pooled (mean log probabilities; each further one adds ``photo_gain`` of the first).
     2. Answers multiply the joint table of category and band by their likelihood.
     3. Temperatures, one per regime, make the probabilities mean what they say.
-    4. A length measured by a person replaces every estimate of the band; a groomer's finding replaces all.
+    4. Breed, parents and genes multiply it too; what they are worth is stated where they are looked up, not fitted:
+       the photos' labels were given by people who knew the breed, so photos can't teach it.
+    5. A length measured by a person replaces every estimate of the band; a groomer's finding replaces all.
 
     Args:
         photos: evidence of the photos that can be used, all of the same dog; may be empty.
@@ -52,7 +54,6 @@ def combine(
     answered = answers if answers is not None and (answers.answered or answers.measured_mm is not None) else None
     regime = _regime(bool(photos), answered is not None)
     by_photo = _by_photos(photos, members) if photos else None
-    by_answers = _by_answers(answered, members) if answered else None
     joint = _joint(by_photo, answered, regime, members)
     if answered is not None and answered.measured_mm is not None:
         joint = fusion.pin_band(joint, _measured(answered.measured_mm)[None])
@@ -63,8 +64,8 @@ def combine(
         category=tuple(category[0].tolist()),
         band=tuple(band[0].tolist()),
         regime=regime,
-        by_photo=None if by_photo is None else _category(by_photo, "photo", members),
-        by_answers=None if by_answers is None else _category(by_answers, "answers", members),
+        by_photo=None if by_photo is None else _category(_joint(by_photo, None, "photo", members)),
+        by_answers=None if answered is None else _category(_by_answers(answered, members)),
         unfamiliar=bool(photos) and all(photo.unfamiliarity > members.unfamiliar_above for photo in photos),
         joint=tuple(tuple(row) for row in np.exp(joint[0]).tolist()),
     )
@@ -91,21 +92,31 @@ def _likelihood(answers: AnswerEvidence) -> Array:
 
 
 def _by_answers(answers: AnswerEvidence, members: Members) -> Array:
-    return fusion.fuse(members.prior[None], _likelihood(answers), members.answer_weight["answers"])
+    return _joint(None, answers, "answers", members)
 
 
 def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regime, members: Members) -> Array:
+    """Everything but measured lengths and findings, calibrated."""
     base = members.prior[None] if by_photo is None else by_photo
-    if regime == "none":
+    if answers is None and by_photo is None:
         return base
-    if answers is not None:
+    if answers is not None and _asked(answers):
         base = fusion.fuse(base, _likelihood(answers), members.answer_weight[regime])
-    return fusion.calibrate(base, members.category_temperature[regime], members.band_temperature[regime])
+        base = fusion.calibrate(base, members.category_temperature[regime], members.band_temperature[regime])
+    elif by_photo is not None:
+        base = fusion.calibrate(base, members.category_temperature["photo"], members.band_temperature["photo"])
+    if answers is not None and answers.ancestry is not None:
+        base = fusion.fuse(base, fusion.answer_table(answers.ancestry)[None], 1.0)
+    return base
 
 
-def _category(joint: Array, regime: Regime, members: Members) -> tuple[float, ...]:
-    scaled = fusion.calibrate(joint, members.category_temperature[regime], members.band_temperature[regime])
-    return tuple(fusion.marginals(scaled)[0][0].tolist())
+def _asked(answers: AnswerEvidence) -> bool:
+    """Whether anything beside names was answered."""
+    return any(value != answers.log_likelihood[0][0] for row in answers.log_likelihood for value in row)
+
+
+def _category(joint: Array) -> tuple[float, ...]:
+    return tuple(fusion.marginals(joint)[0][0].tolist())
 
 
 def _measured(length_mm: float) -> Array:

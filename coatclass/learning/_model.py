@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from coatclass import answers as questionnaire
-from coatclass.answers import Answers
+from coatclass.answers import Answer, Answers
 from coatclass.contract import AnswerEvidence
 from coatclass.ensemble import Members
 from coatclass.errors import RecordError
@@ -39,22 +39,13 @@ class LearnedModel:
     findings: int = 0
     dogs: int = 0
 
-    def evidence(
-        self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None
-    ) -> AnswerEvidence:
-        """What the answers say by the learned rows: the stated evidence, each row exchanged at its weight."""
-        stated = questionnaire.evidence(answers, ancestry=ancestry)
-        table = [list(row) for row in stated.log_likelihood]
-        for name, weight in questionnaire.weights(answers).items():
-            learned = self.tables.get(name, {}).get(word(getattr(answers, name)))
-            if learned is None:
-                continue
-            was = questionnaire.likelihood(name, getattr(answers, name))
-            for row in range(len(CATEGORIES)):
-                for column in range(len(BANDS)):
-                    table[row][column] += weight * math.log(learned[row][column] / was[row][column])
-        top = max(max(row) for row in table)
-        return replace(stated, log_likelihood=tuple(tuple(value - top for value in row) for row in table))
+    def evidence(self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None) -> AnswerEvidence:
+        """What the answers say by the learned rows; where nothing was learned, the stated ones count."""
+        return questionnaire.evidence(answers, ancestry=ancestry, likelihood=self._likelihood)
+
+    def _likelihood(self, question: str, answer: Answer) -> Table:
+        learned = self.tables.get(question, {}).get(word(answer))
+        return questionnaire.likelihood(question, answer) if learned is None else learned
 
     def members(self, released: Members) -> Members:
         """The ensemble with the learned temperatures."""

@@ -6,6 +6,7 @@ Every number that rests on this module is called simulated. There are no real an
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.ensemble._data import UNKNOWN, Dataset
 
-__all__ = ["askable", "draw_owners", "simulate"]
+__all__ = ["askable", "draw_dogs", "draw_owners", "known_bands", "simulate"]
 
 
 def askable() -> tuple[str, ...]:
@@ -30,28 +31,39 @@ def askable() -> tuple[str, ...]:
     )
 
 
-def simulate(data: Dataset, rng: np.random.Generator, error_rates: Array, asked: Sequence[Sequence[str]]) -> Array:
-    """Log likelihood tables (N, 7, 4) of simulated answers, one owner a photo.
+def simulate(
+    category: Any, band: Any, rng: np.random.Generator, error_rates: Array, asked: Sequence[Sequence[str]]
+) -> Array:
+    """Log likelihood tables (N, 7, 4) of simulated answers, one owner a dog.
 
     Args:
+        category, band: (N,) the dogs' coats, as places in the taxonomy.
         error_rates: (N,) the share of an owner's answers that is drawn at random.
         asked: for each owner the questions that are answered; none gives a table of zeros.
     """
-    tables = np.zeros((len(data), N_CATEGORIES, N_BANDS))
-    for row in range(len(data)):
+    tables = np.zeros((len(category), N_CATEGORIES, N_BANDS))
+    for row, (coat, length) in enumerate(zip(category, band, strict=True)):
         if not asked[row]:
             continue
-        category = CATEGORIES[int(data.category[row])]
-        band = int(data.band[row]) if data.band[row] != UNKNOWN else _band_of(data, row, rng)
-        answers = questionnaire.simulate(category, BANDS[band], rng, error_rate=float(error_rates[row]), ask=asked[row])
+        answers = questionnaire.simulate(
+            CATEGORIES[int(coat)], BANDS[int(length)], rng, error_rate=float(error_rates[row]), ask=asked[row]
+        )
         tables[row] = answer_table(questionnaire.evidence(answers).log_likelihood)
     return tables
 
 
-def _band_of(data: Dataset, row: int, rng: np.random.Generator) -> int:
-    """A length for a photo on which nobody saw one: drawn from the other photos of its category."""
-    known = data.band[(data.category == data.category[row]) & (data.band != UNKNOWN)]
-    return int(rng.choice(known))
+def known_bands(data: Dataset, rng: np.random.Generator) -> Any:
+    """Bands (N,); where nobody saw one, it is drawn from the other photos of the category."""
+    bands = data.band.copy()
+    for row in np.flatnonzero(bands == UNKNOWN):
+        bands[row] = rng.choice(data.band[(data.category == data.category[row]) & (data.band != UNKNOWN)])
+    return bands
+
+
+def draw_dogs(n: int, rng: np.random.Generator, prior: Array) -> tuple[Any, Any]:
+    """Categories and bands (N,) of dogs drawn from the prior, log P(category, band) (7, 4)."""
+    cells = rng.choice(prior.size, size=n, p=np.exp(prior).ravel() / np.exp(prior).sum())
+    return np.divmod(cells, N_BANDS)
 
 
 def draw_owners(

@@ -19,6 +19,8 @@ from coatclass.ensemble._members import Array
 __all__ = ["NEVER", "AsGiven", "conformal_threshold", "settle_threshold", "temperature"]
 
 NEVER = 2.0  # a probability can't reach it: nothing is called settled
+# Dogs in the first test: with fewer, even two errors would end the search (a risk of 2 % at 90 % confidence).
+_FIRST_TEST = 320
 _SMALLEST_T, _LARGEST_T = 0.25, 4.0
 
 
@@ -83,12 +85,13 @@ def settle_threshold(sureness: Array, right: Any, risk: float, confidence: float
     """The least sureness at which at most ``risk`` of the dogs called settled are wrong, with ``confidence``.
 
     Learn then test (Angelopoulos, Bates, Candès, Jordan and Lei 2021): thresholds are tested in a fixed order, from the
-    one that settles 40 % of the dogs downwards, until the first that can't be shown to keep the risk.
+    one that settles the fewest dogs worth testing downwards, until the first that can't be shown to keep the risk.
 
     Returns:
         The threshold; one that nothing reaches if the data can't carry the promise.
     """
-    shares = np.linspace(0.40, 1.0, 31)
+    fewest = float(min(_FIRST_TEST / len(sureness), 1.0))
+    shares = np.linspace(fewest, 1.0, 48)
     thresholds = np.unique(np.quantile(sureness, 1 - shares))[::-1]
     thresholds = thresholds[thresholds > 0]  # 0 stands for "not to be settled whatever the threshold"
     if not len(thresholds):

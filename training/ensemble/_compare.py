@@ -19,7 +19,7 @@ from sklearn.model_selection import StratifiedGroupKFold
 from coatclass.ensemble._fusion import log_softmax, marginals
 from coatclass.ensemble._members import N_CATEGORIES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from training.ensemble._answers import draw_owners, simulate
+from training.ensemble._answers import draw_owners, known_bands, simulate
 from training.ensemble._data import Dataset
 from training.ensemble._fit import estimate_tables
 from training.ensemble._members import fit_member, fit_members
@@ -116,7 +116,7 @@ def _both_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any]
     """Fusing photo and simulated answers: the product against members that learn to fuse."""
     rng = np.random.default_rng([config["seed"], 99])
     rates, asked = draw_owners(len(pool), rng, config["answers"]["error_rates"], config["answers"]["answered"])
-    answers = simulate(pool, rng, rates, asked)
+    answers = simulate(pool.category, known_bands(pool, rng), rng, rates, asked)
     seen, unseen = (pool.features(config["members"]["floor"], unseen=flag) for flag in (False, True))
     fused = {name: [np.zeros((len(pool), N_CATEGORIES)) for _ in range(2)] for name in _FUSERS}
     seconds = dict.fromkeys(_FUSERS, 0.0)

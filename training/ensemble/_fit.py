@@ -12,7 +12,7 @@ from coatclass.decision._thresholds import limits as decision_limits
 from coatclass.ensemble._fusion import calibrate, fuse, log_softmax, marginals, photo_joint
 from coatclass.ensemble._members import Array, Members
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from training.ensemble._answers import draw_owners, simulate
+from training.ensemble._answers import draw_dogs, draw_owners, known_bands, simulate
 from training.ensemble._calibrate import NEVER, conformal_threshold, settle_threshold, temperature
 from training.ensemble._data import UNKNOWN, Dataset, split_groups
 from training.ensemble._members import fit_members, fit_photo_gain
@@ -72,35 +72,74 @@ def estimate_tables(
     return calibrate(base, members.category_temperature[regime], members.band_temperature[regime])
 
 
-def _owners(data: Dataset, config: dict[str, Any], stream: int, repeats: int = 1) -> tuple[Dataset, Array]:
-    """The data ``repeats`` times over, with simulated answers."""
+@dataclass(frozen=True)
+class _Cases:
+    """Dogs whose coat is known, with simulated answers; ``known`` marks those whose band counts."""
+
+    category: Any
+    band: Any
+    known: Any
+    features: Array
+    answers: Array
+    unfamiliarity: Array
+
+    def __len__(self) -> int:
+        return len(self.category)
+
+
+def _with_photos(data: Dataset, members: Members, config: dict[str, Any], stream: int, repeats: int = 1) -> _Cases:
+    """Photographed dogs, ``repeats`` times over, each time with another simulated owner."""
     rng = np.random.default_rng([config["seed"], stream])
     many = data.take(np.tile(np.arange(len(data)), repeats))
+    answers = _owners(many.category, known_bands(many, rng), rng, config)
+    known = many.usable & (many.band != UNKNOWN)
+    return _Cases(many.category, many.band, known, many.features(members.floor), answers, many.unfamiliarity)
+
+
+def _without_photos(members: Members, config: dict[str, Any], stream: int) -> _Cases:
+    """Simulated dogs, drawn from the prior: answers alone have nothing to learn from photos."""
+    rng = np.random.default_rng([config["seed"], stream, 1])
+    n = config["answers"]["dogs"]
+    category, band = draw_dogs(n, rng, members.prior)
+    answers = _owners(category, band, rng, config)
+    return _Cases(category, band, np.ones(n, bool), np.zeros((n, 0)), answers, np.zeros(n))
+
+
+def _owners(category: Any, band: Any, rng: np.random.Generator, config: dict[str, Any]) -> Array:
     settings = config["answers"]
-    rates, asked = draw_owners(len(many), rng, settings["error_rates"], settings["answered"])
-    return many, simulate(many, rng, rates, asked)
+    rates, asked = draw_owners(len(category), rng, settings["error_rates"], settings["answered"])
+    return simulate(category, band, rng, rates, asked)
 
 
-def _joint_loss(joint: Array, data: Dataset) -> float:
+def _by_regime(
+    data: Dataset, members: Members, config: dict[str, Any], stream: int, repeats: int = 1
+) -> dict[str, _Cases]:
+    with_photos = _with_photos(data, members, config, stream, repeats)
+    return {"photo": with_photos, "answers": _without_photos(members, config, stream), "both": with_photos}
+
+
+def _tables(regime: str, cases: _Cases, members: Members, *, calibrated: bool = True) -> Array:
+    return estimate_tables(regime, cases.features, cases.answers, members, calibrated=calibrated)
+
+
+def _joint_loss(joint: Array, cases: _Cases) -> float:
     """Mean log loss of the category, and of the band where it is known."""
     category, band = marginals(joint)
-    rows = np.arange(len(data))
-    known = data.usable & (data.band != UNKNOWN)
-    of_category = -np.log(category[rows, data.category].clip(1e-12)).mean()
-    of_band = -np.log(band[rows[known], data.band[known]].clip(1e-12)).mean()
+    rows = np.arange(len(cases))
+    of_category = -np.log(category[rows, cases.category].clip(1e-12)).mean()
+    of_band = -np.log(band[rows[cases.known], cases.band[cases.known]].clip(1e-12)).mean()
     return float(of_category + of_band)
 
 
 def _weigh_answers(part: Dataset, members: Members, config: dict[str, Any]) -> tuple[Members, dict[str, Any]]:
-    """The exponent of the answers' likelihood with the least log loss, by regime: owners err, tables don't know it."""
-    many, answers = _owners(part, config, stream=1, repeats=config["answers"]["repeats"])
-    features = many.features(members.floor)
+    """The exponent of the answers' likelihood with the least log loss, by regime."""
+    cases = _by_regime(part, members, config, stream=1, repeats=config["answers"]["repeats"])
     weights, losses = dict(members.answer_weight), {}
     for regime in ("answers", "both"):
         by_weight = {}
         for weight in _GRID.tolist():
             tried = replace(members, answer_weight={**members.answer_weight, regime: weight})
-            by_weight[weight] = _joint_loss(estimate_tables(regime, features, answers, tried, calibrated=False), many)
+            by_weight[weight] = _joint_loss(_tables(regime, cases[regime], tried, calibrated=False), cases[regime])
         weights[regime] = min(by_weight, key=lambda weight: by_weight[weight])
         losses[regime] = round(by_weight[weights[regime]], 4)
     return replace(members, answer_weight=weights), losses
@@ -108,16 +147,13 @@ def _weigh_answers(part: Dataset, members: Members, config: dict[str, Any]) -> t
 
 def _temper(part: Dataset, members: Members, config: dict[str, Any]) -> Members:
     """Temperatures by regime, on dogs that no member was fitted on."""
-    many, answers = _owners(part, config, stream=2)
-    features = many.features(members.floor)
     of_category, of_band = {}, {}
-    known = many.usable & (many.band != UNKNOWN)
-    for regime in REGIMES:
-        joint = estimate_tables(regime, features, answers, members, calibrated=False)
+    for regime, cases in _by_regime(part, members, config, stream=2).items():
+        joint = _tables(regime, cases, members, calibrated=False)
         category = np.log(marginals(joint)[0])
-        given_truth = log_softmax(joint[np.arange(len(many)), many.category])
-        of_category[regime] = temperature(category, many.category)
-        of_band[regime] = temperature(given_truth[known], many.band[known])
+        given_truth = log_softmax(joint[np.arange(len(cases)), cases.category])
+        of_category[regime] = temperature(category, cases.category)
+        of_band[regime] = temperature(given_truth[cases.known], cases.band[cases.known])
     return replace(members, category_temperature=of_category, band_temperature=of_band)
 
 
@@ -125,25 +161,30 @@ def _thresholds(
     parts: dict[str, Dataset], members: Members, config: dict[str, Any]
 ) -> tuple[Thresholds, dict[str, Any]]:
     """Limits for mixed coats and contradictions on one part, sets and the limit for *settled* on another."""
-    many, answers = _owners(parts["temper"], config, stream=3)
-    features = many.features(members.floor)
-    tables = {regime: estimate_tables(regime, features, answers, members) for regime in REGIMES}
-    mixed_at = {regime: _mixed_threshold(marginals(joint)[0], many) for regime, joint in tables.items()}
-    agreements = _agreements(marginals(tables["photo"])[0], marginals(tables["answers"])[0])
-    disagree_below = float(np.quantile(agreements, promise()["disagree_false_alarm"]))
+    tempering = _by_regime(parts["temper"], members, config, stream=3)
+    mixed_at = {
+        regime: _mixed_threshold(marginals(_tables(regime, cases, members))[0], cases)
+        for regime, cases in tempering.items()
+    }
+    disagree_below = float(
+        np.quantile(_agreements(*_apart(tempering["both"], members)), promise()["disagree_false_alarm"])
+    )
     dogs = parts["conform"].take(_one_a_group(parts["conform"]))
-    many, answers = _owners(dogs, config, stream=4)
     regimes, settled = {}, {}
-    for regime in REGIMES:
-        joint = estimate_tables(regime, many.features(members.floor), answers, members)
-        at = _sets(joint, many, mixed_at[regime], simulated=regime != "photo")
-        flagged = many.unfamiliarity > members.unfamiliar_above if regime != "answers" else np.zeros(len(many), bool)
+    for regime, cases in _by_regime(dogs, members, config, stream=4).items():
+        joint = _tables(regime, cases, members)
+        at = _sets(joint, cases, mixed_at[regime], simulated=regime != "photo")
+        flagged = cases.unfamiliarity > members.unfamiliar_above
         if regime == "both":
-            photo = marginals(estimate_tables("photo", many.features(members.floor), None, members))[0]
-            said = marginals(estimate_tables("answers", many.features(members.floor), answers, members))[0]
+            photo, said = _apart(cases, members)
             flagged |= (_agreements(photo, said) < disagree_below) & (photo.argmax(axis=1) != said.argmax(axis=1))
-        regimes[regime], settled[regime] = _settle(marginals(joint)[0], many, at, flagged)
+        regimes[regime], settled[regime] = _settle(marginals(joint)[0], cases, at, flagged)
     return Thresholds(version="", regimes=regimes, disagree_below=disagree_below), settled
+
+
+def _apart(cases: _Cases, members: Members) -> tuple[Array, Array]:
+    """P(category) by the photo alone and by the answers alone, (N, 7) each."""
+    return marginals(_tables("photo", cases, members))[0], marginals(_tables("answers", cases, members))[0]
 
 
 def _one_a_group(data: Dataset) -> Any:
@@ -155,37 +196,37 @@ def _agreements(first: Array, second: Array) -> Array:
     return np.array([agreement(p, q) for p, q in zip(first.tolist(), second.tolist(), strict=True)])
 
 
-def _mixed_threshold(category: Array, data: Dataset) -> float:
-    others = category[data.category != _MIXED, _MIXED]
+def _mixed_threshold(category: Array, cases: _Cases) -> float:
+    others = category[cases.category != _MIXED, _MIXED]
     return float(np.quantile(others, 1 - promise()["mixed_false_alarm"]))
 
 
-def _sets(joint: Array, data: Dataset, mixed_at: float, *, simulated: bool) -> RegimeThresholds:
+def _sets(joint: Array, cases: _Cases, mixed_at: float, *, simulated: bool) -> RegimeThresholds:
     category, band = marginals(joint)
-    known = data.usable & (data.band != UNKNOWN)
+    known = cases.known
     reliability = promise()["set_reliability"]
     return RegimeThresholds(
-        category_at=conformal_threshold(category, data.category, reliability),
-        band_at=conformal_threshold(band[known], data.band[known], reliability),
+        category_at=conformal_threshold(category, cases.category, reliability),
+        band_at=conformal_threshold(band[known], cases.band[known], reliability),
         settle_at=0.0,
         mixed_at=mixed_at,
-        calibrated_on=len(data),
+        calibrated_on=len(cases),
         simulated=simulated,
     )
 
 
 def _settle(
-    category: Array, data: Dataset, at: RegimeThresholds, flagged: Any
+    category: Array, cases: _Cases, at: RegimeThresholds, flagged: Any
 ) -> tuple[RegimeThresholds, dict[str, Any]]:
     """How sure one must be to call a coat settled; dogs that other rules send to a groomer never are."""
     sets = [category_set(row, at) for row in category.tolist()]
     alone = np.array([len(chosen) == 1 for chosen in sets]) & ~flagged
     sureness = np.where(alone, category.max(axis=1), 0.0)
-    right = category.argmax(axis=1) == data.category
+    right = category.argmax(axis=1) == cases.category
     limit = settle_threshold(sureness, right, promise()["settled_risk"], promise()["settled_confidence"])
     chosen = sureness >= limit
     measured = {
-        "dogs": len(data),
+        "dogs": len(cases),
         "settled_share": float(chosen.mean()),
         "wrong_among_settled": float((~right[chosen]).mean()) if chosen.any() else None,
         "limit_found": limit != NEVER,

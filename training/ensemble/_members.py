@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from sklearn.linear_model import LogisticRegression
 
+from coatclass.breeds import background
 from coatclass.ensemble._fusion import log_softmax, photo_joint, pool_photos
 from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
@@ -62,12 +63,8 @@ def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
         place = CATEGORIES.index(category), BANDS.index(band)
         compatibility[place] = settings["ruled_out"]
         given_category[place] = settings["ruled_out"]
-    frequency = np.bincount(data.category, minlength=N_CATEGORIES) + 1.0
-    mixed = CATEGORIES.index(CoatCategory.MIXED)
-    frequency[mixed] = 0.0
-    frequency *= (1 - settings["mixed_share"]) / frequency.sum()
-    frequency[mixed] = settings["mixed_share"]
-    return compatibility, np.log(frequency)[:, None] + log_softmax(given_category)
+    # A dog of which nothing is known: the breed table's background, so that it means the same in every room.
+    return compatibility, np.log(background())[:, None] + log_softmax(given_category)
 
 
 def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Members:
