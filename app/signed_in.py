@@ -1,4 +1,4 @@
-"""Pages behind the sign-in: the sign-in itself, and the mount that lets only some roles in and asks again at every call."""
+"""Pages behind the sign-in: the form, and the mount that lets only some roles in and asks again at every call."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def page_for(app: FastAPI, path: str, title: str, roles: tuple[UserRole, ...], v
         stage.go(
             show, outputs=stage, api_visibility="private", queue=False, show_progress="hidden", concurrency_limit=8
         )
-    mount(app, page, path, scripts=("salon.js",), auth=may_enter)
+    mount(app, page, path, scripts=("measure.js", "salon.js"), auth=may_enter)
 
 
 def _problem(error: Exception, wish: Mapping[str, Any]) -> str:

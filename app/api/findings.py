@@ -28,10 +28,10 @@ class FindingEntry(Entry):
     """What hands found; lengths at three places at most."""
 
     category: CoatCategory
-    lengths_mm: Annotated[dict[BodyZone, Millimetres], Field(max_length=3)] = {}
+    lengths_mm: dict[BodyZone, Millimetres] = Field(default_factory=dict, max_length=3)
     undercoat: Undercoat | None = None
     texture: Texture | None = None
-    mats: dict[BodyZone, MatState] = {}
+    mats: dict[BodyZone, MatState] = Field(default_factory=dict)
     patience: Patience | None = None
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
@@ -76,16 +76,14 @@ def _add(request: Request, who: str, dog_id: str, entry: FindingEntry) -> Found:
 @router.patch("/findings/{record_id}")
 def remark(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, words: Remarks) -> Finding:
     """Change the remarks of a finding; they stand on the sheet."""
-    changed: Finding = files.change(
-        salon_of(request), Finding, dog_id, record_id, who=who.name, remarks=words.remarks
-    )
+    changed: Finding = files.change(salon_of(request), Finding, dog_id, record_id, who=who.name, remarks=words.remarks)
     return changed
 
 
 @router.delete("/findings/{record_id}", status_code=204)
 def take_back(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId) -> None:
     """Take back a finding that was entered by mistake; the trail keeps it."""
-    files.remove(salon_of(request), Finding, dog_id, record_id, who=who.name)
+    files.take_back_finding(salon_of(request), dog_id, record_id, who=who.name)
 
 
 @router.post("/measurements", status_code=201)

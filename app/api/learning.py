@@ -1,4 +1,4 @@
-"""Learning from findings over HTTP, for groomers: learn, compare, switch only when told to, return to an older version."""
+"""Learning from findings over HTTP, for groomers: learn, compare, switch only when told to, go back."""
 
 from __future__ import annotations
 

@@ -36,7 +36,8 @@ def everything(request: Request, who: Groomer) -> FileResponse:
     except BaseException:
         _remove(folder)
         raise
-    return FileResponse(path, media_type="application/zip", filename="salon.zip", background=BackgroundTask(_remove, folder))
+    cleared = BackgroundTask(_remove, folder)
+    return FileResponse(path, media_type="application/zip", filename="salon.zip", background=cleared)
 
 
 @router.post("/import")

@@ -1,0 +1,1 @@
+"""An invented salon to try the app on."""

@@ -98,9 +98,7 @@ def _add_history(writer: Writer, row: Mapping[str, Any], dog: Dog, told: StoredA
     if "finding" in row:
         found = {name: value for name, value in row["finding"].items() if name != "day"}
         at = max(_moment(today, row["finding"]["day"], "12:00"), told.made_at + timedelta(minutes=1))
-        finding = writer.add(
-            valid(Finding, dog_id=dog.id, by=GROOMER, found_at=at, assessment_id=told.id, **found)
-        )
+        finding = writer.add(valid(Finding, dog_id=dog.id, by=GROOMER, found_at=at, assessment_id=told.id, **found))
         answers = cases.answers_of(writer, dog.id)
         since = cases.assess([], answers, cases.Truth.of(finding, measured)).model_dump(mode="json")
         after = {"result": since, "answers_id": told.answers_id, "made_at": at + timedelta(minutes=1)}

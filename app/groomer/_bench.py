@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated
 
 from pydantic import BaseModel, Field
 
@@ -15,7 +14,7 @@ from coatclass.taxonomy import CATEGORIES, CoatCategory
 class Touches(BaseModel):
     """Touches made so far: the outcome of each by its id, in the order of making."""
 
-    outcomes: Annotated[dict[str, str], Field(max_length=20)] = {}
+    outcomes: dict[str, str] = Field(default_factory=dict, max_length=20)
 
 
 class NextTouch(BaseModel):

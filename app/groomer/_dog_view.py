@@ -71,12 +71,16 @@ def _in_words(spec: Any, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):
-        return ", ".join(f"{str(name).replace('_', ' ')}: {str(said).replace('_', ' ')}" for name, said in value.items())
+        return ", ".join(f"{_plain(name)}: {_plain(said)}" for name, said in value.items())
     if isinstance(value, list):
         return ", ".join(_item(one, labels) for one in value) or "none"
     if isinstance(value, float):
         return describe_mm(value) if spec.id.endswith("_mm") else f"{value:g}"
     return labels.get(str(value), str(value).replace("_", " "))
+
+
+def _plain(word: object) -> str:
+    return str(word).replace("_", " ")
 
 
 def _item(one: Any, labels: dict[str, str]) -> str:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 from app import cases
@@ -112,6 +113,21 @@ def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, A
     return finding
 
 
+def take_back_finding(salon: Records, dog_id: str, finding_id: str, *, who: str) -> None:
+    """Take back a finding that was entered by mistake, with the measurements that came with it.
+
+    Raises:
+        RecordError: ``not_found`` if this dog has no such finding.
+    """
+    with salon.write(who) as writer:
+        finding: Finding = _of_dog(writer, Finding, dog_id, finding_id)
+        day = finding.found_at.astimezone().date()
+        for one in writer.find(Measurement, dog_id=dog_id, how="hands", measured_on=day):
+            if finding.lengths_mm.get(one.zone) == one.length_mm:
+                writer.remove(one)
+        writer.remove(finding)
+
+
 def assess(salon: Records, looks: Looks, file: DogFile, *, learned: LearnedModel | None = None) -> Assessment:
     """The dog as it stands now."""
     return cases.assess(looks.readings(salon, file.photos), file.answers, file.truth, learned=learned)
@@ -197,7 +213,7 @@ def confirmed(typed: str, name: str) -> None:
     """
     if typed.strip().casefold() != name.strip().casefold():
         raise RecordError(
-            "deleting", "was not confirmed.", f"Type the name {name!r} to confirm; nothing was deleted.", code="conflict"
+            "deleting", "was not confirmed.", f"Type the name {name}; nothing was deleted.", code="conflict"
         )
 
 
@@ -206,7 +222,31 @@ def confirmed(typed: str, name: str) -> None:
 
 def plan(file: DogFile, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
     """The care plan from today on; None without an estimate."""
-    return owners.plan(as_told(file), assessment, language=language)
+    told = as_told(file)
+    situation = owners.situation(told, assessment)
+    if situation is None:
+        return None
+    measured = owners._dated(file.measurements)
+    return care.plan(
+        situation,
+        assessment.kit,
+        today=cases.today(),
+        measurements=measured,
+        trims=_trims(measured, file.appointments),
+        keeps_growing=file.answers.keeps_growing,
+        language=language,
+    )
+
+
+def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointment]) -> list[care.Trim]:
+    """Visits that took place between a longer and a shorter measurement: hair does not shrink."""
+    done = [one.starts_at.astimezone().date() for one in appointments if one.state == "done"]
+    trims = []
+    for before, after in pairwise(measured):
+        between = [day for day in done if before.on <= day <= after.on]
+        if between and after.mm < before.mm:
+            trims.append(care.Trim(between[-1], after.mm if between[-1] == after.on else None))
+    return trims
 
 
 def as_told(file: DogFile) -> owners.OwnersDog:
@@ -244,8 +284,6 @@ def sheet(file: DogFile, assessment: Assessment, *, language: str = "en") -> Any
 
 def day_bounds(day: date) -> tuple[datetime, datetime]:
     """A day's first moment and the next day's, in the salon's time zone."""
-    from datetime import timedelta
-
     start = datetime(day.year, day.month, day.day).astimezone()
     following = day + timedelta(days=1)
     return start, datetime(following.year, following.month, following.day).astimezone()

@@ -11,6 +11,7 @@ from urllib.parse import unquote
 
 from app import cases
 from app.design import render
+from app.design._templates import texts
 from app.groomer import _file as files
 from app.groomer._bench import bench_of, finding_of
 from app.groomer._dog_view import dog_values
@@ -42,7 +43,7 @@ from coatclass.taxonomy import (
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
 _LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
-_MAT_ZONES = tuple(dict.fromkeys((BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS, BodyZone.NECK, BodyZone.FEET)))
+_MAT_ZONES = tuple(dict.fromkeys((BodyZone.TRUNK, *RISK_ZONES, *BodyZone)))  # where knots begin comes first
 _MOST_TRAIL = 200
 
 
@@ -128,7 +129,8 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
 
 def _counts(state: Any) -> dict[str, int]:
     with state.records.read() as reader:
-        return {"dogs": len(reader.find(Dog)), "clients": len(reader.find(Client)), "findings": len(reader.find(Finding))}
+        kinds = {"dogs": Dog, "clients": Client, "findings": Finding}
+        return {name: len(reader.find(kind)) for name, kind in kinds.items()}
 
 
 def _search(state: Any, wish: Wish) -> Shown:
@@ -210,7 +212,8 @@ def _usual_weeks(appointments: tuple[Appointment, ...]) -> int:
 
 def _edit_dog(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
-    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": search_clients(state.records, "", limit=500)}
+    clients = search_clients(state.records, "", limit=500)
+    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients}
 
 
 def _new_dog(state: Any, wish: Wish) -> Shown:
@@ -247,7 +250,12 @@ def _trail(state: Any, wish: Wish) -> Shown:
 
 
 def _measure(state: Any, wish: Wish) -> Shown:
-    return "salon_measure.html", {"file": files.read(state.records, wish.id)}
+    owners = texts("owner")
+    return "salon_measure.html", {
+        "file": files.read(state.records, wish.id),
+        "m": owners.say,
+        "how": owners.lines("measure.how"),
+    }
 
 
 # --- clients ----------------------------------------------------------------------------------------------------------

@@ -16,6 +16,12 @@
   const touches = (id) => { try { return JSON.parse(sessionStorage.getItem(`coatclass.touches.${id}`)) || {}; } catch { return {}; } };
   const touch = (id, made) => { try { sessionStorage.setItem(`coatclass.touches.${id}`, JSON.stringify(made)); } catch { /* nothing is kept then */ } };
 
+  const measuring = window.coatclass.measure({
+    root: () => stage, say: (text) => say(text), complain: (form, text) => complain(form, text),
+    reckonAt: (marks) => ask("POST", one("[data-length-at]").dataset.lengthAt, marks),
+    kept: () => show(one("[data-length-at]").dataset.then, true),
+  });
+
   function show(to, push = false) {
     leaving = { to, push };
     const [name, rest] = to.split("/");
@@ -34,7 +40,7 @@
     const moved = leaving?.push;
     leaving = null;
     follow();
-    window.coatclass.measuring?.(stage);
+    measuring.ready();
     if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
     if (sayNext) { say(sayNext); sayNext = ""; }
   }
@@ -153,6 +159,7 @@
   function onSubmit(event) {
     const form = event.target;
     if ("find" in form.dataset) { event.preventDefault(); show(`search/${encodeURIComponent(form.elements.sought.value.trim())}`, true); }
+    else if ("lengthAt" in form.dataset) { event.preventDefault(); measuring.reckon(form, false); }
     else if (form.dataset.send) { event.preventDefault(); send(form, form); }
   }
   const ON = {
@@ -166,6 +173,8 @@
     "[data-weeks]": (hit) => { const field = one("[name=starts_at]"); const day = new Date(); day.setDate(day.getDate() + 7 * Number(hit.dataset.weeks)); const two = (n) => String(n).padStart(2, "0"); field.value = `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T${field.value.slice(11) || "10:00"}`; },
     "[data-touch]": (hit) => { const id = dogOf(step()); touch(id, { ...touches(id), [hit.dataset.touch]: hit.dataset.outcome }); show(step()); },
     "[data-untouch]": (hit) => { const id = dogOf(step()); const made = touches(id); delete made[hit.dataset.untouch]; touch(id, made); show(step()); },
+    "[data-card-kept]": (hit) => measuring.open(hit.dataset.cardKept),
+    "[data-keep]": (hit) => measuring.reckon(hit.closest("form"), true),
     "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },
     ".pressable .zone": (hit) => press(hit.dataset.zone),
   };
@@ -177,6 +186,8 @@
   }
   function onChange(event) {
     if (event.target.matches("[data-photos]") && event.target.files.length) upload(event.target);
+    if (event.target.matches("[data-card-photo]") && event.target.files.length) measuring.open(URL.createObjectURL(event.target.files[0]));
+    if (event.target.matches("[data-mark]")) return measuring.typed(event.target);
     event.target.removeAttribute("aria-invalid");
     follow();
   }

@@ -1,0 +1,199 @@
+"""Who may do what: nobody without a sign-in, researchers no names, owners one dog, and no door beside the doors."""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+import httpx
+import pytest
+from fastapi.testclient import TestClient
+from salon_walk import PASSWORD, PEOPLE, doubtful_dog, make_known, sign_in
+
+from app.accounts import COOKIE
+from app.server import create_app
+from app.settings import Settings
+from coatclass.records import Session, UserRole, add_user, session_user, start_session
+
+OPEN = {"/health", "/metrics", "/api/v1/assess", "/api/v1/schema/{of}", "/api/v1/sign-in", "/api/v1/sign-out"}
+OWNERS = "/api/v1/dogs/by-link"
+
+
+@pytest.fixture(scope="module")
+def app(tmp_path_factory):
+    app = create_app(Settings(data=tmp_path_factory.mktemp("salon")))
+    for name, role in PEOPLE.items():
+        add_user(app.state.records, name, PASSWORD, role)
+    return app
+
+
+@pytest.fixture
+def web(app):
+    return TestClient(app)
+
+
+@pytest.fixture
+def ada(app):
+    web = TestClient(app)
+    assert sign_in(web).json() == {"name": "Ada", "role": "groomer"}
+    return web
+
+
+def handlers(app):
+    """Every handler that needs a sign-in, with made-up ids in its address."""
+    for path, methods in app.openapi()["paths"].items():
+        if path not in OPEN and not path.startswith((OWNERS, "/pictures")):
+            for method in methods:
+                yield method.upper(), re.sub(r"\{\w+\}", "0" * 32, path.replace("{name}", "metrics.json"))
+
+
+def test_every_handler_of_the_records_refuses_whoever_is_not_signed_in(app, web):
+    asked = list(handlers(app))
+    assert len(asked) > 35
+    for method, path in asked:
+        answer = web.request(method, path, json={})
+        assert (answer.status_code, answer.json()["code"]) == (403, "forbidden"), (method, path)
+
+
+def test_a_researcher_gets_nothing_but_research(app, web):
+    assert sign_in(web, "Rosalind").status_code == 200
+    for method, path in handlers(app):
+        status = web.request(method, path, json={}).status_code
+        assert (status == 403) == (not path.startswith("/api/v1/research")), (method, path, status)
+
+
+def test_the_researchers_table_names_nobody(ada, web):
+    dog = doubtful_dog(ada, "Quillon", "Sidonie Marsh")
+    ada.post(f"/api/v1/dogs/{dog}/findings", json={"category": "mixed", "remarks": "Sidonie asked twice."})
+    sign_in(web, "Rosalind")
+    answer = web.get("/api/v1/research/findings.csv")
+    assert answer.headers["content-type"].startswith("text/csv")
+    assert "mixed" in answer.text
+    for word in ("Quillon", "Sidonie", "Ada", dog, "asked"):
+        assert word not in answer.text
+
+
+def test_owners_links_show_one_dog_and_no_other(ada, web):
+    first, second = doubtful_dog(ada, "One"), doubtful_dog(ada, "Two")
+    token, other = (ada.post(f"/api/v1/dogs/{dog}/links").json()["path"].split("dog=")[1] for dog in (first, second))
+    assert web.get(f"{OWNERS}/{token}").json()["name"] == "One"
+    assert web.get(f"{OWNERS}/{other}").json()["name"] == "Two"
+    assert web.get(f"/api/v1/dogs/{first}").status_code == 403
+    assert ada.delete(f"/api/v1/dogs/{first}/links").json() == {"revoked": 1}
+    assert web.get(f"{OWNERS}/{token}").status_code == 404
+    assert web.get(f"{OWNERS}/{other}").status_code == 200
+    assert web.get(f"{OWNERS}/{'x' * 43}").status_code == 404
+
+
+def test_a_photo_or_finding_is_not_to_be_had_through_another_dog(ada):
+    mine, other = doubtful_dog(ada, "Mine"), doubtful_dog(ada, "Other")
+    found = ada.post(f"/api/v1/dogs/{mine}/findings", json={"category": "hair"}).json()["finding"]["id"]
+    assert ada.delete(f"/api/v1/dogs/{other}/findings/{found}").status_code == 404
+    assert ada.patch(f"/api/v1/dogs/{other}/findings/{found}", json={"remarks": "x"}).status_code == 404
+    assert ada.delete(f"/api/v1/dogs/{mine}/findings/{found}").status_code == 204
+
+
+# --- signing in -------------------------------------------------------------------------------------------------------
+
+
+def test_wrong_passwords_lock_the_sign_in_and_the_right_one_then_fails_too(tmp_path):
+    app = create_app(Settings(data=tmp_path))
+    add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
+    web = TestClient(app)
+    most = app.state.settings.limits["lockout"]["failures"]
+    answers = [sign_in(web, password="guess " + str(number)) for number in range(most)]
+    assert {answer.status_code for answer in answers} == {401}
+    app.middleware_stack = None  # a new bucket of the rate limit; what is tested here is the lock on the name
+    locked = sign_in(web)
+    assert (locked.status_code, locked.json()["code"]) == (423, "locked")
+    assert COOKIE not in web.cookies
+
+
+def test_an_unknown_name_and_a_wrong_password_sound_the_same(web):
+    assert sign_in(web, "Nobody").json() == sign_in(web, "Ada", "wrong password").json()
+
+
+def test_guesses_are_slowed_down_before_they_reach_the_passwords(web):
+    codes = [sign_in(web, f"Nobody {number}", "guess").status_code for number in range(12)]
+    assert 429 in codes
+
+
+def test_the_cookie_is_out_of_reach_for_scripts_and_other_sites(app):
+    app.middleware_stack = None
+    said = sign_in(TestClient(app)).headers["set-cookie"].casefold()
+    assert "httponly" in said
+    assert "samesite=strict" in said
+
+
+def test_an_expired_or_ended_session_opens_nothing(app, web):
+    from datetime import UTC, datetime, timedelta
+
+    from coatclass.records import find_user
+
+    salon = app.state.records
+    ada = find_user(salon, "Ada")
+    past = datetime.now(UTC) - timedelta(hours=13)
+    token = start_session(salon, ada, valid_for=timedelta(hours=12), at=past)
+    web.cookies.set(COOKIE, token)
+    assert session_user(salon, token) is None
+    assert web.get("/api/v1/dogs").status_code == 403
+    web.cookies.clear()
+    web.cookies.set(COOKIE, start_session(salon, ada, valid_for=timedelta(hours=12)))
+    assert web.get("/api/v1/dogs").status_code == 200
+    web.post("/api/v1/sign-out")
+    assert web.get("/api/v1/dogs").status_code == 403
+
+
+def test_a_password_is_nowhere_in_the_records(app):
+    with app.state.records.engine.connect() as connection:
+        raw = connection.connection.driver_connection
+        dump = "\n".join(raw.iterdump())
+    assert PASSWORD not in dump
+    assert "$argon2id$" in dump
+    assert app.state.records.find(Session) is not None
+
+
+@pytest.mark.parametrize("headers", [{"sec-fetch-site": "cross-site"}, {"origin": "http://elsewhere.test"}])
+def test_another_site_can_change_nothing_in_a_groomers_name(ada, headers):
+    answer = ada.post("/api/v1/clients", json={"name": "Mallory"}, headers=headers)
+    assert (answer.status_code, answer.json()["code"]) == (403, "other_origin")
+    assert ada.get("/api/v1/clients", params={"sought": "Mallory"}).json() == []
+
+
+# --- the pages' own interface -----------------------------------------------------------------------------------------
+
+PAGES = [("/groomer", "Rosalind"), ("/researcher", None)]
+
+
+def calls(path, config):
+    """Every way to call the handlers of a page by plain HTTP."""
+    body = {"data": [], "event_data": {"step": "today"}, "session_hash": "abc"}
+    for handler in config.get("dependencies", [{"id": 0}]):
+        for route in ("run/predict", "api/predict", "queue/join"):
+            yield f"{path}/gradio_api/{route}", {**body, "fn_index": handler["id"], "trigger_id": 1}
+    yield f"{path}/gradio_api/call/show", {"data": []}
+    yield f"{path}/gradio_api/run/show", body
+
+
+@pytest.mark.parametrize(("path", "wrong_role"), PAGES)
+def test_pages_and_their_private_handlers_refuse_whoever_may_not_see_them(server, path, wrong_role):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url) as ada:
+        sign_in(ada)
+        client = ada.post("/api/v1/clients", json={"name": "Hidden Client"}).json()
+        ada.post("/api/v1/dogs", json={"name": "Hiddendog", "client_id": client["id"]})
+        config = ada.get(f"{path}/config").json()
+        heard = [ada.post(address, json=body) for address, body in calls(path, config)]
+        assert any(answer.status_code == 200 and "data-step" in answer.text for answer in heard)  # calls do reach it
+    with httpx.Client(base_url=server.url) as web:
+        for role in filter(None, ("nobody", wrong_role)):
+            if role != "nobody":
+                assert sign_in(web, role).status_code == 200
+            page = web.get(f"{path}/", headers={"accept": "text/html"})
+            assert page.status_code == 303
+            assert page.headers["location"].startswith("/sign-in")
+            for address, body in itertools.chain(calls(path, config), calls(path, {})):
+                answer = web.post(address, json=body)
+                assert "Hidden" not in answer.text, address
+                assert answer.status_code >= 400 or "signed out" in answer.text, (address, answer.text[:200])
+            assert web.get(f"{path}/config").status_code == 401
