@@ -15,6 +15,7 @@ __all__ = ["main"]
 
 _COMMANDS = {
     "assess": "assess one dog from photos, answers, or both",
+    "sheet": "write a home-care sheet (PDF, HTML) or its dates (ICS)",
     "score": "read many photos into one table, a row a photo",
     "cross": "what the pups of two parents may wear, and which touch would tell",
     "rules": "list every rule of the tool kit with its source",
@@ -22,6 +23,7 @@ _COMMANDS = {
     "records": "back up, restore, export or import a salon's records",
     "user": "say who may sign in to the web app",
     "learn": "learn from the groomer's findings, and switch only when told to",
+    "evaluate": "measure how well the program does on your own labelled photos",
     "schema": "print the JSON Schema of an assessment or of an answers file",
     "check": "examine this installation",
 }

@@ -1,44 +1,75 @@
-"""``coatclass rules``: every rule that shapes a kit, with where it comes from."""
+"""``coatclass rules``: every rule that shapes a kit or a care plan, with where it comes from."""
 
 from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, astuple, fields
+from typing import TYPE_CHECKING, Any
 
 from coatclass.errors import InputError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+_SECTIONS = {"tools": "what goes into a kit", "harm": "which tool harms which coat", "care": "routine, load, dates"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
+    said = "; ".join(f"{name}: {what}" for name, what in _SECTIONS.items())
+    parser.add_argument("--of", choices=list(_SECTIONS), help=f"only one part ({said})")
     parser.add_argument("--tool", help="only the rules of this tool")
-    parser.add_argument(
-        "--harm", action="store_true", help="the harm table instead: tool, coat, length, what goes wrong"
-    )
-    parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the rules."""
-    from coatclass import toolkit
+    """Print the rules, a table a part."""
+    listed = {name: _of_tool(_listing(name)(), args.tool) for name in _SECTIONS if args.of in (None, name)}
+    listed = {name: records for name, records in listed.items() if records}
+    if not listed:
+        from coatclass import toolkit
 
-    listed = toolkit.harm_records() if args.harm else toolkit.rules()
-    records = [record for record in listed if args.tool is None or args.tool in record.tool.split(", ")]
-    if not records:
         tools = ", ".join(toolkit.catalogue())
-        raise InputError(args.tool, "is no tool of the catalogue.", f"Choose one of: {tools}.")
+        raise InputError(str(args.tool), "has no rules here.", f"The tools are: {tools}.")
     if args.json:
-        print(json.dumps([asdict(record) for record in records], indent=1, ensure_ascii=False, default=str))
+        plain = {name: [asdict(record) for record in records] for name, records in listed.items()}
+        print(json.dumps(plain, indent=1, ensure_ascii=False, default=str))
         return 0
-    from rich import box
     from rich.console import Console
+
+    console = Console()
+    for name, records in listed.items():
+        console.print(_table(f"{name}: {_SECTIONS[name]}", records))
+    return 0
+
+
+def _listing(section: str) -> Callable[[], Sequence[Any]]:
+    from coatclass import care, toolkit
+
+    listings: dict[str, Callable[[], Sequence[Any]]] = {
+        "tools": toolkit.rules,
+        "harm": toolkit.harm_records,
+        "care": care.rules,
+    }
+    return listings[section]
+
+
+def _of_tool(records: Sequence[Any], tool: str | None) -> Sequence[Any]:
+    if tool is None:
+        return records
+    return [record for record in records if tool in getattr(record, "tool", "").split(", ")]
+
+
+def _table(title: str, records: Sequence[Any]) -> Table:
+    from rich import box
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=f"rules {toolkit.rules_version()}", title_justify="left")
-    for name in (field.name for field in fields(records[0])):
-        table.add_column(name.replace("_", " "), overflow="fold")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    for field in fields(records[0]):
+        table.add_column(field.name.replace("_", " "), overflow="fold")
     for record in records:
         table.add_row(*(Text(str(cell)) for cell in astuple(record)))
-    Console().print(table)
-    return 0
+    return table

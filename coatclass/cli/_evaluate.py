@@ -1,0 +1,39 @@
+"""``coatclass evaluate``: how well the released program does on a researcher's own photos."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("data", type=Path, metavar="DATA.csv", help="columns file, category, band; optional breed, ...")
+    parser.add_argument("--out", type=Path, required=True, help="folder for evaluation.json and evaluation.html")
+    parser.add_argument(
+        "--robustness", type=int, default=0, metavar="N", help="also repeat N photos with worse pictures"
+    )
+    parser.add_argument("--gallery", type=int, default=24, metavar="N", help="how many errors to show (default 24)")
+    parser.add_argument("--resamples", type=int, default=1000, metavar="N", help="bootstrap resamples (default 1000)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Evaluate with a progress bar and say where the report is."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from coatclass.reports.evaluation import evaluate_table, read_table
+
+    columns = (TextColumn("Looking at photos"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True)) as progress:
+        task = progress.add_task("look", total=len(read_table(args.data)))
+        evaluate_table(
+            args.data,
+            args.out,
+            robustness_photos=args.robustness,
+            gallery=args.gallery,
+            resamples=args.resamples,
+            advance=lambda: progress.advance(task),
+        )
+    print(f"Written: {args.out / 'evaluation.html'} and evaluation.json")
+    return 0
