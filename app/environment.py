@@ -6,6 +6,7 @@ Runs on a bare Python 3.11: nothing but the standard library is imported here.
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import time
 import venv
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
 CONSTRAINTS = ROOT / "app" / "constraints.txt"
@@ -29,33 +31,28 @@ def prepare(name: str, extras: Sequence[str]) -> Path:
         raise SystemExit(f"coatclass needs Python 3.11 or later; this is {sys.version.split()[0]}.")
     folder = ROOT / name
     python = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
-    stamp = folder / "installed"
-    present, there = _read(stamp) if python.exists() else ("", set())
-    requirements = _fingerprint()
-    if present == requirements and there.issuperset(extras):
-        return python  # more than is needed does no harm
+    stamp = folder / "installed.json"
+    requirements, there = _requirements(), _installed(stamp)
+    if python.exists() and there.get("requirements") == requirements:
+        if set(extras) <= set(there["extras"]):
+            return python
+        extras = sorted({*extras, *there["extras"]})  # what one command needs another keeps
     started = time.monotonic()
     print(f"Setting up {folder.name} (once; this can take some minutes) ...", file=sys.stderr, flush=True)
     if not python.exists():
         venv.create(folder, with_pip=True)
-    together = sorted(there.union(extras))
-    _install(python, together)
-    stamp.write_text(f"{requirements} {','.join(together)}")
+    _install(python, extras)
+    stamp.write_text(json.dumps({"requirements": requirements, "extras": list(extras)}))
     print(f"Set up in {time.monotonic() - started:.0f} s.", file=sys.stderr, flush=True)
     return python
 
 
-def _fingerprint() -> str:
-    content = (ROOT / "pyproject.toml").read_bytes() + CONSTRAINTS.read_bytes()
-    return hashlib.sha256(content).hexdigest()
+def _requirements() -> str:
+    return hashlib.sha256((ROOT / "pyproject.toml").read_bytes() + CONSTRAINTS.read_bytes()).hexdigest()
 
 
-def _read(stamp: Path) -> tuple[str, set[str]]:
-    """Which requirements an environment was made for, and with which extras."""
-    if not stamp.exists():
-        return "", set()
-    present, _, extras = stamp.read_text().partition(" ")
-    return present, {extra for extra in extras.split(",") if extra}
+def _installed(stamp: Path) -> dict[str, Any]:
+    return dict(json.loads(stamp.read_text())) if stamp.exists() else {}
 
 
 def _install(python: Path, extras: Sequence[str]) -> None:
