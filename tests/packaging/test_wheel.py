@@ -37,7 +37,8 @@ def test_the_installed_copy_assesses_from_its_own_files(unpacked, tmp_path):
     assert said["kit"]
     code = "import coatclass.resources as r; print(r.released('models/manifest.json'))"
     command = [sys.executable, "-P", "-c", code]
-    done = subprocess.run(command, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(unpacked)}, capture_output=True)
+    environment = {**os.environ, "PYTHONPATH": str(unpacked)}
+    done = subprocess.run(command, cwd=tmp_path, env=environment, check=True, capture_output=True)
     assert done.stdout.decode().startswith(str(unpacked))
 
 
