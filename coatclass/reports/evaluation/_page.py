@@ -231,8 +231,9 @@ def _regimes(report: Mapping[str, Any]) -> list[str]:
             parts.append(
                 plot(
                     plots.worth_plot(worth),
-                    "What each answer alone adds to the photo (simulated). A measured length replaces what the "
-                    "photo says of the band; by rule, a ruler beats an estimate. It is compared here with bands judged by eye.",
+                    "What each answer alone adds to the photo (simulated). A measured length replaces what the photo "
+                    "says of the band: by rule, a ruler beats an estimate. Here it is compared with bands "
+                    "judged by eye.",
                 )
             )
         parts.append("</div>")
