@@ -48,7 +48,7 @@ async def _refuse(send: Send, body: dict[str, Any], **headers: str) -> None:
 
 
 class SecurityHeaders:
-    """Adds the headers to every answer; pages and data of people are never kept by caches."""
+    """Adds the headers to every answer; pages and data of people are never kept by caches, files of the program are."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
@@ -63,10 +63,17 @@ class SecurityHeaders:
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
                     headers[name] = value
-                headers.setdefault("cache-control", "no-store")
+                headers.setdefault("cache-control", _kept(scope["path"]))
             await send(message)
 
         await self.app(scope, receive, with_headers)
+
+
+def _kept(path: str) -> str:
+    """How long browsers may keep what lies under a path."""
+    if "/assets/" in path:
+        return "public, max-age=31536000, immutable"  # gradio's own files; their names change with their content
+    return "no-cache" if path.startswith("/static/") else "no-store"  # no-cache: kept, but asked for news each time
 
 
 class ClosedDoors:

@@ -18,8 +18,19 @@
   function show(step, push = false) {
     leaving = { step, push };
     clearTimeout(slow);
-    slow = setTimeout(() => say("This takes long. Your entries are safe; load the page again if nothing happens."), SLOW_MS);
+    slow = setTimeout(() => { say(word("slow")); recover(); }, SLOW_MS);
     go({ token: token(), step, skipped: read("skipped", []), n: Date.now() });
+  }
+
+  // The view never came: as soon as the server answers, the page is loaded again at the step that was asked for.
+  async function recover() {
+    if (!leaving) return;
+    const { step } = leaving;
+    const alive = await fetch("/health").then((answer) => answer.ok, () => false);
+    if (!alive) { setTimeout(recover, 4000); return; }
+    if (!leaving || leaving.step !== step) return;
+    history.pushState(null, "", `${location.pathname}${location.search}#${step}`);
+    location.reload();
   }
 
   function arrived() {
@@ -54,10 +65,11 @@
     if (answer.status === 204) return null;
     const said = await answer.json().catch(() => ({}));
     if (answer.status === 429 || answer.status >= 500) throw new Offline(`${said.problem || ""} ${said.next_step || ""}`);
-    if (!answer.ok) throw new Refused(`${said.problem || "That did not work."} ${said.next_step || ""}`);
+    if (!answer.ok) throw new Refused(`${said.problem || ""} ${said.next_step || ""}`);
     return said;
   }
 
+  const word = (name) => one(".page")?.dataset[name] || "";
   function say(text) { const place = one("[data-status]"); if (place) place.textContent = text; }
   function complain(form, text) {
     const place = one("[data-error]", form);
@@ -78,12 +90,13 @@
       return true;
     } catch (error) {
       if (error instanceof Refused) { write("pending", null); throw error; }
-      say("No connection. Your answers are kept on this device and are sent as soon as it is back.");
+      say(word("offline"));
       setTimeout(() => flush().then((sent) => sent && !leaving && show("next", true)).catch((refused) => say(refused.message)), 4000);
       return false;
     } finally { flushing = false; }
   }
-  addEventListener("online", () => flush().catch(() => {}));
+  // Back again: what waits is sent, and a view that never came is asked for once more.
+  addEventListener("online", () => flush().then(recover).catch((error) => say(error.message)));
 
   async function save(answers) {
     write("pending", { ...read("pending", {}), ...answers });
@@ -179,7 +192,7 @@
         p.className = photo.id ? "only-heard" : "note stop"; // a kept photo says it below itself
       } catch (error) {
         p.className = "note care";
-        p.textContent = `${file.name}: ${error instanceof Offline ? `${error.message === "offline" ? "No connection." : error.message} Choose the photo again in a moment.` : error.message}`;
+        p.textContent = `${file.name}: ${error instanceof Offline ? word("again") : error.message}`;
       }
     }
     if (kept) { const said = words.innerHTML; show("photos"); keepWords = said; }
@@ -213,7 +226,7 @@
       const started = await ask("POST", "", { name: one("[name=name]", form).value });
       history.replaceState(null, "", `${location.pathname}?dog=${started.token}`);
       show("photos", true);
-    } catch (error) { complain(form, error instanceof Offline ? "No connection. Try again in a moment." : error.message); }
+    } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
   }
 
   function onSubmit(event) {

@@ -114,9 +114,12 @@ def web(server: Server) -> Iterator[httpx.Client]:
         yield client
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Any]:
-    """The system's browser; skips without one, fails in CI."""
+    """The system's browser; skips without one, fails in CI.
+
+    It lives for one module, because playwright holds the thread's event loop, in which asynchronous tests run too.
+    """
     if CHROMIUM is None:
         message = "there is no chromium: apt-get install chromium"
         pytest.fail(message) if IN_CI else pytest.skip(message)

@@ -80,6 +80,17 @@ def test_an_answer_given_without_a_connection_is_sent_when_it_is_back(server, vi
     assert answers(web, page) == {"feel": "silky"}
 
 
+def test_a_view_that_never_came_is_fetched_when_the_connection_is_back(server, visitor):
+    page = visitor()
+    open_step(page, server.url, full_dog(server), "photos")
+    page.context.set_offline(True)
+    page.click("nav [data-go=result]")
+    page.wait_for_timeout(500)
+    assert step_of(page) == "photos"  # still there, nothing blank
+    page.context.set_offline(False)
+    page.wait_for_selector(".page[data-step=result]")
+
+
 def test_an_answer_that_never_reached_the_server_outlasts_closing_the_page(server, visitor, web):
     page = visitor()
     token = server.start_dog()

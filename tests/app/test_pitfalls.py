@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 import zlib
 from pathlib import Path
@@ -116,6 +117,15 @@ def test_a_page_can_not_be_put_into_another_sites_frame(web):
     headers = web.get("/owner/").headers
     assert "frame-ancestors 'none'" in headers["content-security-policy"]
     assert headers["cache-control"] == "no-store"
+
+
+def test_files_of_the_program_are_kept_by_browsers_and_nothing_of_a_dog_is(web, server):
+    assert web.get("/static/coatclass.css").headers["cache-control"] == "no-cache"
+    assert web.get("/static/coatclass.css").headers["etag"]
+    script = re.search(r"assets/[\w.-]+\.js", web.get("/owner/").text)[0]
+    assert "immutable" in web.get(f"/owner/{script}").headers["cache-control"]
+    for path in ("", "/assessment"):
+        assert web.get(f"{LINKS}/{server.start_dog()}{path}").headers["cache-control"] == "no-store"
 
 
 def test_no_refusal_tells_of_the_inside(web):
