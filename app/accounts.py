@@ -11,6 +11,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel
 
 from app.errors import answer
 from coatclass import records
@@ -62,6 +63,20 @@ def sign_out(request: Request) -> Response:
     response = JSONResponse({"signed_in": False})
     response.delete_cookie(COOKIE, path="/")
     return response
+
+
+class SignedIn(BaseModel):
+    """Who is signed in."""
+
+    name: str
+    role: UserRole
+
+
+@router.get("/api/v1/signed-in")
+def who_is_signed_in(request: Request) -> SignedIn:
+    """Whose cookie this is; refused if it is nobody's any more."""
+    user = require(request.app.state.records, request.cookies, *UserRole)
+    return SignedIn(name=user.name, role=user.role)
 
 
 def signed_in(salon: Records, cookies: Mapping[str, str]) -> User | None:

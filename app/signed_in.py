@@ -36,7 +36,8 @@ def sign_in_page(app: FastAPI) -> None:
         user = accounts.signed_in(app.state.records, request.cookies)
         if user is not None and "other" not in request.query_params:
             return RedirectResponse(HOMES[user.role], 303)
-        return HTMLResponse(render("sign_in.html", side="groomer", head=HEAD, homes=HOMES, user=user))
+        ended = "ended" in request.query_params
+        return HTMLResponse(render("sign_in.html", side="groomer", head=HEAD, homes=HOMES, user=user, ended=ended))
 
 
 def page_for(app: FastAPI, path: str, title: str, roles: tuple[UserRole, ...], view: View) -> None:

@@ -27,6 +27,8 @@
     const [name, rest] = to.split("/");
     const made = name === "bench" || name === "finding" ? touches(rest) : {};
     go({ step: to, touches: made, n: Date.now() });
+    fetch("/api/v1/signed-in").then((answer) => { if (answer.status === 403) location.assign("/sign-in?ended=1"); },
+      () => say("No connection. Try again in a moment."));
   }
   function arrived() {
     const page = one(".page");

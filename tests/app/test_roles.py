@@ -15,7 +15,15 @@ from app.server import create_app
 from app.settings import Settings
 from coatclass.records import Session, UserRole, add_user, session_user, start_session
 
-OPEN = {"/health", "/metrics", "/api/v1/assess", "/api/v1/schema/{of}", "/api/v1/sign-in", "/api/v1/sign-out"}
+OPEN = {
+    "/health",
+    "/metrics",
+    "/api/v1/assess",
+    "/api/v1/schema/{of}",
+    "/api/v1/sign-in",
+    "/api/v1/sign-out",
+    "/api/v1/signed-in",
+}
 OWNERS = "/api/v1/dogs/by-link"
 
 
@@ -140,7 +148,9 @@ def test_an_expired_or_ended_session_opens_nothing(app, web):
     web.cookies.clear()
     web.cookies.set(COOKIE, start_session(salon, ada, valid_for=timedelta(hours=12)))
     assert web.get("/api/v1/dogs").status_code == 200
+    assert web.get("/api/v1/signed-in").json() == {"name": "Ada", "role": "groomer"}
     web.post("/api/v1/sign-out")
+    assert web.get("/api/v1/signed-in").status_code == 403
     assert web.get("/api/v1/dogs").status_code == 403
 
 

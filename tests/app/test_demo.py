@@ -1,0 +1,55 @@
+"""The demo salon: there at once in empty records, never in anybody's own, and without a password in the code."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+
+from fastapi.testclient import TestClient
+from salon_walk import ROOT, sign_in
+
+from app.demo.scenario import GROOMER, fill, open_demo
+from app.server import create_app
+from app.settings import Settings
+from coatclass.records import Client, Dog, Finding, StoredAssessment, User, open_records, waiting_list
+
+
+def printed_password(capsys):
+    return re.search(r"password '([^']+)'", capsys.readouterr().err).group(1)
+
+
+def test_the_demo_fills_empty_records_and_prints_a_new_password_at_every_start(tmp_path, capsys):
+    passwords = []
+    for _ in range(2):
+        app = create_app(Settings(data=tmp_path, demo=True))
+        passwords.append(printed_password(capsys))
+        assert sign_in(TestClient(app), GROOMER, passwords[-1]).status_code == 200
+        dogs = app.state.records.find(Dog)
+        app.state.records.close()
+    assert len(set(passwords)) == 2
+    assert len(dogs) == 11  # once, not twice
+    sources = [path.read_text("utf-8") for path in Path(ROOT, "app").rglob("*.py")]
+    assert not any(password in source for password in passwords for source in sources)
+
+
+def test_the_demo_leaves_somebodys_own_records_alone(tmp_path, capsys):
+    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
+        salon.add(Client(name="A real client"), who="Ada")
+        salon.add(Dog(name="A real dog"), who="Ada")
+        open_demo(salon)
+        assert len(salon.find(Dog)) == 1
+        assert salon.find(User) == ()
+    assert capsys.readouterr().err == ""
+
+
+def test_the_demo_shows_a_day_with_visits_doubtful_dogs_and_findings_that_replaced_estimates(tmp_path):
+    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
+        fill(salon, date(2026, 3, 2))
+        waiting = [one.dog.name for one in waiting_list(salon)]
+        assert waiting[0] == "Fennel"
+        assert "Bramble" not in waiting  # hands have been laid on
+        for finding in salon.find(Finding):
+            told = salon.find(StoredAssessment, dog_id=finding.dog_id)[-1].assessment
+            assert told.regime == "hands_on"
+            assert told.category.best == finding.category

@@ -1,0 +1,264 @@
+"""The groomer's day in a real browser: from the sign-in over the list to the finding, the sheet and the next visit."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import httpx
+import pytest
+from salon_walk import PASSWORD, TABLET, doubtful_dog, enter, make_known, show, sign_in
+
+from app.accounts import COOKIE
+from coatclass.records import open_records
+
+pytestmark = pytest.mark.browser
+PHONE = {"width": 360, "height": 740}
+
+
+@pytest.fixture
+def salon(server):
+    """The people are known; a program of Ada's prepares what a test needs."""
+    make_known(server.data)
+    with httpx.Client(base_url=server.url, timeout=60) as web:
+        sign_in(web).raise_for_status()
+        yield web
+
+
+@pytest.fixture
+def groomer(server, salon, visitor):
+    """Opens the groomer's page, signed in."""
+
+    def come_in(viewport=TABLET, **options):
+        page = visitor(viewport, **options)
+        enter(page, server.url)
+        return page
+
+    return come_in
+
+
+def visit_today(salon, dog):
+    at = datetime.now(UTC).astimezone().replace(hour=23, minute=30, second=0)
+    salon.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.isoformat()}).raise_for_status()
+
+
+def test_the_groomers_path_from_the_sign_in_to_the_next_visit(server, salon, groomer):
+    dog = doubtful_dog(salon, "Fennel", "Ottoline Farrow")
+    visit_today(salon, dog)
+    page = groomer()
+    page.click(f'.rows [data-go="dog/{dog}"] >> nth=0')
+    page.wait_for_selector(f'.page[data-step="dog/{dog}"]')
+    assert page.locator("h1").inner_text() == "Fennel"
+    assert "Only hands can tell" in page.locator("#content").inner_text()
+
+    page.click(f'[data-go="finding/{dog}"]')
+    page.wait_for_selector('[name="category"]')
+    page.check('[name="category"][value="curly"]')
+    page.click('[data-set="length-1"][data-value="40"]')
+    page.fill("#length-2", "62")
+    page.check('[name="texture"][value="woolly"]')
+    page.locator('.zone[data-zone="ears"]').click()
+    page.locator('.zone[data-zone="ears"]').click()
+    assert page.locator("#mat-ears").input_value() == "tangles"  # the picture and the list say the same
+    page.fill("#remarks", "Line by line behind the ears.")
+    page.click("form button.main[type=submit]")
+    page.wait_for_selector("text=found by Ada's hands")
+    assert "replaces the estimate" in page.locator("[data-status]").inner_text()
+
+    kept = salon.get(f"/api/v1/dogs/{dog}").json()["findings"][0]
+    assert kept["category"] == "curly"
+    assert kept["lengths_mm"] == {"trunk": 40, "legs": 62}
+    assert kept["mats"] == {"ears": "tangles"}
+
+    page.fill("textarea[name=remarks]", "Twice a week, line by line.")
+    page.click("text=Save remarks")
+    page.wait_for_selector("text=The remarks are on the sheet.")
+    sheet = page.request.get(server.url + page.get_attribute("text=Sheet as page", "href"))
+    assert "Twice a week, line by line." in sheet.text()
+    assert page.request.get(server.url + page.get_attribute("text=Sheet as PDF", "href")).body().startswith(b"%PDF")
+
+    page.click(f'.titled [data-go="visit/{dog}"]')
+    page.wait_for_selector("[name=starts_at]")
+    page.click('[data-weeks="4"]')
+    page.click("form button.main[type=submit]")
+    page.wait_for_selector("text=The visit is kept.")
+    ahead = [one["starts_at"] for one in salon.get(f"/api/v1/dogs/{dog}").json()["appointments"]]
+    expected = (datetime.now(UTC).astimezone() + timedelta(weeks=4)).date()
+    assert datetime.fromisoformat(max(ahead)).astimezone().date() == expected
+    assert page.said == []
+
+
+def test_a_touch_on_the_bench_changes_the_answer_at_once_and_goes_into_the_finding(salon, groomer):
+    dog = doubtful_dog(salon, "Bench")
+    page = groomer()
+    show(page, f"bench/{dog}")
+    for touch, outcome in (("wet_curl", "curly"), ("texture", "woolly"), ("undercoat", "none")):
+        page.click(f'[data-touch="{touch}"][data-outcome="{outcome}"]')
+        page.wait_for_selector(f'[data-untouch="{touch}"]')
+    assert page.locator(".stay .headline").inner_text().startswith("Curly")
+    page.reload()
+    page.wait_for_selector('[data-untouch="texture"]')  # a refresh loses no touch
+    page.click(f'[data-go="finding/{dog}"]')
+    page.wait_for_selector('[name="category"]')
+    assert page.is_checked('[name="category"][value="curly"]')
+    assert page.is_checked('[name="texture"][value="woolly"]')
+    assert page.is_checked('[name="undercoat"][value="none"]')
+
+
+def test_a_finding_without_a_coat_is_asked_for_and_what_was_typed_stays(salon, groomer):
+    dog = doubtful_dog(salon, "Unfinished")
+    page = groomer()
+    show(page, f"finding/{dog}")
+    page.fill("#remarks", "Typed already.")
+    page.click("form button.main[type=submit]")
+    error = page.locator("form [role=alert]")
+    error.wait_for(state="visible")
+    assert "Which coat is it" in error.inner_text()
+    assert page.locator("#remarks").input_value() == "Typed already."
+    assert salon.get(f"/api/v1/dogs/{dog}").json()["findings"] == []
+
+
+def test_an_owners_link_is_shown_once_and_opens_this_dog_for_somebody_without_a_sign_in(salon, groomer, visitor):
+    dog = doubtful_dog(salon, "Linked")
+    page = groomer()
+    show(page, f"dog/{dog}")
+    page.click("[data-make-link]")
+    page.wait_for_selector("[data-link]:not([hidden])")
+    address = page.locator("[data-address]").input_value()
+    page.reload()
+    page.wait_for_selector(f'.page[data-step="dog/{dog}"]')
+    assert address.split("dog=")[1] not in page.content()
+    owner = visitor()
+    owner.goto(f"{address}#photos")
+    owner.wait_for_selector("h1:has-text('Linked')")
+
+
+def test_deleting_a_client_needs_her_name_typed_and_says_what_goes(salon, groomer):
+    dog = doubtful_dog(salon, "Goes", "Wilhelmina Ost")
+    client = salon.get(f"/api/v1/dogs/{dog}").json()["client"]["id"]
+    page = groomer()
+    show(page, f"delete-client/{client}")
+    assert "Goes" in page.locator(".note.stop").inner_text()
+    page.fill("#typed", "Wilhelmina")
+    page.click("form.card [type=submit]")
+    page.locator("form [role=alert]").wait_for(state="visible")
+    assert salon.get(f"/api/v1/clients/{client}").status_code == 200
+    page.fill("#typed", "Wilhelmina Ost")
+    page.click("form.card [type=submit]")
+    page.wait_for_selector('.page[data-step="today"]')
+    assert salon.get(f"/api/v1/clients/{client}").status_code == 404
+
+
+def test_what_people_wrote_is_shown_as_text_and_never_run(salon, groomer):
+    evil = "<img src=x onerror=\"document.title='run'\">${alert(1)}{{7*7}}"
+    dog = doubtful_dog(salon, evil[:190], "O'Hara & <b>Sons</b>")
+    page = groomer()
+    show(page, f"dog/{dog}")
+    assert page.locator("h1").inner_text() == evil
+    assert page.locator("h1 img").count() == 0
+    assert page.title().startswith("<img")
+    assert page.said == []
+
+
+@pytest.mark.photos
+def test_a_photo_is_looked_at_at_once_and_stands_on_the_dogs_page(salon, groomer, photos):
+    dog = doubtful_dog(salon, "Pictured")
+    page = groomer()
+    show(page, f"dog/{dog}")
+    page.set_input_files("#photos", photos / "oxford" / "havanese_1.jpg")
+    page.wait_for_selector(".pictures img")
+    assert page.evaluate("() => document.querySelector('.pictures img').decode().then(() => true)")
+    source = page.get_attribute(".pictures img", "src")
+    assert httpx.get(str(salon.base_url) + source).status_code == 403  # nobody else sees it
+
+
+# --- signing in -------------------------------------------------------------------------------------------------------
+
+
+def test_a_wrong_password_is_announced_and_a_right_one_leads_to_the_own_side(server, salon, visitor):
+    page = visitor(PHONE)
+    page.goto(f"{server.url}/groomer/")
+    assert "/sign-in" in page.url
+    page.fill("#name", "Rosalind")
+    page.fill("#password", "not this one")
+    page.click("[type=submit]")
+    page.wait_for_function("document.querySelector('[role=alert]').textContent.includes('wrong')")
+    page.fill("#password", PASSWORD)
+    page.click("[type=submit]")
+    page.wait_for_url("**/researcher/*")
+    page.wait_for_selector("h1")
+    page.goto(f"{server.url}/groomer/")  # not her side
+    assert "/sign-in" in page.url
+    assert "Rosalind (researcher)" in page.content()
+
+
+def test_a_session_that_ends_in_the_middle_says_so_and_shows_nothing_more(server, salon, groomer):
+    dog = doubtful_dog(salon, "Hidden")
+    page = groomer()
+    with open_records(f"sqlite:///{server.data / 'records.sqlite'}") as records:
+        from coatclass.records import end_session
+
+        token = next(one["value"] for one in page.context.cookies() if one["name"] == COOKIE)
+        end_session(records, token)
+    page.evaluate("step => { location.hash = step; }", f"dog/{dog}")
+    page.wait_for_url("**/sign-in*")
+    assert "time of your sign-in is over" in page.content()
+    assert "Hidden" not in page.content()
+
+
+# --- how it looks -----------------------------------------------------------------------------------------------------
+
+
+def steps(salon):
+    dog = doubtful_dog(salon, "Looked at", "Looked After")
+    salon.post(f"/api/v1/dogs/{dog}/findings", json={"category": "hair", "lengths_mm": {"trunk": 40}})
+    visit_today(salon, dog)
+    client = salon.get(f"/api/v1/dogs/{dog}").json()["client"]["id"]
+    of_dog = ("dog", "finding", "bench", "visit", "edit-dog", "merge-dog", "delete-dog", "trail", "measure")
+    of_client = ("client", "edit-client", "merge-client", "delete-client")
+    return [
+        *("today", "search/looked", "learn", "data", "trail", "new-dog", "new-client"),
+        *(f"{name}/{dog}" for name in of_dog),
+        *(f"{name}/{client}" for name in of_client),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("viewport", "scheme"), [(TABLET, "light"), (PHONE, "dark")], ids=["tablet in the light", "phone in the dark"]
+)
+def test_every_page_can_be_used_by_everybody_and_fits_the_screen(salon, groomer, axe, viewport, scheme):
+    page = groomer(viewport, scheme=scheme)
+    found = []
+    for step in steps(salon):
+        show(page, step)
+        found += [f"{step}: {problem}" for problem in axe(page)]
+        found += [f"{step}: {problem}" for problem in page.evaluate(_FITS)]
+    assert found == []
+    assert page.said == []
+    assert [address for address in page.asked if "127.0.0.1" not in address and not address.startswith("data:")] == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_sign_in_and_the_researchers_page_can_be_used_by_everybody(server, salon, visitor, axe, scheme):
+    page = visitor(PHONE, scheme=scheme)
+    page.goto(f"{server.url}/sign-in")
+    assert axe(page) == []
+    assert page.evaluate(_FITS) == []
+    enter(page, server.url, "Rosalind", "/researcher/")
+    assert axe(page) == []
+    assert page.evaluate(_FITS) == []
+
+
+# Nothing wider than the screen, no text below 16 px, nothing to press smaller than 44 px (links inside text excepted).
+_FITS = """() => {
+  const said = [];
+  if (document.documentElement.scrollWidth > innerWidth) said.push(`wider than the screen: ${document.documentElement.scrollWidth}`);
+  for (const one of document.querySelectorAll('.cc button, .cc .button, .cc select, .cc input:not(.only-heard):not([type=radio]):not([type=checkbox])')) {
+    const box = one.getBoundingClientRect();
+    if (box.width && (box.height < 43.5 || box.width < 43.5)) said.push(`small: ${one.outerHTML.slice(0, 80)}`);
+  }
+  for (const one of document.querySelectorAll('.cc *')) {
+    if (one.children.length || !one.textContent.trim() || one.closest('svg, .only-heard')) continue;
+    if (parseFloat(getComputedStyle(one).fontSize) < 15.9) said.push(`small text: ${one.outerHTML.slice(0, 80)}`);
+  }
+  return said.slice(0, 8);
+}"""
