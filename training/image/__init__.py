@@ -13,7 +13,16 @@ _ROOT = Path(__file__).resolve().parent.parent.parent
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command understands."""
-    parser.add_argument("--config", type=Path, required=True, help="a TOML file, such as training/configs/frozen.toml")
+    parser.add_argument(
+        "--config",
+        type=Path,
+        required=True,
+        nargs="+",
+        help="TOML files, such as training/configs/frozen.toml; the last one is released unless --compare",
+    )
+    parser.add_argument("--compare", action="store_true", help="only add rows to ablations.csv, release nothing")
+    parser.add_argument("--weights", type=Path, help="folder of ImageNet weights, where their packages are missing")
+    parser.add_argument("--workers", type=int, default=2, help="processes that load pictures (default: 2)")
     parser.add_argument(
         "--photos",
         type=Path,
@@ -29,7 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Train, export and write the evidence; return the exit code."""
     from training.image._config import read_config
-    from training.image._run import train
+    from training.image._run import Places, train
 
-    train(read_config(options.config), options.photos, options.out, options.work)
+    places = Places(options.photos, options.out, options.work, options.weights)
+    configs = [read_config(path) for path in options.config]
+    train(configs, places, release=not options.compare, workers=options.workers)
     return 0

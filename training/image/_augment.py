@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
 Pixels = NDArray[np.uint8]
+_GROUND_PX = 12  # so few colours are kept of another picture that no coat is left in it
 
 
 def training_transform(size: int, seed: int) -> Any:
@@ -31,9 +32,8 @@ def training_transform(size: int, seed: int) -> Any:
             # Hand-held cameras tilt.
             al.Rotate(limit=10, border_mode=cv2.BORDER_REFLECT_101, p=0.3),
             # Light differs between rooms, shade and sun; white balance shifts a little, never a coat's colour.
-            al.ColorJitter(
-                brightness=(0.75, 1.25), contrast=(0.75, 1.25), saturation=(0.8, 1.2), hue=(-0.015, 0.015), p=0.7
-            ),
+            al.RandomBrightnessContrast(brightness_limit=0.25, contrast_limit=0.25, p=0.7),
+            al.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=20, val_shift_limit=0, p=0.3),
             # Many phones and messengers compress hard.
             al.ImageCompression(quality_range=(35, 90), p=0.3),
             # Dogs move and phones miss the focus; strong blur would wipe out the coat itself.
@@ -53,11 +53,12 @@ def swap_background(picture: Pixels, dog: Pixels, other: Pixels) -> Pixels:
     Args:
         picture: (H, W, 3).
         dog: (H, W), 0 background to 255 dog.
-        other: another picture; blurred so far that no second coat can be seen in it.
+        other: another picture; only its broad colours are kept.
     """
     import cv2
 
     height, width = dog.shape
-    ground = cv2.GaussianBlur(cv2.resize(other, (width, height)), (0, 0), max(height, width) / 12)
+    colours = cv2.resize(other, (_GROUND_PX, _GROUND_PX), interpolation=cv2.INTER_AREA)
+    ground = cv2.resize(colours, (width, height), interpolation=cv2.INTER_CUBIC)
     share = cv2.GaussianBlur(dog, (0, 0), 1.5)[..., None].astype(np.float32) / 255
     return (picture * share + ground * (1 - share)).astype(np.uint8)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
+from typing import Any
 
 from pydantic import Field, ValidationError
 
@@ -34,7 +35,8 @@ class Finetune(Frozen):
     weight_decay: float = 1e-2
     ema: float = 0.99
     interpolation: tuple[float, ...] = (0.25, 0.5, 0.75, 1.0)  # shares of the fine-tuned weights to compare
-    release_share: float = 0.5  # the share that is released
+    release_share: float | None = None  # the share that is released; None: the best on val and on unseen breeds
+    graphed: bool = True  # on a GPU, record the training step as a CUDA graph
     soft_labels: bool = True
     kinship_weight: float = 0.3
     band_weight: float = 0.5
@@ -59,9 +61,15 @@ class Config(Frozen):
     rule: str = "aspect"
     seeds: tuple[int, ...] = (0,)
     folds: int = 5
-    false_alarms: float = 0.02  # share of val photos that may be called unfamiliar
+    false_alarms: float = 0.02  # share of dogs that may be called unfamiliar
+    pool_dog: bool = True  # whether the heads also see the mean over the dog, beside the mean over the picture
     heads: Heads = Heads()
     finetune: Finetune | None = None
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """Shares of fine-tuned weights that are compared; 0 is the frozen network."""
+        return (0.0, *self.finetune.interpolation) if self.finetune else (0.0,)
 
     @property
     def preprocessing(self) -> Preprocessing:
@@ -72,14 +80,24 @@ class Config(Frozen):
 
 
 def read_config(path: Path) -> Config:
-    """Read a configuration.
+    """Read a configuration; ``base = "other.toml"`` starts from another file and changes what differs.
 
     Raises:
         InputError: if it can't be read or says something unknown.
     """
     try:
-        return Config.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        return Config.model_validate(_merged(path))
     except OSError as error:
         raise InputError(str(path), "can't be read.", "Name a file such as training/configs/frozen.toml.") from error
     except (tomllib.TOMLDecodeError, ValidationError) as error:
         raise InputError(str(path), f"is no configuration: {error}", "See training/image/_config.py.") from error
+
+
+def _merged(path: Path) -> dict[str, Any]:
+    found = tomllib.loads(path.read_text(encoding="utf-8"))
+    if "base" not in found:
+        return found
+    merged = _merged(path.parent / found.pop("base"))
+    for key, value in found.items():
+        merged[key] = merged.get(key, {}) | value if isinstance(value, dict) else value
+    return merged

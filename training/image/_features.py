@@ -1,47 +1,16 @@
-"""Running a network over many photos: batches of equal shape, pooled features, and the mask fitted on the trimaps."""
+"""Pooled features of many photos, and the mask fitted on the trimaps."""
 
 from __future__ import annotations
-
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from pathlib import Path
 
 import torch
 from torch import Tensor
 from torch.nn import functional
 
-from coatclass.vision import Preprocessing
 from training.image._linear import Linear, binary_cross_entropy, fit_linear
 from training.image._network import CoatNetwork
-from training.image._pictures import tensor, trimap_grid
+from training.image._pictures import Prepared
 
-_BATCH = 32
 _MASK_CELLS = 48  # cells drawn from each trimap: neighbours say the same
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """Photos as the network's inputs, uint-free and in memory: one (3, H, W) float16 tensor each."""
-
-    tensors: tuple[Tensor, ...]
-
-    def batches(self, chosen: Sequence[int], size: int = _BATCH) -> Iterator[tuple[list[int], Tensor]]:
-        """Batches of equal shape: (indices, (B, 3, H, W) float32)."""
-        shapes: dict[tuple[int, ...], list[int]] = defaultdict(list)
-        for index in chosen:
-            shapes[tuple(self.tensors[index].shape)].append(int(index))
-        for alike in shapes.values():
-            for start in range(0, len(alike), size):
-                part = alike[start : start + size]
-                yield part, torch.stack([self.tensors[index] for index in part]).float()
-
-
-def prepare(files: Sequence[Path], rule: Preprocessing, workers: int = 2) -> Prepared:
-    """Decode and resize photos by the run-time path."""
-    with ThreadPoolExecutor(workers) as pool:
-        return Prepared(tuple(pool.map(lambda file: torch.from_numpy(tensor(file, rule)[0]).half(), files)))
 
 
 @torch.inference_mode()
@@ -87,12 +56,3 @@ def fit_mask(network: CoatNetwork, prepared: Prepared, grids: dict[int, Tensor],
     middle = network.mask_fine.in_channels
     network.set_head("mask_fine", Linear(fitted.weight[:, :middle], fitted.bias))
     network.set_head("mask_coarse", Linear(fitted.weight[:, middle:], torch.zeros(1, device=device)))
-
-
-def read_grids(photos: Path, stems: dict[int, str], prepared: Prepared) -> dict[int, Tensor]:
-    """The trimaps that exist, as grids of dog share by index of the photo."""
-    return {
-        index: torch.from_numpy(trimap_grid(path, (prepared.tensors[index].shape[2], prepared.tensors[index].shape[1])))
-        for index, stem in stems.items()
-        if (path := photos / "trimaps" / f"{stem}.png").is_file()
-    }

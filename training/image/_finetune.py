@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import copy
+import math
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import torch
@@ -15,22 +15,16 @@ from torch.nn import functional
 from torch.utils.data import DataLoader, Dataset, WeightedRandomSampler
 
 from coatclass.vision import Preprocessing
-from training.image._augment import Pixels, swap_background, training_transform
+from training.image._augment import swap_background, training_transform
 from training.image._config import Finetune
 from training.image._heads import class_weights
 from training.image._labels import Labels
 from training.image._linear import ordinal_cross_entropy, soft_cross_entropy
 from training.image._network import CoatNetwork
+from training.image._pictures import Gallery
 
+LOSSES = ("texture", "kinship", "band", "mask", "breed", "keep")
 _HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed")
-
-
-@dataclass(frozen=True)
-class Gallery:
-    """Decoded pictures (H, W, 3) and, where a trimap exists, dog masks (H, W), 0 to 255."""
-
-    pictures: Sequence[Pixels]
-    masks: Sequence[Pixels | None]
 
 
 class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
@@ -61,6 +55,9 @@ class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
 
 
 def _start_worker(worker: int) -> None:
+    import cv2
+
+    cv2.setNumThreads(0)
     info = torch.utils.data.get_worker_info()
     torch.set_num_threads(1)
     info.dataset.reseed(worker)  # type: ignore[union-attr]
@@ -105,30 +102,31 @@ def finetune(
         persistent_workers=workers > 0,
         worker_init_fn=_start_worker,
     )
-    solver = torch.optim.AdamW(_groups(network, settings), weight_decay=settings.weight_decay)
-    plan = torch.optim.lr_scheduler.OneCycleLR(
-        solver,
-        [group["lr"] for group in solver.param_groups],
-        total_steps=settings.epochs * len(loader),
-        pct_start=0.15,
-    )
-    targets, log = _Targets(labels, device, settings.soft_labels), []
+    graphed = settings.graphed and device.type == "cuda"
+    solver = torch.optim.AdamW(_groups(network, settings), weight_decay=settings.weight_decay, capturable=graphed)
+    targets = _Targets(labels, device, settings.soft_labels)
+    weights = torch.tensor(settings.loss_weights, device=device)
+    network.eval()  # batch norms keep ImageNet's statistics: with batches this small, training them does harm
+
+    def step(batch: list[Tensor]) -> Tensor:
+        losses = _losses(network, teacher, batch, targets)
+        solver.zero_grad(set_to_none=False)
+        (losses * weights).sum().backward()
+        nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        solver.step()
+        _follow(average, network, settings.ema)
+        return losses.detach()
+
+    run = _recorded(step, solver, next(iter(loader)), device) if graphed else step
+    total, done, log = settings.epochs * len(loader), 0, []
     for epoch in range(settings.epochs):
-        began, sums = time.perf_counter(), torch.zeros(6, device=device)
-        network.eval()  # batch norms keep ImageNet's statistics: with batches this small, training them does harm
+        began, sums = time.perf_counter(), torch.zeros(len(weights), device=device)
         for batch in loader:
-            losses = _losses(network, teacher, [part.to(device, non_blocking=True) for part in batch], targets)
-            weighted = losses * losses.new_tensor(settings.loss_weights)
-            solver.zero_grad(set_to_none=True)
-            weighted.sum().backward()
-            nn.utils.clip_grad_norm_(network.parameters(), 5.0)
-            solver.step()
-            plan.step()
-            _follow(average, network, settings.ema)
-            sums += losses.detach()
-        names = ("texture", "kinship", "band", "mask", "breed", "keep")
-        log.append({"epoch": epoch, "seconds": round(time.perf_counter() - began, 2)})
-        log[-1] |= {name: round(float(value) / len(loader), 4) for name, value in zip(names, sums, strict=True)}
+            _set_rates(solver, settings, done / total)
+            sums += run([part.to(device) for part in batch])
+            done += 1
+        losses = dict(zip(LOSSES, (round(value / len(loader), 4) for value in sums.tolist()), strict=True))
+        log.append({"epoch": epoch, "seconds": round(time.perf_counter() - began, 2), **losses})
     del average.breed
     return average.eval(), log
 
@@ -136,7 +134,7 @@ def finetune(
 def _losses(network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], targets: _Targets) -> Tensor:
     """Texture, kinship, band, mask, breed and keep, each a mean over the batch; (6,)."""
     pictures, share, index = batch[0].contiguous(memory_format=torch.channels_last), batch[1], batch[2]
-    with torch.autocast(pictures.device.type, torch.bfloat16):
+    with torch.autocast(pictures.device.type, torch.bfloat16, cache_enabled=False):
         with torch.no_grad():
             usual = teacher.imagenet(teacher.maps(pictures)[1].mean((2, 3)))
         fine, coarse = network.maps(pictures)
@@ -161,17 +159,54 @@ def _losses(network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], tar
 
 
 def _groups(network: CoatNetwork, settings: Finetune) -> list[dict[str, object]]:
-    heads = [p for name in _HEADS for p in getattr(network, name).parameters()]
-    known = {id(p) for p in heads}
+    heads = [parameter for name in _HEADS for parameter in getattr(network, name).parameters()]
+    known = {id(parameter) for parameter in heads}
     # ImageNet's own classifier stays as it is: it is what the breeds' scores mean.
-    fixed = {id(p) for p in network.backbone.classifier.parameters()}
-    body = [p for p in network.parameters() if id(p) not in known | fixed]
-    for parameter in network.backbone.classifier.parameters():
-        parameter.requires_grad_(False)
+    fixed = {id(parameter) for parameter in network.backbone.classifier.parameters()}
+    body = [parameter for parameter in network.parameters() if id(parameter) not in known | fixed]
+    network.backbone.classifier.requires_grad_(False)
+    device = network.usual.device
+    # Rates are tensors so that a recorded step follows the schedule.
     return [
-        {"params": body, "lr": settings.learning_rate},
-        {"params": heads, "lr": settings.head_learning_rate},
+        {"params": body, "lr": torch.tensor(settings.learning_rate, device=device)},
+        {"params": heads, "lr": torch.tensor(settings.head_learning_rate, device=device)},
     ]
+
+
+def _set_rates(solver: torch.optim.Optimizer, settings: Finetune, progress: float) -> None:
+    """Warm up over the first tenth, then fall as a half cosine."""
+    factor = min(progress / 0.1, 1.0) * (1 + math.cos(math.pi * progress)) / 2
+    for group, rate in zip(solver.param_groups, (settings.learning_rate, settings.head_learning_rate), strict=True):
+        group["lr"].fill_(rate * factor)
+
+
+def _recorded(
+    step: Callable[[list[Tensor]], Tensor], solver: torch.optim.Optimizer, batch: list[Tensor], device: torch.device
+) -> Callable[[list[Tensor]], Tensor]:
+    """The step as a CUDA graph: a small network's step is a thousand tiny kernels, and launching them is the cost."""
+    inputs = [part.to(device) for part in batch]
+    for group in solver.param_groups:
+        group["lr"].zero_()  # nothing moves while the step is rehearsed
+    aside = torch.cuda.Stream()
+    aside.wait_stream(torch.cuda.current_stream())
+    with torch.cuda.stream(aside):
+        for _ in range(3):
+            step(inputs)
+    torch.cuda.current_stream().wait_stream(aside)
+    graph = torch.cuda.CUDAGraph()
+    with torch.cuda.graph(graph):
+        losses = step(inputs)
+    for state in solver.state.values():
+        for value in state.values():
+            value.zero_()
+
+    def replay(new: list[Tensor]) -> Tensor:
+        for part, value in zip(inputs, new, strict=True):
+            part.copy_(value)
+        graph.replay()
+        return losses
+
+    return replay
 
 
 @torch.no_grad()

@@ -70,30 +70,3 @@ def read_features(network: CoatNetwork, features: Tensor) -> Readings:
     """What the network's heads say of pooled features (N, 2 x width)."""
     parts = network.read(features.to(network.usual.device))
     return Readings(*(part.cpu().numpy().astype(np.float32) for part in parts))
-
-
-def out_of_fold(
-    network: CoatNetwork,
-    views: list[Tensor],
-    labels: Labels,
-    fold: NDArray[np.int64],
-    settings: Heads,
-) -> Readings:
-    """Readings in which each photo with a fold >= 0 was read by heads that never saw its fold; others by all folds'."""
-    parts = []
-    for k in range(int(fold.max()) + 1):
-        fit_heads(network, views, labels, np.flatnonzero((fold >= 0) & (fold != k)), settings)
-        parts.append(read_features(network, views[0]))
-    fit_heads(network, views, labels, np.flatnonzero(fold >= 0), settings)
-    parts.append(read_features(network, views[0]))
-    return _chosen(parts, fold)
-
-
-def _chosen(parts: list[Readings], fold: NDArray[np.int64]) -> Readings:
-    rows = np.arange(len(fold))
-    return Readings(
-        *(
-            np.stack([getattr(part, name) for part in parts])[fold, rows]  # fold -1 takes the last part
-            for name in Readings.__dataclass_fields__
-        )
-    )

@@ -66,11 +66,14 @@ def fit_linear(
         weight: (N,) say of each entry.
         outputs: number of scores.
     """
+    # Double precision: with a GPU's short float formats the line search stops far from the optimum.
+    kept = inputs.dtype
+    inputs, target, weight = inputs.double(), target.double(), weight.double()
     centre, spread = inputs.mean(0), inputs.std(0).clamp_min(1e-6)
     standard = (inputs - centre) / spread
     share = weight / weight.sum()
-    matrix = torch.zeros(outputs, inputs.shape[1], dtype=inputs.dtype, device=inputs.device, requires_grad=True)
-    bias = torch.zeros(outputs, dtype=inputs.dtype, device=inputs.device, requires_grad=True)
+    matrix = torch.zeros(outputs, inputs.shape[1], dtype=torch.float64, device=inputs.device, requires_grad=True)
+    bias = torch.zeros(outputs, dtype=torch.float64, device=inputs.device, requires_grad=True)
     solver = torch.optim.LBFGS([matrix, bias], max_iter=steps, history_size=20, line_search_fn="strong_wolfe")
 
     def closure() -> Tensor:
@@ -82,4 +85,4 @@ def fit_linear(
     solver.step(closure)
     with torch.no_grad():
         folded = matrix / spread
-        return Linear(folded.detach(), (bias - folded @ centre).detach())
+        return Linear(folded.detach().to(kept), (bias - folded @ centre).detach().to(kept))

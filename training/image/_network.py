@@ -11,6 +11,7 @@ from training.image._backbone import IMAGENET_DOGS
 from training.image._kinship import kinship_table
 from training.image._linear import Linear, ordinal_log_probabilities
 
+_FLAT = 1e-3  # directions with less spread than this share of the widest carry nothing but rounding
 _WHITENED = 128  # directions kept for the distance from what was trained on
 
 
@@ -20,8 +21,9 @@ class CoatNetwork(nn.Module):
     Pooled features are two halves: over the whole picture, and over what the mask takes for dog.
     """
 
-    def __init__(self, backbone: nn.Module) -> None:
+    def __init__(self, backbone: nn.Module, *, pool_dog: bool = True) -> None:
         super().__init__()
+        self.pool_dog = pool_dog
         self.backbone = backbone
         width = int(backbone.num_features)
         middle = int(backbone.blocks[-3][-1].bn3.num_features)  # the last stage at a sixteenth of the picture's size
@@ -46,9 +48,12 @@ class CoatNetwork(nn.Module):
 
     def pool(self, coarse: Tensor, mask: Tensor) -> Tensor:
         """Features (B, 2 x width): mean over the picture, mean over the dog."""
+        whole = coarse.mean((2, 3))
+        if not self.pool_dog:
+            return torch.cat([whole, torch.zeros_like(whole)], 1)
         weight = functional.avg_pool2d(mask[:, None], 2)
         over_dog = (coarse * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3)
-        return torch.cat([coarse.mean((2, 3)), over_dog], 1)
+        return torch.cat([whole, over_dog], 1)
 
     def imagenet(self, features: Tensor) -> Tensor:
         """Scores (B, 1000) of ImageNet's classes, from the whole picture as the backbone was trained."""
@@ -93,7 +98,7 @@ class CoatNetwork(nn.Module):
         whole = features[:, : self.usual.shape[0]]
         centre = whole.mean(0)
         _, spread, directions = torch.linalg.svd(whole - centre, full_matrices=False)
-        keep = min(_WHITENED, len(spread))
+        keep = min(_WHITENED, int((spread > _FLAT * spread[0]).sum()))
         self.usual.copy_(centre)
         self.whitening.zero_()
-        self.whitening[:keep] = directions[:keep] / (spread[:keep, None] / len(whole) ** 0.5).clamp_min(1e-6)
+        self.whitening[:keep] = directions[:keep] / (spread[:keep, None] / len(whole) ** 0.5)

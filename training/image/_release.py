@@ -15,16 +15,94 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from safetensors.torch import save_file
 
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.vision._model import OUTPUTS
 from training.image._config import Config
 from training.image._heads import Readings
+from training.image._jobs import Plan
 from training.image._labels import Labels
+from training.image._metrics import figures
 from training.image._network import CoatNetwork
+from training.image._report import JobReadings, joined
 
 NETWORK_FILE = "coat.onnx"
+_NO_DOG = 0.005  # share of dogs that may be called no dog
 _HALF_FROM = 1024  # smaller tensors stay in single precision: nothing to gain
+
+
+def release_model(
+    config: Config,
+    labels: Labels,
+    plan: Plan,
+    readings: JobReadings,
+    network: CoatNetwork,
+    *,
+    share: float,
+    out: Path,
+    work: Path,
+    minutes: float,
+    shift: dict[str, float],
+) -> None:
+    """Write everything that is released: network, evidence out of fold, manifest with limits and figures."""
+    known = labels.where("train", "val")
+    final, dog_share = readings["all"][share]
+    out_of_fold = _completed(joined(readings, "group", share, plan.by_group), final, plan.by_group)
+    unseen = _completed(joined(readings, "breed", share, plan.by_breed), final, plan.by_breed)
+    write_evidence(out / "evidence.npz", labels, plan.by_group, out_of_fold, dog_share)
+    write_evidence(out / "evidence_unseen_breeds.npz", labels, plan.by_breed, unseen, dog_share)
+    save_weights(network, work / "released.safetensors")
+    export_onnx(network, out / NETWORK_FILE, config.size)
+    sections = {
+        "limits": limits(out_of_fold, labels, config.false_alarms),
+        "metrics": {
+            "val": figures(readings["val"][share][0], labels, labels.where("val")),
+            "out_of_fold": figures(out_of_fold, labels, known),
+            "unseen_breeds": figures(unseen, labels, known),
+            "background": shift,
+        },
+        "finetuned_share": share,
+        "minutes": round(minutes, 1),
+    }
+    write_manifest(out, config, sections)
+
+
+def save_weights(network: CoatNetwork, path: Path) -> None:
+    """Write the network for torch; large tensors in half precision, as in the released file."""
+    state = {name: value.detach().cpu().contiguous() for name, value in network.state_dict().items()}
+    save_file(
+        {
+            name: value.half() if value.is_floating_point() and value.numel() >= _HALF_FROM else value
+            for name, value in state.items()
+        },
+        path,
+    )
+
+
+def _completed(readings: Readings, final: Readings, fold: NDArray[np.int64]) -> Readings:
+    """Readings out of fold, with the released network's where no fold holds the photo (the test split)."""
+    columns = []
+    for name in Readings.__dataclass_fields__:
+        column = getattr(readings, name).copy()
+        column[fold < 0] = getattr(final, name)[fold < 0]
+        columns.append(column)
+    return Readings(*columns)
+
+
+def limits(readings: Readings, labels: Labels, false_alarms: float) -> dict[str, Any]:
+    """Limits from readings out of fold: at most ``false_alarms`` of the dogs are called unfamiliar."""
+    val, known = labels.where("val"), labels.where("train", "val")
+    unfamiliar = float(np.quantile(readings.unfamiliarity[known], 1 - false_alarms))
+    no_dog = float(np.quantile(readings.dog_probability[known], _NO_DOG))
+    return {
+        "unfamiliarity": unfamiliar,
+        "dog_probability": no_dog,
+        "false_alarms_on_val": {
+            "unfamiliarity": float((readings.unfamiliarity[val] > unfamiliar).mean()),
+            "dog_probability": float((readings.dog_probability[val] < no_dog).mean()),
+        },
+    }
 
 
 def export_onnx(network: CoatNetwork, path: Path, size: int) -> None:

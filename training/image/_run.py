@@ -2,109 +2,194 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import time
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from safetensors.torch import load_file, save_file
 from torch import Tensor
 
 from training.image._backbone import load_backbone
 from training.image._config import Config
-from training.image._features import fit_mask, pooled, prepare, read_grids
-from training.image._heads import Readings, fit_heads, out_of_fold, read_features
-from training.image._labels import Labels, folds, read_labels
-from training.image._metrics import figures
+from training.image._features import fit_mask, pooled
+from training.image._finetune import finetune, interpolate
+from training.image._heads import Readings, fit_heads, read_features
+from training.image._jobs import Crew, Plan, join_crew, make_plan
+from training.image._labels import Labels, read_labels
 from training.image._network import CoatNetwork
-from training.image._release import export_onnx, write_evidence, write_manifest
+from training.image._pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
+from training.image._release import release_model
+from training.image._report import add_rows, background_shift, best_share
 
-_DOG_LIMIT_QUANTILE = 0.005  # share of training dogs that may be called no dog
+
+@dataclass(frozen=True)
+class Places:
+    """Folders: photos, released files, work that can be resumed, and weights where the packages are missing."""
+
+    photos: Path
+    out: Path
+    work: Path
+    weights: Path | None = None
 
 
-def train(config: Config, photos: Path, out: Path, work: Path) -> None:
-    """One run from photos to released files."""
+@dataclass(frozen=True)
+class Bench:
+    """What the steps of one configuration share."""
+
+    config: Config
+    labels: Labels
+    gallery: Gallery
+    prepared: Prepared
+    plan: Plan
+    crew: Crew
+    work: Path
+
+
+def train(configs: Sequence[Config], places: Places, *, release: bool, workers: int) -> None:
+    """Compare configurations, and release the last one unless only a comparison is asked for."""
+    crew = join_crew()
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    labels = read_labels(places.photos)
+    gallery = open_gallery(places.photos, labels)
+    places.out.mkdir(parents=True, exist_ok=True)
+    for config in configs:
+        last = release and config is configs[-1]
+        work = places.work / config.name
+        work.mkdir(parents=True, exist_ok=True)
+        prepared = prepare(gallery.pictures, config.preprocessing)
+        bench = Bench(config, labels, gallery, prepared, make_plan(labels, config, release=last), crew, work)
+        _train_one(bench, places, release=last, workers=workers)
+
+
+def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> None:
     started = time.perf_counter()
-    torch.manual_seed(config.seeds[0])
-    work = work / config.name
-    work.mkdir(parents=True, exist_ok=True)
-    out.mkdir(parents=True, exist_ok=True)
-    labels = read_labels(photos)
-    network, views, share = _frozen(config, photos, labels, work)
-    _release(config, labels, network, views, share=share, out=out, started=started)
+    frozen, views = _frozen(bench, places.weights)
+    todo = [(job, seed) for job in bench.plan.jobs for seed in bench.config.seeds] if bench.config.finetune else []
+    for job, seed in bench.crew.share(todo):
+        _finetune_job(bench, frozen, views, job=job, seed=seed, workers=workers)
+    bench.crew.wait()
+    for job, _ in bench.crew.share([(job, 0) for job in bench.plan.jobs]):
+        _read_job(bench, frozen, views, job)
+    bench.crew.wait()
+    if bench.crew.rank == 0:
+        minutes = (time.perf_counter() - started) / 60
+        readings = {job: _load_readings(bench.work / f"readings_{job}.npz") for job in bench.plan.jobs}
+        share = best_share(bench.config, bench.labels, bench.plan, readings)
+        network = _network_of(bench, frozen, views, "val", share)
+        shift = background_shift(network, bench.gallery, bench.labels, bench.config.preprocessing)
+        rows = places.out / "ablations.csv"
+        shown = {"chosen": share, "minutes": minutes}
+        add_rows(rows, bench.config, bench.labels, bench.plan, readings, shift=shift, **shown)
+        if release:
+            final = _network_of(bench, frozen, views, "all", share)
+            release_model(
+                bench.config,
+                bench.labels,
+                bench.plan,
+                readings,
+                final,
+                share=share,
+                out=places.out,
+                work=bench.work,
+                minutes=minutes,
+                shift=shift,
+            )
+    bench.crew.wait()
 
 
-def _frozen(
-    config: Config, photos: Path, labels: Labels, work: Path
-) -> tuple[CoatNetwork, list[Tensor], NDArray[np.float32]]:
-    """The network with ImageNet's backbone and a fitted mask; features of all photos, and share of dog."""
-    network = CoatNetwork(load_backbone(config.backbone))
-    kept = work / "frozen.pt"
-    if kept.is_file():
-        found = torch.load(kept, weights_only=True)
-        network.load_state_dict(found["network"])
-        return network, found["views"], found["share"].numpy()
-    prepared = prepare([photos / file for file in labels.file], config.preprocessing)
-    learn = {int(k): Path(labels.file[k]).stem for k in labels.where("train") if labels.source[k] == "oxford"}
-    fit_mask(network, prepared, read_grids(photos, learn, prepared), l2=config.heads.mask_l2, seed=0)
-    plain, share = pooled(network, prepared)
-    views = [plain] + ([pooled(network, prepared, flip=True)[0]] if config.heads.flip else [])
-    torch.save({"network": network.state_dict(), "views": views, "share": share}, kept)
-    return network, views, share.numpy()
+def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tensor]]:
+    """ImageNet's backbone with a mask fitted on the training split's trimaps, and features of all photos."""
+    config, device = bench.config, bench.crew.device
+    network = CoatNetwork(load_backbone(config.backbone, weights), pool_dog=config.pool_dog).to(device)
+    kept = bench.work / "frozen.pt"
+    if bench.crew.rank == 0 and not kept.is_file():
+        masks, tensors = bench.gallery.masks, bench.prepared.tensors
+        chosen = [int(k) for k in bench.labels.where("train") if masks[k] is not None]
+        grids = {k: mask_grid(masks[k], tensors[k]) for k in chosen}  # type: ignore[arg-type]
+        fit_mask(network, bench.prepared, grids, l2=config.heads.mask_l2, seed=0)
+        views = [pooled(network, bench.prepared)[0]]
+        if config.heads.flip:
+            views.append(pooled(network, bench.prepared, flip=True)[0])
+        torch.save({"network": network.state_dict(), "views": views}, kept)
+    bench.crew.wait()
+    found = torch.load(kept, weights_only=True, map_location=device)
+    network.load_state_dict(found["network"])
+    return network, [view.cpu() for view in found["views"]]
 
 
-def _release(
-    config: Config,
-    labels: Labels,
-    network: CoatNetwork,
-    views: list[Tensor],
-    *,
-    share: NDArray[np.float32],
-    out: Path,
-    started: float,
+def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
+    """The frozen network with heads fitted on the photos that this job may see."""
+    network = copy.deepcopy(frozen)
+    fit_heads(network, views, bench.labels, bench.plan.jobs[job], bench.config.heads)
+    return network
+
+
+def _finetune_job(
+    bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int
 ) -> None:
-    """Figures on val and on unseen breeds; then heads on train and val together, exported."""
-    fit_heads(network, views, labels, labels.where("train"), config.heads)
-    on_val = figures(read_features(network, views[0]), labels, labels.where("val"))
-    known = labels.where("train", "val")
-    by_breed = _folds(labels, known, labels.breed.astype(str), config)
-    unseen = out_of_fold(network, views, labels, by_breed, config.heads)
-    by_group = _folds(labels, known, labels.group, config)
-    readings = out_of_fold(network, views, labels, by_group, config.heads)
-    write_evidence(out / "evidence_unseen_breeds.npz", labels, by_breed, unseen, share)
-    write_evidence(out / "evidence.npz", labels, by_group, readings, share)
-    export_onnx(network, out / "coat.onnx", config.size)
-    sections = {
-        "limits": limits(readings, labels, config.false_alarms),
-        "metrics": {
-            "val": on_val,
-            "out_of_fold": figures(readings, labels, known),
-            "unseen_breeds": figures(unseen, labels, known),
-        },
-        "minutes": round((time.perf_counter() - started) / 60, 1),
-    }
-    write_manifest(out, config, sections)
-    print(json.dumps(sections, indent=1))
+    kept = bench.work / f"end_{job}_{seed}.safetensors"
+    if kept.is_file():
+        return
+    assert bench.config.finetune is not None
+    end, log = finetune(
+        _start(bench, frozen, views, job),
+        bench.gallery,
+        bench.labels,
+        bench.plan.jobs[job],
+        bench.config.finetune,
+        rule=bench.config.preprocessing,
+        seed=seed,
+        workers=workers,
+    )
+    (bench.work / f"log_{job}_{seed}.json").write_text(json.dumps(log, indent=1))
+    save_file({name: value.contiguous() for name, value in end.state_dict().items()}, kept)
+    print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
 
-def limits(readings: Readings, labels: Labels, false_alarms: float) -> dict[str, Any]:
-    """Limits from readings out of fold: at most ``false_alarms`` of val's dogs are called unfamiliar."""
-    val, known = labels.where("val"), labels.where("train", "val")
-    unfamiliar = float(np.quantile(readings.unfamiliarity[known], 1 - false_alarms))
-    no_dog = float(np.quantile(readings.dog_probability[known], _DOG_LIMIT_QUANTILE))
-    return {
-        "unfamiliarity": unfamiliar,
-        "dog_probability": no_dog,
-        "false_alarms_on_val": {
-            "unfamiliarity": float((readings.unfamiliarity[val] > unfamiliar).mean()),
-            "dog_probability": float((readings.dog_probability[val] < no_dog).mean()),
-        },
-    }
+def _network_of(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str, share: float) -> CoatNetwork:
+    """The job's network at a share of fine-tuned weights (mean over the seeds), knowing what is familiar to it."""
+    start = _start(bench, frozen, views, job)
+    if share == 0:
+        return start
+    ends = []
+    for seed in bench.config.seeds:
+        end = copy.deepcopy(start)
+        end.load_state_dict(load_file(bench.work / f"end_{job}_{seed}.safetensors", device=str(bench.crew.device)))
+        ends.append(end)
+    network = interpolate(start, ends, share)
+    network.set_familiar(pooled(network, bench.prepared)[0][bench.plan.jobs[job]].to(bench.crew.device))
+    return network
 
 
-def _folds(labels: Labels, chosen: NDArray[np.int64], keys: NDArray[np.str_], config: Config) -> NDArray[np.int64]:
-    fold = np.full(len(labels), -1)
-    fold[chosen] = folds(keys[chosen], labels.category_hard[chosen], config.folds, config.seeds[0])
-    return fold
+def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> None:
+    """Readings of all photos by a job's network, at every share."""
+    kept = bench.work / f"readings_{job}.npz"
+    if kept.is_file():
+        return
+    columns: dict[str, NDArray[np.float32]] = {}
+    for share in bench.config.shares:
+        network = _network_of(bench, frozen, views, job, share)
+        features, dog_share = pooled(network, bench.prepared)
+        readings = read_features(network, features)
+        columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
+        columns[f"{share}:dog_share"] = dog_share.numpy()
+    np.savez(kept, **columns)  # type: ignore[arg-type]
+
+
+def _load_readings(path: Path) -> dict[float, tuple[Readings, NDArray[np.float32]]]:
+    """Readings and share of dog, by share of fine-tuned weights."""
+    with np.load(path) as columns:
+        shares = sorted({float(name.split(":")[0]) for name in columns})
+        return {
+            share: (
+                Readings(*(columns[f"{share}:{name}"] for name in Readings.__dataclass_fields__)),
+                columns[f"{share}:dog_share"],
+            )
+            for share in shares
+        }

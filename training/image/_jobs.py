@@ -1,0 +1,82 @@
+"""The trainings of a run and their results: which photos each may see, spread over the processes of ``torchrun``.
+
+A run needs many independent trainings (folds and seeds) of a small network, so the processes share out whole
+trainings instead of halving batches: no gradient has to travel, and results do not depend on how many processes ran.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from training.image._config import Config
+from training.image._labels import Labels, folds
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Who trains on what.
+
+    Attributes:
+        by_group, by_breed: fold of each photo, -1 on the test split.
+        jobs: indices of the training photos by name: ``val`` (train split only), ``breed0``…, ``group0``…, ``all``.
+    """
+
+    by_group: NDArray[np.int64]
+    by_breed: NDArray[np.int64]
+    jobs: dict[str, NDArray[np.int64]]
+
+
+def make_plan(labels: Labels, config: Config, *, release: bool) -> Plan:
+    """The jobs of a run: enough to select (``val`` and unseen breeds), or all that a release needs."""
+    by_breed = _folds(labels, labels.breed.astype(str), config)
+    by_group = _folds(labels, labels.group, config)
+    jobs = {"val": labels.where("train")}
+    jobs |= {f"breed{k}": _others(by_breed, k) for k in range(config.folds)}
+    if release:
+        jobs |= {f"group{k}": _others(by_group, k) for k in range(config.folds)}
+        jobs["all"] = labels.where("train", "val")
+    return Plan(by_group, by_breed, jobs)
+
+
+def _folds(labels: Labels, keys: NDArray[np.str_], config: Config) -> NDArray[np.int64]:
+    chosen = labels.where("train", "val")
+    fold = np.full(len(labels), -1)
+    fold[chosen] = folds(keys[chosen], labels.category_hard[chosen], config.folds, config.seeds[0])
+    return fold
+
+
+def _others(fold: NDArray[np.int64], k: int) -> NDArray[np.int64]:
+    return np.flatnonzero((fold >= 0) & (fold != k))
+
+
+@dataclass(frozen=True)
+class Crew:
+    """This process among those that ``torchrun`` started (one, if it did not)."""
+
+    rank: int
+    size: int
+    device: torch.device
+
+    def share(self, items: list[tuple[str, int]]) -> list[tuple[str, int]]:
+        """The items that fall to this process."""
+        return items[self.rank :: self.size]
+
+    def wait(self) -> None:
+        """Wait until all processes have come here."""
+        if self.size > 1:
+            torch.distributed.barrier()
+
+
+def join_crew() -> Crew:
+    """Join the processes that ``torchrun`` started, on a GPU if there is one (several processes may share it)."""
+    rank, size = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+    if size > 1 and not torch.distributed.is_initialized():
+        torch.distributed.init_process_group("gloo")
+    if not torch.cuda.is_available():
+        return Crew(rank, size, torch.device("cpu"))
+    return Crew(rank, size, torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0")) % torch.cuda.device_count()))
