@@ -13,10 +13,7 @@ from PIL import Image
 pytestmark = [pytest.mark.train, pytest.mark.slow]
 torch = pytest.importorskip("torch")
 
-COLUMNS = (
-    "photo_id,file,set,breed,split,group,category,category_status,band,band_status,usable,category_1,band_1,usable_1,"
-    "confidence_1,category_2,band_2,usable_2,confidence_2"
-).split(",")
+COLUMNS = ["photo_id", "file", "set", "breed", "split", "group", "category", "category_status", "band", "band_status", "usable", "category_1", "band_1", "usable_1", "confidence_1", "category_2", "band_2", "usable_2", "confidence_2"]
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
 
 
@@ -71,10 +68,10 @@ def test_a_run_releases_a_model_that_the_program_loads(released: Path, invented:
 
 def test_the_released_network_reads_as_the_trained_one(released: Path, invented: Path) -> None:
     """Parity of torch and ONNX on the same picture; weights are stored in half precision in both."""
-    from coatclass import photo, vision
-    from coatclass.vision._model import OUTPUTS
     from safetensors.torch import load_file
 
+    from coatclass import photo, vision
+    from coatclass.vision._model import OUTPUTS
     from training.image._backbone import load_backbone
     from training.image._network import CoatNetwork
 

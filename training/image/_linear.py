@@ -9,6 +9,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+_CONSTANT = 1e-4
+
 
 @dataclass(frozen=True)
 class Linear:
@@ -69,7 +71,8 @@ def fit_linear(
     # Double precision: with a GPU's short float formats the line search stops far from the optimum.
     kept = inputs.dtype
     inputs, target, weight = inputs.double(), target.double(), weight.double()
-    centre, spread = inputs.mean(0), inputs.std(0).clamp_min(1e-6)
+    centre, spread = inputs.mean(0), inputs.std(0)
+    spread = spread.where(spread > _CONSTANT, torch.inf)  # a column that never varies gets no weight
     standard = (inputs - centre) / spread
     share = weight / weight.sum()
     matrix = torch.zeros(outputs, inputs.shape[1], dtype=torch.float64, device=inputs.device, requires_grad=True)

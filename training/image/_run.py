@@ -113,10 +113,11 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
         chosen = [int(k) for k in bench.labels.where("train") if masks[k] is not None]
         grids = {k: mask_grid(masks[k], tensors[k]) for k in chosen}  # type: ignore[arg-type]
         fit_mask(network, bench.prepared, grids, l2=config.heads.mask_l2, seed=0)
-        views = [pooled(network, bench.prepared)[0]]
+        plain, dog_share = pooled(network, bench.prepared)
+        views = [plain]
         if config.heads.flip:
             views.append(pooled(network, bench.prepared, flip=True)[0])
-        torch.save({"network": network.state_dict(), "views": views}, kept)
+        torch.save({"network": network.state_dict(), "views": views, "share": dog_share}, kept)
     bench.crew.wait()
     found = torch.load(kept, weights_only=True, map_location=device)
     network.load_state_dict(found["network"])
@@ -173,9 +174,10 @@ def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) 
     if kept.is_file():
         return
     columns: dict[str, NDArray[np.float32]] = {}
+    frozen_share = torch.load(bench.work / "frozen.pt", weights_only=True, map_location="cpu")["share"]
     for share in bench.config.shares:
         network = _network_of(bench, frozen, views, job, share)
-        features, dog_share = pooled(network, bench.prepared)
+        features, dog_share = pooled(network, bench.prepared) if share else (views[0], frozen_share)
         readings = read_features(network, features)
         columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
         columns[f"{share}:dog_share"] = dog_share.numpy()
