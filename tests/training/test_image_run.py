@@ -13,7 +13,27 @@ from PIL import Image
 pytestmark = [pytest.mark.train, pytest.mark.slow]
 torch = pytest.importorskip("torch")
 
-COLUMNS = ["photo_id", "file", "set", "breed", "split", "group", "category", "category_status", "band", "band_status", "usable", "category_1", "band_1", "usable_1", "confidence_1", "category_2", "band_2", "usable_2", "confidence_2"]
+COLUMNS = [
+    "photo_id",
+    "file",
+    "set",
+    "breed",
+    "split",
+    "group",
+    "category",
+    "category_status",
+    "band",
+    "band_status",
+    "usable",
+    "category_1",
+    "band_1",
+    "usable_1",
+    "confidence_1",
+    "category_2",
+    "band_2",
+    "usable_2",
+    "confidence_2",
+]
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
 
 
