@@ -89,6 +89,8 @@ def growth_curve(growth: Growth, *, title: str) -> Markup:
             shift = {19.0: 16, 25.0: -4}.get(limit, 5)
             shapes.append(_label(left - 8, y + shift, f"{limit:g}", "end"))
     shapes.append(f'<polyline points="{likely}" class="curve"/>')
+    if all(abs(growth.now_mm - limit) > 0.09 * tallest for limit in (19, 25, 75)):
+        shapes.append(_label(left - 8, y_of(growth.now_mm) + 5, f"{growth.now_mm:.0f}", "end"))
     shapes += [
         _label(x_of(day), height - 10, _MONTHS[day.month - 1], "middle")
         for day, _, _, _ in points

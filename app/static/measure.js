@@ -20,7 +20,7 @@
     }
     function place() {
       const { naturalWidth: w, naturalHeight: h } = one("[data-picture]");
-      marks = [[0.25, 0.35], [0.6, 0.35], [0.6, 0.6], [0.25, 0.6], [0.7, 0.6], [0.7, 0.35]].map(([x, y]) => [x * w, y * h]);
+      marks = [[0.14, 0.3], [0.62, 0.3], [0.62, 0.7], [0.14, 0.7], [0.86, 0.7], [0.86, 0.3]].map(([x, y]) => [x * w, y * h]);
       const holder = one("[data-stage]");
       all(".mark", holder).forEach((mark) => mark.remove());
       LABELS.forEach((label, n) => {

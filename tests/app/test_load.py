@@ -69,4 +69,4 @@ def test_twenty_owners_at_once_are_served_and_nothing_is_lost(server, photos, re
         p95 = quantiles(seconds, n=20)[-1]
         record_property(f"{kind}, p95 s", round(p95, 2))
         print(f"{kind}: {len(seconds)} requests, median {sorted(seconds)[len(seconds) // 2]:.2f} s, p95 {p95:.2f} s")
-    assert quantiles(took["view"] + took["answer"], n=20)[-1] < 10  # a wide margin; see DEVELOPERS.md for figures
+    assert quantiles(took["view"] + took["answer"], n=20)[-1] < 10  # a wide margin for a busy machine

@@ -63,11 +63,13 @@ def test_nobody_is_asked_to_pull_at_a_dog_in_pain():
 
 
 def test_the_length_is_asked_where_it_would_change_the_kit():
-    known = {"breed": "Bearded Collie", "breed_known_by": "papers", "age_months": 50.0, "feel": "soft", "curl": "wavy"}
+    known = {"breed": "Bearded Collie", "breed_known_by": "papers", "age_months": 50.0, "feel": "soft", "lie": "hangs"}
     answers, skipped = questionnaire.parse(known), set()
     asked = []
     for _ in range(8):
         card = flow.next_card(answers, skipped, assess_readings([], answers, skipped=skipped))
+        if card is None:
+            break
         asked.append(card.id)
         skipped |= set(card.questions)
     assert "length" in asked
