@@ -15,6 +15,7 @@ COMMANDS = {
     "bench": "measure speed and memory, as ratios of one run",
     "photos": "fetch the photos that the labels name",
     "labels": "write the labels, their documents and the metadata of the data set",
+    "crosses": "measure what ancestors add to a photo, on the photographed crosses",
     "breeds": "compare the breed table with published tables",
 }
 

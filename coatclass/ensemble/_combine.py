@@ -41,7 +41,9 @@ def combine(
     2. Answers multiply the joint table of category and band by their likelihood.
     3. Temperatures, one per regime, make the probabilities mean what they say.
     4. Breed, parents and genes multiply it too; what they are worth is stated where they are looked up, not fitted:
-       the photos' labels were given by people who knew the breed, so photos can't teach it.
+       the photos' labels were given by people who knew the breed, so photos can't teach it. What a photo says is first
+       freed of the shares among the photos (prior correction, Saerens et al. 2002): they hold next to no mixed coats,
+       and a cross is not as rare among crosses.
     5. A length measured by a person replaces every estimate of the band; a groomer's finding replaces all.
 
     Args:
@@ -106,6 +108,8 @@ def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regim
     elif by_photo is not None:
         base = fusion.calibrate(base, members.category_temperature["photo"], members.band_temperature["photo"])
     if answers is not None and answers.ancestry is not None:
+        if by_photo is not None:
+            base = base + (fusion.prior_margins(members)[0] - members.photo_prior)[None, :, None]
         base = fusion.fuse(base, fusion.answer_table(answers.ancestry)[None], 1.0)
     return base
 

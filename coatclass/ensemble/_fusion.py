@@ -24,6 +24,7 @@ __all__ = [
     "photo_joint",
     "pin_band",
     "pool_photos",
+    "prior_margins",
 ]
 
 _IMPOSSIBLE = -30.0
@@ -69,7 +70,7 @@ def photo_joint(features: Array, photos: Array, members: Members) -> Array:
     ``photos`` (N,) counts the pictures behind each row: n of them count as 1 + gain (n - 1) independent ones.
     """
     weight = (1.0 + members.photo_gain * (photos - 1.0))[:, None]
-    base_category, base_band = _prior_margins(members)
+    base_category, base_band = prior_margins(members)
     category = log_softmax(features @ members.category_weights.T + members.category_bias)
     category = log_softmax(base_category + weight * (category - base_category))
     band = log_softmax(features @ members.band_weights.T + members.band_bias)
@@ -79,7 +80,8 @@ def photo_joint(features: Array, photos: Array, members: Members) -> Array:
     return joint
 
 
-def _prior_margins(members: Members) -> tuple[Array, Array]:
+def prior_margins(members: Members) -> tuple[Array, Array]:
+    """Log P(category) (7,) and log P(band) (4,) before anything is known."""
     return _log_sum_exp(members.prior, axis=1), _log_sum_exp(members.prior, axis=0)
 
 

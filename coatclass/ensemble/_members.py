@@ -37,6 +37,7 @@ class Members:
         band_weights (4, 18), band_bias (4,): multinomial logistic member for the band.
         compatibility (7, 4): log of how much likelier a band is under a category than on the whole.
         prior (7, 4): log P(category, band) before anything is known.
+        photo_prior (7,): log share of each category among the photos that the members learned from.
         photo_gain: what each photo after the first adds, as a share of what the first one says, [0, 1].
         answer_weight: exponent of the answers' likelihood, by regime.
         category_temperature, band_temperature: by regime; 1 leaves the probabilities as they are.
@@ -51,6 +52,7 @@ class Members:
     band_bias: Array
     compatibility: Array
     prior: Array
+    photo_prior: Array
     photo_gain: float
     answer_weight: Mapping[str, float]
     category_temperature: Mapping[str, float]
@@ -75,6 +77,7 @@ class Members:
             "band_bias": (N_BANDS,),
             "compatibility": (N_CATEGORIES, N_BANDS),
             "prior": (N_CATEGORIES, N_BANDS),
+            "photo_prior": (N_CATEGORIES,),
         }
         try:
             values = {name: data[name] for name in cls.__dataclass_fields__}

@@ -87,12 +87,23 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
         band_bias=band_bias,
         compatibility=compatibility,
         prior=prior,
+        photo_prior=np.log(_shares(data)),
         photo_gain=0.0,
         answer_weight=dict(one),
         category_temperature=dict(one),
         band_temperature=dict(one),
         unfamiliar_above=unfamiliar_above,
     )
+
+
+def _shares(data: Dataset) -> Array:
+    """Share of each category among the photos (7,), each annotator counting half, one photo added to each."""
+    counts = np.ones(N_CATEGORIES)
+    for annotator in range(2):
+        known = data.category_by[:, annotator] != UNKNOWN
+        np.add.at(counts, data.category_by[known, annotator], 0.5)
+    result: Array = counts / counts.sum()
+    return result
 
 
 def fit_photo_gain(data: Dataset, members: Members, grid: Array) -> tuple[float, int]:
