@@ -65,6 +65,7 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_api_route("/", lambda: RedirectResponse("/owner/"), include_in_schema=False)
+    app.add_api_route("/favicon.ico", lambda: RedirectResponse("/static/mark.svg"), include_in_schema=False)
     _mount_pages(app)
     _stand_guard(app, settings)
     return app

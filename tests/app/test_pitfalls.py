@@ -128,6 +128,10 @@ def test_files_of_the_program_are_kept_by_browsers_and_nothing_of_a_dog_is(web, 
         assert web.get(f"{LINKS}/{server.start_dog()}{path}").headers["cache-control"] == "no-store"
 
 
+def test_a_browser_that_asks_for_a_mark_of_the_site_gets_ours(web):
+    assert web.get("/favicon.ico", follow_redirects=True).headers["content-type"] == "image/svg+xml"
+
+
 def test_no_refusal_tells_of_the_inside(web):
     for path in ("/nowhere", f"{LINKS}/x/photos/../../y", "/pictures/tools/../../x.svg", "/static/../server.py"):
         answer = web.get(path)
