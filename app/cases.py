@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import Any
 
 from app.looking import Looks
@@ -14,10 +14,12 @@ from coatclass.answers import Answers
 from coatclass.assessing import Reading, assess_readings
 from coatclass.contract import Assessment
 from coatclass.ensemble import Finding as HandsOn
-from coatclass.errors import AnswersError
-from coatclass.learning import LearnedModel, Shelf, pack_photos
+from coatclass.errors import AnswersError, RecordError
+from coatclass.learning import RELEASED, LearnedModel, Shelf, pack_photos
 from coatclass.records import AnswerSheet, Finding, Measurement, Photo, Reader, Records, Writer
 from coatclass.taxonomy import BodyZone
+
+_log = logging.getLogger("coatclass.app")
 
 
 def today() -> date:
@@ -25,9 +27,18 @@ def today() -> date:
     return datetime.now(UTC).astimezone().date()
 
 
-def shelf(data: Path) -> Shelf:
-    """Learned versions of a server whose data lie in that folder."""
-    return Shelf(data / "learned")
+def shelf(salon: Records) -> Shelf:
+    """Versions learned from these records; they lie beside the photos."""
+    return Shelf(salon.store.folder.with_name("learned"))
+
+
+def learned(salon: Records) -> LearnedModel:
+    """The learned version in use; the released one if what is in use can't be read."""
+    try:
+        return shelf(salon).current()
+    except RecordError as error:
+        _log.error("%s", error)
+        return RELEASED
 
 
 def answers_of(reader: Reader, dog_id: str) -> Answers:
@@ -52,11 +63,19 @@ class Truth:
     trunk_mm: float | None
 
     @classmethod
-    def of(cls, finding: Finding | None, measurements: Sequence[Measurement]) -> Truth:
-        """From the records of one dog; a measurement of a later day replaces the finding's length."""
+    def of(cls, finding: Finding | None, measurements: Sequence[Measurement], answered_on: date | None = None) -> Truth:
+        """From the records of one dog; a measurement of a later day replaces the finding's length.
+
+        Args:
+            finding: the newest one.
+            measurements: all of them.
+            answered_on: the day on which the owner said a measured length, if so; what was measured before it is old.
+        """
         found = None if finding is None else finding.trunk_mm
         trunk = [one for one in measurements if one.zone is BodyZone.TRUNK]
         newest = max(trunk, key=lambda one: one.measured_on, default=None)
+        if finding is None and newest is not None and answered_on is not None and newest.measured_on < answered_on:
+            return cls(None, None)
         if newest is None or (found is not None and finding and newest.measured_on <= finding.found_at.date()):
             return cls(finding, found)
         return cls(finding, newest.length_mm)

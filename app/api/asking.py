@@ -58,12 +58,12 @@ def looks_of(request: Request) -> Looks:
 
 def shelf_of(request: Request) -> Shelf:
     """The learned versions of this server."""
-    return cases.shelf(request.app.state.settings.data)
+    return cases.shelf(salon_of(request))
 
 
 def learned_of(request: Request) -> LearnedModel:
     """The learned version in use."""
-    return shelf_of(request).current()
+    return cases.learned(salon_of(request))
 
 
 async def working(request: Request, function: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:

@@ -16,7 +16,7 @@ from coatclass.taxonomy import BANDS, CATEGORIES, band_label, category_label, de
 
 def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     """Everything that ``dog.html`` needs."""
-    learned = cases.shelf(state.settings.data).current()
+    learned = cases.learned(state.records)
     assessment = files.assess(state.records, state.looks, file, learned=learned)
     plan = files.plan(file, assessment)
     today = cases.today()

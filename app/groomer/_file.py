@@ -57,7 +57,9 @@ class DogFile:
     @property
     def truth(self) -> cases.Truth:
         """What hands and rulers have said."""
-        return cases.Truth.of(self.finding, self.measurements)
+        said = self.answers.measured_mm is not None and bool(self.sheets)
+        answered_on = self.sheets[-1].given_at.astimezone().date() if said else None
+        return cases.Truth.of(self.finding, self.measurements, answered_on)
 
     @property
     def next_visit(self) -> Appointment | None:

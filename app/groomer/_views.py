@@ -150,7 +150,6 @@ def _dog(state: Any, wish: Wish) -> Shown:
 
 def _finding(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
-    last = file.finding
     made = finding_of(wish.touches)
     chosen = {
         "category": bench_of(_assessed(state, file), wish.touches).best if wish.touches else None,
@@ -159,7 +158,7 @@ def _finding(state: Any, wish: Wish) -> Shown:
     }
     return "finding.html", {
         "file": file,
-        "last": last,
+        "stops": _stops(state, file),
         "chosen": chosen,
         "categories": [(one, definition(one, plain=False)) for one in CATEGORIES],
         "textures": [(one, definition(one)) for one in Texture],
@@ -183,6 +182,7 @@ def _bench(state: Any, wish: Wish) -> Shown:
     rows = [(category_label(one), share, share >= 0.05) for one, share in bench.probabilities.items()]
     return "bench.html", {
         "file": file,
+        "stops": _stops(state, file),
         "bench": bench,
         "share": bench.probabilities[bench.best],
         "bars": bars(rows, caption=""),
@@ -190,8 +190,14 @@ def _bench(state: Any, wish: Wish) -> Shown:
     }
 
 
+def _stops(state: Any, file: files.DogFile) -> list[str]:
+    """What must be said before hands are laid on."""
+    assessment = files.assess(state.records, state.looks, file, learned=cases.learned(state.records))
+    return [one.text for one in assessment.cautions if one.level == "stop"]
+
+
 def _assessed(state: Any, file: files.DogFile) -> Any:
-    learned = cases.shelf(state.settings.data).current()
+    learned = cases.learned(state.records)
     return cases.assess(
         state.looks.readings(state.records, file.photos), file.answers, cases.Truth(None, None), learned=learned
     )
@@ -297,7 +303,7 @@ def _learn(state: Any, wish: Wish) -> Shown:
     from coatclass.vision import read_manifest
 
     usable = learning(learning_cases(state.records), model_version=read_manifest().model_version)
-    versions = listed(cases.shelf(state.settings.data))
+    versions = listed(cases.shelf(state.records))
     return "learn.html", {
         "versions": versions,
         "current": next(one for one in versions if one.in_use),

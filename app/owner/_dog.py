@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
+from app import cases
 from app.accounts import dog_of_link
 from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
 from coatclass import care
 from coatclass.answers import Answers
-from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus
-from coatclass.ensemble import Finding as HandsOn
-from coatclass.errors import AnswersError, PhotoError
+from coatclass.errors import PhotoError
 from coatclass.measure import CardMeasurement, measure_by_card
 from coatclass.records import (
     AnswerSheet,
@@ -23,7 +22,6 @@ from coatclass.records import (
     Finding,
     Measurement,
     Photo,
-    Reader,
     Records,
     StoredAssessment,
     Writer,
@@ -52,6 +50,11 @@ class OwnersDog:
         """How the dog is called on the page."""
         return self.dog.name
 
+    @property
+    def truth(self) -> cases.Truth:
+        """What a groomer's hands have said; without them the owner's own measuring is among the answers."""
+        return cases.Truth.of(self.finding, self.measurements) if self.finding else cases.Truth(None, None)
+
 
 def start(salon: Records, name: str, *, days: int) -> tuple[Dog, str]:
     """A new dog without an owner's name, and the token of the link that leads to it."""
@@ -69,20 +72,11 @@ def find(salon: Records, token: str) -> OwnersDog:
     with salon.read() as reader:
         return OwnersDog(
             dog=dog,
-            answers=_answers(reader, dog),
+            answers=cases.answers_of(reader, dog.id),
             photos=reader.find(Photo, dog_id=dog.id),
             measurements=reader.find(Measurement, dog_id=dog.id),
             finding=reader.latest(Finding, dog.id),
         )
-
-
-def _answers(reader: Reader, dog: Dog) -> Answers:
-    """The newest answers; a sheet of another version that can't be read counts as not filled in."""
-    sheet = reader.latest(AnswerSheet, dog.id)
-    try:
-        return Answers() if sheet is None else questionnaire.parse(sheet.content)
-    except AnswersError:
-        return Answers()
 
 
 def rename(salon: Records, token: str, name: str) -> Dog:
@@ -174,7 +168,7 @@ def measure(
                     Measurement,
                     dog_id=dog.id,
                     length_mm=length,
-                    measured_on=_today(),
+                    measured_on=cases.today(),
                     how="card",
                     error_mm=round(found.error_mm, 2),
                 )
@@ -188,35 +182,21 @@ def measure(
 def assess(salon: Records, looks: Looks, of: OwnersDog, *, skipped: frozenset[str] = frozenset()) -> Assessment:
     """The dog as it stands; what a groomer's hands found replaces estimates."""
     readings = looks.readings(salon, of.photos)
-    return assess_readings(readings, of.answers, finding=_hands(of.finding), skipped=skipped)
-
-
-def _hands(finding: Finding | None) -> HandsOn | None:
-    return None if finding is None else HandsOn(category=finding.category, length_mm=finding.trunk_mm)
+    return cases.assess(readings, of.answers, of.truth, learned=cases.learned(salon), skipped=skipped)
 
 
 def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:
     """Keep what was told, unless it is what was told last time."""
-    evidence = [looks.of(salon, photo).evidence for photo in of.photos]
     with salon.write(WHO) as writer:
-        last = writer.latest(StoredAssessment, of.dog.id)
-        if last is not None and last.result == assessment.model_dump(mode="json"):
-            return
-        writer.add_assessment(
-            of.dog.id,
-            assessment,
-            answers=writer.latest(AnswerSheet, of.dog.id),
-            evidence={"photos": [asdict(one) for one in evidence], "photo_ids": [one.id for one in of.photos]},
-        )
+        cases.keep(writer, of.dog.id, assessment, looks, salon)
 
 
 def situation(of: OwnersDog, assessment: Assessment) -> CoatSituation | None:
     """What the tools and the plan were chosen for; None without an estimate."""
     if assessment.category is None or assessment.length_band is None:
         return None
-    found = questionnaire.situation(of.answers, categories=assessment.category.set, bands=assessment.length_band.set)
-    trunk = of.finding.trunk_mm if of.finding is not None else None
-    return found if trunk is None else replace(found, measured_mm=trunk)
+    known = of.truth.over(of.answers)
+    return questionnaire.situation(known, categories=assessment.category.set, bands=assessment.length_band.set)
 
 
 def plan(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
@@ -227,7 +207,7 @@ def plan(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> care
     return care.plan(
         at,
         assessment.kit,
-        today=_today(),
+        today=cases.today(),
         measurements=_dated(of.measurements),
         keeps_growing=of.answers.keeps_growing,
         language=language,
@@ -238,7 +218,3 @@ def _dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
     """One measurement a day, the last one said; those of the trunk only."""
     by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
     return [care.Measurement(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
-
-
-def _today() -> date:
-    return datetime.now(UTC).astimezone().date()

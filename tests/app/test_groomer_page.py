@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import httpx
 import pytest
@@ -12,6 +13,7 @@ from app.accounts import COOKIE
 from coatclass.records import open_records
 
 pytestmark = pytest.mark.browser
+FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
 PHONE = {"width": 360, "height": 740}
 
 
@@ -231,7 +233,7 @@ def test_every_page_can_be_used_by_everybody_and_fits_the_screen(salon, groomer,
     for step in steps(salon):
         show(page, step)
         found += [f"{step}: {problem}" for problem in axe(page)]
-        found += [f"{step}: {problem}" for problem in page.evaluate(_FITS)]
+        found += [f"{step}: {problem}" for problem in page.evaluate(FITS)]
     assert found == []
     assert page.said == []
     assert [address for address in page.asked if "127.0.0.1" not in address and not address.startswith("data:")] == []
@@ -242,23 +244,7 @@ def test_the_sign_in_and_the_researchers_page_can_be_used_by_everybody(server, s
     page = visitor(PHONE, scheme=scheme)
     page.goto(f"{server.url}/sign-in")
     assert axe(page) == []
-    assert page.evaluate(_FITS) == []
+    assert page.evaluate(FITS) == []
     enter(page, server.url, "Rosalind", "/researcher/")
     assert axe(page) == []
-    assert page.evaluate(_FITS) == []
-
-
-# Nothing wider than the screen, no text below 16 px, nothing to press smaller than 44 px (links inside text excepted).
-_FITS = """() => {
-  const said = [];
-  if (document.documentElement.scrollWidth > innerWidth) said.push(`wider than the screen: ${document.documentElement.scrollWidth}`);
-  for (const one of document.querySelectorAll('.cc button, .cc .button, .cc select, .cc input:not(.only-heard):not([type=radio]):not([type=checkbox])')) {
-    const box = one.getBoundingClientRect();
-    if (box.width && (box.height < 43.5 || box.width < 43.5)) said.push(`small: ${one.outerHTML.slice(0, 80)}`);
-  }
-  for (const one of document.querySelectorAll('.cc *')) {
-    if (one.children.length || !one.textContent.trim() || one.closest('svg, .only-heard')) continue;
-    if (parseFloat(getComputedStyle(one).fontSize) < 15.9) said.push(`small text: ${one.outerHTML.slice(0, 80)}`);
-  }
-  return said.slice(0, 8);
-}"""
+    assert page.evaluate(FITS) == []

@@ -241,3 +241,11 @@ def test_every_handler_is_described_for_programs(web):
         for method, said in methods.items():
             assert said.get("description") or said.get("summary"), (method, path)
     assert {"/api/v1/assess", "/api/v1/dogs/{dog_id}/sheet.pdf", "/api/v1/dogs/{dog_id}/findings"} <= set(described)
+
+
+def test_the_owners_link_shows_what_hands_found_knots_and_lengths_included(web, dog):
+    token = web.post(f"/api/v1/dogs/{dog}/links").json()["path"].split("dog=")[1]
+    before = web.get(f"/api/v1/dogs/by-link/{token}/assessment").json()
+    assert before["verdict"] == "hands_on"
+    found = web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).json()["assessment"]
+    assert web.get(f"/api/v1/dogs/by-link/{token}/assessment").json() == found
