@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import zip_longest
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -33,7 +34,7 @@ _ROLE_WORDS = {
     Role.LATER: "Wait for the groomer",
     Role.AVOID: "Leave in the shop",
 }
-_BAR_WIDTH = 24
+_BAR_WIDTH = 12
 _FEW_ZONES = 6
 
 
@@ -71,20 +72,20 @@ def _verdict(assessment: Assessment) -> RenderableType:
 def _estimates(assessment: Assessment) -> RenderableType | None:
     if assessment.category is None or assessment.length_band is None:
         return None
+    category, band = assessment.category.probabilities, assessment.length_band.probabilities
+    coats = sorted(CATEGORIES, key=lambda one: -category[one])
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for heading in ("Coat", "", "Length on the trunk", ""):
-        table.add_column(heading)
-    coats = sorted(CATEGORIES, key=lambda c: -assessment.category.probabilities[c])  # type: ignore[union-attr]
-    for row, category in enumerate(coats):
-        cells: list[RenderableType] = [category_label(category), _bar(assessment.category.probabilities[category])]
-        if row < len(BANDS):
-            cells += [band_label(BANDS[row]), _bar(assessment.length_band.probabilities[BANDS[row]])]
-        table.add_row(*cells)
+        table.add_column(heading, no_wrap=True)
+    left = [(category_label(one), _bar(category[one])) for one in coats]
+    right = [(band_label(one), _bar(band[one])) for one in BANDS]
+    for coat, length in zip_longest(left, right, fillvalue=("", Text())):
+        table.add_row(*coat, *length)
     return table
 
 
 def _bar(probability: float) -> Text:
-    return Text(f"{'█' * round(probability * _BAR_WIDTH):<{_BAR_WIDTH}} {_percent(probability):>4}")
+    return Text(f"{_percent(probability):>4} {'█' * round(probability * _BAR_WIDTH)}")
 
 
 def _percent(probability: float) -> str:
@@ -97,13 +98,24 @@ def _percent(probability: float) -> str:
 def _kit(assessment: Assessment) -> RenderableType | None:
     if not assessment.kit:
         return None
-    table = Table(title="Tool kit", title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    for heading in ("Role", "Tool", "What to look for", "Where", "Why"):
-        table.add_column(heading, overflow="fold")
-    ranks = {role: rank for rank, role in enumerate(_ROLE_WORDS)}
-    for item in sorted(assessment.kit, key=lambda i: (ranks[i.role], i.order or 99)):
-        table.add_row(_ROLE_WORDS[item.role], item.name, _specification(item), _zones(item.zones), item.why)
-    return table
+    parts: list[RenderableType] = [Text("Tool kit", style="italic")]
+    for role, words in _ROLE_WORDS.items():
+        items = sorted((item for item in assessment.kit if item.role is role), key=lambda item: item.order or 0)
+        grid = Table(box=None, show_header=False, pad_edge=False)
+        grid.add_column(justify="right")
+        grid.add_column(overflow="fold")
+        for item in items:
+            grid.add_row(f" {item.order or '-'}", _tool(item))
+        if items:
+            parts += [Text(words, style="bold"), grid]
+    return Group(*parts)
+
+
+def _tool(item: KitItem) -> RenderableType:
+    lines = [Text.assemble((item.name, "bold"), *(f" · {part}" for part in (_specification(item),) if part))]
+    if item.zones:
+        lines.append(Text(f"where: {_zones(item.zones)}", style="dim"))
+    return Group(*lines, Text(item.why))
 
 
 def _specification(item: KitItem) -> str:
