@@ -72,24 +72,45 @@ def mixed_out_of_fold(models: Path) -> dict[str, Any]:
 
 def ablations(models: Path) -> list[dict[str, Any]]:
     """The tables of what each part is worth, as far as they were measured: image model, ensemble members."""
+    image = _table(models / "ablations.csv", _ABLATION_COLUMNS)
+    members = _table(models / "ensemble_comparison.csv", None)
     found = []
-    for file, title, text in (
-        (
-            "ablations.csv",
-            "What each part of the image model is worth",
-            "One row a variant, chosen on val; see the text.",
-        ),
-        (
-            "ensemble_comparison.csv",
-            "What each member of the ensemble is worth",
+    if image:
+        text = (
+            "One row a variant, chosen on val; blend: mean of texture and kinship, before the ensemble. Further "
+            "columns: ablations.csv. Minutes are those of the device named there."
+        )
+        found.append({"id": "ablations", "title": "What each part of the image model is worth", "text": text, **image})
+    if members:
+        text = (
             "Cross-validated over groups on train and val, on breeds seen and never seen; answers are simulated. "
-            "Microseconds are those of scikit-learn for one dog; 0: no fitted member.",
-        ),
-    ):
-        path = models / file
-        if path.exists():
-            with path.open(newline="", encoding="utf-8") as stream:
-                head, *rows = csv.reader(stream)
-            shown = [name.replace("_", " ") for name in head]
-            found.append({"id": path.stem, "title": title, "text": text, "head": shown, "rows": rows})
+            "Microseconds are those of scikit-learn for one dog; 0: no fitted member."
+        )
+        found.append({"id": "members", "title": "What each member of the ensemble is worth", "text": text, **members})
     return found
+
+
+def _table(path: Path, columns: dict[str, str] | None) -> dict[str, Any] | None:
+    if not path.exists():
+        return None
+    with path.open(newline="", encoding="utf-8") as stream:
+        reader = csv.DictReader(stream)
+        names = [name for name in reader.fieldnames or () if columns is None or name in columns]
+        rows = [[row[name] for name in names] for row in reader]
+    return {"head": [(columns or {}).get(name, name.replace("_", " ")) for name in names], "rows": rows}
+
+
+_ABLATION_COLUMNS = {
+    "config": "variant",
+    "finetuned_share": "share of fine-tuned weights",
+    "chosen": "chosen",
+    "seeds": "seeds",
+    "val_blend_accuracy": "val accuracy",
+    "val_blend_macro_f1_without_mixed": "val macro-F1 without mixed",
+    "val_blend_log_loss": "val log loss",
+    "val_band_kappa": "val band kappa",
+    "unseen_breeds_blend_accuracy": "unseen breeds: accuracy",
+    "unseen_breeds_blend_log_loss": "unseen breeds: log loss",
+    "background_changed": "answers changed by another background",
+    "minutes": "minutes",
+}
