@@ -17,7 +17,8 @@ from coatclass.resources import released
 
 router = APIRouter(prefix="/api/v1/research", tags=["research"], responses=REFUSALS)
 
-FILES = {"metrics.json": "application/json", "METRICS.md": "text/markdown; charset=utf-8"}
+_MARKDOWN = "text/plain; charset=utf-8"  # shown by browsers, not downloaded
+FILES = {"metrics.json": "application/json", "METRICS.md": _MARKDOWN, "MODEL_CARD.md": _MARKDOWN}
 HOW = "python -m training evaluate --out FOLDER"
 
 
@@ -43,7 +44,9 @@ def _path(name: str) -> Path | None:
 
 
 @router.get("/evaluation/{name}", response_class=FileResponse)
-def evaluation(request: Request, who: Researcher, name: Literal["metrics.json", "METRICS.md"]) -> FileResponse:
+def evaluation(
+    request: Request, who: Researcher, name: Literal["metrics.json", "METRICS.md", "MODEL_CARD.md"]
+) -> FileResponse:
     """The evaluation of the release: figures with intervals, as JSON or to read."""
     path = _path(name)
     if path is None:

@@ -20,8 +20,6 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     assessment = files.assess(state.records, state.looks, file, learned=learned)
     plan = files.plan(file, assessment)
     today = cases.today()
-    words = {"today": "today", "mm": "mm"}
-    title = _lengths_in_words(file)
     return {
         "file": file,
         "assessment": assessment,
@@ -31,14 +29,23 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
         "plan": plan,
         "kit": [item for item in assessment.kit if item.role in ("essential", "helpful")],
         "placeholder": outline({}, title="No photo yet"),
-        "growth": lengths_over_time(
-            file.measurements, plan.growth if plan else None, today=today, title=title, words=words
-        ),
+        "stops": [one.text for one in assessment.cautions if one.level == "stop"],
+        "growth": _growth(file, plan),
         "answers": _answers(file),
         "history": [_told(one) for one in reversed(file.assessments)],
         "visits": sorted(file.appointments, key=lambda one: one.starts_at, reverse=True),
         "links": [one for one in file.links if one.expires_at.date() >= today],
     }
+
+
+def _growth(file: files.DogFile, plan: Any) -> Any:
+    """The curve of lengths; None while there is nothing to draw."""
+    growth = plan.growth if plan else None
+    if not file.measurements and not (growth and growth.curve):
+        return None
+    words = {"today": "today", "mm": "mm"}
+    title = _lengths_in_words(file)
+    return lengths_over_time(file.measurements, growth, today=cases.today(), title=title, words=words)
 
 
 def _pictures(assessment: Assessment) -> dict[str, Any]:

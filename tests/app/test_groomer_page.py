@@ -193,7 +193,7 @@ def test_learning_shows_before_and_after_asks_before_switching_and_goes_back(sal
     assert page.get_attribute(in_use, "data-in-use") == "released"  # learned, not switched
     page.click("text=Take it into use")
     page.wait_for_selector(f"{in_use}:not([data-in-use=released])")
-    page.click("text=Return to this")
+    page.click("text=Use this")
     page.wait_for_selector(f"{in_use}[data-in-use=released]")
     assert len(questions) == 2
 
