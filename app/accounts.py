@@ -21,7 +21,11 @@ from coatclass.records import Dog, Records, User, UserRole
 router = APIRouter(tags=["accounts"])
 
 COOKIE = "coatclass_session"
-_MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals.")
+_MISMATCH = (
+    "wrong",
+    "Name or password is wrong, or there were too many tries.",
+    "Check both, mind capitals; after some wrong tries wait a while.",
+)
 
 
 @router.post("/api/v1/sign-in")
@@ -38,8 +42,7 @@ def sign_in(
     if user is None:
         return answer(401, *_MISMATCH)
     if not records.may_sign_in(user):
-        minutes = limits["lockout"]["minutes"]
-        return answer(423, "locked", "Too many wrong passwords.", f"Wait {minutes} minutes, or ask for help.")
+        return answer(401, *_MISMATCH)  # the same words: a lock must not tell that the name is known
     lockout = timedelta(minutes=limits["lockout"]["minutes"])
     records.note_sign_in(salon, user, succeeded=right, most_failures=limits["lockout"]["failures"], lock_for=lockout)
     if not right:

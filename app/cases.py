@@ -15,7 +15,7 @@ from coatclass.assessing import Reading, assess_readings
 from coatclass.contract import Assessment
 from coatclass.ensemble import Finding as HandsOn
 from coatclass.errors import AnswersError, RecordError
-from coatclass.learning import RELEASED, LearnedModel, Shelf, pack_photos
+from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
 from coatclass.records import AnswerSheet, Finding, Measurement, Photo, Reader, Records, Writer
 from coatclass.taxonomy import BodyZone
 
@@ -27,15 +27,10 @@ def today() -> date:
     return datetime.now(UTC).astimezone().date()
 
 
-def shelf(salon: Records) -> Shelf:
-    """Versions learned from these records; they lie beside the photos."""
-    return Shelf(salon.store.folder.with_name("learned"))
-
-
 def learned(salon: Records) -> LearnedModel:
     """The learned version in use; the released one if what is in use can't be read."""
     try:
-        return shelf(salon).current()
+        return shelf_of(salon).current()
     except RecordError as error:
         _log.error("%s", error)
         return RELEASED

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from app import cases
 from app.looking import Looks
+from coatclass import learning
 from coatclass.learning import LearnedModel, Shelf
 from coatclass.records import Records
 
@@ -58,7 +59,7 @@ def looks_of(request: Request) -> Looks:
 
 def shelf_of(request: Request) -> Shelf:
     """The learned versions of this server."""
-    return cases.shelf(salon_of(request))
+    return learning.shelf_of(salon_of(request))
 
 
 def learned_of(request: Request) -> LearnedModel:

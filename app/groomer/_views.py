@@ -299,11 +299,12 @@ def _delete_client(state: Any, wish: Wish) -> Shown:
 def _learn(state: Any, wish: Wish) -> Shown:
     from app.api.learning import listed
     from coatclass.learning import cases as learning
+    from coatclass.learning import shelf_of
     from coatclass.records import learning_cases
     from coatclass.vision import read_manifest
 
     usable = learning(learning_cases(state.records), model_version=read_manifest().model_version)
-    versions = listed(cases.shelf(state.records))
+    versions = listed(shelf_of(state.records))
     return "learn.html", {
         "versions": versions,
         "current": next(one for one in versions if one.in_use),

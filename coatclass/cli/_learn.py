@@ -29,19 +29,19 @@ def run(args: argparse.Namespace) -> int:
         from coatclass import records
     except ImportError as error:
         raise MissingExtraError("Learning from the records", "records") from error
-    from coatclass.learning import Shelf
+    from coatclass.learning import shelf_of
 
-    shelf = Shelf(records.default_folder() / "learned")
-    if args.list:
-        used = shelf.current().version
-        print("\n".join(f"{'*' if version == used else ' '} {version}" for version in shelf.versions()))
-        return 0
-    if args.use:
-        shelf.use(args.use)
-        print(f"In use: {args.use}.")
-        return 0
     with records.open_records(args.database) as salon:
-        return _learn(salon, shelf, yes=args.yes)
+        shelf = shelf_of(salon)
+        if args.list:
+            used = shelf.current().version
+            print("\n".join(f"{'*' if version == used else ' '} {version}" for version in shelf.versions()))
+        elif args.use:
+            shelf.use(args.use)
+            print(f"In use: {args.use}.")
+        else:
+            return _learn(salon, shelf, yes=args.yes)
+    return 0
 
 
 def _learn(salon: Records, shelf: Shelf, *, yes: bool) -> int:

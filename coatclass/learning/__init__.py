@@ -4,7 +4,7 @@ from coatclass.learning._cases import Case, cases, pack_photos
 from coatclass.learning._learn import learn
 from coatclass.learning._model import RELEASED, LearnedModel
 from coatclass.learning._report import LearningReport, Scores
-from coatclass.learning._shelf import Shelf
+from coatclass.learning._shelf import Shelf, shelf_of
 
 __all__ = [
     "RELEASED",
@@ -16,4 +16,5 @@ __all__ = [
     "cases",
     "learn",
     "pack_photos",
+    "shelf_of",
 ]

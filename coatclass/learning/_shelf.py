@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coatclass.durable import write_whole
 from coatclass.ensemble import Members, load
@@ -12,9 +12,17 @@ from coatclass.errors import RecordError
 from coatclass.learning._model import RELEASED, LearnedModel
 from coatclass.learning._report import LearningReport
 
-__all__ = ["Shelf"]
+if TYPE_CHECKING:
+    from coatclass.records import Records
+
+__all__ = ["Shelf", "shelf_of"]
 
 _CURRENT = "current.json"
+
+
+def shelf_of(salon: Records) -> Shelf:
+    """The versions learned from these records; they lie beside the photos."""
+    return Shelf(salon.store.folder.with_name("learned"))
 
 
 class Shelf:
