@@ -33,6 +33,9 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
     yield f"Reading {len(cases)} photos of {args.split} in {photos_folder().name}, and other animals ..."
     looked = with_decisions(Cases(look_at(cases).rows + look_at(other_animals()).rows))
     report = build_report(looked, f"coatclass on its {args.split} split", resamples=args.resamples)
+    if args.robustness:
+        yield f"Looking again at {args.robustness} photos made worse ..."
+        report["robustness"] = robustness(subset(looked, args.robustness))
     report["mixed"]["train and val, out of fold"] = mixed_out_of_fold(args.models)
     report["extras"] = [unseen_breeds(args.models, args.resamples), *ablations(args.models)]
     reference = args.models / "reference.json"
@@ -40,9 +43,6 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
         known = json.loads(reference.read_text(encoding="utf-8"))
         report["reference"] = known | {"figures": _figures(known["figures"])}
         report["extras"].append(_source_table(known))
-    if args.robustness:
-        yield f"Looking again at {args.robustness} photos made worse ..."
-        report["robustness"] = robustness(subset(looked, args.robustness))
     plain = write_report(report, looked, args.out)
     yield f"The report is {args.out / 'evaluation.html'}."
     if args.split == "test":

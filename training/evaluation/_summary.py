@@ -35,7 +35,8 @@ def summary(report: dict[str, Any]) -> str:
         "",
         f"Written by `python -m training evaluate` for image model `{made['image_model']}` and ensemble "
         f"`{made['ensemble']}`, on {data['dogs']} test photos of {data['groups']} dogs and {data['other_pictures']} "
-        "pictures of cats. Photo alone. In brackets: 95 % interval, bootstrap over groups. "
+        f"pictures of cats; {data['refused']} further test photos were refused and are not counted (the reference "
+        "counts all). Photo alone. In brackets: 95 % interval, bootstrap over groups. "
         "All figures: `metrics.json`.",
         "",
         *_main(report),
