@@ -15,7 +15,7 @@ from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble._answers import draw_dogs, draw_owners, known_bands, simulate
 from training.ensemble._calibrate import NEVER, conformal_threshold, settle_threshold, temperature
 from training.ensemble._data import UNKNOWN, Dataset, split_groups
-from training.ensemble._members import fit_members, fit_photo_gain
+from training.ensemble._members import cross_fitted, fit_members, fit_photo_gain
 
 __all__ = ["REGIMES", "Fitted", "estimate_tables", "fit"]
 
@@ -33,22 +33,36 @@ class Fitted:
     notes: dict[str, Any]
 
 
+@dataclass(frozen=True)
+class _Part:
+    """Photos of one role, and what cross-fitted members read from each, (N, 7, 4)."""
+
+    data: Dataset
+    by_photo: Array
+
+    def take(self, chosen: Any) -> _Part:
+        """The chosen photos."""
+        return _Part(self.data.take(chosen), self.by_photo[chosen])
+
+
 def fit(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Fitted:
-    """Fit members, then temperatures, then thresholds, each on groups of its own.
+    """Fit members on the pool; then weights and temperatures, then thresholds, on cross-fitted tables of other dogs.
 
     ``unfamiliar_above`` is the image model's own limit: the scale of the score changes with every network.
     """
-    roles = split_groups(data, config["pool"], config["seed"])
-    parts = {name: data.take(mask) for name, mask in roles.items()}
-    members = fit_members(parts["fit"], config, unfamiliar_above)
-    gain, dogs = fit_photo_gain(data.take(data.split != "test"), members, np.round(np.arange(0.0, 1.01, 0.1), 1))
+    pool = data.take(data.split != "test")
+    roles = split_groups(pool, config["pool"], config["seed"])
+    whole = _Part(pool, cross_fitted(pool, config))
+    parts = {name: whole.take(mask) for name, mask in roles.items()}
+    members = fit_members(pool, config, unfamiliar_above)
+    gain, dogs = fit_photo_gain(pool, members, np.round(np.arange(0.0, 1.01, 0.1), 1))
     members = replace(members, photo_gain=gain)
-    members, weighed = _weigh_answers(parts["fit"], members, config)
+    members, weighed = _weigh_answers(parts["temper"], members, config)
     members = _temper(parts["temper"], members, config)
     thresholds, settled = _thresholds(parts, members, config)
     notes = {
-        "photos": {name: len(part) for name, part in parts.items()},
-        "mixed_photos": {name: int((part.category == _MIXED).sum()) for name, part in parts.items()},
+        "photos": {"members": len(pool), **{name: len(part.data) for name, part in parts.items()}},
+        "mixed_photos": {name: int((part.data.category == _MIXED).sum()) for name, part in parts.items()},
         "dogs_with_several_photos": dogs,
         "answer_weight_log_loss": weighed,
         "settled": settled,
@@ -60,11 +74,17 @@ def estimate_tables(
     regime: str, features: Array, answers: Array | None, members: Members, *, calibrated: bool = True
 ) -> Array:
     """Joint tables (N, 7, 4) of a regime, one photo a dog; the same steps as ``coatclass.ensemble.combine``."""
-    n = len(features)
-    if regime == "answers":
+    by_photo = None if regime == "answers" else photo_joint(features, np.ones(len(features)), members)
+    return _fused(regime, len(features), by_photo, answers, members, calibrated=calibrated)
+
+
+def _fused(
+    regime: str, n: int, by_photo: Array | None, answers: Array | None, members: Members, *, calibrated: bool
+) -> Array:
+    if regime == "answers" or by_photo is None:
         base = np.broadcast_to(members.prior, (n, *members.prior.shape))
     else:
-        base = photo_joint(features, np.ones(n), members)
+        base = by_photo
     if answers is not None and regime != "photo":
         base = fuse(base, answers, members.answer_weight[regime])
     if not calibrated:
@@ -79,7 +99,7 @@ class _Cases:
     category: Any
     band: Any
     known: Any
-    features: Array
+    by_photo: Array | None
     answers: Array
     unfamiliarity: Array
 
@@ -87,13 +107,14 @@ class _Cases:
         return len(self.category)
 
 
-def _with_photos(data: Dataset, members: Members, config: dict[str, Any], stream: int, repeats: int = 1) -> _Cases:
+def _with_photos(part: _Part, config: dict[str, Any], stream: int, repeats: int = 1) -> _Cases:
     """Photographed dogs, ``repeats`` times over, each time with another simulated owner."""
     rng = np.random.default_rng([config["seed"], stream])
-    many = data.take(np.tile(np.arange(len(data)), repeats))
-    answers = _owners(many.category, known_bands(many, rng), rng, config)
-    known = many.usable & (many.band != UNKNOWN)
-    return _Cases(many.category, many.band, known, many.features(members.floor), answers, many.unfamiliarity)
+    many = part.take(np.tile(np.arange(len(part.data)), repeats))
+    data = many.data
+    answers = _owners(data.category, known_bands(data, rng), rng, config)
+    known = data.usable & (data.band != UNKNOWN)
+    return _Cases(data.category, data.band, known, many.by_photo, answers, data.unfamiliarity)
 
 
 def _without_photos(members: Members, config: dict[str, Any], stream: int) -> _Cases:
@@ -102,7 +123,7 @@ def _without_photos(members: Members, config: dict[str, Any], stream: int) -> _C
     n = config["answers"]["dogs"]
     category, band = draw_dogs(n, rng, members.prior)
     answers = _owners(category, band, rng, config)
-    return _Cases(category, band, np.ones(n, bool), np.zeros((n, 0)), answers, np.zeros(n))
+    return _Cases(category, band, np.ones(n, bool), None, answers, np.zeros(n))
 
 
 def _owners(category: Any, band: Any, rng: np.random.Generator, config: dict[str, Any]) -> Array:
@@ -112,14 +133,14 @@ def _owners(category: Any, band: Any, rng: np.random.Generator, config: dict[str
 
 
 def _by_regime(
-    data: Dataset, members: Members, config: dict[str, Any], stream: int, repeats: int = 1
+    part: _Part, members: Members, config: dict[str, Any], stream: int, repeats: int = 1
 ) -> dict[str, _Cases]:
-    with_photos = _with_photos(data, members, config, stream, repeats)
+    with_photos = _with_photos(part, config, stream, repeats)
     return {"photo": with_photos, "answers": _without_photos(members, config, stream), "both": with_photos}
 
 
 def _tables(regime: str, cases: _Cases, members: Members, *, calibrated: bool = True) -> Array:
-    return estimate_tables(regime, cases.features, cases.answers, members, calibrated=calibrated)
+    return _fused(regime, len(cases), cases.by_photo, cases.answers, members, calibrated=calibrated)
 
 
 def _joint_loss(joint: Array, cases: _Cases) -> float:
@@ -131,7 +152,7 @@ def _joint_loss(joint: Array, cases: _Cases) -> float:
     return float(of_category + of_band)
 
 
-def _weigh_answers(part: Dataset, members: Members, config: dict[str, Any]) -> tuple[Members, dict[str, Any]]:
+def _weigh_answers(part: _Part, members: Members, config: dict[str, Any]) -> tuple[Members, dict[str, Any]]:
     """The exponent of the answers' likelihood with the least log loss, by regime."""
     cases = _by_regime(part, members, config, stream=1, repeats=config["answers"]["repeats"])
     weights, losses = dict(members.answer_weight), {}
@@ -145,8 +166,8 @@ def _weigh_answers(part: Dataset, members: Members, config: dict[str, Any]) -> t
     return replace(members, answer_weight=weights), losses
 
 
-def _temper(part: Dataset, members: Members, config: dict[str, Any]) -> Members:
-    """Temperatures by regime, on dogs that no member was fitted on."""
+def _temper(part: _Part, members: Members, config: dict[str, Any]) -> Members:
+    """Temperatures by regime, on dogs that no member of theirs was fitted on."""
     of_category, of_band = {}, {}
     for regime, cases in _by_regime(part, members, config, stream=2).items():
         joint = _tables(regime, cases, members, calibrated=False)
@@ -157,9 +178,7 @@ def _temper(part: Dataset, members: Members, config: dict[str, Any]) -> Members:
     return replace(members, category_temperature=of_category, band_temperature=of_band)
 
 
-def _thresholds(
-    parts: dict[str, Dataset], members: Members, config: dict[str, Any]
-) -> tuple[Thresholds, dict[str, Any]]:
+def _thresholds(parts: dict[str, _Part], members: Members, config: dict[str, Any]) -> tuple[Thresholds, dict[str, Any]]:
     """Limits for mixed coats and contradictions on one part, sets and the limit for *settled* on another."""
     tempering = _by_regime(parts["temper"], members, config, stream=3)
     mixed_at = {
@@ -169,7 +188,7 @@ def _thresholds(
     disagree_below = float(
         np.quantile(_agreements(*_apart(tempering["both"], members)), promise()["disagree_false_alarm"])
     )
-    dogs = parts["conform"].take(_one_a_group(parts["conform"]))
+    dogs = parts["conform"].take(_one_a_group(parts["conform"].data))
     regimes, settled = {}, {}
     for regime, cases in _by_regime(dogs, members, config, stream=4).items():
         joint = _tables(regime, cases, members)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 from sklearn.linear_model import LogisticRegression
+from sklearn.model_selection import StratifiedGroupKFold
 
 from coatclass.breeds import background
 from coatclass.ensemble._fusion import log_softmax, photo_joint, pool_photos
@@ -13,7 +15,7 @@ from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 from training.ensemble._data import UNKNOWN, Dataset
 
-__all__ = ["coefficients", "fit_member", "fit_members", "fit_photo_gain", "tables"]
+__all__ = ["coefficients", "cross_fitted", "fit_member", "fit_members", "fit_photo_gain", "fold_members", "tables"]
 
 _RULED_OUT = [
     (CoatCategory.DROP, LengthBand.UNDER_19MM),
@@ -94,6 +96,22 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
         band_temperature=dict(one),
         unfamiliar_above=unfamiliar_above,
     )
+
+
+def fold_members(pool: Dataset, config: dict[str, Any], folds: int = 5) -> Iterator[tuple[Any, Members]]:
+    """Parts of the pool by group, each with members that were fitted on the other parts."""
+    cut = StratifiedGroupKFold(folds, shuffle=True, random_state=config["seed"])
+    for learn, held_out in cut.split(pool.texture, pool.category, pool.group):
+        yield held_out, fit_members(pool.take(learn), config, np.inf)
+
+
+def cross_fitted(pool: Dataset, config: dict[str, Any]) -> Array:
+    """Joint tables by the photo alone (N, 7, 4), uncalibrated; no member has seen the dog that it reads."""
+    features = pool.features(config["members"]["floor"])
+    found = np.zeros((len(pool), N_CATEGORIES, N_BANDS))
+    for held_out, members in fold_members(pool, config):
+        found[held_out] = photo_joint(features[held_out], np.ones(len(held_out)), members)
+    return found
 
 
 def _shares(data: Dataset) -> Array:

@@ -53,13 +53,13 @@ def _traits(image: Image.Image, mask: NDArray[np.float32]) -> dict[str, float]:
     }
 
 
-def with_decisions(cases: Cases, *, use_answers: bool = False) -> Cases:
-    """Estimate and decide for every case: by its photo alone, or with its own answers too."""
+def with_decisions(cases: Cases, *, use_answers: bool = False, members: ensemble.Members | None = None) -> Cases:
+    """Estimate and decide for every case: by its photo alone, or with its own answers too; by the released members."""
     decided = []
     for case in cases.rows:
         said = questionnaire.evidence(case.answers) if use_answers and case.answers else None
         refused = case.evidence is None or (case.report and case.report.status is PhotoStatus.REFUSED)
-        estimate = ensemble.combine([] if refused or not case.evidence else [case.evidence], said)
+        estimate = ensemble.combine([] if refused or not case.evidence else [case.evidence], said, members=members)
         known = estimate if estimate.regime != "none" else None
         reports = [case.report] if case.report else []
         chosen = decision.decide(known, reports, answers=said)
