@@ -71,11 +71,11 @@ def fit_linear(
     # Double precision: with a GPU's short float formats the line search stops far from the optimum.
     kept = inputs.dtype
     inputs, target, weight = inputs.double(), target.double(), weight.double()
-    centre, spread = inputs.mean(0), inputs.std(0)
-    spread = spread.where(spread > _CONSTANT, torch.inf)  # a column that never varies gets no weight
-    standard = (inputs - centre) / spread
+    varies = inputs.std(0) > _CONSTANT  # a column that never varies gets no weight
+    centre, spread = inputs[:, varies].mean(0), inputs[:, varies].std(0)
+    standard = (inputs[:, varies] - centre) / spread
     share = weight / weight.sum()
-    matrix = torch.zeros(outputs, inputs.shape[1], dtype=torch.float64, device=inputs.device, requires_grad=True)
+    matrix = torch.zeros(outputs, standard.shape[1], dtype=torch.float64, device=inputs.device, requires_grad=True)
     bias = torch.zeros(outputs, dtype=torch.float64, device=inputs.device, requires_grad=True)
     solver = torch.optim.LBFGS([matrix, bias], max_iter=steps, history_size=20, line_search_fn="strong_wolfe")
 
@@ -88,4 +88,6 @@ def fit_linear(
     solver.step(closure)
     with torch.no_grad():
         folded = matrix / spread
-        return Linear(folded.detach().to(kept), (bias - folded @ centre).detach().to(kept))
+        full = torch.zeros(outputs, inputs.shape[1], dtype=torch.float64, device=inputs.device)
+        full[:, varies] = folded
+        return Linear(full.to(kept), (bias - folded @ centre).to(kept))

@@ -87,7 +87,7 @@ def add_rows(
         row |= {f"unseen_breeds_{name}": round(unseen[name], 4) for name in _FIGURES}
         same = share == chosen
         row |= {f"background_{name}": round(value, 4) if same else "" for name, value in shift.items()}
-        row |= {"minutes": round(minutes, 2), "device": _device()}
+        row |= {"minutes": round(minutes, 2), "device": _device(), "note": ""}
         rows.append({name: str(value) for name, value in row.items()})
     with path.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.DictWriter(stream, list(rows[-1]), lineterminator="\n", extrasaction="ignore", restval="")

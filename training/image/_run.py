@@ -17,7 +17,7 @@ from torch import Tensor
 
 from training.image._backbone import load_backbone
 from training.image._config import Config
-from training.image._features import fit_mask, pooled
+from training.image._features import all_maps, fit_mask, pooled, pooled_maps
 from training.image._finetune import finetune, interpolate
 from training.image._heads import Readings, fit_heads, read_features
 from training.image._jobs import Crew, Plan, join_crew, make_plan
@@ -112,11 +112,12 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
         masks, tensors = bench.gallery.masks, bench.prepared.tensors
         chosen = [int(k) for k in bench.labels.where("train") if masks[k] is not None]
         grids = {k: mask_grid(masks[k], tensors[k]) for k in chosen}  # type: ignore[arg-type]
-        fit_mask(network, bench.prepared, grids, l2=config.heads.mask_l2, seed=0)
-        plain, dog_share = pooled(network, bench.prepared)
+        maps = all_maps(network, bench.prepared)
+        fit_mask(network, maps, grids, l2=config.heads.mask_l2, seed=0)
+        plain, dog_share = pooled_maps(network, maps)
         views = [plain]
         if config.heads.flip:
-            views.append(pooled(network, bench.prepared, flip=True)[0])
+            views.append(pooled_maps(network, all_maps(network, bench.prepared, flip=True))[0])
         torch.save({"network": network.state_dict(), "views": views, "share": dog_share}, kept)
     bench.crew.wait()
     found = torch.load(kept, weights_only=True, map_location=device)
