@@ -48,9 +48,7 @@ def fit_heads(
     category = torch.from_numpy(np.tile(labels.category[chosen], (len(views), 1))).to(device)
     band = torch.from_numpy(np.tile(labels.band[chosen], (len(views), 1))).to(device)
     visible = band.sum(1)
-    network.set_head(
-        "texture", fit_linear(features, category, say, outputs=len(CATEGORIES), l2=settings.texture_l2)
-    )
+    network.set_head("texture", fit_linear(features, category, say, outputs=len(CATEGORIES), l2=settings.texture_l2))
     with torch.inference_mode():
         breeds = network.kinship_inputs(network.imagenet(features))
     network.set_head(

@@ -99,9 +99,7 @@ def _device() -> str:
     return torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU"
 
 
-def background_shift(
-    network: CoatNetwork, gallery: Gallery, labels: Labels, rule: Preprocessing
-) -> dict[str, float]:
+def background_shift(network: CoatNetwork, gallery: Gallery, labels: Labels, rule: Preprocessing) -> dict[str, float]:
     """What another background does to the texture route, on val photos with a trimap.
 
     The dog is cut out and laid on scikit-learn's two sample pictures. Returns the mean total variation distance between

@@ -132,9 +132,7 @@ def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> 
     return network
 
 
-def _finetune_job(
-    bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int
-) -> None:
+def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int) -> None:
     kept = bench.work / f"end_{job}_{seed}.safetensors"
     if kept.is_file():
         return
