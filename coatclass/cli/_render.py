@@ -53,7 +53,8 @@ def _photos(assessment: Assessment) -> RenderableType | None:
     lines = []
     for photo in assessment.photos:
         why = " ".join(reason.text for reason in photo.reasons)
-        lines.append(Text.assemble(("Photo ", "bold"), photo.file, f": {photo.status}. ", why))
+        said = f"{photo.file}, {photo.status}" + (f": {why}" if why else ".")
+        lines.append(Text.assemble(("Photo ", "bold"), said))
     return Group(*lines)
 
 

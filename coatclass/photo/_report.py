@@ -56,5 +56,5 @@ def report(
 
 def refusal(error: PhotoError) -> PhotoReport:
     """The report of a photo that could not be opened."""
-    reason = Reason(code=error.code, text=f"{error.problem} {error.next_step}")
+    reason = Reason(code=error.code, text=f"The file {error.problem} {error.next_step}")
     return PhotoReport(file=error.source, status=PhotoStatus.REFUSED, reasons=(reason,))
