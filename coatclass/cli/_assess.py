@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
+
+from coatclass.cli._dog import add_dog_arguments, answers_of
 
 if TYPE_CHECKING:
     from coatclass.contract import Assessment
@@ -13,9 +14,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("photos", nargs="*", metavar="PHOTO", help="photos of one dog; none for answers alone")
-    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers to the questionnaire (JSON)")
-    parser.add_argument("--breed", metavar="NAME", help="the dog's breed or cross, in your own words")
+    add_dog_arguments(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
 
@@ -24,13 +23,9 @@ def run(args: argparse.Namespace) -> int:
     if not (args.photos or args.answers or args.breed):
         print("coatclass: give at least one photo, --answers FILE or --breed NAME.", file=sys.stderr)
         return 2
-    from coatclass.answers import Answers, parse
     from coatclass.assessing import assess
 
-    answers = parse(args.answers) if args.answers else Answers()
-    if args.breed:
-        answers = answers.model_copy(update={"breed": args.breed})
-    assessment = assess(args.photos, answers)
+    assessment = assess(args.photos, answers_of(args))
     _print(assessment, as_json=args.json)
     if assessment.verdict != "unusable_photo":
         return 0

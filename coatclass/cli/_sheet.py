@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coatclass.cli._dog import add_dog_arguments, answers_of
 from coatclass.errors import InputError
 
 if TYPE_CHECKING:
@@ -18,9 +19,7 @@ _SUFFIXES = (".pdf", ".html", ".ics")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("photos", nargs="*", metavar="PHOTO", help="photos of one dog; none for answers alone")
-    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers to the questionnaire (JSON)")
-    parser.add_argument("--breed", metavar="NAME", help="the dog's breed or cross, in your own words")
+    add_dog_arguments(parser)
     parser.add_argument("--name", default="", help="the dog's name")
     parser.add_argument("--remarks", default="", help="a groomer's remarks")
     parser.add_argument("--language", choices=["en", "de"], default="en")
@@ -51,9 +50,7 @@ def _sheet(args: argparse.Namespace) -> Sheet:
     from coatclass.assessing import assess
     from coatclass.reports import Sheet
 
-    given = questionnaire.parse(args.answers) if args.answers else questionnaire.Answers()
-    if args.breed:
-        given = given.model_copy(update={"breed": args.breed})
+    given = answers_of(args)
     found = assess(args.photos, given)
     if found.category is None or found.length_band is None:
         why = (
