@@ -39,6 +39,7 @@ class Finetune(Frozen):
     graphed: bool = True  # on a GPU, record the training step as a CUDA graph
     soft_labels: bool = True
     kinship_weight: float = 0.3
+    kinship_gradient: bool = False  # whether kinship may change ImageNet's answers, or only read them
     band_weight: float = 0.5
     mask_weight: float = 0.3
     breed_weight: float = 0.1

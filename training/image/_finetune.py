@@ -109,7 +109,7 @@ def finetune(
     network.eval()  # batch norms keep ImageNet's statistics: with batches this small, training them does harm
 
     def step(batch: list[Tensor]) -> Tensor:
-        losses = _losses(network, teacher, batch, targets)
+        losses = _losses(network, teacher, batch, targets, settings)
         solver.zero_grad(set_to_none=False)
         (losses * weights).sum().backward()
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -131,7 +131,9 @@ def finetune(
     return average.eval(), log
 
 
-def _losses(network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], targets: _Targets) -> Tensor:
+def _losses(
+    network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], targets: _Targets, settings: Finetune
+) -> Tensor:
     """Texture, kinship, band, mask, breed and keep, each a mean over the batch; (6,)."""
     pictures, share, index = batch[0].contiguous(memory_format=torch.channels_last), batch[1], batch[2]
     with torch.autocast(pictures.device.type, torch.bfloat16, cache_enabled=False):
@@ -143,7 +145,8 @@ def _losses(network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], tar
         imagenet = network.imagenet(features)
         texture, band, breed = network.texture(features), network.band(features), network.breed(features)
     imagenet, usual, mask = imagenet.float(), usual.float(), mask.float()
-    kinship = network.kinship(network.kinship_inputs(imagenet.detach()))
+    seen = imagenet if settings.kinship_gradient else imagenet.detach()
+    kinship = network.kinship(network.kinship_inputs(seen))
     known = share >= 0
     cells = functional.binary_cross_entropy_with_logits(mask, share.clamp_min(0), reduction="none")
     return torch.stack(

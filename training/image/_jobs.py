@@ -32,13 +32,13 @@ class Plan:
 
 
 def make_plan(labels: Labels, config: Config, *, release: bool) -> Plan:
-    """The jobs of a run: enough to select (``val`` and unseen breeds), or all that a release needs."""
+    """The jobs of a run: enough to select (``val``, unseen dogs, unseen breeds), and the one that is released."""
     by_breed = _folds(labels, labels.breed.astype(str), config)
     by_group = _folds(labels, labels.group, config)
     jobs = {"val": labels.where("train")}
     jobs |= {f"breed{k}": _others(by_breed, k) for k in range(config.folds)}
+    jobs |= {f"group{k}": _others(by_group, k) for k in range(config.folds)}
     if release:
-        jobs |= {f"group{k}": _others(by_group, k) for k in range(config.folds)}
         jobs["all"] = labels.where("train", "val")
     return Plan(by_group, by_breed, jobs)
 

@@ -52,7 +52,7 @@ def release_model(
     unseen = _completed(joined(readings, "breed", share, plan.by_breed), final, plan.by_breed)
     write_evidence(out / "evidence.npz", labels, plan.by_group, out_of_fold, dog_share)
     write_evidence(out / "evidence_unseen_breeds.npz", labels, plan.by_breed, unseen, dog_share)
-    save_weights(network, work / "released.safetensors")
+    save_weights(network, work / "released.safetensors", half=True)
     export_onnx(network, out / NETWORK_FILE, config.size)
     sections = {
         "limits": limits(out_of_fold, labels, config.false_alarms),
@@ -68,16 +68,14 @@ def release_model(
     write_manifest(out, config, sections)
 
 
-def save_weights(network: CoatNetwork, path: Path) -> None:
-    """Write the network for torch; large tensors in half precision, as in the released file."""
+def save_weights(network: CoatNetwork, path: Path, *, half: bool = False) -> None:
+    """Write the network for torch; with ``half``, large tensors in half precision, as in the released file."""
     state = {name: value.detach().cpu().contiguous() for name, value in network.state_dict().items()}
-    save_file(
-        {
-            name: value.half() if value.is_floating_point() and value.numel() >= _HALF_FROM else value
-            for name, value in state.items()
-        },
-        path,
-    )
+    save_file({name: value.half() if half and _large(value) else value for name, value in state.items()}, path)
+
+
+def _large(value: torch.Tensor) -> bool:
+    return value.is_floating_point() and value.numel() >= _HALF_FROM
 
 
 def _completed(readings: Readings, final: Readings, fold: NDArray[np.int64]) -> Readings:

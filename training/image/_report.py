@@ -40,19 +40,25 @@ def joined(readings: JobReadings, prefix: str, share: float, fold: NDArray[np.in
 
 
 def best_share(config: Config, labels: Labels, plan: Plan, readings: JobReadings) -> float:
-    """The share of fine-tuned weights with the least log loss of both routes' blend on val and on unseen breeds."""
+    """The share of fine-tuned weights with the least log loss of both routes' blend on unseen dogs and unseen breeds.
+
+    Both out of fold, over all of train and val: val alone holds too few rare coats to tell shares apart.
+    """
     if config.finetune is None:
         return 0.0
     if config.finetune.release_share is not None:
         return config.finetune.release_share
-    known, val = labels.where("train", "val"), labels.where("val")
 
     def cost(share: float) -> float:
-        unseen = figures(joined(readings, "breed", share, plan.by_breed), labels, known)
-        on_val = figures(readings["val"][share][0], labels, val)
-        return unseen["blend_log_loss"] + on_val["blend_log_loss"]
+        return sum(held_out(labels, plan, readings, by, share)["blend_log_loss"] for by in ("group", "breed"))
 
     return min(config.shares, key=cost)
+
+
+def held_out(labels: Labels, plan: Plan, readings: JobReadings, by: str, share: float) -> dict[str, float]:
+    """Figures out of fold over train and val; nothing was trained on the photo's dog (``group``) or ``breed``."""
+    fold = plan.by_breed if by == "breed" else plan.by_group
+    return figures(joined(readings, by, share, fold), labels, labels.where("train", "val"))
 
 
 def add_rows(
@@ -73,7 +79,7 @@ def add_rows(
             rows = [row for row in csv.DictReader(stream) if row["config"] != config.name]
     for share in config.shares:
         on_val = figures(readings["val"][share][0], labels, labels.where("val"))
-        unseen = figures(joined(readings, "breed", share, plan.by_breed), labels, labels.where("train", "val"))
+        dogs, breeds = (held_out(labels, plan, readings, by, share) for by in ("group", "breed"))
         row: dict[str, object] = {
             "config": config.name,
             "backbone": config.backbone,
@@ -84,7 +90,8 @@ def add_rows(
             "seeds": len(config.seeds),
         }
         row |= {f"val_{name}": round(on_val[name], 4) for name in _FIGURES}
-        row |= {f"unseen_breeds_{name}": round(unseen[name], 4) for name in _FIGURES}
+        row |= {f"unseen_dogs_{name}": round(dogs[name], 4) for name in _FIGURES}
+        row |= {f"unseen_breeds_{name}": round(breeds[name], 4) for name in _FIGURES}
         same = share == chosen
         row |= {f"background_{name}": round(value, 4) if same else "" for name, value in shift.items()}
         row |= {"minutes": round(minutes, 2), "device": _device(), "note": ""}

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from safetensors.torch import load_file, save_file
+from safetensors.torch import load_file
 from torch import Tensor
 
 from training.image._backbone import load_backbone
@@ -24,7 +24,7 @@ from training.image._jobs import Crew, Plan, join_crew, make_plan
 from training.image._labels import Labels, read_labels
 from training.image._network import CoatNetwork
 from training.image._pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
-from training.image._release import release_model
+from training.image._release import release_model, save_weights
 from training.image._report import add_rows, background_shift, best_share
 
 
@@ -128,7 +128,12 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
 def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
     """The frozen network with heads fitted on the photos that this job may see."""
     network = copy.deepcopy(frozen)
-    fit_heads(network, views, bench.labels, bench.plan.jobs[job], bench.config.heads)
+    kept = bench.work / f"start_{job}.safetensors"
+    if kept.is_file():
+        network.load_state_dict(load_file(kept, device=str(bench.crew.device)))
+    else:
+        fit_heads(network, views, bench.labels, bench.plan.jobs[job], bench.config.heads)
+        save_weights(network, kept)
     return network
 
 
@@ -148,7 +153,7 @@ def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job
         workers=workers,
     )
     (bench.work / f"log_{job}_{seed}.json").write_text(json.dumps(log, indent=1))
-    save_file({name: value.contiguous() for name, value in end.state_dict().items()}, kept)
+    save_weights(end, kept)
     print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
 
