@@ -79,4 +79,6 @@ def join_crew() -> Crew:
         torch.distributed.init_process_group("gloo")
     if not torch.cuda.is_available():
         return Crew(rank, size, torch.device("cpu"))
-    return Crew(rank, size, torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0")) % torch.cuda.device_count()))
+    device = torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0")) % torch.cuda.device_count())
+    torch.cuda.set_device(device)  # streams and graphs belong to the current device
+    return Crew(rank, size, device)

@@ -107,7 +107,7 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
     """ImageNet's backbone with a mask fitted on the training split's trimaps, and features of all photos."""
     config, device = bench.config, bench.crew.device
     network = CoatNetwork(load_backbone(config.backbone, weights), pool_dog=config.pool_dog).to(device)
-    kept = bench.work / "frozen.pt"
+    kept = _frozen_file(bench)
     if bench.crew.rank == 0 and not kept.is_file():
         masks, tensors = bench.gallery.masks, bench.prepared.tensors
         chosen = [int(k) for k in bench.labels.where("train") if masks[k] is not None]
@@ -123,6 +123,13 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
     found = torch.load(kept, weights_only=True, map_location=device)
     network.load_state_dict(found["network"])
     return network, [view.cpu() for view in found["views"]]
+
+
+def _frozen_file(bench: Bench) -> Path:
+    """Where the frozen network and its features lie: configurations that differ only in what follows share them."""
+    config = bench.config
+    parts = config.backbone, config.size, config.rule, config.pool_dog, config.heads.mask_l2, config.heads.flip
+    return bench.work.parent / f"frozen-{'-'.join(map(str, parts))}.pt"
 
 
 def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
@@ -178,7 +185,7 @@ def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) 
     if kept.is_file():
         return
     columns: dict[str, NDArray[np.float32]] = {}
-    frozen_share = torch.load(bench.work / "frozen.pt", weights_only=True, map_location="cpu")["share"]
+    frozen_share = torch.load(_frozen_file(bench), weights_only=True, map_location="cpu")["share"]
     for share in bench.config.shares:
         network = _network_of(bench, frozen, views, job, share)
         features, dog_share = pooled(network, bench.prepared) if share else (views[0], frozen_share)
