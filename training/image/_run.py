@@ -54,7 +54,7 @@ class Bench:
 def train(configs: Sequence[Config], places: Places, *, release: bool, workers: int) -> None:
     """Compare configurations, and release the last one unless only a comparison is asked for."""
     crew = join_crew()
-    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True  # but not in matrix products: the kinship head's large weights cancel out
     labels = read_labels(places.photos)
     gallery = open_gallery(places.photos, labels)
     places.out.mkdir(parents=True, exist_ok=True)
@@ -81,13 +81,13 @@ def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> 
         minutes = (time.perf_counter() - started) / 60
         readings = {job: _load_readings(bench.work / f"readings_{job}.npz") for job in bench.plan.jobs}
         share = best_share(bench.config, bench.labels, bench.plan, readings)
-        network = _network_of(bench, frozen, views, "val", share)
+        network, _ = _network_of(bench, frozen, views, "val", share)
         shift = background_shift(network, bench.gallery, bench.labels, bench.config.preprocessing)
         rows = places.out / "ablations.csv"
         shown = {"chosen": share, "minutes": minutes}
         add_rows(rows, bench.config, bench.labels, bench.plan, readings, shift=shift, **shown)
         if release:
-            final = _network_of(bench, frozen, views, "all", share)
+            final, _ = _network_of(bench, frozen, views, "all", share)
             release_model(
                 bench.config,
                 bench.labels,
@@ -164,19 +164,27 @@ def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job
     print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
 
-def _network_of(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str, share: float) -> CoatNetwork:
-    """The job's network at a share of fine-tuned weights (mean over the seeds), knowing what is familiar to it."""
+def _network_of(
+    bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str, share: float
+) -> tuple[CoatNetwork, tuple[Tensor, Tensor]]:
+    """The job's network at a share of fine-tuned weights (mean over the seeds), knowing what is familiar to it.
+
+    Returns:
+        The network, and what it pools from all photos: features (N, 2 x width) and share of dog (N,).
+    """
     start = _start(bench, frozen, views, job)
     if share == 0:
-        return start
+        kept = torch.load(_frozen_file(bench), weights_only=True, map_location="cpu")
+        return start, (views[0], kept["share"])
     ends = []
     for seed in bench.config.seeds:
         end = copy.deepcopy(start)
         end.load_state_dict(load_file(bench.work / f"end_{job}_{seed}.safetensors", device=str(bench.crew.device)))
         ends.append(end)
     network = interpolate(start, ends, share)
-    network.set_familiar(pooled(network, bench.prepared)[0][bench.plan.jobs[job]].to(bench.crew.device))
-    return network
+    features, dog_share = pooled(network, bench.prepared)
+    network.set_familiar(features[bench.plan.jobs[job]].to(bench.crew.device))
+    return network, (features, dog_share)
 
 
 def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> None:
@@ -185,10 +193,8 @@ def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) 
     if kept.is_file():
         return
     columns: dict[str, NDArray[np.float32]] = {}
-    frozen_share = torch.load(_frozen_file(bench), weights_only=True, map_location="cpu")["share"]
     for share in bench.config.shares:
-        network = _network_of(bench, frozen, views, job, share)
-        features, dog_share = pooled(network, bench.prepared) if share else (views[0], frozen_share)
+        network, (features, dog_share) = _network_of(bench, frozen, views, job, share)
         readings = read_features(network, features)
         columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
         columns[f"{share}:dog_share"] = dog_share.numpy()
