@@ -100,6 +100,7 @@ def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> 
                 minutes=minutes,
                 shift=shift,
             )
+            _keep_log(bench.work, places.out / "training_log.json")
     bench.crew.wait()
 
 
@@ -142,6 +143,13 @@ def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> 
         fit_heads(network, views, bench.labels, bench.plan.jobs[job], bench.config.heads)
         save_weights(network, kept)
     return network
+
+
+def _keep_log(work: Path, path: Path) -> None:
+    """Losses by epoch of every training behind the release; one entry a job and seed."""
+    logs = {log.stem.removeprefix("log_"): json.loads(log.read_text()) for log in sorted(work.glob("log_*.json"))}
+    if logs:
+        path.write_text(json.dumps(logs) + "\n", encoding="utf-8")
 
 
 def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int) -> None:
