@@ -126,7 +126,7 @@ def evidence(dog_probability: float = 0.99, dog_share: float | None = 0.4) -> Ph
         (evidence(), 1, PhotoStatus.USED, None),
         (evidence(dog_share=None), None, PhotoStatus.USED, None),
         (evidence(), 2, PhotoStatus.DOUBTFUL, "several_dogs"),
-        (evidence(dog_probability=0.25), None, PhotoStatus.DOUBTFUL, "dog_unlikely"),
+        (evidence(dog_probability=0.2), None, PhotoStatus.DOUBTFUL, "dog_unlikely"),
         (evidence(dog_probability=0.01), None, PhotoStatus.REFUSED, "no_dog"),
         (evidence(dog_share=0.05), None, PhotoStatus.DOUBTFUL, "dog_small"),
         (evidence(dog_share=0.001), None, PhotoStatus.REFUSED, "dog_far_too_small"),

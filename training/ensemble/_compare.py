@@ -22,7 +22,7 @@ from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble._answers import draw_owners, known_bands, simulate
 from training.ensemble._data import Dataset
 from training.ensemble._fit import estimate_tables
-from training.ensemble._members import fit_member, fit_members
+from training.ensemble._members import fit_member, fit_members, opinion_pool, plain_mean
 
 __all__ = ["compare"]
 
@@ -56,8 +56,11 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
     for strength in (0.01, 0.03, 0.1, 1.0):
         settings = {**config, "members": {**config["members"], "regularisation": strength}}
         yield _cross_validated(f"logistic regression, C = {strength:g}", _logistic(settings), seen, unseen, pool)
-    alone = {**config, "members": {**config["members"], "unseen_breed_share": 0.0}}
-    yield _cross_validated("logistic regression, known breeds only", _logistic(alone), seen, unseen, pool)
+    for share, of in ((0.0, "known breeds only"), (0.5, "both by halves")):
+        settings = {**config, "members": {**config["members"], "unseen_breed_share": share}}
+        yield _cross_validated(f"logistic regression, {of}", _logistic(settings), seen, unseen, pool)
+    for say in (0.3, 0.5, 0.6, 0.7, 0.9):
+        yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, say), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
     yield _cross_validated("extra trees (200)", _trees(_extra), seen, unseen, pool)
 
@@ -72,6 +75,23 @@ def _extra() -> ClassifierMixin:
 
 def _logistic(config: dict[str, Any]) -> Fit:
     return lambda seen, unseen, labels: fit_member(seen, unseen, labels, config)
+
+
+class _Pool:
+    """The released form: an opinion pool of the plain mean and a regression."""
+
+    classes_ = np.arange(N_CATEGORIES)
+
+    def __init__(self, member: LogisticRegression, say: float) -> None:
+        self.weights, self.bias = opinion_pool(member, plain_mean()[0], say)
+
+    def predict_proba(self, features: Array) -> Array:
+        result: Array = np.exp(log_softmax(features @ self.weights.T + self.bias))
+        return result
+
+
+def _pool(config: dict[str, Any], say: float) -> Fit:
+    return lambda seen, unseen, labels: _Pool(fit_member(seen, unseen, labels, config), say)
 
 
 def _trees(make: Callable[[], ClassifierMixin]) -> Fit:

@@ -15,7 +15,17 @@ from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 from training.ensemble._data import UNKNOWN, Dataset
 
-__all__ = ["coefficients", "cross_fitted", "fit_member", "fit_members", "fit_photo_gain", "fold_members", "tables"]
+__all__ = [
+    "coefficients",
+    "cross_fitted",
+    "fit_member",
+    "fit_members",
+    "fit_photo_gain",
+    "fold_members",
+    "opinion_pool",
+    "plain_mean",
+    "tables",
+]
 
 _RULED_OUT = [
     (CoatCategory.DROP, LengthBand.UNDER_19MM),
@@ -51,6 +61,29 @@ def coefficients(member: LogisticRegression, classes: int) -> tuple[Array, Array
     return weights, bias
 
 
+def plain_mean() -> tuple[Array, Array]:
+    """Weights with nothing learned: category (7, 18), mean of texture and kinship; band (4, 18), the band itself."""
+    routes, bands = np.eye(N_CATEGORIES) / 2, np.eye(N_BANDS)
+    return (
+        np.hstack([routes, routes, np.zeros((N_CATEGORIES, N_BANDS))]),
+        np.hstack([np.zeros((N_BANDS, 2 * N_CATEGORIES)), bands]),
+    )
+
+
+def opinion_pool(member: LogisticRegression, plain: Array, unfamiliar: float) -> tuple[Array, Array]:
+    """Weights and bias of a logarithmic opinion pool (Genest and Zidek 1986) of the plain mean and a member.
+
+    The plain mean serves breeds that training saw best, the member, fitted on networks that never saw the breed,
+    serves the others; a pool of log-linear opinions is log-linear again.
+
+    Args:
+        plain: (classes, 18) weights of the plain mean, whose bias is zero.
+        unfamiliar: the member's say, 0 to 1.
+    """
+    weights, bias = coefficients(member, len(plain))
+    return unfamiliar * weights + (1 - unfamiliar) * plain, unfamiliar * bias
+
+
 def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
     """Compatibility (7, 4) and prior (7, 4), as logs, from smoothed counts; what a definition rules out stays out."""
     settings = config["prior"]
@@ -76,8 +109,10 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
     category = fit_member(seen, unseen, data.category_by, config)
     usable = data.usable
     band = fit_member(seen[usable], unseen[usable], data.band_by[usable], config)
-    category_weights, category_bias = coefficients(category, N_CATEGORIES)
-    band_weights, band_bias = coefficients(band, N_BANDS)
+    plain_category, plain_band = plain_mean()
+    say = config["members"]["unfamiliar_say"]
+    category_weights, category_bias = opinion_pool(category, plain_category, say)
+    band_weights, band_bias = opinion_pool(band, plain_band, say)
     compatibility, prior = tables(data, config)
     one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
     return Members(

@@ -87,7 +87,8 @@ def ablations(models: Path) -> list[dict[str, Any]]:
     found = []
     if image:
         text = (
-            "One row a variant, chosen on val; blend: mean of texture and kinship, before the ensemble. Further "
+            "One row a variant, chosen out of fold on unseen dogs and unseen breeds of train and val; blend: mean of "
+            "texture and kinship, before the ensemble. Further "
             "columns: ablations.csv. Minutes are those of the device named there."
         )
         found.append({"id": "ablations", "title": "What each part of the image model is worth", "text": text, **image})
@@ -115,12 +116,13 @@ _ABLATION_COLUMNS = {
     "finetuned_share": "share of fine-tuned weights",
     "chosen": "chosen",
     "seeds": "seeds",
-    "val_blend_accuracy": "val accuracy",
-    "val_blend_macro_f1_without_mixed": "val macro-F1 without mixed",
-    "val_blend_log_loss": "val log loss",
-    "val_band_kappa": "val band kappa",
+    "val_blend_log_loss": "val: log loss",
+    "unseen_dogs_blend_accuracy": "unseen dogs: accuracy",
+    "unseen_dogs_blend_macro_f1_without_mixed": "macro-F1 without mixed",
+    "unseen_dogs_blend_log_loss": "log loss",
+    "unseen_dogs_band_kappa": "band kappa",
     "unseen_breeds_blend_accuracy": "unseen breeds: accuracy",
-    "unseen_breeds_blend_log_loss": "unseen breeds: log loss",
+    "unseen_breeds_blend_log_loss": "log loss",
     "background_changed": "answers changed by another background",
     "minutes": "minutes",
 }
