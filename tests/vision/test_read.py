@@ -14,6 +14,8 @@ import pytest
 from PIL import Image
 
 from coatclass import photo, vision
+from coatclass.assessing import estimate_photo
+from coatclass.contract import Verdict
 from coatclass.errors import ModelFilesError
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
@@ -63,6 +65,17 @@ def test_scikit_learns_sample_pictures_are_no_dogs(name: str) -> None:
     datasets = pytest.importorskip("sklearn.datasets")
     sample = Image.fromarray(datasets.load_sample_image(name))
     assert vision.read(sample, file=name).dog_probability < vision.read_manifest().limits.dog_probability
+
+
+def test_sample_pictures_of_scikit_image_get_no_settled_coat() -> None:
+    """Things, landscapes, textures, a cat, a drawn horse (van der Walt et al. 2014, scikit-image; its own pictures)."""
+    folder = Path(pytest.importorskip("skimage").__file__).parent / "data"
+    pictures = [path for path in sorted(folder.iterdir()) if path.suffix in (".png", ".jpg")]
+    verdicts = {path.name: estimate_photo(path)[1].verdict for path in pictures}
+    assert len(verdicts) >= 20
+    no_dog = {name for name, verdict in verdicts.items() if verdict in (Verdict.NOT_A_DOG, Verdict.UNUSABLE_PHOTO)}
+    assert len(no_dog) >= len(verdicts) - 2
+    assert Verdict.SETTLED not in verdicts.values()
 
 
 @pytest.mark.photos
