@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from coatclass.contract import AnswerEvidence, PhotoEvidence, normalise
@@ -44,6 +44,7 @@ def test_whatever_the_evidence_the_result_is_a_pair_of_distributions(pictures, s
 @settings(max_examples=60, deadline=None)
 @given(photos, tables, st.sampled_from(range(7)), st.floats(min_value=0.01, max_value=4))
 def test_more_evidence_for_a_category_never_lowers_it(picture, table, category, extra):
+    assume(len({value for row in table for value in row}) > 1)  # a table that says nothing is another regime
     stronger = tuple(tuple(v + extra for v in row) if i == category else row for i, row in enumerate(table))
     for pictures in ([], [picture]):
         before = combine(pictures, AnswerEvidence(table, ("feel",))).category[category]
