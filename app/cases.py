@@ -10,9 +10,10 @@ from typing import Any
 
 from app.looking import Looks
 from coatclass import answers as questionnaire
+from coatclass import care
 from coatclass.answers import Answers
 from coatclass.assessing import Reading, assess_readings
-from coatclass.contract import Assessment
+from coatclass.contract import Assessment, CoatSituation
 from coatclass.ensemble import Finding as HandsOn
 from coatclass.errors import AnswersError, RecordError
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
@@ -109,6 +110,41 @@ def assess(
 ) -> Assessment:
     """A kept dog as it stands: what hands found replaces estimates."""
     return assess_readings(readings, truth.over(answers), finding=truth.hands, learned=learned, skipped=skipped)
+
+
+def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSituation | None:
+    """What the tools and the plan were chosen for; None without an estimate."""
+    if assessment.category is None or assessment.length_band is None:
+        return None
+    known = truth.over(answers)
+    return questionnaire.situation(known, categories=assessment.category.set, bands=assessment.length_band.set)
+
+
+def dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
+    """One measurement a day, the last one said; those of the trunk only."""
+    by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
+    return [care.Measurement(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
+
+
+def plan(
+    at: CoatSituation,
+    assessment: Assessment,
+    answers: Answers,
+    measured: Sequence[care.Measurement],
+    *,
+    trims: Sequence[care.Trim] = (),
+    language: str = "en",
+) -> care.CarePlan:
+    """The care plan from today on, the same for whoever looks at the dog."""
+    return care.plan(
+        at,
+        assessment.kit,
+        today=today(),
+        measurements=measured,
+        trims=trims,
+        keeps_growing=answers.keeps_growing,
+        language=language,
+    )
 
 
 def keep(writer: Writer, dog_id: str, assessment: Assessment, looks: Looks, salon: Records) -> None:

@@ -150,7 +150,7 @@ def save_answers(salon: Records, dog_id: str, changes: Mapping[str, Any], *, who
         AnswersError: if a value can't be, or the answers contradict each other; nothing is kept then.
     """
     with salon.write(who) as writer:
-        return owners._merge(writer, writer.get(Dog, dog_id), changes)
+        return owners.merge(writer, writer.get(Dog, dog_id), changes)
 
 
 def add_photo(
@@ -224,20 +224,10 @@ def confirmed(typed: str, name: str) -> None:
 
 def plan(file: DogFile, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
     """The care plan from today on; None without an estimate."""
-    told = as_told(file)
-    situation = owners.situation(told, assessment)
-    if situation is None:
-        return None
-    measured = owners._dated(file.measurements)
-    return care.plan(
-        situation,
-        assessment.kit,
-        today=cases.today(),
-        measurements=measured,
-        trims=_trims(measured, file.appointments),
-        keeps_growing=file.answers.keeps_growing,
-        language=language,
-    )
+    situation = cases.situation(file.answers, file.truth, assessment)
+    measured = cases.dated(file.measurements)
+    trims = _trims(measured, file.appointments)
+    return situation and cases.plan(situation, assessment, file.answers, measured, trims=trims, language=language)
 
 
 def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointment]) -> list[care.Trim]:

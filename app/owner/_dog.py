@@ -92,10 +92,10 @@ def save_answers(salon: Records, token: str, changes: Mapping[str, Any]) -> Answ
     """
     dog = dog_of_link(salon, token)
     with salon.write(WHO) as writer:
-        return _merge(writer, dog, changes)
+        return merge(writer, dog, changes)
 
 
-def _merge(writer: Writer, dog: Dog, changes: Mapping[str, Any]) -> Answers:
+def merge(writer: Writer, dog: Dog, changes: Mapping[str, Any]) -> Answers:
     sheet = writer.latest(AnswerSheet, dog.id)
     before = {} if sheet is None else sheet.content
     merged = {name: value for name, value in {**before, **changes}.items() if value is not None}
@@ -162,7 +162,7 @@ def measure(
     if keep:
         length = round(found.length_mm, 1)
         with salon.write(WHO) as writer:
-            _merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "ruler"})
+            merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "ruler"})
             writer.add(
                 valid(
                     Measurement,
@@ -193,28 +193,10 @@ def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Ass
 
 def situation(of: OwnersDog, assessment: Assessment) -> CoatSituation | None:
     """What the tools and the plan were chosen for; None without an estimate."""
-    if assessment.category is None or assessment.length_band is None:
-        return None
-    known = of.truth.over(of.answers)
-    return questionnaire.situation(known, categories=assessment.category.set, bands=assessment.length_band.set)
+    return cases.situation(of.answers, of.truth, assessment)
 
 
 def plan(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
     """The care plan from today on; None without an estimate."""
     at = situation(of, assessment)
-    if at is None:
-        return None
-    return care.plan(
-        at,
-        assessment.kit,
-        today=cases.today(),
-        measurements=_dated(of.measurements),
-        keeps_growing=of.answers.keeps_growing,
-        language=language,
-    )
-
-
-def _dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
-    """One measurement a day, the last one said; those of the trunk only."""
-    by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
-    return [care.Measurement(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
+    return at and cases.plan(at, assessment, of.answers, cases.dated(of.measurements), language=language)
