@@ -12,12 +12,12 @@ import numpy as np
 
 from coatclass.contract import Verdict
 from coatclass.ensemble import load as load_members
-from coatclass.reports.evaluation import Case, Cases, mixed_section, tables, with_decisions
+from coatclass.reports.evaluation import Case, Cases, by_confidence, mixed_section, tables, with_decisions
 from training.ensemble._data import load
 from training.ensemble._members import fold_members
 from training.evaluation._cases import cases_of_evidence
 
-__all__ = ["ablations", "mixed_out_of_fold", "unseen_breeds"]
+__all__ = ["ablations", "mixed_out_of_fold", "sure_and_unsure", "unseen_breeds"]
 
 _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # What the released ensemble has and a fold's members have not: set on all folds together.
@@ -80,16 +80,30 @@ def mixed_out_of_fold(models: Path) -> dict[str, Any]:
     return mixed_section(_cross_fitted(models, unseen=False))
 
 
+def sure_and_unsure(models: Path, resamples: int) -> dict[str, Any]:
+    """Accuracy out of fold by how sure the annotators were: four times as many border cases as the test split has."""
+    rows = by_confidence(_cross_fitted(models, unseen=False), resamples=resamples)
+    shown = ("n", "accuracy", "log_loss", "settled", "wrong_among_settled")
+    return {
+        "id": "sure_and_unsure",
+        "title": "Border cases, out of fold",
+        "text": "Train and val, read by networks and members that never saw the dog, by the less sure annotator's "
+        "confidence; photos that two people labelled.",
+        "head": ["confidence", "photos", "accuracy", "log loss", "settled", "settled and wrong"],
+        "rows": [[f"{row['confidence']:g}", *(row[key] for key in shown)] for row in rows],
+    }
+
+
 def ablations(models: Path) -> list[dict[str, Any]]:
     """The tables of what each part is worth, as far as they were measured: image model, ensemble members."""
-    image = _table(models / "ablations.csv", _ABLATION_COLUMNS)
+    image = _table(models / "ablations.csv", _ABLATION_COLUMNS, needed="val_blend_log_loss")
     members = _table(models / "ensemble_comparison.csv", None)
     found = []
     if image:
         text = (
             "One row a variant, chosen out of fold on unseen dogs and unseen breeds of train and val; blend: mean of "
             "texture and kinship, before the ensemble. Further "
-            "columns: ablations.csv. Minutes are those of the device named there."
+            "columns, and runs without these figures: ablations.csv. Minutes are those of the device named there."
         )
         found.append({"id": "ablations", "title": "What each part of the image model is worth", "text": text, **image})
     if members:
@@ -101,13 +115,14 @@ def ablations(models: Path) -> list[dict[str, Any]]:
     return found
 
 
-def _table(path: Path, columns: dict[str, str] | None) -> dict[str, Any] | None:
+def _table(path: Path, columns: dict[str, str] | None, needed: str | None = None) -> dict[str, Any] | None:
+    """The columns of a CSV under their titles; rows that lack what is ``needed`` stay in the file only."""
     if not path.exists():
         return None
     with path.open(newline="", encoding="utf-8") as stream:
         reader = csv.DictReader(stream)
         names = [name for name in reader.fieldnames or () if columns is None or name in columns]
-        rows = [[row[name] for name in names] for row in reader]
+        rows = [[row[name] for name in names] for row in reader if needed is None or row[needed]]
     return {"head": [(columns or {}).get(name, name.replace("_", " ")) for name in names], "rows": rows}
 
 

@@ -18,7 +18,7 @@ from coatclass.reports.evaluation import (
     write_report,
 )
 from training.evaluation._cases import cases_of_split, other_animals, photos_folder
-from training.evaluation._generalisation import ablations, mixed_out_of_fold, unseen_breeds
+from training.evaluation._generalisation import ablations, mixed_out_of_fold, sure_and_unsure, unseen_breeds
 from training.evaluation._summary import summary
 
 __all__ = ["evaluate_release"]
@@ -37,7 +37,8 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
         yield f"Looking again at {args.robustness} photos made worse ..."
         report["robustness"] = robustness(subset(looked, args.robustness))
     report["mixed"]["train and val, out of fold"] = mixed_out_of_fold(args.models)
-    report["extras"] = [unseen_breeds(args.models, args.resamples), *ablations(args.models)]
+    out_of_fold = [part(args.models, args.resamples) for part in (unseen_breeds, sure_and_unsure)]
+    report["extras"] = [*out_of_fold, *ablations(args.models)]
     reference = args.models / "reference.json"
     if reference.exists():
         known = json.loads(reference.read_text(encoding="utf-8"))
