@@ -35,14 +35,24 @@ class Fitted:
 
 @dataclass(frozen=True)
 class _Part:
-    """Photos of one role, and what cross-fitted members read from each, (N, 7, 4)."""
+    """Photos of one role, and what cross-fitted members read from each, (N, 7, 4).
+
+    ``by_strangers`` is read by networks that never saw the breed either.
+    """
 
     data: Dataset
     by_photo: Array
+    by_strangers: Array
 
     def take(self, chosen: Any) -> _Part:
         """The chosen photos."""
-        return _Part(self.data.take(chosen), self.by_photo[chosen])
+        return _Part(self.data.take(chosen), self.by_photo[chosen], self.by_strangers[chosen])
+
+    @property
+    def strange(self) -> _Part:
+        """The same photos as dogs of breeds that training never saw."""
+        data = replace(self.data, unfamiliarity=self.data.unseen_unfamiliarity)
+        return _Part(data, self.by_strangers, self.by_strangers)
 
 
 def fit(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Fitted:
@@ -52,7 +62,7 @@ def fit(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Fitte
     """
     pool = data.take(data.split != "test")
     roles = split_groups(pool, config["pool"], config["seed"])
-    whole = _Part(pool, cross_fitted(pool, config))
+    whole = _Part(pool, cross_fitted(pool, config), cross_fitted(pool, config, unseen=True))
     parts = {name: whole.take(mask) for name, mask in roles.items()}
     members = fit_members(pool, config, unfamiliar_above)
     gain, dogs = fit_photo_gain(pool, members, np.round(np.arange(0.0, 1.01, 0.1), 1))
@@ -189,16 +199,29 @@ def _thresholds(parts: dict[str, _Part], members: Members, config: dict[str, Any
         np.quantile(_agreements(*_apart(tempering["both"], members)), promise()["disagree_false_alarm"])
     )
     dogs = parts["conform"].take(_one_a_group(parts["conform"].data))
+    strangers = _by_regime(dogs.strange, members, config, stream=4)
     regimes, settled = {}, {}
     for regime, cases in _by_regime(dogs, members, config, stream=4).items():
         joint = _tables(regime, cases, members)
         at = _sets(joint, cases, mixed_at[regime], simulated=regime != "photo")
-        flagged = cases.unfamiliarity > members.unfamiliar_above
-        if regime == "both":
-            photo, said = _apart(cases, members)
-            flagged |= (_agreements(photo, said) < disagree_below) & (photo.argmax(axis=1) != said.argmax(axis=1))
-        regimes[regime], settled[regime] = _settle(marginals(joint)[0], cases, at, flagged)
+        met = [cases] if regime == "answers" else [cases, strangers[regime]]
+        regimes[regime], settled[regime] = _settle(
+            [
+                _Met(one, marginals(_tables(regime, one, members))[0], _flagged(regime, one, members, disagree_below))
+                for one in met
+            ],
+            at,
+        )
     return Thresholds(version="", regimes=regimes, disagree_below=disagree_below), settled
+
+
+def _flagged(regime: str, cases: _Cases, members: Members, disagree_below: float) -> Array:
+    """Dogs that other rules send to a groomer (N,): unlike anything seen, or photo against answers."""
+    flagged: Array = cases.unfamiliarity > members.unfamiliar_above
+    if regime == "both":
+        photo, said = _apart(cases, members)
+        flagged |= (_agreements(photo, said) < disagree_below) & (photo.argmax(axis=1) != said.argmax(axis=1))
+    return flagged
 
 
 def _apart(cases: _Cases, members: Members) -> tuple[Array, Array]:
@@ -234,21 +257,33 @@ def _sets(joint: Array, cases: _Cases, mixed_at: float, *, simulated: bool) -> R
     )
 
 
-def _settle(
-    category: Array, cases: _Cases, at: RegimeThresholds, flagged: Any
-) -> tuple[RegimeThresholds, dict[str, Any]]:
-    """How sure one must be to call a coat settled; dogs that other rules send to a groomer never are."""
-    sets = [category_set(row, at) for row in category.tolist()]
-    alone = np.array([len(chosen) == 1 for chosen in sets]) & ~flagged
-    sureness = np.where(alone, category.max(axis=1), 0.0)
-    right = category.argmax(axis=1) == cases.category
-    limit = settle_threshold(sureness, right, promise()["settled_risk"], promise()["settled_confidence"])
-    chosen = sureness >= limit
-    measured = {
-        "dogs": len(cases),
-        "settled_share": float(chosen.mean()),
-        "wrong_among_settled": float((~right[chosen]).mean()) if chosen.any() else None,
-        "limit_found": limit != NEVER,
-        "most_categories": decision_limits()["most_categories"],
-    }
+@dataclass(frozen=True)
+class _Met:
+    """Dogs, P(category) (N, 7), and which of them other rules send to a groomer (N,)."""
+
+    cases: _Cases
+    category: Array
+    flagged: Array
+
+
+def _settle(met: list[_Met], at: RegimeThresholds) -> tuple[RegimeThresholds, dict[str, Any]]:
+    """How sure one must be to call a coat settled, so that the promise holds on each kind of dogs: seen and strange."""
+    risk, confidence = promise()["settled_risk"], promise()["settled_confidence"]
+    sureness = [_sureness(one, at) for one in met]
+    right = [one.category.argmax(axis=1) == one.cases.category for one in met]
+    limit = max(settle_threshold(sure, ok, risk, confidence) for sure, ok in zip(sureness, right, strict=True))
+    measured: dict[str, Any] = {"limit_found": limit != NEVER, "most_categories": decision_limits()["most_categories"]}
+    for name, sure, ok in zip(("known_breeds", "unseen_breeds"), sureness, right, strict=False):
+        chosen = sure >= limit
+        measured[name] = {
+            "dogs": len(sure),
+            "settled_share": float(chosen.mean()),
+            "wrong_among_settled": float((~ok[chosen]).mean()) if chosen.any() else None,
+        }
     return at.model_copy(update={"settle_at": limit}), measured
+
+
+def _sureness(met: _Met, at: RegimeThresholds) -> Array:
+    """The best category's probability (N,); 0 where the set holds several or another rule stands in the way."""
+    alone = np.array([len(category_set(row, at)) == 1 for row in met.category.tolist()]) & ~met.flagged
+    return np.where(alone, met.category.max(axis=1), 0.0)

@@ -140,9 +140,12 @@ def fold_members(pool: Dataset, config: dict[str, Any], folds: int = 5) -> Itera
         yield held_out, fit_members(pool.take(learn), config, np.inf)
 
 
-def cross_fitted(pool: Dataset, config: dict[str, Any]) -> Array:
-    """Joint tables by the photo alone (N, 7, 4), uncalibrated; no member has seen the dog that it reads."""
-    features = pool.features(config["members"]["floor"])
+def cross_fitted(pool: Dataset, config: dict[str, Any], *, unseen: bool = False) -> Array:
+    """Joint tables by the photo alone (N, 7, 4), uncalibrated; no member has seen the dog that it reads.
+
+    ``unseen``: from networks that never saw the dog's breed either.
+    """
+    features = pool.features(config["members"]["floor"], unseen=unseen)
     found = np.zeros((len(pool), N_CATEGORIES, N_BANDS))
     for held_out, members in fold_members(pool, config):
         found[held_out] = photo_joint(features[held_out], np.ones(len(held_out)), members)
