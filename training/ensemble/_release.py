@@ -23,8 +23,7 @@ __all__ = ["release"]
 
 def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model: str) -> Iterator[str]:
     """Write ``ensemble_members.json``, ``ensemble_thresholds.json`` and ``ensemble.json``; yield lines for people."""
-    digest = hashlib.sha256(json.dumps(result.members.to_json(), sort_keys=True).encode()).hexdigest()
-    name = f"ensemble-{digest[:8]}"
+    name = _name(result)
     members = replace(result.members, version=name).to_json()
     thresholds = result.thresholds.model_copy(update={"version": name}).model_dump(mode="json")
     files = {}
@@ -66,6 +65,12 @@ def _commit() -> str:
 
 def _short(values: dict[str, float]) -> str:
     return ", ".join(f"{regime} {value:.2f}" for regime, value in values.items())
+
+
+def _name(result: Fitted) -> str:
+    """A version that changes with every number that shapes a result."""
+    content = [result.members.to_json(), result.thresholds.model_dump(mode="json")]
+    return f"ensemble-{hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:8]}"
 
 
 def _rounded(value: Any) -> Any:
