@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from pathlib import Path
 
@@ -12,13 +13,15 @@ pytest.importorskip("mapie")
 
 from coatclass.answers import evidence, simulate
 from coatclass.contract import PhotoEvidence
+from coatclass.decision import RegimeThresholds, promise
 from coatclass.ensemble import combine
 from coatclass.ensemble._fusion import log_softmax, marginals, photo_joint
+from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 from training.ensemble._answers import askable, draw_owners, known_bands
 from training.ensemble._answers import simulate as simulate_tables
 from training.ensemble._data import UNKNOWN, Dataset, split_groups
-from training.ensemble._fit import estimate_tables, fit
+from training.ensemble._fit import _Cases, _Met, _settle, estimate_tables, fit
 from training.ensemble._members import coefficients, fit_member, fit_members, tables
 
 CONFIG = tomllib.loads((Path(__file__).parents[2] / "training/configs/ensemble.toml").read_text(encoding="utf-8"))
@@ -92,6 +95,25 @@ def test_the_released_arithmetic_equals_scikit_learns():
     # A geometric mean of two opinions, weighted (Genest and Zidek 1986).
     opinions = member.predict_proba(seen) ** say * np.exp((seen[:, :7] + seen[:, 7:14]) / 2) ** (1 - say)
     assert np.abs(ours - opinions / opinions.sum(axis=1, keepdims=True)).max() < 1e-9
+
+
+def test_the_release_keeps_its_promise_of_settled_coats_on_breeds_that_training_never_saw():
+    settled = json.loads(released("models/ensemble.json").read_text(encoding="utf-8"))["notes"]["settled"]
+    for regime in ("photo", "both"):
+        for kind in ("known_breeds", "unseen_breeds"):
+            assert settled[regime][kind]["settled_share"] > 0.5
+            assert settled[regime][kind]["wrong_among_settled"] <= promise()["settled_risk"]
+    assert "unseen_breeds" not in settled["answers"]  # no photo, no network
+
+
+def test_the_stricter_of_two_limits_is_kept():
+    sure, right = np.linspace(0.5, 1, 2000), np.ones(2000, bool)
+    wrong_below = right & (sure > 0.8)
+    at = RegimeThresholds(category_at=0.3, band_at=0.3, settle_at=0, mixed_at=0.9, calibrated_on=2000, simulated=True)
+    cases = [_Cases(np.where(ok, 0, 1), None, None, None, sure, sure) for ok in (right, wrong_below)]
+    met = [_Met(one, np.stack([sure, *[(1 - sure) / 6] * 6], axis=1), np.zeros(2000, bool)) for one in cases]
+    alone, strict = (_settle(kinds, at)[0].settle_at for kinds in (met[:1], met))
+    assert alone < 0.79 < strict
 
 
 def test_a_class_that_was_never_seen_is_ruled_out_instead_of_crashing():
