@@ -277,7 +277,8 @@ def _extras(report: Mapping[str, Any]) -> list[str]:
 
 def _extra_cell(value: Any) -> str:
     if isinstance(value, Figure):
-        return f'<td class="n">{number(value.value)} ({number(value.low)} to {number(value.high)})</td>'
+        shown, interval = number(value.value), f"({number(value.low)} to {number(value.high)})"
+        return f'<td class="n tall">{shown} <span>{interval}</span></td>'
     return cell(value)
 
 
