@@ -62,7 +62,7 @@ def fit(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Fitte
     """
     pool = data.take(data.split != "test")
     roles = split_groups(pool, config["pool"], config["seed"])
-    whole = _Part(pool, cross_fitted(pool, config), cross_fitted(pool, config, unseen=True))
+    whole = _Part(pool, *cross_fitted(pool, config))
     parts = {name: whole.take(mask) for name, mask in roles.items()}
     members = fit_members(pool, config, unfamiliar_above)
     gain, dogs = fit_photo_gain(pool, members, np.round(np.arange(0.0, 1.01, 0.1), 1))
@@ -199,12 +199,12 @@ def _thresholds(parts: dict[str, _Part], members: Members, config: dict[str, Any
         np.quantile(_agreements(*_apart(tempering["both"], members)), promise()["disagree_false_alarm"])
     )
     dogs = parts["conform"].take(_one_a_group(parts["conform"].data))
-    strangers = _by_regime(dogs.strange, members, config, stream=4)
+    strangers = _with_photos(dogs.strange, config, stream=4)
     regimes, settled = {}, {}
     for regime, cases in _by_regime(dogs, members, config, stream=4).items():
         joint = _tables(regime, cases, members)
         at = _sets(joint, cases, mixed_at[regime], simulated=regime != "photo")
-        met = [cases] if regime == "answers" else [cases, strangers[regime]]
+        met = [cases] if regime == "answers" else [cases, strangers]
         regimes[regime], settled[regime] = _settle(
             [
                 _Met(one, marginals(_tables(regime, one, members))[0], _flagged(regime, one, members, disagree_below))

@@ -140,16 +140,19 @@ def fold_members(pool: Dataset, config: dict[str, Any], folds: int = 5) -> Itera
         yield held_out, fit_members(pool.take(learn), config, np.inf)
 
 
-def cross_fitted(pool: Dataset, config: dict[str, Any], *, unseen: bool = False) -> Array:
+def cross_fitted(pool: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
     """Joint tables by the photo alone (N, 7, 4), uncalibrated; no member has seen the dog that it reads.
 
-    ``unseen``: from networks that never saw the dog's breed either.
+    Returns:
+        From the networks as they are, and from networks that never saw the dog's breed either.
     """
-    features = pool.features(config["members"]["floor"], unseen=unseen)
-    found = np.zeros((len(pool), N_CATEGORIES, N_BANDS))
+    floor = config["members"]["floor"]
+    known, strange = (pool.features(floor, unseen=unseen) for unseen in (False, True))
+    by_photo, by_strangers = (np.zeros((len(pool), N_CATEGORIES, N_BANDS)) for _ in range(2))
     for held_out, members in fold_members(pool, config):
-        found[held_out] = photo_joint(features[held_out], np.ones(len(held_out)), members)
-    return found
+        for features, found in ((known, by_photo), (strange, by_strangers)):
+            found[held_out] = photo_joint(features[held_out], np.ones(len(held_out)), members)
+    return by_photo, by_strangers
 
 
 def _shares(data: Dataset) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import tomllib
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ _SHOWN = (
 )
 
 
+@cache
 def _cross_fitted(models: Path, *, unseen: bool) -> Cases:
     """The pool out of fold: no network and no member of the ensemble was fitted on the dog that it reads.
 
