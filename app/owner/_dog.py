@@ -96,6 +96,11 @@ def save_answers(salon: Records, token: str, changes: Mapping[str, Any]) -> Answ
 
 
 def merge(writer: Writer, dog: Dog, changes: Mapping[str, Any]) -> Answers:
+    """Add changes to the dog's answers, None taking one back; keep them if anything changed.
+
+    Raises:
+        AnswersError: if a value can't be, or the answers contradict each other.
+    """
     sheet = writer.latest(AnswerSheet, dog.id)
     before = {} if sheet is None else sheet.content
     merged = {name: value for name, value in {**before, **changes}.items() if value is not None}
