@@ -53,6 +53,14 @@ def test_more_evidence_for_a_category_never_lowers_it(picture, table, category, 
 
 
 @settings(max_examples=40, deadline=None)
+@given(photos, st.floats(min_value=-6, max_value=0))
+def test_a_table_that_says_nothing_changes_nothing(picture, value):
+    nothing = AnswerEvidence(((value,) * 4,) * 7, ("feel",))
+    for pictures in ([], [picture]):
+        assert combine(pictures, nothing).category == pytest.approx(combine(pictures).category)
+
+
+@settings(max_examples=40, deadline=None)
 @given(photos, tables)
 def test_a_constant_added_to_every_likelihood_changes_nothing(picture, table):
     shifted = tuple(tuple(v - 3.7 for v in row) for row in table)
