@@ -89,7 +89,10 @@ class PhotoEvidence:
         band: log probabilities (4,) of the length band.
         dog_probability: probability that the picture shows a dog, [0, 1].
         dog_share: share of the picture that is dog, [0, 1]; None if the model has no mask.
-        unfamiliarity: distance from everything the model was trained on; its limit lies in the model's manifest.
+        unfamiliarity: distance from the likest photos the model was trained on, [0, 2]; its limit lies in the model's
+            manifest.
+        single_dog_probability: probability that the picture shows one dog, and enough of it to judge the coat,
+            [0, 1]; None if nobody looked.
     """
 
     file: str
@@ -100,6 +103,7 @@ class PhotoEvidence:
     dog_share: float | None
     unfamiliarity: float
     model_version: str
+    single_dog_probability: float | None = None
 
 
 # --- answers -> ensemble --------------------------------------------------------------------------------------------

@@ -15,8 +15,8 @@ from coatclass.contract import PhotoEvidence
 from coatclass.vision._manifest import VisionManifest, checked_bytes, read_manifest
 from coatclass.vision._preprocess import to_tensor
 
-OUTPUTS = ("texture", "kinship", "band", "dog_probability", "unfamiliarity", "mask")
-"""The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); (1,), (1,); mask (1, rows, columns)."""
+OUTPUTS = ("texture", "kinship", "band", "dog_probability", "unfamiliarity", "single_dog_probability", "mask")
+"""The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); (1,) each; mask (1, rows, columns)."""
 
 
 class Opened(Protocol):
@@ -71,6 +71,7 @@ class VisionModel:
             dog_share=float(mask.mean()),
             unfamiliarity=float(read["unfamiliarity"][0]),
             model_version=self.manifest.model_version,
+            single_dog_probability=float(read["single_dog_probability"][0]),
         )
         return Look(evidence, mask)
 

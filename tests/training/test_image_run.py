@@ -96,7 +96,7 @@ def test_the_released_network_reads_as_the_trained_one(released: Path, invented:
     from training.image._network import CoatNetwork
 
     network = CoatNetwork(load_backbone("lite0"))
-    network.load_state_dict(load_file(released.parent / "work" / "small" / "released.safetensors"))
+    network.take(load_file(released.parent / "work" / "small" / "released.safetensors"))
     model = vision.load_model(released)
     tensor = vision.to_tensor(photo.load(invented / "oxford" / "p3.jpg").image, model.manifest.preprocessing)
     with torch.inference_mode():

@@ -21,6 +21,7 @@ class Heads(Frozen):
     kinship_l2: float = 1e-2
     band_l2: float = 1e-3
     mask_l2: float = 1e-4
+    single_l2: float = 1e-1
     class_power: float = Field(default=0.0, ge=0, le=1)  # 0: as they come, 0.5: square root, 1: all classes alike
     flip: bool = True
 

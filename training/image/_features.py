@@ -85,29 +85,29 @@ def _session(network: CoatNetwork):  # type: ignore[no-untyped-def]  # ONNX Runt
 
 @torch.inference_mode()
 def pooled_maps(network: CoatNetwork, maps: Maps) -> tuple[Tensor, Tensor]:
-    """Features (N, 2 x width) and share of dog (N,) of photos 0 to N - 1, from their feature maps."""
+    """Pooled features (N, ...) and share of dog (N,) of photos 0 to N - 1, from their feature maps."""
     device = network.usual.device
-    features = torch.zeros(len(maps), 2 * network.usual.shape[0])
+    features = torch.zeros(len(maps), network.pooled_width)
     share = torch.zeros(len(maps))
     for index, (fine, coarse) in maps.items():
-        seen = coarse.to(device)
-        mask = network.mask_scores(fine.to(device), seen).sigmoid()
-        features[index] = network.pool(seen, mask)[0].cpu()
+        maps_here = fine.to(device), coarse.to(device)
+        mask = network.mask_scores(*maps_here).sigmoid()
+        features[index] = network.pool(*maps_here, mask)[0].cpu()
         share[index] = mask.mean().cpu()
     return features, share
 
 
 @torch.inference_mode()
 def pooled(network: CoatNetwork, prepared: Prepared) -> tuple[Tensor, Tensor]:
-    """Features (N, 2 x width) and share of dog (N,) of all photos, by a network that is used this once."""
+    """Pooled features (N, ...) and share of dog (N,) of all photos, by a network that is used this once."""
     network.eval()
     device = network.usual.device
-    features = torch.zeros(len(prepared.tensors), 2 * network.usual.shape[0])
+    features = torch.zeros(len(prepared.tensors), network.pooled_width)
     share = torch.zeros(len(prepared.tensors))
     for indices, batch in prepared.batches(range(len(prepared.tensors))):
         fine, coarse = network.maps(batch.to(device))
         mask = network.mask_scores(fine, coarse).sigmoid()
-        features[indices] = network.pool(coarse, mask).cpu()
+        features[indices] = network.pool(fine, coarse, mask).cpu()
         share[indices] = mask.mean((1, 2)).cpu()
     return features, share
 

@@ -141,7 +141,7 @@ def _losses(
             usual = teacher.imagenet(teacher.maps(pictures)[1].mean((2, 3)))
         fine, coarse = network.maps(pictures)
         mask = network.mask_scores(fine, coarse)
-        features = network.pool(coarse, mask.sigmoid().detach())
+        features = network.coat(network.pool(fine, coarse, mask.sigmoid().detach()))
         imagenet = network.imagenet(features)
         texture, band, breed = network.texture(features), network.band(features), network.breed(features)
     imagenet, usual, mask = imagenet.float(), usual.float(), mask.float()

@@ -1,4 +1,4 @@
-"""The linear heads on pooled features: texture, kinship, band; and what they say out of fold."""
+"""The linear heads on pooled features: texture, kinship, band, single dog; and what they say out of fold."""
 
 from __future__ import annotations
 
@@ -12,8 +12,10 @@ from torch import Tensor
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.image._config import Heads
 from training.image._labels import Labels
-from training.image._linear import fit_linear, ordinal_cross_entropy
+from training.image._linear import binary_cross_entropy, fit_linear, ordinal_cross_entropy
 from training.image._network import CoatNetwork
+
+_SINGLE_STEPS = 60  # solver steps; further ones change nothing
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,7 @@ class Readings:
     band: NDArray[np.float32]
     dog_probability: NDArray[np.float32]
     unfamiliarity: NDArray[np.float32]
+    single_dog_probability: NDArray[np.float32]
 
 
 def class_weights(labels: Labels, chosen: NDArray[np.int64], power: float) -> NDArray[np.float32]:
@@ -37,18 +40,19 @@ def class_weights(labels: Labels, chosen: NDArray[np.int64], power: float) -> ND
 def fit_heads(
     network: CoatNetwork, views: list[Tensor], labels: Labels, chosen: NDArray[np.int64], settings: Heads
 ) -> None:
-    """Fit texture, kinship and band on the chosen photos' features, and what is familiar; put them into the network.
+    """Fit texture, kinship and band on the chosen photos' features; put them into the network.
 
     Args:
-        views: features (N, 2 x width) of all photos, one tensor for each way of looking at them (plain, mirrored).
+        views: pooled features (N, ...) of all photos, one tensor for each way of looking at them (plain, mirrored).
     """
     device = network.usual.device
     features = torch.cat([view[chosen] for view in views]).to(device)
+    coat = network.coat(features)
     say = torch.from_numpy(np.tile(class_weights(labels, chosen, settings.class_power), len(views))).to(device)
     category = torch.from_numpy(np.tile(labels.category[chosen], (len(views), 1))).to(device)
     band = torch.from_numpy(np.tile(labels.band[chosen], (len(views), 1))).to(device)
     visible = band.sum(1)
-    network.set_head("texture", fit_linear(features, category, say, outputs=len(CATEGORIES), l2=settings.texture_l2))
+    network.set_head("texture", fit_linear(coat, category, say, outputs=len(CATEGORIES), l2=settings.texture_l2))
     with torch.inference_mode():
         breeds = network.kinship_inputs(network.imagenet(features))
     network.set_head(
@@ -56,15 +60,32 @@ def fit_heads(
     )
     network.set_head(
         "band",
-        fit_linear(
-            features, band, say * visible, loss=ordinal_cross_entropy, outputs=len(BANDS) - 1, l2=settings.band_l2
-        ),
+        fit_linear(coat, band, say * visible, loss=ordinal_cross_entropy, outputs=len(BANDS) - 1, l2=settings.band_l2),
     )
-    network.set_familiar(views[0][chosen].to(device))
+
+
+def fit_last(
+    network: CoatNetwork, features: Tensor, labels: Labels, chosen: NDArray[np.int64], settings: Heads
+) -> None:
+    """What is learned once all other weights stand: which photos are familiar, and whether there is a single dog.
+
+    The latter can't be trained along: a random crop shows a part of a dog whatever the label says.
+
+    Args:
+        features: pooled features (N, ...) of all photos.
+    """
+    seen = features[chosen].to(network.usual.device)
+    single = torch.from_numpy(labels.single[chosen, None]).to(seen.device)
+    say = torch.ones(len(seen), device=seen.device)
+    network.set_head(
+        "single",
+        fit_linear(seen, single, say, loss=binary_cross_entropy, outputs=1, l2=settings.single_l2, steps=_SINGLE_STEPS),
+    )
+    network.set_familiar(seen)
 
 
 @torch.inference_mode()
 def read_features(network: CoatNetwork, features: Tensor) -> Readings:
-    """What the network's heads say of pooled features (N, 2 x width)."""
+    """What the network's heads say of pooled features (N, ...)."""
     parts = network.read(features.to(network.usual.device))
     return Readings(*(part.cpu().numpy().astype(np.float32) for part in parts))

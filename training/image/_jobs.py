@@ -22,25 +22,30 @@ class Plan:
     """Who trains on what.
 
     Attributes:
-        by_group, by_breed: fold of each photo, -1 on the test split.
-        jobs: indices of the training photos by name: ``val`` (train split only), ``breed0``…, ``group0``…, ``all``.
+        folds: fold of each photo, -1 on the test split; by what is held out: ``group`` (the dog), ``breed``, and for
+            a release ``source`` (where the photo came from).
+        jobs: indices of the training photos by name: ``val`` (train split only), ``group0``…, ``breed0``…,
+            ``source0``…, ``all``.
     """
 
-    by_group: NDArray[np.int64]
-    by_breed: NDArray[np.int64]
+    folds: dict[str, NDArray[np.int64]]
     jobs: dict[str, NDArray[np.int64]]
 
 
 def make_plan(labels: Labels, config: Config, *, release: bool) -> Plan:
     """The jobs of a run: enough to select (``val``, unseen dogs, unseen breeds), and the one that is released."""
-    by_breed = _folds(labels, labels.breed.astype(str), config)
-    by_group = _folds(labels, labels.group, config)
+    held_out = {
+        "group": _folds(labels, labels.group, config),
+        "breed": _folds(labels, labels.breed.astype(str), config),
+    }
+    if release:
+        held_out["source"] = _sources(labels)
     jobs = {"val": labels.where("train")}
-    jobs |= {f"breed{k}": _others(by_breed, k) for k in range(config.folds)}
-    jobs |= {f"group{k}": _others(by_group, k) for k in range(config.folds)}
+    for by, fold in held_out.items():
+        jobs |= {f"{by}{k}": np.flatnonzero((fold >= 0) & (fold != k)) for k in range(int(fold.max()) + 1)}
     if release:
         jobs["all"] = labels.where("train", "val")
-    return Plan(by_group, by_breed, jobs)
+    return Plan(held_out, jobs)
 
 
 def _folds(labels: Labels, keys: NDArray[np.str_], config: Config) -> NDArray[np.int64]:
@@ -50,8 +55,10 @@ def _folds(labels: Labels, keys: NDArray[np.str_], config: Config) -> NDArray[np
     return fold
 
 
-def _others(fold: NDArray[np.int64], k: int) -> NDArray[np.int64]:
-    return np.flatnonzero((fold >= 0) & (fold != k))
+def _sources(labels: Labels) -> NDArray[np.int64]:
+    """A fold for each source of photos."""
+    _, fold = np.unique(labels.source, return_inverse=True)
+    return np.where(labels.split == "test", -1, fold)
 
 
 @dataclass(frozen=True)

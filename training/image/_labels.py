@@ -27,6 +27,7 @@ class Labels:
         category_hard, band_hard: the agreed label's index; band is -1 where the length is not visible.
         band: (N, 4) soft label; rows of zeros where the length is not visible.
         weight: (N,) say of the photo in training.
+        single: (N,) share of the annotators who saw one dog, and enough of it to judge the coat.
         sureness: (N,) the less sure annotator's confidence, 1 to 3.
         breed: (N,) index into ``breeds``.
     """
@@ -43,6 +44,7 @@ class Labels:
     band: NDArray[np.float32]
     band_hard: NDArray[np.int64]
     usable: NDArray[np.bool_]
+    single: NDArray[np.float32]
     weight: NDArray[np.float32]
     sureness: NDArray[np.int64]
 
@@ -84,9 +86,15 @@ def read_labels(photos: Path) -> Labels:
         band=np.array([_soft(row, "band", list(_BAND_LETTERS)) for row in rows], np.float32),
         band_hard=np.array([_BAND_LETTERS.find(row["band"]) for row in rows]),
         usable=column("usable") == "y",
+        single=np.array([_share_of_yes(row) for row in rows], np.float32),
         weight=np.array([1.0 if row["usable"] == "y" else _PARTLY_VISIBLE for row in rows], np.float32),
         sureness=np.array([min(_confidences(row)) for row in rows]),
     )
+
+
+def _share_of_yes(row: dict[str, str]) -> float:
+    said = [row[name] for name in ("usable_1", "usable_2") if row[name]]
+    return said.count("y") / len(said)
 
 
 def _confidences(row: dict[str, str]) -> list[int]:

@@ -11,14 +11,16 @@ from training.image._backbone import IMAGENET_DOGS
 from training.image._kinship import kinship_table
 from training.image._linear import Linear, ordinal_log_probabilities
 
-_FLAT = 1e-3  # directions with less spread than this share of the widest carry nothing but rounding
-_WHITENED = 128  # directions kept for the distance from what was trained on
+_DIRECTIONS = 128  # principal directions in which likeness is measured: fewer bytes, and breeds apart no less
+_NEIGHBOURS = 3  # the likest training photos whose mean likeness counts: one alone may be a chance
 
 
 class CoatNetwork(nn.Module):
-    """Backbone, mask, and heads for texture, kinship, band, dog and unfamiliarity.
+    """Backbone, mask, and heads for texture, kinship, band, dog, unfamiliarity and a single dog.
 
-    Pooled features are two halves: over the whole picture, and over what the mask takes for dog.
+    Pooled features are the coat's and the scene's. The coat's are two halves of ``width`` each: over the whole picture,
+    and over what the mask takes for dog. The scene's are mean and spread of the finer maps, ``middle`` each: several
+    dogs, or a part of one, vary otherwise over the picture than one dog that stands in its middle.
     """
 
     def __init__(self, backbone: nn.Module, *, pool_dog: bool = True) -> None:
@@ -32,9 +34,21 @@ class CoatNetwork(nn.Module):
         self.texture = nn.Linear(2 * width, len(CATEGORIES))
         self.band = nn.Linear(2 * width, len(BANDS) - 1)
         self.kinship = nn.Linear(len(CATEGORIES) + IMAGENET_DOGS.stop - IMAGENET_DOGS.start, len(CATEGORIES))
+        self.single = nn.Linear(2 * width + 2 * middle, 1)
         self.register_buffer("table", kinship_table())
         self.register_buffer("usual", torch.zeros(width))
-        self.register_buffer("whitening", torch.zeros(_WHITENED, width))
+        self.register_buffer("directions", torch.zeros(_DIRECTIONS, width))
+        self.register_buffer("remembered", torch.zeros(0, _DIRECTIONS))
+
+    @property
+    def width(self) -> int:
+        """Number of features of the coarse maps."""
+        return int(self.usual.shape[0])
+
+    @property
+    def pooled_width(self) -> int:
+        """Number of pooled features."""
+        return int(self.single.in_features)
 
     def maps(self, picture: Tensor) -> tuple[Tensor, Tensor]:
         """Feature maps at a sixteenth and at a thirty-second of the picture's size."""
@@ -46,18 +60,24 @@ class CoatNetwork(nn.Module):
         """Scores (B, rows, columns) at a sixteenth of the picture's size; positive for dog."""
         return (self.mask_fine(fine) + functional.interpolate(self.mask_coarse(coarse), scale_factor=2.0))[:, 0]
 
-    def pool(self, coarse: Tensor, mask: Tensor) -> Tensor:
-        """Features (B, 2 x width): mean over the picture, mean over the dog."""
+    def pool(self, fine: Tensor, coarse: Tensor, mask: Tensor) -> Tensor:
+        """Pooled features (B, 2 x width + 2 x middle): the coat's over picture and dog, the scene's mean and spread."""
+        cells = fine.flatten(2)
+        scene = [cells.mean(2), cells.std(2)]
         whole = coarse.mean((2, 3))
         if not self.pool_dog:
-            return torch.cat([whole, torch.zeros_like(whole)], 1)
+            return torch.cat([whole, torch.zeros_like(whole), *scene], 1)
         weight = functional.avg_pool2d(mask[:, None], 2)
         over_dog = (coarse * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3)
-        return torch.cat([whole, over_dog], 1)
+        return torch.cat([whole, over_dog, *scene], 1)
+
+    def coat(self, features: Tensor) -> Tensor:
+        """The coat's part (B, 2 x width) of pooled features."""
+        return features[:, : 2 * self.width]
 
     def imagenet(self, features: Tensor) -> Tensor:
         """Scores (B, 1000) of ImageNet's classes, from the whole picture as the backbone was trained."""
-        return self.backbone.classifier(features[:, : self.usual.shape[0]])
+        return self.backbone.classifier(features[:, : self.width])
 
     def kinship_inputs(self, imagenet: Tensor) -> Tensor:
         """What the kinship head sees: log P(category) by the table (B, 7), and the breeds' own scores (B, 118)."""
@@ -65,25 +85,38 @@ class CoatNetwork(nn.Module):
         return torch.cat([(breeds.softmax(-1) @ self.table).log(), breeds - breeds.mean(-1, keepdim=True)], 1)
 
     def unfamiliarity(self, features: Tensor) -> Tensor:
-        """Mean squared distance (B,) from the usual features along whitened directions."""
-        return (((features[:, : self.usual.shape[0]] - self.usual) @ self.whitening.T) ** 2).mean(-1)
+        """One minus the mean cosine likeness (B,) to the likest training photos, 0 to 2; nearest neighbours tell the
+        unfamiliar from the familiar better than a distance from the middle does (Sun et al. 2022, arXiv 2204.06507).
+        """
+        likeness = self._placed(features) @ self.remembered.T
+        return 1 - likeness.topk(min(_NEIGHBOURS, len(self.remembered)), -1).values.mean(-1)
 
-    def read(self, features: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
-        """Texture (B, 7), kinship (B, 7) and band (B, 4) as log probabilities; dog (B,); unfamiliarity (B,)."""
-        imagenet = self.imagenet(features)
+    def _placed(self, features: Tensor) -> Tensor:
+        """Pooled features along the principal directions, at length 1, (B, 128)."""
+        return functional.normalize((features[:, : self.width] - self.usual) @ self.directions.T, dim=-1)
+
+    def read(self, features: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+        """What the heads say of pooled features.
+
+        Returns:
+            Texture (B, 7), kinship (B, 7) and band (B, 4) as log probabilities; P(dog) (B,); unfamiliarity (B,);
+            P(one dog, and enough of it to judge the coat) (B,).
+        """
+        imagenet, coat = self.imagenet(features), self.coat(features)
         return (
-            self.texture(features).log_softmax(-1),
+            self.texture(coat).log_softmax(-1),
             self.kinship(self.kinship_inputs(imagenet)).log_softmax(-1),
-            ordinal_log_probabilities(self.band(features)),
+            ordinal_log_probabilities(self.band(coat)),
             imagenet.softmax(-1)[:, IMAGENET_DOGS].sum(-1),
             self.unfamiliarity(features),
+            self.single(features)[:, 0].sigmoid(),
         )
 
     def forward(self, picture: Tensor) -> tuple[Tensor, ...]:
         """A prepared picture (B, 3, H, W) to everything in :data:`coatclass.vision._model.OUTPUTS`."""
         fine, coarse = self.maps(picture)
         mask = self.mask_scores(fine, coarse).sigmoid()
-        return (*self.read(self.pool(coarse, mask)), mask)
+        return (*self.read(self.pool(fine, coarse, mask)), mask)
 
     @torch.no_grad()
     def set_head(self, name: str, fitted: Linear) -> None:
@@ -94,11 +127,15 @@ class CoatNetwork(nn.Module):
 
     @torch.no_grad()
     def set_familiar(self, features: Tensor) -> None:
-        """Learn what is usual from training features (N, 2 x width): whitened principal directions."""
-        whole = features[:, : self.usual.shape[0]]
-        centre = whole.mean(0)
-        _, spread, directions = torch.linalg.svd(whole - centre, full_matrices=False)
-        keep = min(_WHITENED, int((spread > _FLAT * spread[0]).sum()))
-        self.usual.copy_(centre)
-        self.whitening.zero_()
-        self.whitening[:keep] = directions[:keep] / (spread[:keep, None] / len(whole) ** 0.5)
+        """Remember the training photos' pooled features (N, ...) along their principal directions."""
+        whole = features[:, : self.width]
+        self.usual.copy_(whole.mean(0))
+        _, _, directions = torch.linalg.svd(whole - self.usual, full_matrices=False)
+        self.directions.zero_()
+        self.directions[: len(directions)] = directions[:_DIRECTIONS]
+        self.remembered = self._placed(features)
+
+    def take(self, state: dict[str, Tensor]) -> None:
+        """Load a state that may remember another number of photos."""
+        self.remembered = torch.empty_like(state["remembered"], device=self.usual.device, dtype=self.usual.dtype)
+        self.load_state_dict(state)

@@ -28,6 +28,11 @@ from training.image._network import CoatNetwork
 from training.image._report import JobReadings, joined
 
 NETWORK_FILE = "coat.onnx"
+EVIDENCE = {
+    "group": "evidence.npz",
+    "breed": "evidence_unseen_breeds.npz",
+    "source": "evidence_unseen_sources.npz",
+}
 _NO_DOG = 0.005  # share of dogs that may be called no dog
 _HALF_FROM = 1024  # smaller tensors stay in single precision: nothing to gain
 
@@ -48,18 +53,18 @@ def release_model(
     """Write everything that is released: network, evidence out of fold, manifest with limits and figures."""
     known = labels.where("train", "val")
     final, dog_share = readings["all"][share]
-    out_of_fold = _completed(joined(readings, "group", share, plan.by_group), final, plan.by_group)
-    unseen = _completed(joined(readings, "breed", share, plan.by_breed), final, plan.by_breed)
-    write_evidence(out / "evidence.npz", labels, plan.by_group, out_of_fold, dog_share)
-    write_evidence(out / "evidence_unseen_breeds.npz", labels, plan.by_breed, unseen, dog_share)
+    read = {by: _completed(joined(readings, plan, by, share), final, fold) for by, fold in plan.folds.items()}
+    for by, name in EVIDENCE.items():
+        write_evidence(out / name, labels, plan.folds[by], read[by], dog_share)
     save_weights(network, work / "released.safetensors", half=True)
     export_onnx(network, out / NETWORK_FILE, config.size)
     sections = {
-        "limits": limits(out_of_fold, labels, config.false_alarms),
+        "limits": limits(read["group"], labels, config.false_alarms),
         "metrics": {
             "val": figures(readings["val"][share][0], labels, labels.where("val")),
-            "out_of_fold": figures(out_of_fold, labels, known),
-            "unseen_breeds": figures(unseen, labels, known),
+            "out_of_fold": figures(read["group"], labels, known),
+            "unseen_breeds": figures(read["breed"], labels, known),
+            "unseen_sources": figures(read["source"], labels, known),
             "background": shift,
         },
         "finetuned_share": share,
@@ -164,6 +169,7 @@ def write_evidence(
         band=readings.band,
         dog_probability=readings.dog_probability,
         unfamiliarity=readings.unfamiliarity,
+        single_dog_probability=readings.single_dog_probability,
         dog_share=dog_share.astype(np.float32),
     )
 

@@ -27,9 +27,10 @@ _FIGURES = [f"{route}_{name}" for route in ("texture", "kinship", "blend") for n
 _FIGURES += ["band_accuracy", "band_kappa", "band_log_loss"]
 
 
-def joined(readings: JobReadings, prefix: str, share: float, fold: NDArray[np.int64]) -> Readings:
+def joined(readings: JobReadings, plan: Plan, by: str, share: float) -> Readings:
     """Readings in which each photo was read by the network that never saw its fold; test photos by fold 0's."""
-    parts = [readings[f"{prefix}{k}"][share][0] for k in range(int(fold.max()) + 1)]
+    fold = plan.folds[by]
+    parts = [readings[f"{by}{k}"][share][0] for k in range(int(fold.max()) + 1)]
     rows = np.arange(len(fold))
     return Readings(
         *(
@@ -57,8 +58,7 @@ def best_share(config: Config, labels: Labels, plan: Plan, readings: JobReadings
 
 def held_out(labels: Labels, plan: Plan, readings: JobReadings, by: str, share: float) -> dict[str, float]:
     """Figures out of fold over train and val; nothing was trained on the photo's dog (``group``) or ``breed``."""
-    fold = plan.by_breed if by == "breed" else plan.by_group
-    return figures(joined(readings, by, share, fold), labels, labels.where("train", "val"))
+    return figures(joined(readings, plan, by, share), labels, labels.where("train", "val"))
 
 
 def add_rows(

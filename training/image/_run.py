@@ -19,7 +19,7 @@ from training.image._backbone import load_backbone
 from training.image._config import Config
 from training.image._features import all_maps, fit_mask, pooled, pooled_maps
 from training.image._finetune import finetune, interpolate
-from training.image._heads import Readings, fit_heads, read_features
+from training.image._heads import Readings, fit_heads, fit_last, read_features
 from training.image._jobs import Crew, Plan, join_crew, make_plan
 from training.image._labels import Labels, read_labels
 from training.image._network import CoatNetwork
@@ -138,9 +138,11 @@ def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> 
     network = copy.deepcopy(frozen)
     kept = bench.work / f"start_{job}.safetensors"
     if kept.is_file():
-        network.load_state_dict(load_file(kept, device=str(bench.crew.device)))
+        network.take(load_file(kept, device=str(bench.crew.device)))
     else:
-        fit_heads(network, views, bench.labels, bench.plan.jobs[job], bench.config.heads)
+        learn = bench.labels, bench.plan.jobs[job], bench.config.heads
+        fit_heads(network, views, *learn)
+        fit_last(network, views[0], *learn)
         save_weights(network, kept)
     return network
 
@@ -175,10 +177,10 @@ def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job
 def _network_of(
     bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str, share: float
 ) -> tuple[CoatNetwork, tuple[Tensor, Tensor]]:
-    """The job's network at a share of fine-tuned weights (mean over the seeds), knowing what is familiar to it.
+    """The job's network at a share of fine-tuned weights (mean over the seeds), with what is learned last.
 
     Returns:
-        The network, and what it pools from all photos: features (N, 2 x width) and share of dog (N,).
+        The network, and what it pools from all photos: features (N, ...) and share of dog (N,).
     """
     start = _start(bench, frozen, views, job)
     if share == 0:
@@ -191,7 +193,7 @@ def _network_of(
         ends.append(end)
     network = interpolate(start, ends, share)
     features, dog_share = pooled(network, bench.prepared)
-    network.set_familiar(features[bench.plan.jobs[job]].to(bench.crew.device))
+    fit_last(network, features, bench.labels, bench.plan.jobs[job], bench.config.heads)
     return network, (features, dog_share)
 
 
