@@ -6,7 +6,6 @@ import hashlib
 import json
 import platform
 import subprocess
-import warnings
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -18,13 +17,13 @@ from numpy.typing import NDArray
 from safetensors.torch import save_file
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from coatclass.vision._model import OUTPUTS
 from training.image._config import Config
 from training.image._heads import Readings
 from training.image._jobs import Plan
 from training.image._labels import Labels
 from training.image._metrics import figures
 from training.image._network import CoatNetwork
+from training.image._onnx import HALF_FROM, export_onnx
 from training.image._report import JobReadings, joined
 
 NETWORK_FILE = "coat.onnx"
@@ -34,7 +33,6 @@ EVIDENCE = {
     "source": "evidence_unseen_sources.npz",
 }
 _NO_DOG = 0.005  # share of dogs that may be called no dog
-_HALF_FROM = 1024  # smaller tensors stay in single precision: nothing to gain
 
 
 def release_model(
@@ -57,7 +55,7 @@ def release_model(
     for by, name in EVIDENCE.items():
         write_evidence(out / name, labels, plan.folds[by], read[by], dog_share)
     save_weights(network, work / "released.safetensors", half=True)
-    export_onnx(network, out / NETWORK_FILE, config.size)
+    export_onnx(network, out / NETWORK_FILE, config.preprocessing)
     sections = {
         "limits": limits(read["group"], labels, config.false_alarms),
         "metrics": {
@@ -80,7 +78,7 @@ def save_weights(network: CoatNetwork, path: Path, *, half: bool = False) -> Non
 
 
 def _large(value: torch.Tensor) -> bool:
-    return value.is_floating_point() and value.numel() >= _HALF_FROM
+    return value.is_floating_point() and value.numel() >= HALF_FROM
 
 
 def _completed(readings: Readings, final: Readings, fold: NDArray[np.int64]) -> Readings:
@@ -106,51 +104,6 @@ def limits(readings: Readings, labels: Labels, false_alarms: float) -> dict[str,
             "dog_probability": float((readings.dog_probability[val] < no_dog).mean()),
         },
     }
-
-
-def export_onnx(network: CoatNetwork, path: Path, size: int) -> None:
-    """Write the network as ONNX with free batch, height and width; weights stored in half precision.
-
-    They are cast back to single precision when the file is loaded, so arithmetic and speed are unchanged.
-    """
-    import onnx
-
-    network = network.eval().cpu().float()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        torch.onnx.export(
-            network,
-            (torch.zeros(1, 3, size, size),),
-            str(path),
-            input_names=["picture"],
-            output_names=list(OUTPUTS),
-            dynamic_axes={
-                "picture": {0: "batch", 2: "height", 3: "width"},
-                **{name: {0: "batch"} for name in OUTPUTS[:-1]},
-                "mask": {0: "batch", 1: "rows", 2: "columns"},
-            },
-            opset_version=17,
-            dynamo=False,
-        )
-    onnx.save(_halved(onnx.load(str(path))), str(path))
-
-
-def _halved(model: Any) -> Any:
-    """Store large weights as float16, each behind a cast to float32 that is folded away on loading."""
-    from onnx import TensorProto, helper, numpy_helper
-
-    casts = []
-    for weights in model.graph.initializer:
-        if weights.data_type != TensorProto.FLOAT or np.prod(weights.dims) < _HALF_FROM:
-            continue
-        name = weights.name
-        half = numpy_helper.from_array(numpy_helper.to_array(weights).astype(np.float16), f"{name}.half")
-        weights.CopyFrom(half)
-        casts.append(helper.make_node("Cast", [f"{name}.half"], [name], f"{name}.single", to=TensorProto.FLOAT))
-    nodes = [*casts, *model.graph.node]
-    del model.graph.node[:]
-    model.graph.node.extend(nodes)
-    return model
 
 
 def write_evidence(
