@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from math import lgamma, log, log1p
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -54,12 +55,13 @@ def bootstrap(
 
 def binomial_interval(hits: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """The exact interval of Clopper and Pearson (1934) for a share, by bisection on the binomial tail."""
-    from math import comb
-
+    # In logarithms: from n = 1030 on, binomial coefficients are too large for a float.
+    ways = np.array([lgamma(n + 1) - lgamma(k + 1) - lgamma(n - k + 1) for k in range(n + 1)])
     tail = (1 - confidence) / 2
 
     def at_least(k: int, p: float) -> float:
-        return sum(comb(n, i) * p**i * (1 - p) ** (n - i) for i in range(k, n + 1))
+        counts = np.arange(k, n + 1)
+        return float(np.exp(ways[k:] + counts * log(p) + (n - counts) * log1p(-p)).sum())
 
     def solve(k: int, target: float) -> float:
         low, high = 0.0, 1.0
