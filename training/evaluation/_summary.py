@@ -26,6 +26,12 @@ _ROWS = (
     ("band", "ece_15", "Band ECE, 15 bins", ""),
 )
 
+_MIXED = (
+    ("called_something_else_with_confidence", "interval"),
+    ("ruled_out_without_hands", "ruled_out_interval"),
+    ("sent_to_a_groomer", "sent_interval"),
+)
+
 
 def summary(report: dict[str, Any]) -> str:
     """Markdown of the main figures; intervals are 95 %, over groups."""
@@ -42,6 +48,8 @@ def summary(report: dict[str, Any]) -> str:
         *_main(report),
         "",
         *_verdicts(report),
+        "",
+        *_settled(report),
         "",
         *_mixed(report),
         "",
@@ -100,15 +108,37 @@ def _verdicts(report: dict[str, Any]) -> list[str]:
     return lines
 
 
+def _counted(row: dict[str, Any], key: str, interval: str = "interval", of: str = "n") -> str:
+    """A count, what it is of, and the exact interval of its rate."""
+    low, high = row[interval]
+    return f"{row[key]} of {row[of]} ({low:.3f}–{high:.3f})"
+
+
+def _settled(report: dict[str, Any]) -> list[str]:
+    settled = report["settled"]
+    lines = [
+        f"At most {settled['promised_wrong_at_most']:.0%} of settled coats should be wrong, on average over dogs. "
+        "By what was said and by source, with exact intervals (Clopper and Pearson):",
+        "",
+        "| Settled | Wrong |",
+        "|---|---|",
+    ]
+    named = (("said", settled["by_said"]), ("source", settled["by_source"]))
+    return lines + [f"| {kind}: {row['name']} | {_counted(row, 'wrong')} |" for kind, rows in named for row in rows]
+
+
 def _mixed(report: dict[str, Any]) -> list[str]:
-    lines = ["Mixed coats called something else with confidence, the dangerous error:"]
+    lines = [
+        "Mixed coats, exact intervals. Settled as something else is the dangerous error; ruled out without hands is "
+        "the same in the wider sense: settled or narrowed to other coats, so that nobody is told to have it touched.",
+        "",
+        "| Mixed coats | Settled as something else | Ruled out without hands | Sent to a groomer |",
+        "|---|---|---|---|",
+    ]
     for name, row in report["mixed"].items():
         if row["photos"]:
-            lines.append(
-                f"- {name}: {row['called_something_else_with_confidence']} of {row['photos']} "
-                f"(95 % interval {row['interval'][0]:.2f}–{row['interval'][1]:.2f}); "
-                f"{row['sent_to_a_groomer']} sent to a groomer."
-            )
+            cells = [_counted(row, key, interval, "photos") for key, interval in _MIXED]
+            lines.append(f"| {name} | " + " | ".join(cells) + " |")
     return lines
 
 

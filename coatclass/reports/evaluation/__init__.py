@@ -6,11 +6,12 @@ calls :func:`build_report` and :func:`write_report`.
 
 from coatclass.reports.evaluation._bootstrap import Figure, binomial_interval, bootstrap
 from coatclass.reports.evaluation._cases import NOT_A_DOG, UNKNOWN, Case, Cases, read_table
-from coatclass.reports.evaluation._figures import mixed_section, tables
+from coatclass.reports.evaluation._figures import tables
 from coatclass.reports.evaluation._groups import by_confidence
 from coatclass.reports.evaluation._look import look_at, with_decisions
 from coatclass.reports.evaluation._report import build_report, evaluate_table, write_report
 from coatclass.reports.evaluation._robustness import robustness, subset
+from coatclass.reports.evaluation._verdicts import mixed_section
 
 __all__ = [
     "NOT_A_DOG",

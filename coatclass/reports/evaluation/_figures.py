@@ -1,4 +1,4 @@
-"""Sections of the report that are figures with intervals: category, band, dog or not, sets, verdicts."""
+"""Sections of the report that are figures with intervals: category, band, dog or not, sets."""
 
 from __future__ import annotations
 
@@ -20,10 +20,8 @@ __all__ = [
     "category_figures",
     "confusions",
     "dog_figures",
-    "mixed_section",
     "set_section",
     "tables",
-    "verdict_section",
 ]
 
 Rows = NDArray[np.int64]
@@ -152,36 +150,6 @@ def _sets(cases: Cases, what: str) -> list[dict[str, Any]]:
                 | {"mean_size": float(sizes[of].mean()), "single": float((sizes[of] == 1).mean())}
             )
     return rows
-
-
-def verdict_section(cases: Cases) -> list[dict[str, Any]]:
-    """How often each verdict is given and, where it names a coat, how often the first named is wrong."""
-    judged = cases.judged
-    wrong = judged.p_category.argmax(axis=1) != judged.truth
-    verdicts = np.array([str(case.decision.verdict) if case.decision else "" for case in judged.rows])
-    rows = []
-    for verdict in (Verdict.SETTLED, Verdict.NARROWED, Verdict.HANDS_ON):
-        of = verdicts == verdict
-        n, errors = int(of.sum()), int(wrong[of].sum())
-        share = n / len(judged) if len(judged) else 0.0
-        rows.append({"verdict": str(verdict), "n": n, "share": share, "wrong": errors})
-        rows[-1]["interval"] = binomial_interval(errors, n) if n else None
-    return rows
-
-
-def mixed_section(cases: Cases) -> dict[str, Any]:
-    """The dangerous error: a mixed coat that is called something else with confidence."""
-    mixed = cases.judged.where(lambda case: case.category == _MIXED)
-    n = len(mixed)
-    settled = sum(bool(case.decision and case.decision.verdict is Verdict.SETTLED) for case in mixed.rows)
-    sent = sum(bool(case.decision and case.decision.verdict is Verdict.HANDS_ON) for case in mixed.rows)
-    return {
-        "photos": n,
-        "called_something_else_with_confidence": settled,
-        "interval": binomial_interval(settled, n) if n else None,
-        "sent_to_a_groomer": sent,
-        "sent_interval": binomial_interval(sent, n) if n else None,
-    }
 
 
 def tables(cases: Cases, *, resamples: int = 1000) -> dict[str, dict[str, Figure]]:

@@ -21,6 +21,7 @@ from coatclass.reports.evaluation._look import look_at, with_decisions
 from coatclass.reports.evaluation._page import page
 from coatclass.reports.evaluation._regimes import answer_sweep, own_answers, question_worth
 from coatclass.reports.evaluation._robustness import robustness, subset
+from coatclass.reports.evaluation._verdicts import mixed_section, settled_section, verdict_section
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 __all__ = ["build_report", "evaluate_table", "write_report"]
@@ -92,8 +93,9 @@ def build_report(
         "calibration": figures.calibration(cases),
         "dog": figures.dog_figures(cases, resamples=resamples),
         "sets": figures.set_section(cases),
-        "verdicts": figures.verdict_section(cases),
-        "mixed": {"these photos": figures.mixed_section(cases)},
+        "verdicts": verdict_section(cases),
+        "settled": settled_section(cases),
+        "mixed": {"these photos": mixed_section(cases)},
         "by_confidence": by_confidence(cases, resamples=resamples),
         "annotators": annotators(cases, resamples=resamples),
         "subgroups": subgroups(cases, resamples=resamples),
