@@ -37,7 +37,9 @@ def combine(
 ) -> CoatEstimate:
     """Weigh photos, answers and a finding into calibrated probabilities.
 
-    1. Photos of one dog are pooled (mean log probabilities; each further one adds ``photo_gain`` of the first).
+    1. Photos of one dog are pooled (mean log probabilities; each further one adds ``photo_gain`` of the first). How
+       unlike the training photos they are decides whose opinion counts: the routes' plain mean, or members that were
+       fitted on networks that never saw the breed.
     2. Answers multiply the joint table of category and band by their likelihood.
     3. Temperatures, one per regime, make the probabilities mean what they say.
     4. Breed, parents and genes multiply it too; what they are worth is stated where they are looked up, not fitted:
@@ -84,6 +86,7 @@ def _by_photos(photos: Sequence[PhotoEvidence], members: Members) -> Array:
         np.array([photo.texture for photo in photos]),
         np.array([photo.kinship for photo in photos]),
         np.array([photo.band for photo in photos]),
+        np.array([photo.unfamiliarity for photo in photos]),
         members.floor,
     )
     return fusion.photo_joint(fusion.pool_photos(features)[None], np.array([float(len(photos))]), members)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
+from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
 from coatclass.taxonomy import BANDS, band_limits_mm
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "log_softmax",
     "marginals",
     "measured_band",
+    "members_say",
     "photo_features",
     "photo_joint",
     "pin_band",
@@ -43,9 +44,10 @@ def _log_sum_exp(logs: Array, axis: int) -> Array:
     return result
 
 
-def photo_features(texture: Array, kinship: Array, band: Array, floor: float) -> Array:
-    """What the members see of a photo: three vectors of log probabilities, (N, 18), cut off at ``floor``."""
-    features: Array = np.concatenate([texture, kinship, band], axis=1).clip(floor)
+def photo_features(texture: Array, kinship: Array, band: Array, unfamiliarity: Array, floor: float) -> Array:
+    """What the members see of a photo, (N, 19): log probabilities (18), cut off at ``floor``, and the unfamiliarity."""
+    scores = np.concatenate([texture, kinship, band], axis=1).clip(floor)
+    features: Array = np.concatenate([scores, unfamiliarity[:, None]], axis=1)
     return features
 
 
@@ -57,7 +59,7 @@ def answer_table(log_likelihood: Sequence[Sequence[float]]) -> Array:
 
 
 def pool_photos(features: Array, weights: Array | None = None) -> Array:
-    """The logarithmic opinion pool of several photos of one dog: their mean, (18,). Genest and Zidek 1986."""
+    """The logarithmic opinion pool of several photos of one dog: their mean, (19,). Genest and Zidek 1986."""
     pooled: Array = np.average(features, axis=0, weights=weights)
     return pooled
 
@@ -65,19 +67,40 @@ def pool_photos(features: Array, weights: Array | None = None) -> Array:
 def photo_joint(features: Array, photos: Array, members: Members) -> Array:
     """Joint table by the photos alone.
 
-    The category member gives P(category). The band member gives P(band), turned into P(band | category) by how well
-    the two go together: a drop coat is long by definition, and hair that long would be called drop.
+    P(category) and P(band) are opinion pools of the plain mean of the routes and of the fitted members. P(band) is
+    turned into P(band | category) by how well the two go together: a drop coat is long by definition, and hair that
+    long would be called drop.
     ``photos`` (N,) counts the pictures behind each row: n of them count as 1 + gain (n - 1) independent ones.
     """
     weight = (1.0 + members.photo_gain * (photos - 1.0))[:, None]
     base_category, base_band = prior_margins(members)
-    category = log_softmax(features @ members.category_weights.T + members.category_bias)
+    category, band = _opinions(features, members)
     category = log_softmax(base_category + weight * (category - base_category))
-    band = log_softmax(features @ members.band_weights.T + members.band_bias)
     band = log_softmax(base_band + weight * (band - base_band))
     given_category = log_softmax(band[:, None, :] + members.compatibility[None], axis=2)
     joint: Array = category[:, :, None] + given_category
     return joint
+
+
+def _opinions(features: Array, members: Members) -> tuple[Array, Array]:
+    """Log P(category) (N, 7) and log P(band) (N, 4) of a logarithmic opinion pool (Genest and Zidek 1986).
+
+    The plain mean serves breeds that training saw best; the members, fitted on networks that never saw the breed, serve
+    the others. The gate tells how far a photo looks like the one or the other.
+    """
+    scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES]
+    say = members_say(unfamiliarity, members)[:, None]
+    texture, kinship, band = np.split(scores, [N_CATEGORIES, 2 * N_CATEGORIES], axis=1)
+    category = say * (scores @ members.category_weights.T + members.category_bias) + (1 - say) * (texture + kinship) / 2
+    length = say * (scores @ members.band_weights.T + members.band_bias) + (1 - say) * band
+    return log_softmax(category), log_softmax(length)
+
+
+def members_say(unfamiliarity: Array, members: Members) -> Array:
+    """The fitted members' say (N,) beside the plain mean of the routes, 0 to 1: P(breed unseen | unfamiliarity)."""
+    bias, slope = members.gate
+    say: Array = 1 / (1 + np.exp(-(bias + slope * unfamiliarity)))
+    return say
 
 
 def prior_margins(members: Members) -> tuple[Array, Array]:

@@ -17,13 +17,14 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["MANIFEST", "N_BANDS", "N_CATEGORIES", "N_FEATURES", "Array", "Members", "load", "read_manifest"]
+__all__ = ["MANIFEST", "N_BANDS", "N_CATEGORIES", "N_FEATURES", "N_SCORES", "Array", "Members", "load", "read_manifest"]
 
 Array = NDArray[np.float64]
 MANIFEST = "models/ensemble.json"
 N_CATEGORIES = len(CATEGORIES)
 N_BANDS = len(BANDS)
-N_FEATURES = 2 * N_CATEGORIES + N_BANDS  # texture, kinship, band
+N_SCORES = 2 * N_CATEGORIES + N_BANDS  # texture, kinship, band
+N_FEATURES = N_SCORES + 1  # and the unfamiliarity
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,8 @@ class Members:
         floor: log probabilities of a photo are cut off below this value, so that no photo can veto.
         category_weights (7, 18), category_bias (7,): multinomial logistic member for the category.
         band_weights (4, 18), band_bias (4,): multinomial logistic member for the band.
+        gate (2,): bias and slope of the logit of these members' say, by the photo's unfamiliarity; the plain mean of
+            the routes has the rest.
         compatibility (7, 4): log of how much likelier a band is under a category than on the whole.
         prior (7, 4): log P(category, band) before anything is known.
         photo_prior (7,): log share of each category among the photos that the members learned from.
@@ -50,6 +53,7 @@ class Members:
     category_bias: Array
     band_weights: Array
     band_bias: Array
+    gate: Array
     compatibility: Array
     prior: Array
     photo_prior: Array
@@ -71,10 +75,11 @@ class Members:
             ModelFilesError: if a value is missing or has the wrong shape.
         """
         shapes = {
-            "category_weights": (N_CATEGORIES, N_FEATURES),
+            "category_weights": (N_CATEGORIES, N_SCORES),
             "category_bias": (N_CATEGORIES,),
-            "band_weights": (N_BANDS, N_FEATURES),
+            "band_weights": (N_BANDS, N_SCORES),
             "band_bias": (N_BANDS,),
+            "gate": (2,),
             "compatibility": (N_CATEGORIES, N_BANDS),
             "prior": (N_CATEGORIES, N_BANDS),
             "photo_prior": (N_CATEGORIES,),

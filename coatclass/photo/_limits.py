@@ -32,6 +32,7 @@ class Limits:
         normalised_px: short side at which quality is measured, px.
         too_small: short side, px. dark: 95th percentile of luma, 0-255. blown_out: share of clipped pixels in the
             middle, [0, 1]. blurred: variance of the Laplacian over that of luma. dog_probability, dog_share: [0, 1].
+        single_dog_probability: below it several dogs, or a part of one, are suspected, [0, 1].
     """
 
     max_bytes: int
@@ -47,6 +48,7 @@ class Limits:
     blurred: Band
     dog_probability: Band
     dog_share: Band
+    single_dog_probability: float
 
 
 def _data() -> dict[str, Any]:
@@ -67,6 +69,7 @@ def default_limits() -> Limits:
         heic_seconds=heic["max_seconds"],
         heic_memory_bytes=heic["max_memory_bytes"],
         normalised_px=quality["normalised_px"],
+        single_dog_probability=dog["single_dog_probability"],
         **bands,
     )
 

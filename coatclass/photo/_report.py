@@ -20,6 +20,9 @@ def _dog_findings(evidence: PhotoEvidence, limits: Limits) -> list[Reason]:
     if share is not None and share < limits.dog_share.doubtful:
         code = "dog_far_too_small" if share < limits.dog_share.refused else "dog_small"
         found.append(finding(code, dog_percent=f"{100 * share:.0f}"))
+    single = evidence.single_dog_probability
+    if single is not None and single < limits.single_dog_probability:
+        found.append(finding("several_or_part"))
     return found
 
 

@@ -115,8 +115,8 @@ def loaded_noise() -> photo.LoadedPhoto:
     return photo.load(stream.getvalue(), name="dog.png")
 
 
-def evidence(dog_probability: float = 0.99, dog_share: float | None = 0.4) -> PhotoEvidence:
-    return PhotoEvidence("dog.png", (0.0,) * 7, (0.0,) * 7, (0.0,) * 4, dog_probability, dog_share, 0.0, "none")
+def evidence(dog_probability: float = 0.99, dog_share: float | None = 0.4, single: float | None = 0.9) -> PhotoEvidence:
+    return PhotoEvidence("dog.png", (0.0,) * 7, (0.0,) * 7, (0.0,) * 4, dog_probability, dog_share, 0.0, "none", single)
 
 
 @pytest.mark.parametrize(
@@ -130,6 +130,8 @@ def evidence(dog_probability: float = 0.99, dog_share: float | None = 0.4) -> Ph
         (evidence(dog_probability=0.01), None, PhotoStatus.REFUSED, "no_dog"),
         (evidence(dog_share=0.05), None, PhotoStatus.DOUBTFUL, "dog_small"),
         (evidence(dog_share=0.001), None, PhotoStatus.REFUSED, "dog_far_too_small"),
+        (evidence(single=0.2), None, PhotoStatus.USED, "several_or_part"),
+        (evidence(single=None), None, PhotoStatus.USED, None),
     ],
 )
 def test_the_report_takes_the_worst_finding(

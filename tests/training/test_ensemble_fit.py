@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,18 +12,20 @@ import pytest
 
 pytest.importorskip("mapie")
 
+from sklearn.linear_model import LogisticRegression
+
 from coatclass.answers import evidence, simulate
 from coatclass.contract import PhotoEvidence
 from coatclass.decision import RegimeThresholds, promise
 from coatclass.ensemble import combine
-from coatclass.ensemble._fusion import log_softmax, marginals, photo_joint
+from coatclass.ensemble._fusion import log_softmax, marginals, members_say, photo_joint
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 from training.ensemble._answers import askable, draw_owners, known_bands
 from training.ensemble._answers import simulate as simulate_tables
 from training.ensemble._data import UNKNOWN, Dataset, split_groups
 from training.ensemble._fit import _Cases, _Met, _settle, estimate_tables, fit
-from training.ensemble._members import coefficients, fit_member, fit_members, tables
+from training.ensemble._members import coefficients, fit_gate, fit_member, fit_members, tables
 
 CONFIG = tomllib.loads((Path(__file__).parents[2] / "training/configs/ensemble.toml").read_text(encoding="utf-8"))
 
@@ -64,7 +67,8 @@ def dogs(n: int = 700, seed: int = 0) -> Dataset:
         unseen_texture=seen(category, 7, 2.0),
         unseen_kinship=seen(category, 7, 1.7),
         unseen_band=seen(band, 4, 1.5),
-        unseen_unfamiliarity=rng.random(n),
+        unseen_unfamiliarity=0.3 + rng.random(n),
+        breed_known=np.ones(n, bool),
     )
 
 
@@ -91,9 +95,11 @@ def test_the_released_arithmetic_equals_scikit_learns():
     members = fit_members(data, CONFIG, 1.0)
     member = fit_member(seen, unseen, data.category_by, CONFIG)
     ours = marginals(photo_joint(seen, np.ones(len(data)), members))[0]
-    say = CONFIG["members"]["unfamiliar_say"]
+    both = np.concatenate([data.unfamiliarity, data.unseen_unfamiliarity])[:, None]
+    gate = LogisticRegression(C=100).fit(both, np.repeat([0, 1], len(data)))
+    say = gate.predict_proba(data.unfamiliarity[:, None])[:, 1:]
     # A geometric mean of two opinions, weighted (Genest and Zidek 1986).
-    opinions = member.predict_proba(seen) ** say * np.exp((seen[:, :7] + seen[:, 7:14]) / 2) ** (1 - say)
+    opinions = member.predict_proba(seen[:, :18]) ** say * np.exp((seen[:, :7] + seen[:, 7:14]) / 2) ** (1 - say)
     assert np.abs(ours - opinions / opinions.sum(axis=1, keepdims=True)).max() < 1e-9
 
 
@@ -123,7 +129,19 @@ def test_a_class_that_was_never_seen_is_ruled_out_instead_of_crashing():
     member = fit_member(kept.features(floor), kept.features(floor, unseen=True), kept.category_by, CONFIG)
     weights, bias = coefficients(member, 7)
     assert weights.shape == (7, 18)
-    assert log_softmax(kept.features(floor) @ weights.T + bias)[:, 2].max() < -5
+    assert log_softmax(kept.features(floor)[:, :18] @ weights.T + bias)[:, 2].max() < -5
+
+
+def test_the_less_familiar_a_photo_the_more_the_members_for_strangers_say():
+    members = fit_members(dogs(), CONFIG, 1.0)
+    say = members_say(np.array([0.0, 0.5, 1.3]), members)
+    assert (np.diff(say) > 0).all() and ((say > 0) & (say < 1)).all()
+
+
+def test_where_every_breed_is_new_the_members_for_strangers_speak_alone():
+    data = dogs()
+    gate = fit_gate(replace(data, breed_known=np.zeros(len(data), bool)))
+    assert gate[1] == 0 and 1 / (1 + np.exp(-gate[0])) > 0.999999
 
 
 def test_compatibility_and_prior_rule_out_what_definitions_rule_out():
@@ -147,7 +165,7 @@ def test_fitting_and_run_time_give_the_same_estimate(fitted):
             tuple(data.band_evidence[row]),
             1,
             0.5,
-            0.1,
+            float(data.unfamiliarity[row]),
             "t",
         )
         features = data.features(members.floor)[row : row + 1]

@@ -17,12 +17,12 @@ from sklearn.metrics import f1_score, log_loss
 from sklearn.model_selection import StratifiedGroupKFold
 
 from coatclass.ensemble._fusion import log_softmax, marginals
-from coatclass.ensemble._members import N_CATEGORIES, Array
+from coatclass.ensemble._members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble._answers import draw_owners, known_bands, simulate
 from training.ensemble._data import Dataset
 from training.ensemble._fit import estimate_tables
-from training.ensemble._members import fit_member, fit_members, opinion_pool, plain_mean
+from training.ensemble._members import coefficients, fit_gate, fit_member, fit_members
 
 __all__ = ["compare"]
 
@@ -60,7 +60,10 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
         settings = {**config, "members": {**config["members"], "unseen_breed_share": share}}
         yield _cross_validated(f"logistic regression, {of}", _logistic(settings), seen, unseen, pool)
     for say in (0.3, 0.5, 0.6, 0.7, 0.9):
-        yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, say), seen, unseen, pool)
+        constant = np.array([np.log(say / (1 - say)), 0.0])
+        yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, constant), seen, unseen, pool)
+    gate = fit_gate(pool)  # two numbers: fitting them out of fold changes no figure shown
+    yield _cross_validated("opinion pool, say by unfamiliarity", _pool(config, gate), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
     yield _cross_validated("extra trees (200)", _trees(_extra), seen, unseen, pool)
 
@@ -74,24 +77,38 @@ def _extra() -> ClassifierMixin:
 
 
 def _logistic(config: dict[str, Any]) -> Fit:
-    return lambda seen, unseen, labels: fit_member(seen, unseen, labels, config)
+    return lambda seen, unseen, labels: _ScoresOnly(fit_member(seen, unseen, labels, config))
 
 
-class _Pool:
-    """The released form: an opinion pool of the plain mean and a regression."""
+class _ScoresOnly:
+    """A member that does not look at the unfamiliarity."""
 
-    classes_ = np.arange(N_CATEGORIES)
-
-    def __init__(self, member: LogisticRegression, say: float) -> None:
-        self.weights, self.bias = opinion_pool(member, plain_mean()[0], say)
+    def __init__(self, member: Any) -> None:
+        self.member, self.classes_ = member, member.classes_
 
     def predict_proba(self, features: Array) -> Array:
-        result: Array = np.exp(log_softmax(features @ self.weights.T + self.bias))
+        result: Array = self.member.predict_proba(features[:, :N_SCORES])
         return result
 
 
-def _pool(config: dict[str, Any], say: float) -> Fit:
-    return lambda seen, unseen, labels: _Pool(fit_member(seen, unseen, labels, config), say)
+class _Pool:
+    """The released form: an opinion pool of the plain mean and a regression, whose say a gate tells."""
+
+    classes_ = np.arange(N_CATEGORIES)
+
+    def __init__(self, member: LogisticRegression, gate: Array) -> None:
+        (self.weights, self.bias), self.gate = coefficients(member, N_CATEGORIES), gate
+
+    def predict_proba(self, features: Array) -> Array:
+        scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES:]
+        say = 1 / (1 + np.exp(-(self.gate[0] + self.gate[1] * unfamiliarity)))
+        plain = (scores[:, _TEXTURE] + scores[:, _KINSHIP]) / 2
+        result: Array = np.exp(log_softmax(say * (scores @ self.weights.T + self.bias) + (1 - say) * plain))
+        return result
+
+
+def _pool(config: dict[str, Any], gate: Array) -> Fit:
+    return lambda seen, unseen, labels: _Pool(fit_member(seen, unseen, labels, config), gate)
 
 
 def _trees(make: Callable[[], ClassifierMixin]) -> Fit:

@@ -29,6 +29,7 @@ class Dataset:
     ``category_by``, ``band_by`` (N, 2): each annotator's label (the first one's twice where there was only one).
     ``confidence`` (N,): the less sure annotator's, 1 to 3. ``usable``: one dog, coat judgeable.
     ``fold``: the fold that the photo was held out in, -1 where the released network read it (test).
+    ``breed_known``: whether the network that gave the ordinary evidence was trained on another photo of the breed.
     ``unseen_*``: evidence from networks that never saw the dog's breed, where ``unseen_fold`` >= 0.
     """
 
@@ -54,6 +55,7 @@ class Dataset:
     unseen_kinship: Floats
     unseen_band: Floats
     unseen_unfamiliarity: Floats
+    breed_known: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.photo_id)
@@ -63,12 +65,13 @@ class Dataset:
         return replace(self, **{name: value[chosen] for name, value in vars(self).items()})
 
     def features(self, floor: float, *, unseen: bool = False) -> Floats:
-        """What the members see, (N, 18)."""
+        """What the members see, (N, 19)."""
         from coatclass.ensemble._fusion import photo_features
 
         if unseen:
-            return photo_features(self.unseen_texture, self.unseen_kinship, self.unseen_band, floor)
-        return photo_features(self.texture, self.kinship, self.band_evidence, floor)
+            scores = self.unseen_texture, self.unseen_kinship, self.unseen_band
+            return photo_features(*scores, self.unseen_unfamiliarity, floor)
+        return photo_features(self.texture, self.kinship, self.band_evidence, self.unfamiliarity, floor)
 
 
 def manifest_rows() -> dict[str, dict[str, str]]:
@@ -112,7 +115,17 @@ def load(evidence: Path) -> Dataset:
         band_by=np.array([[_band(row["band_1"]), _band(two)] for row, two in zip(rows, second_band, strict=True)]),
         confidence=np.array([min(float(row["confidence_1"]), float(row["confidence_2"] or 3)) for row in rows]),
         usable=np.array([row["usable"] == "y" for row in rows]),
+        breed_known=_breed_known([row["breed"] for row in rows], read["fold"].tolist()),
     )
+
+
+def _breed_known(breeds: list[str], folds: list[int]) -> NDArray[np.bool_]:
+    """Whether a breed has photos in another fold than this one's (-1 is no fold), (N,)."""
+    folds_of: dict[str, set[int]] = {}
+    for breed, fold in zip(breeds, folds, strict=True):
+        folds_of.setdefault(breed, set()).add(fold)
+    pairs = zip(breeds, folds, strict=True)
+    return np.array([bool(folds_of[breed] - {fold, -1}) for breed, fold in pairs])
 
 
 _AGAIN = "Make it again with: python -m training image"

@@ -1,4 +1,5 @@
-"""Fitting the members: two logistic regressions on photo evidence, and the tables that tie category to band."""
+"""Fitting the members: two logistic regressions on photo evidence, the gate that lets them speak, and the tables that
+tie category to band."""
 
 from __future__ import annotations
 
@@ -11,21 +12,23 @@ from sklearn.model_selection import StratifiedGroupKFold
 
 from coatclass.breeds import background
 from coatclass.ensemble._fusion import log_softmax, photo_joint, pool_photos
-from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members
+from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 from training.ensemble._data import UNKNOWN, Dataset
 
 __all__ = [
     "coefficients",
     "cross_fitted",
+    "fit_gate",
     "fit_member",
     "fit_members",
     "fit_photo_gain",
     "fold_members",
-    "opinion_pool",
-    "plain_mean",
     "tables",
 ]
+
+_GATE_C = 100.0  # next to no regularisation: two numbers from thousands of photos
+_ALWAYS = 20.0  # logit of a say of 1
 
 _RULED_OUT = [
     (CoatCategory.DROP, LengthBand.UNDER_19MM),
@@ -39,11 +42,11 @@ def fit_member(features: Array, unseen: Array, labels: Any, config: dict[str, An
     """A multinomial logistic regression on both kinds of evidence, with each annotator's label at half weight.
 
     Args:
-        features, unseen: (N, 18) ordinary evidence, and evidence from networks that never saw the breed.
+        features, unseen: (N, 19) ordinary evidence, and evidence from networks that never saw the breed.
         labels: (N, 2) one label an annotator; UNKNOWN is left out.
     """
     share = config["members"]["unseen_breed_share"]
-    rows = np.concatenate([features, features, unseen, unseen])
+    rows = np.concatenate([features, features, unseen, unseen])[:, :N_SCORES]
     targets = np.concatenate([labels[:, 0], labels[:, 1]] * 2)
     weights = np.repeat([1 - share, 1 - share, share, share], len(features)) / 2
     known = (targets != UNKNOWN) & (weights > 0)
@@ -61,27 +64,17 @@ def coefficients(member: LogisticRegression, classes: int) -> tuple[Array, Array
     return weights, bias
 
 
-def plain_mean() -> tuple[Array, Array]:
-    """Weights with nothing learned: category (7, 18), mean of texture and kinship; band (4, 18), the band itself."""
-    routes, bands = np.eye(N_CATEGORIES) / 2, np.eye(N_BANDS)
-    return (
-        np.hstack([routes, routes, np.zeros((N_CATEGORIES, N_BANDS))]),
-        np.hstack([np.zeros((N_BANDS, 2 * N_CATEGORIES)), bands]),
-    )
+def fit_gate(data: Dataset) -> Array:
+    """Bias and slope (2,) of the logit of P(breed unseen) by unfamiliarity, as if every other dog were of such a breed.
 
-
-def opinion_pool(member: LogisticRegression, plain: Array, unfamiliar: float) -> tuple[Array, Array]:
-    """Weights and bias of a logarithmic opinion pool (Genest and Zidek 1986) of the plain mean and a member.
-
-    The plain mean serves breeds that training saw best, the member, fitted on networks that never saw the breed,
-    serves the others; a pool of log-linear opinions is log-linear again.
-
-    Args:
-        plain: (classes, 18) weights of the plain mean, whose bias is zero.
-        unfamiliar: the member's say, 0 to 1.
+    Each photo is taken twice: as the ordinary network saw it, and as one that never saw the breed.
     """
-    weights, bias = coefficients(member, len(plain))
-    return unfamiliar * weights + (1 - unfamiliar) * plain, unfamiliar * bias
+    unfamiliarity = np.concatenate([data.unfamiliarity, data.unseen_unfamiliarity])
+    unseen = np.concatenate([~data.breed_known, np.ones(len(data), bool)])
+    if unseen.all():
+        return np.array([_ALWAYS, 0.0])
+    gate = LogisticRegression(C=_GATE_C).fit(unfamiliarity[:, None], unseen)
+    return np.array([gate.intercept_[0], gate.coef_[0, 0]])
 
 
 def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
@@ -109,10 +102,8 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
     category = fit_member(seen, unseen, data.category_by, config)
     usable = data.usable
     band = fit_member(seen[usable], unseen[usable], data.band_by[usable], config)
-    plain_category, plain_band = plain_mean()
-    say = config["members"]["unfamiliar_say"]
-    category_weights, category_bias = opinion_pool(category, plain_category, say)
-    band_weights, band_bias = opinion_pool(band, plain_band, say)
+    category_weights, category_bias = coefficients(category, N_CATEGORIES)
+    band_weights, band_bias = coefficients(band, N_BANDS)
     compatibility, prior = tables(data, config)
     one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
     return Members(
@@ -122,6 +113,7 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
         category_bias=category_bias,
         band_weights=band_weights,
         band_bias=band_bias,
+        gate=fit_gate(data),
         compatibility=compatibility,
         prior=prior,
         photo_prior=np.log(_shares(data)),
