@@ -1,6 +1,6 @@
-"""Lets the tests of this room import the care room's made-up dogs (``care_dogs.py``)."""
+"""Lets the tests of this room import the care room's made-up dogs and their own (``*_dogs.py``)."""
 
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "care"))
+sys.path[:0] = [str(Path(__file__).parent.parent / "care"), str(Path(__file__).parent)]

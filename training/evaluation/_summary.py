@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from math import log
 from typing import Any
+
+from coatclass.taxonomy import BANDS, CATEGORIES
+from training.evaluation._markdown import counted, interval, number, table, value, with_interval
 
 __all__ = ["summary"]
 
@@ -20,7 +24,8 @@ _ROWS = (
     ("category", "coverage_at_2_percent_error", "Answered at 2 % error", "0.90"),
     ("category", "coverage_at_5_percent_error", "Answered at 5 % error", ""),
     ("category", "log_loss_against_annotators", "Log loss against both annotators", ""),
-    ("band", "exact", "Band exact (usable photos)", ""),
+    ("category", "brier_against_annotators", "Brier score against both annotators", ""),
+    ("band", "exact", "Band exact (one dog, coat judgeable)", ""),
     ("band", "within_one", "Band within one", ""),
     ("band", "quadratic_weighted_kappa", "Band quadratic-weighted kappa", ""),
     ("band", "ece_15", "Band ECE, 15 bins", ""),
@@ -32,6 +37,11 @@ _MIXED = (
     ("sent_to_a_groomer", "sent_interval"),
 )
 
+_AGAINST = {
+    "log_loss_against_annotators": "Log loss against both",
+    "brier_against_annotators": "Brier score against both",
+}
+
 
 def summary(report: dict[str, Any]) -> str:
     """Markdown of the main figures; intervals are 95 %, over groups."""
@@ -42,28 +52,17 @@ def summary(report: dict[str, Any]) -> str:
         f"Written by `python -m training evaluate` for image model `{made['image_model']}` and ensemble "
         f"`{made['ensemble']}`, on {data['dogs']} test photos of {data['groups']} dogs and {data['other_pictures']} "
         f"pictures of cats; {data['refused']} further test photos were refused and are not counted (the reference "
-        "counts all). Photo alone. In brackets: 95 % interval, bootstrap over groups. "
-        "All figures: `metrics.json`.",
-        "",
-        *_main(report),
-        "",
-        *_verdicts(report),
-        "",
-        *_settled(report),
-        "",
-        *_mixed(report),
-        "",
-        *_people(report),
-        "",
-        *_extras(report),
-        "",
-        *_answers(report),
+        "counts all). Photo alone. In brackets: 95 % interval, bootstrap over groups, or exact (Clopper and Pearson) "
+        "where a count of photos is given. All figures: `metrics.json`.",
     ]
+    sections = (
+        _main, _dog, _classes, _confusion, _verdicts, _sets, _settled, _mixed, _people, _split, _subgroups, _robust,
+        _extras, _answers, _worth,
+    )  # fmt: skip
+    for section in sections:
+        if told := section(report):
+            lines += ["", *told]
     return "\n".join(lines).rstrip() + "\n"
-
-
-def _with_interval(figure: dict[str, float] | None) -> str:
-    return f"{figure['value']:.3f} ({figure['low']:.3f}–{figure['high']:.3f})" if figure else ""
 
 
 def _main(report: dict[str, Any]) -> list[str]:
@@ -71,105 +70,193 @@ def _main(report: dict[str, Any]) -> list[str]:
     lines = ["| Figure | Released | Reference (frozen features) | Hoped for |", "|---|---|---|---|"]
     for part, name, label, hoped in _ROWS:
         ours, theirs = report["photo"][part][name], reference.get(part, {}).get(name)
-        lines.append(f"| {label} | {_with_interval(ours)} | {_with_interval(theirs)} | {hoped} |")
+        lines.append(f"| {label} | {with_interval(ours)} | {with_interval(theirs)} | {hoped} |")
     lines.append("")
     lines.append(
         "The photos' own README reports for the same recipe, with another regularisation: accuracy 0.912, macro-F1 "
         "0.708 (0.826 without *mixed*), log loss 0.253, ECE 0.034, 74 % answered at 2 % error, "
         "band 0.871 and kappa 0.926."
     )
-    return [*lines, *_dog(report)]
+    return lines
 
 
 def _dog(report: dict[str, Any]) -> list[str]:
-    lines: list[str] = []
-    if dog := report.get("dog"):
-        lines = ["", "| Dog or cat | |", "|---|---|"]
-        given = dog["other_pictures_given_a_coat"]
-        lines.append(f"| Area under ROC | {_with_interval(dog['figures']['area_under_roc'])} |")
-        lines.append(f"| Cats given a coat | {given['count']} of {dog['other_pictures']} |")
-    return lines
+    dog = report.get("dog")
+    if not dog:
+        return []
+    given = dog["other_pictures_given_a_coat"]
+    rows = [
+        ("Area under ROC", with_interval(dog["figures"]["area_under_roc"])),
+        ("Cats given a coat", f"{given['count']} of {dog['other_pictures']}"),
+    ]
+    return table(("Dog or cat", ""), rows)
+
+
+def _classes(report: dict[str, Any]) -> list[str]:
+    rows = [
+        (
+            row["class"],
+            counted(row, "right", "precision_interval", "said"),
+            counted(row, "right", "recall_interval", "labelled"),
+            number(row["f1"]),
+        )
+        for of in report["classes"].values()
+        for row in of
+    ]
+    return table(("Class", "Precision: right of those said", "Recall: right of those labelled", "F1"), rows)
+
+
+def _confusion(report: dict[str, Any]) -> list[str]:
+    lines = []
+    for what, words in (("category", CATEGORIES), ("band", BANDS)):
+        if counts := report["confusion"].get(what):
+            rows = [(str(word), *(f"{n:.0f}" for n in row)) for word, row in zip(words, counts, strict=True)]
+            lines += ["", *table((f"Label of the {what}, by what was said", *map(str, words)), rows)]
+    return lines[1:]
 
 
 def _verdicts(report: dict[str, Any]) -> list[str]:
-    lines = ["| Verdict, photo alone | Share of dogs | First choice wrong |", "|---|---|---|"]
-    for row in report["verdicts"]:
-        interval = f" ({row['interval'][0]:.3f}–{row['interval'][1]:.3f})" if row["interval"] else ""
-        share = row["wrong"] / row["n"] if row["n"] else 0
-        lines.append(f"| {row['verdict']} | {row['share']:.3f} | {row['wrong']} of {row['n']}: {share:.3f}{interval} |")
-    rows = report["sets"]["category"][0], report["sets"]["band"][0]
-    for what, row in zip(("Category", "Band"), rows, strict=True):
-        lines.append("")
-        lines.append(
-            f"{what} sets (promised {report['promise']['set_reliability']:.0%}): coverage {row['coverage']:.3f} "
-            f"({row['interval'][0]:.3f}–{row['interval'][1]:.3f}), mean size {row['mean_size']:.2f}, "
-            f"{row['single']:.0%} hold one."
+    rows = [(row["verdict"], number(row["share"]), counted(row, "wrong")) for row in report["verdicts"]]
+    return table(("Verdict, photo alone", "Share of dogs", "First choice wrong"), rows)
+
+
+def _sets(report: dict[str, Any]) -> list[str]:
+    rows = [
+        (
+            f"{what}: {row['class']}",
+            str(row["n"]),
+            f"{number(row['coverage'])} {interval(row['interval'])}",
+            f"{row['mean_size']:.2f}",
+            f"{row['single']:.0%}",
         )
-    return lines
-
-
-def _counted(row: dict[str, Any], key: str, interval: str = "interval", of: str = "n") -> str:
-    """A count, what it is of, and the exact interval of its rate."""
-    low, high = row[interval]
-    return f"{row[key]} of {row[of]} ({low:.3f}–{high:.3f})"
+        for what, of in report["sets"].items()
+        for row in of
+    ]
+    promised = f"{report['promise']['set_reliability']:.0%}"
+    head = ("Prediction sets", "Photos", f"Coverage ({promised} promised over all)", "Mean size", "Hold one")
+    return table(head, rows)
 
 
 def _settled(report: dict[str, Any]) -> list[str]:
     settled = report["settled"]
-    lines = [
-        f"At most {settled['promised_wrong_at_most']:.0%} of settled coats should be wrong, on average over dogs. "
-        "By what was said and by source, with exact intervals (Clopper and Pearson):",
-        "",
-        "| Settled | Wrong |",
-        "|---|---|",
-    ]
+    said = (
+        f"At most {settled['promised_wrong_at_most']:.0%} of settled coats should be wrong, on average over dogs; for "
+        "one coat or one source it can be more:"
+    )
     named = (("said", settled["by_said"]), ("source", settled["by_source"]))
-    return lines + [f"| {kind}: {row['name']} | {_counted(row, 'wrong')} |" for kind, rows in named for row in rows]
+    rows = [(f"{kind}: {row['name']}", counted(row, "wrong")) for kind, of in named for row in of]
+    return [said, "", *table(("Settled", "Wrong"), rows)]
 
 
 def _mixed(report: dict[str, Any]) -> list[str]:
-    lines = [
-        "Mixed coats, exact intervals. Settled as something else is the dangerous error; ruled out without hands is "
-        "the same in the wider sense: settled or narrowed to other coats, so that nobody is told to have it touched.",
-        "",
-        "| Mixed coats | Settled as something else | Ruled out without hands | Sent to a groomer |",
-        "|---|---|---|---|",
+    said = (
+        "Mixed coats settled as something else are the dangerous error; ruled out without hands is the same in the "
+        "wider sense: settled or narrowed to other coats, so that nobody is told to have the dog touched."
+    )
+    rows = [
+        (name, *(counted(row, key, ends, "photos") for key, ends in _MIXED))
+        for name, row in report["mixed"].items()
+        if row["photos"]
     ]
-    for name, row in report["mixed"].items():
-        if row["photos"]:
-            cells = [_counted(row, key, interval, "photos") for key, interval in _MIXED]
-            lines.append(f"| {name} | " + " | ".join(cells) + " |")
-    return lines
+    head = ("Mixed coats", "Settled as something else", "Ruled out without hands", "Sent to a groomer")
+    return [said, "", *table(head, rows)]
 
 
 def _people(report: dict[str, Any]) -> list[str]:
-    lines = ["| Less sure annotator's confidence | Photos | Accuracy |", "|---|---|---|"]
-    for row in report.get("by_confidence", []):
-        lines.append(f"| {row['confidence']:g} | {row['n']} | {_with_interval(row['accuracy'])} |")
-    people = report.get("annotators")
-    if people:
-        lines += ["", "| Agreement | Category kappa | Band quadratic-weighted kappa |", "|---|---|---|"]
-        for pair, figure in people["category_kappa"].items():
-            band = people["band_quadratic_weighted_kappa"][pair]
-            lines.append(f"| {pair} | {_with_interval(figure)} | {_with_interval(band)} |")
+    rows = [
+        (
+            f"{row['confidence']:g}",
+            str(row["n"]),
+            *(with_interval(row[key]) for key in ("accuracy", "log_loss", *_AGAINST)),
+        )
+        for row in report.get("by_confidence", [])
+    ]
+    head = ("Less sure annotator's confidence", "Photos", "Accuracy", "Log loss", *_AGAINST.values())
+    lines = table(head, rows)
+    if people := report.get("annotators"):
+        bands = people.get("band_quadratic_weighted_kappa", {})
+        rows = [
+            (pair, with_interval(figure), with_interval(bands.get(pair)))
+            for pair, figure in people["category_kappa"].items()
+        ]
+        lines += ["", *table(("Agreement", "Category kappa", "Band quadratic-weighted kappa"), rows)]
     return lines
+
+
+def _split(report: dict[str, Any]) -> list[str]:
+    split = report.get("annotators", {}).get("where_people_split", {"n": 0})
+    if not split["n"]:
+        return []
+    said = (
+        f"Where the two people named different categories ({split['n']} photos), the first choice is one of the two in "
+        f"{split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
+        f"{number(split['probability_of_the_two_together'])} in the mean. Log loss against both is at best "
+        f"{number(log(2))}."
+    )
+    rows = [
+        (
+            " / ".join(f"{label} ({p:.2f})" for label, p in zip(photo["labels"], photo["probabilities"], strict=True)),
+            photo["said"],
+            photo["verdict"],
+            *(number(photo[key]) for key in ("log_loss", "brier")),
+        )
+        for photo in split["photos"]
+    ]
+    rows.append(("all", "", "", *(with_interval(split[key]) for key in _AGAINST)))
+    return [said, "", *table(("The two labels (probability)", "Said", "Verdict", *_AGAINST.values()), rows)]
+
+
+def _subgroups(report: dict[str, Any]) -> list[str]:
+    rows = [
+        (
+            f"{row['kind']}: {row['name']}",
+            str(row["n"]),
+            *(with_interval(row[key]) for key in ("accuracy", "log_loss")),
+            f"{row['settled']:.3f}",
+            str(row["wrong_among_settled"]),
+        )
+        for row in report["subgroups"]
+        if "accuracy" in row
+    ]
+    few = [f"{row['kind']}: {row['name']} ({row['n']})" for row in report["subgroups"] if "accuracy" not in row]
+    lines = ["**Who is served worse.**", ""]
+    lines += table(("Subgroup", "Photos", "Accuracy", "Log loss", "Settled", "Of these wrong"), rows)
+    return lines + (["", f"Too few to judge: {'; '.join(few)}."] if few else [])
+
+
+def _robust(report: dict[str, Any]) -> list[str]:
+    section = report.get("robustness")
+    if not section:
+        return []
+    lines = [
+        f"**Worse pictures.** {section['n']} of the photos, short side {section['short_side_px']} px; "
+        f"{len(section['curves'])} corruptions at five strengths (0: untouched), by the convention of Hendrycks and "
+        "Dietterich 2019. Strengths and refusals: `metrics.json`."
+    ]
+    for title, show in (("Accuracy where not refused", _accuracy_at), ("Wrong among settled", _settled_at)):
+        rows = [(kind, *map(show, curve["rows"])) for kind, curve in section["curves"].items()]
+        lines += ["", *table((title, *"012345"), rows)]
+    return lines
+
+
+def _accuracy_at(row: dict[str, Any]) -> str:
+    if "accuracy" not in row:
+        return "all refused"
+    return f"{number(row['accuracy'])} {interval(row['accuracy_interval'])}"
+
+
+def _settled_at(row: dict[str, Any]) -> str:
+    if not row.get("settled_photos"):
+        return "none settled"
+    return f"{row['settled_wrong']} of {row['settled_photos']} {interval(row['settled_wrong_interval'], 2)}"
 
 
 def _extras(report: dict[str, Any]) -> list[str]:
     lines: list[str] = []
     for extra in report.get("extras", []):
         lines += [f"**{extra['title']}.** {extra['text']}", ""]
-        lines.append("| " + " | ".join(extra["head"]) + " |")
-        lines.append("|" + "---|" * len(extra["head"]))
-        lines += ["| " + " | ".join(_value(value) for value in row) + " |" for row in extra["rows"]]
-        lines.append("")
-    return lines
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, dict):
-        return _with_interval(value)
-    return f"{value:.3f}" if isinstance(value, float) else str(value)
+        lines += [*table(extra["head"], ([value(shown) for shown in row] for row in extra["rows"])), ""]
+    return lines[:-1]
 
 
 def _answers(report: dict[str, Any]) -> list[str]:
@@ -184,10 +271,23 @@ def _answers(report: dict[str, Any]) -> list[str]:
     ]
     for rate in sorted({row["error_rate"] for row in sweep["rows"]}):
         by = {row["regime"]: row for row in sweep["rows"] if row["error_rate"] == rate}
-        cells = [
-            _with_interval(by[regime][name]) for regime in ("answers", "both") for name in ("accuracy", "log_loss")
-        ]
+        cells = [with_interval(by[regime][name]) for regime in ("answers", "both") for name in ("accuracy", "log_loss")]
         lines.append(f"| {rate:.0%} (simulated) | " + " | ".join(cells) + " |")
     photo = sweep["photo"]
-    lines.append(f"| photo alone | | | {_with_interval(photo['accuracy'])} | {_with_interval(photo['log_loss'])} |")
+    lines.append(f"| photo alone | | | {with_interval(photo['accuracy'])} | {with_interval(photo['log_loss'])} |")
     return lines
+
+
+def _worth(report: dict[str, Any]) -> list[str]:
+    worth = report.get("simulated_question_worth")
+    if not worth:
+        return []
+    keys = ("category_gain", "category_loss_without", "band_gain", "band_loss_without")
+    rows = [(row["question"], *(f"{row[key]:+.4f}" if key in row else "" for key in keys)) for row in worth["rows"]]
+    said = (
+        f"**Each question's worth (simulated).** Nats of log loss, {worth['error_rate']:.0%} of the answers wrong, "
+        f"{worth['n']} dogs: saved when the answer is added alone to the photo, lost when it alone is left out of all "
+        "answers. The measured length is compared with bands judged by eye."
+    )
+    head = ("Question (simulated)", "Category: added", "Category: left out", "Band: added", "Band: left out")
+    return [said, "", *table(head, rows)]

@@ -94,6 +94,15 @@ class Cases:
         return np.array([case.band for case in self.rows], dtype=np.int64)
 
     @property
+    def shares(self) -> Floats:
+        """How the annotators split, (N, 7); the agreed label where only one or none is on record."""
+        shares = np.eye(len(CATEGORIES))[self.truth]
+        for row, case in enumerate(self.rows):
+            if UNKNOWN not in case.categories_by:
+                shares[row] = np.eye(len(CATEGORIES))[list(case.categories_by)].mean(axis=0)
+        return shares
+
+    @property
     def p_category(self) -> Floats:
         """P(category), (N, 7); cases without an estimate are not allowed."""
         return np.array([case.estimate.category for case in self.rows if case.estimate]).reshape(-1, len(CATEGORIES))

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from coatclass.contract import Verdict
 from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.reports.evaluation._bootstrap import Figure, binomial_interval, bootstrap
-from coatclass.reports.evaluation._cases import UNKNOWN, Cases
+from coatclass.reports.evaluation._cases import Cases
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 __all__ = [
     "band_figures",
     "calibration",
     "category_figures",
+    "class_section",
     "confusions",
     "dog_figures",
     "set_section",
@@ -35,7 +36,7 @@ def category_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure
     truth, p = cases.truth, cases.p_category
     guess, sure = p.argmax(axis=1), p.max(axis=1)
     right = guess == truth
-    shares = _shares(cases)
+    shares = cases.shares
 
     figures: dict[str, Callable[[Rows], float]] = {
         "accuracy": lambda r: metrics.accuracy(truth[r], guess[r]),
@@ -55,17 +56,8 @@ def category_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure
     return bootstrap(figures, cases.groups, resamples=resamples)
 
 
-def _shares(cases: Cases) -> NDArray[np.float64]:
-    """How the annotators split, (N, 7); the agreed label where only one or none is on record."""
-    shares = np.eye(len(CATEGORIES))[cases.truth]
-    for row, case in enumerate(cases.rows):
-        if UNKNOWN not in case.categories_by:
-            shares[row] = np.eye(len(CATEGORIES))[list(case.categories_by)].mean(axis=0)
-    return shares
-
-
 def band_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
-    """All figures of the length band over usable photos with a visible length."""
+    """All figures of the length band over photos of one dog whose length can be judged."""
     truth, p = cases.band, cases.p_band
     guess, sure = p.argmax(axis=1), p.max(axis=1)
     right = guess == truth
@@ -106,6 +98,30 @@ def confusions(cases: Cases) -> dict[str, Any]:
     return {
         "category": metrics.confusion(judged.truth, judged.p_category.argmax(axis=1), len(CATEGORIES)).tolist(),
         "band": metrics.confusion(measured.band, measured.p_band.argmax(axis=1), len(BANDS)).tolist(),
+    }
+
+
+def class_section(cases: Cases) -> dict[str, Any]:
+    """Precision, recall and F1 of each class with its counts; intervals of precision and recall are exact."""
+    counts = confusions(cases)
+    return {
+        what: [_class_row(word, place, np.array(counts[what])) for place, word in enumerate(words)]
+        for what, words in (("category", CATEGORIES), ("band", BANDS))
+    }
+
+
+def _class_row(word: str, place: int, counts: NDArray[np.float64]) -> dict[str, Any]:
+    right, labelled, said = (int(n) for n in (counts[place, place], counts[place].sum(), counts[:, place].sum()))
+    return {
+        "class": str(word),
+        "labelled": labelled,
+        "said": said,
+        "right": right,
+        "precision": right / said if said else None,
+        "precision_interval": binomial_interval(right, said) if said else None,
+        "recall": right / labelled if labelled else None,
+        "recall_interval": binomial_interval(right, labelled) if labelled else None,
+        "f1": 2 * right / (labelled + said) if labelled + said else None,
     }
 
 

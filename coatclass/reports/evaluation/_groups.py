@@ -80,12 +80,23 @@ def _short_figures(part: Cases, resamples: int) -> dict[str, Any]:
 
 
 def by_confidence(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
-    """Accuracy by the less sure annotator's confidence: the labels' own doubt."""
+    """Accuracy by the less sure annotator's confidence: the labels' own doubt; scores also against both their votes."""
     rows = []
     for level in sorted({case.confidence for case in cases.judged.rows if case.confidence is not None}, reverse=True):
         part = cases.judged.where(lambda case, level=level: case.confidence == level)  # type: ignore[misc]
         rows.append({"confidence": level, "n": len(part)} | _short_figures(part, resamples))
+        rows[-1] |= against_annotators(part, resamples=resamples)
     return rows
+
+
+def against_annotators(part: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
+    """Log loss and Brier score against both annotators' votes, half a case each where they split."""
+    shares, p = part.shares, part.p_category
+    figures: dict[str, Callable[[Any], float]] = {
+        "log_loss_against_annotators": lambda r: metrics.soft_log_loss(shares[r], p[r]),
+        "brier_against_annotators": lambda r: metrics.soft_brier_score(shares[r], p[r]),
+    }
+    return bootstrap(figures, part.groups, resamples=resamples)
 
 
 def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
@@ -119,12 +130,15 @@ def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
     return {
         "category_kappa": agreement(pairs(people, said), len(CATEGORIES), judged.groups, False),
         "band_quadratic_weighted_kappa": agreement(pairs(rulers, length), len(BANDS), measured.groups, True),
-        "where_people_split": _where_split(split),
+        "where_people_split": _where_split(split, resamples),
     }
 
 
-def _where_split(split: Cases) -> dict[str, Any]:
-    """Border cases: whether the model's first choice is one of the two labels, and what it gives the two together."""
+def _where_split(split: Cases, resamples: int) -> dict[str, Any]:
+    """Border cases: whether the first choice is one of the two labels, and how the probabilities score against both.
+
+    No log loss against both can be below log 2, and no Brier score below 0: that of giving each label a half.
+    """
     if not len(split):
         return {"n": 0}
     p = split.p_category
@@ -136,4 +150,18 @@ def _where_split(split: Cases) -> dict[str, Any]:
         "first_choice_is_one_of_the_two": float((labels == best[:, None]).any(axis=1).mean()),
         "probability_of_the_two_together": float((p[rows, labels[:, 0]] + p[rows, labels[:, 1]]).mean()),
         "mean_sureness": float(p.max(axis=1).mean()),
+        **against_annotators(split, resamples=resamples),
+        "photos": [_split_row(case, *of) for case, *of in zip(split.rows, p, split.shares, strict=True)],
+    }
+
+
+def _split_row(case: Case, p: Any, shares: Any) -> dict[str, Any]:
+    return {
+        "file": case.file,
+        "labels": [str(CATEGORIES[label]) for label in case.categories_by],
+        "probabilities": [float(p[label]) for label in case.categories_by],
+        "said": str(CATEGORIES[int(p.argmax())]),
+        "verdict": str(case.decision.verdict) if case.decision else None,
+        "log_loss": metrics.soft_log_loss(shares[None], p[None]),
+        "brier": metrics.soft_brier_score(shares[None], p[None]),
     }

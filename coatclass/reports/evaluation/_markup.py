@@ -12,6 +12,7 @@ __all__ = [
     "NAMES",
     "cell",
     "escape",
+    "extra_cell",
     "figure_cells",
     "figures_table",
     "interval_cell",
@@ -76,6 +77,14 @@ def cell(value: Any) -> str:
     """One value; a dash where there is none."""
     shown = number(value) if isinstance(value, float) else value
     return f'<td class="n">{escape("–" if shown is None else shown)}</td>'
+
+
+def extra_cell(value: Any) -> str:
+    """A figure with its interval below it, or a plain value."""
+    if isinstance(value, Figure):
+        shown, interval = number(value.value), f"({number(value.low)} to {number(value.high)})"
+        return f'<td class="n tall">{shown} <span>{interval}</span></td>'
+    return cell(value)
 
 
 def interval_cell(value: Sequence[float] | None) -> str:

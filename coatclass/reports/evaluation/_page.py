@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from coatclass.reports.evaluation._bootstrap import Figure
-from coatclass.reports.evaluation._markup import cell, escape, line, number, table
+from coatclass.reports.evaluation._markup import escape, extra_cell, line, table
 from coatclass.reports.evaluation._page_figures import doubt, main_figures, trust
 from coatclass.reports.evaluation._page_groups import people, regimes, robust, served
 
@@ -44,20 +43,13 @@ def _extras(report: Mapping[str, Any]) -> list[str]:
     """Tables that come ready made: generalisation, ablations."""
     parts = []
     for extra in report.get("extras", ()):
-        rows = (line(str(row[0]), *(_extra_cell(value) for value in row[1:])) for row in extra["rows"])
+        rows = (line(str(row[0]), *(extra_cell(value) for value in row[1:])) for row in extra["rows"])
         parts += [
             f"<h2>{escape(extra['title'])}</h2>",
             f'<p class="say">{escape(extra["text"])}</p>',
             table("", extra["head"], rows),
         ]
     return parts
-
-
-def _extra_cell(value: Any) -> str:
-    if isinstance(value, Figure):
-        shown, interval = number(value.value), f"({number(value.low)} to {number(value.high)})"
-        return f'<td class="n tall">{shown} <span>{interval}</span></td>'
-    return cell(value)
 
 
 def _errors(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from coatclass.reports.evaluation import _plots as plots
@@ -37,16 +37,11 @@ def main_figures(report: Mapping[str, Any]) -> list[str]:
         parts.append(figures_table("Length band (one dog, visible length)", report["photo"]["band"]))
     if reference := report.get("reference"):
         parts.append(_beside(report["photo"], reference))
-    words = report["words"]
-    parts.append(
-        plot(
-            plots.confusion_plot(report["confusion"]["category"], words["categories"]),
-            "Category: label by what was said",
-        )
-    )
-    parts.append(
-        plot(plots.confusion_plot(report["confusion"]["band"], words["bands"]), "Length band: label by what was said")
-    )
+    for what, title in (("category", "Category"), ("band", "Length band")):
+        if what in report["confusion"]:
+            counts, words = report["confusion"][what], report["words"]["categories" if what == "category" else "bands"]
+            parts.append(plot(plots.confusion_plot(counts, words), f"{title}: label by what was said"))
+    parts += [_classes(what, rows) for what, rows in report["classes"].items()]
     if dog := report.get("dog"):
         parts.append(plot(plots.roc_plot(dog["roc"]), "Dog or not a dog"))
         given = dog["other_pictures_given_a_coat"]
@@ -56,6 +51,20 @@ def main_figures(report: Mapping[str, Any]) -> list[str]:
             f"(95 % interval {number(given['interval'][0])} to {number(given['interval'][1])}).</p>"
         )
     return parts
+
+
+def _classes(what: str, rows: Sequence[Mapping[str, Any]]) -> str:
+    cells = (
+        line(
+            r["class"].replace("_", " "),
+            *(cell(r["labelled"]), cell(r["said"]), cell(r["right"])),
+            *(cell(r["precision"]), interval_cell(r["precision_interval"])),
+            *(cell(r["recall"]), interval_cell(r["recall_interval"]), cell(r["f1"])),
+        )
+        for r in rows
+    )
+    head = [what, "labelled", "said", "right", "precision", "95 % interval", "recall", "95 % interval", "F1"]
+    return table(f"Each {what}: right among those said (precision), right among those there are (recall)", head, cells)
 
 
 def _beside(photo: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
@@ -71,16 +80,38 @@ def _beside(photo: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
 
 
 def trust(report: Mapping[str, Any]) -> list[str]:
+    """Reliability diagrams of each regime, and the risk-coverage curve."""
     calibration = report["calibration"]
     return [
         "<h2>Do the probabilities mean what they say?</h2>",
-        plot(
-            plots.reliability_plot(calibration["category_bins"], "category"),
-            "Category: a dot on the line means what it says",
-        ),
-        plot(plots.reliability_plot(calibration["band_bins"], "band"), "Length band"),
+        "<p>A dot on the line means what it says; a larger dot stands for more photos.</p>",
+        *_reliable(calibration, "photo alone"),
         plot(plots.risk_coverage_plot(calibration["risk_coverage"]), "How many dogs can be answered at which error"),
+        *_other_regimes(calibration.get("own_answers"), "these dogs' own answers"),
+        *_other_regimes(calibration.get("simulated_answers"), "simulated answers"),
     ]
+
+
+def _reliable(calibration: Mapping[str, Any], regime: str) -> list[str]:
+    return [
+        plot(plots.reliability_plot(calibration[f"{what}_bins"], what), f"{what.capitalize()}, {regime}")
+        for what in ("category", "band")
+        if f"{what}_bins" in calibration
+    ]
+
+
+def _other_regimes(section: Mapping[str, Any] | None, whose: str) -> list[str]:
+    """Answers alone, and photo with answers; within the mark of simulation where answers are made up."""
+    if not section:
+        return []
+    plots_of_both = [
+        *_reliable(section["answers"], f"{whose} alone"),
+        *_reliable(section["both"], f"photo and {whose}"),
+    ]
+    if not section["simulated"]:
+        return plots_of_both
+    said = f"<strong>Simulated answers</strong>, {section['error_rate']:.0%} of them wrong, for {section['n']} dogs."
+    return [f'<div class="simulated"><p class="say">{said}</p>', *plots_of_both, "</div>"]
 
 
 def doubt(report: Mapping[str, Any]) -> list[str]:

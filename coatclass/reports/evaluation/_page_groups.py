@@ -8,8 +8,10 @@ from typing import Any
 from coatclass.reports.evaluation import _plots as plots
 from coatclass.reports.evaluation._bootstrap import Figure
 from coatclass.reports.evaluation._markup import (
+    NAMES,
     cell,
     escape,
+    extra_cell,
     figure_cells,
     line,
     plot,
@@ -26,11 +28,13 @@ def people(report: Mapping[str, Any]) -> list[str]:
             line(
                 f"{r['confidence']:g}",
                 *(cell(r["n"]), figure_cells(r["accuracy"])),
+                *(figure_cells(r["log_loss_against_annotators"]), figure_cells(r["brier_against_annotators"])),
                 *(cell(r["settled"]), cell(r["wrong_among_settled"])),
             )
             for r in confidence
         )
-        head = ["less sure annotator", "photos", "accuracy", "95 % interval", "settled", "of these wrong"]
+        head = ["less sure annotator", "photos", "accuracy", "95 %", "log loss against both", "95 %"]
+        head += ["Brier against both", "95 %", "settled", "of these wrong"]
         parts.append(table("Accuracy by the annotators' own confidence (3 sure, 1 guessing)", head, rows))
     if people := report.get("annotators"):
         for name, title in (
@@ -39,10 +43,41 @@ def people(report: Mapping[str, Any]) -> list[str]:
         ):
             rows = (line(pair, figure_cells(figure)) for pair, figure in people[name].items())
             parts.append(table(title, ["pair", "kappa", "95 % interval"], rows))
-        if people["where_people_split"]["n"]:
-            rows = (line(key.replace("_", " "), cell(value)) for key, value in people["where_people_split"].items())
-            parts.append(table("Where the two people named different categories", ["", "value"], rows))
+        parts += _split(people["where_people_split"])
     return ["<h2>Against people</h2>", *parts] if parts else []
+
+
+def _split(split: Mapping[str, Any]) -> list[str]:
+    """Photos to which two people gave different labels: as a whole, and one by one."""
+    if not split["n"]:
+        return []
+    whole = (
+        line(NAMES.get(key, key.replace("_", " ")), cell(Figure(*value).value if isinstance(value, tuple) else value))
+        for key, value in split.items()
+        if key != "photos"
+    )
+    photos = (
+        line(
+            photo["file"],
+            *(
+                f"<td>{escape(label)} ({p:.0%})</td>"
+                for label, p in zip(photo["labels"], photo["probabilities"], strict=True)
+            ),
+            f"<td>{escape(photo['said'])}</td>",
+            f"<td>{escape((photo['verdict'] or '').replace('_', ' '))}</td>",
+            *(cell(photo["log_loss"]), cell(photo["brier"])),
+        )
+        for photo in split["photos"]
+    )
+    head = ["photo", "first person", "second person", "said", "verdict", "log loss", "Brier score"]
+    return [
+        table("Where the two people named different categories", ["", "value"], whole),
+        table(
+            "The photos on which they split: labels with their probability; scores against both (best log loss: 0.693)",
+            head,
+            photos,
+        ),
+    ]
 
 
 def served(report: Mapping[str, Any]) -> list[str]:
@@ -98,16 +133,21 @@ def regimes(report: Mapping[str, Any]) -> list[str]:
             plot(plots.sweep_plot(sweep, "band_exact", "exact band"), "Length band as answers get worse (simulated)")
         )
         if worth := report.get("simulated_question_worth"):
-            parts.append(
-                plot(
-                    plots.worth_plot(worth),
-                    "What each answer alone adds to the photo (simulated). A measured length replaces what the photo "
-                    "says of the band: by rule, a ruler beats an estimate. Here it is compared with bands "
-                    "judged by eye.",
-                )
-            )
+            parts += _worth(worth)
         parts.append("</div>")
     return ["<h2>Answers</h2>", *parts] if parts else []
+
+
+def _worth(worth: Mapping[str, Any]) -> list[str]:
+    """What each question adds alone, and what is lost when it alone is left out."""
+    caption = "What each answer alone adds to the photo (simulated). A measured length replaces what the photo says of "
+    caption += "the band: by rule, a ruler beats an estimate. Here it is compared with bands judged by eye."
+    keys = ("category_gain", "category_loss_without", "band_gain", "band_loss_without")
+    rows = (line(row["question"].replace("_", " "), *(cell(row.get(key)) for key in keys)) for row in worth["rows"])
+    title = f"Each question's worth in nats of log loss (simulated, {worth['error_rate']:.0%} of answers wrong): "
+    title += "saved when it alone is added to the photo; lost when it alone is left out of all answers"
+    head = ["question", "category: added", "category: left out", "band: added", "band: left out"]
+    return [plot(plots.worth_plot(worth), caption), table(title, head, rows)]
 
 
 def robust(report: Mapping[str, Any]) -> list[str]:
@@ -118,15 +158,37 @@ def robust(report: Mapping[str, Any]) -> list[str]:
         line(kind, f"<td>{escape(curve['unit'])}</td>", *(cell(f"{row['strength']:g}") for row in curve["rows"][1:]))
         for kind, curve in section["curves"].items()
     )
-    refused = (
-        line(kind, *(cell(f"{row['refused'] + row['doubtful']:.0%}") for row in curve["rows"]))
-        for kind, curve in section["curves"].items()
+    refused, accuracy, settled = (
+        [line(kind, *(show(row) for row in curve["rows"])) for kind, curve in section["curves"].items()]
+        for show in (_refused, _accuracy, _settled)
     )
+    head = ["corruption", "0", "1", "2", "3", "4", "5"]
     return [
         "<h2>Worse pictures</h2>",
         f'<p class="say">{section["n"]} of the photos, short side {section["short_side_px"]} px, by the convention of '
         "Hendrycks and Dietterich 2019: each corruption at five severities.</p>",
         plot(plots.robustness_plot(section), "Left: accuracy. Right: the dangerous part, settled and wrong"),
         table("Strengths", ["corruption", "what", "1", "2", "3", "4", "5"], strengths),
-        table("Share refused or called doubtful", ["corruption", "0", "1", "2", "3", "4", "5"], refused),
+        table("Share refused or called doubtful", head, refused),
+        table("Accuracy where not refused (95 % interval, from resampling dogs)", head, accuracy),
+        table("Wrong among settled (exact 95 % interval)", head, settled),
     ]
+
+
+def _refused(row: Mapping[str, Any]) -> str:
+    return cell(f"{row['refused'] + row['doubtful']:.0%}")
+
+
+def _accuracy(row: Mapping[str, Any]) -> str:
+    if "accuracy" not in row:
+        return cell(None)
+    low, high = row["accuracy_interval"]
+    return extra_cell(Figure(row["accuracy"], low, high, row["answered"]))
+
+
+def _settled(row: Mapping[str, Any]) -> str:
+    if not row.get("settled_photos"):
+        return cell("none settled")
+    low, high = row["settled_wrong_interval"]
+    shown = f"{row['settled_wrong']} of {row['settled_photos']} <span>({low:.2f} to {high:.2f})</span>"
+    return f'<td class="n tall">{shown}</td>'

@@ -17,9 +17,19 @@ from coatclass.ensemble import combine
 from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
 from coatclass.reports.evaluation._cases import UNKNOWN, Case, Cases
+from coatclass.reports.evaluation._figures import calibration
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["ERROR_RATES", "QUESTION_ERROR_RATE", "answer_sweep", "asked", "own_answers", "question_worth"]
+__all__ = [
+    "ERROR_RATES",
+    "QUESTION_ERROR_RATE",
+    "answer_sweep",
+    "asked",
+    "own_answers",
+    "own_reliability",
+    "question_worth",
+    "reliability",
+]
 
 ERROR_RATES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4)
 QUESTION_ERROR_RATE = 0.1
@@ -90,6 +100,33 @@ def answer_sweep(cases: Cases, *, seed: int = 0, resamples: int = 200) -> dict[s
     }
 
 
+def reliability(cases: Cases, *, seed: int = 0) -> dict[str, Any]:
+    """Reliability diagrams of answers alone and photo with answers: SIMULATED answers, a tenth of them wrong."""
+    subjects = _simulable(cases)
+    rng = np.random.default_rng(seed)
+    answers = [_simulated(case, rng, QUESTION_ERROR_RATE, asked()) for case in subjects.rows]
+    return {"simulated": True, "error_rate": QUESTION_ERROR_RATE, "n": len(subjects)} | _reliable(subjects, answers)
+
+
+def own_reliability(cases: Cases) -> dict[str, Any] | None:
+    """The same with the cases' own answers; None if nobody answered."""
+    told = _answered(cases)
+    if not len(told):
+        return None
+    return {"simulated": False, "n": len(told)} | _reliable(told, [case.answers or Answers() for case in told.rows])
+
+
+def _reliable(cases: Cases, answers: Sequence[Answers]) -> dict[str, Any]:
+    return {
+        regime: calibration(cases.estimated(_estimates(cases, answers, with_photo=with_photo)))
+        for regime, with_photo in (("answers", False), ("both", True))
+    }
+
+
+def _answered(cases: Cases) -> Cases:
+    return cases.judged.where(lambda case: case.answers is not None)
+
+
 def question_worth(cases: Cases, *, seed: int = 0, resamples: int = 1) -> dict[str, Any]:
     """SIMULATED: what each question alone adds to the photo, and what is lost when it alone is left out.
 
@@ -127,7 +164,7 @@ def question_worth(cases: Cases, *, seed: int = 0, resamples: int = 1) -> dict[s
 
 def own_answers(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
     """The cases' own answers: answers alone, and with the photo; None if nobody answered."""
-    told = cases.judged.where(lambda case: case.answers is not None)
+    told = _answered(cases)
     if not len(told):
         return None
     answers = [case.answers or Answers() for case in told.rows]

@@ -19,7 +19,13 @@ from coatclass.reports.evaluation._gallery import confident_errors, thumbnails
 from coatclass.reports.evaluation._groups import annotators, by_confidence, subgroups
 from coatclass.reports.evaluation._look import look_at, with_decisions
 from coatclass.reports.evaluation._page import page
-from coatclass.reports.evaluation._regimes import answer_sweep, own_answers, question_worth
+from coatclass.reports.evaluation._regimes import (
+    answer_sweep,
+    own_answers,
+    own_reliability,
+    question_worth,
+    reliability,
+)
 from coatclass.reports.evaluation._robustness import robustness, subset
 from coatclass.reports.evaluation._verdicts import mixed_section, settled_section, verdict_section
 from coatclass.taxonomy import BANDS, CATEGORIES
@@ -90,6 +96,7 @@ def build_report(
         "data": _data(cases),
         "photo": figures.tables(cases, resamples=resamples),
         "confusion": figures.confusions(cases),
+        "classes": figures.class_section(cases),
         "calibration": figures.calibration(cases),
         "dog": figures.dog_figures(cases, resamples=resamples),
         "sets": figures.set_section(cases),
@@ -105,6 +112,9 @@ def build_report(
     if simulate:
         report["simulated_answers"] = answer_sweep(cases, resamples=min(resamples, 200))
         report["simulated_question_worth"] = question_worth(cases)
+        report["calibration"]["simulated_answers"] = reliability(cases)
+    if own := own_reliability(cases):
+        report["calibration"]["own_answers"] = own
     return {key: value for key, value in report.items() if value not in (None, [])}
 
 

@@ -16,11 +16,14 @@ from PIL import Image, ImageFilter
 from coatclass import photo
 from coatclass.errors import PhotoError
 from coatclass.reports.evaluation import _metrics as metrics
+from coatclass.reports.evaluation._bootstrap import bootstrap
 from coatclass.reports.evaluation._cases import Case, Cases
 from coatclass.reports.evaluation._look import look_at_one, with_decisions
+from coatclass.reports.evaluation._verdicts import counted
 
 __all__ = ["CORRUPTIONS", "corrupt", "robustness", "subset"]
 
+_RESAMPLES = 500  # of groups, behind each interval
 _SIDE = 256  # strengths are for pictures of this short side; larger ones are reduced to it first
 
 # One row a corruption: what the strength is, and its five values.
@@ -117,13 +120,20 @@ def _row(severity: int, seen: list[Case]) -> dict[str, Any]:
     truth, p = told.truth, told.p_category
     right = p.argmax(axis=1) == truth
     settled = np.array([str(case.decision.verdict) == "settled" if case.decision else False for case in told.rows])
+    errors = int((~right[settled]).sum())
+    accuracy = bootstrap({"accuracy": lambda r: float(right[r].mean())}, told.groups, resamples=_RESAMPLES)["accuracy"]
     return {
         "severity": severity,
         "refused": 1 - len(told) / len(everyone),
         "doubtful": float(np.mean([bool(case.report and case.report.status == "doubtful") for case in everyone.rows])),
-        "accuracy": float(right.mean()),
+        "answered": len(told),
+        "accuracy": accuracy.value,
+        "accuracy_interval": (accuracy.low, accuracy.high),
         "log_loss": metrics.log_loss(truth, p),
         "sureness": float(p.max(axis=1).mean()),
         "settled": float(settled.mean()),
-        "wrong_among_settled": float((~right[settled]).mean()) if settled.any() else 0.0,
+        "wrong_among_settled": errors / int(settled.sum()) if settled.any() else 0.0,
+        "settled_photos": int(settled.sum()),
+        "settled_wrong": errors,
+        "settled_wrong_interval": counted(errors, int(settled.sum()))["interval"],
     }
