@@ -10,11 +10,11 @@ from simulated_dogs import dogs
 
 pytest.importorskip("mapie")
 pytest.importorskip("matplotlib")
-reference = pytest.importorskip("sklearn.metrics")
-
 from coatclass.reports.evaluation import build_report, write_report
 from coatclass.taxonomy import CATEGORIES
 from training.evaluation._summary import summary
+
+reference = pytest.importorskip("sklearn.metrics")
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from coatclass.contract import PhotoStatus
 from coatclass.errors import PhotoError
 from coatclass.reports.evaluation._cases import Case, Cases
 
-__all__ = ["look_at", "look_at_one", "with_decisions"]
+__all__ = ["cie_lightness", "look_at", "look_at_one", "with_decisions"]
 
 
 def look_at(cases: Cases, advance: Callable[[], None] = lambda: None) -> Cases:
@@ -41,16 +41,27 @@ def look_at_one(case: Case, source: Path | bytes) -> Case:
 
 
 def _traits(image: Image.Image, mask: NDArray[np.float32]) -> dict[str, float]:
-    """Lightness of the coat (median CIE L* inside the mask, 0 to 100), of the picture, and the share that is dog."""
-    small = np.asarray(image.resize((mask.shape[1] * 8, mask.shape[0] * 8)).convert("L"), dtype=np.float64) / 255
-    linear = np.where(small <= 0.04045, small / 12.92, ((small + 0.055) / 1.055) ** 2.4)
-    lightness = np.where(linear > 0.008856, 116 * np.cbrt(linear) - 16, 903.3 * linear)
+    """Lightness of the coat (median CIE L* inside the mask, 0 to 100), of the picture (mean), and the share of dog."""
+    lightness = cie_lightness(np.asarray(image.resize((mask.shape[1] * 8, mask.shape[0] * 8)).convert("RGB")))
     inside = np.kron(mask, np.ones((8, 8))) > 0.5
     return {
         "coat_lightness": float(np.median(lightness[inside])) if inside.any() else float("nan"),
         "picture_lightness": float(lightness.mean()),
         "dog_share": float(mask.mean()),
     }
+
+
+def cie_lightness(pixels: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """CIE L* (0 to 100) of sRGB pixels (H, W, 3), 0 to 255.
+
+    Sources: IEC 61966-2-1 for linear light and its luminance, CIE 15 for L* of it.
+    """
+    encoded = pixels.astype(np.float64) / 255
+    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+    luminance = linear @ np.array([0.2126, 0.7152, 0.0722])
+    dark = (29 / 3) ** 3 * luminance
+    lightness: NDArray[np.float64] = np.where(luminance > (6 / 29) ** 3, 116 * np.cbrt(luminance) - 16, dark)
+    return lightness
 
 
 def with_decisions(cases: Cases, *, use_answers: bool = False, members: ensemble.Members | None = None) -> Cases:
