@@ -1,16 +1,31 @@
-"""The labelled photos as cases, and the page of figures that README quotes."""
+"""The labelled photos as cases, what is counted out of fold, and the page of figures that README quotes."""
 
 from __future__ import annotations
 
 import json
+import shutil
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 pytest.importorskip("mapie")
 
-from coatclass.taxonomy import CATEGORIES
+from coatclass import breeds
+from coatclass.contract import CoatEstimate, Decision, Verdict
+from coatclass.decision import promise
+from coatclass.errors import InputError, ModelFilesError
+from coatclass.reports.evaluation import Cases
+from coatclass.resources import released
+from coatclass.taxonomy import BANDS, CATEGORIES
+from training.evaluation import _out_of_fold as out_of_fold
 from training.evaluation._cases import cases_of_split
+from training.evaluation._generalisation import beside_reference, counts, settled_counts
+from training.evaluation._reference import reference_cases
+from training.evaluation._run import check_release
 from training.evaluation._summary import summary
+
+MODELS = released("models")
 
 pytestmark = pytest.mark.photos
 
@@ -38,16 +53,126 @@ def test_annotators_agree_as_their_readme_says():
 
     pairs = [case.categories_by for name in ("train", "val", "test") for case in cases_of_split(name).rows]
     twice = [pair for pair in pairs if -1 not in pair]
-    import numpy as np
-
     first, second = np.array(twice).T
     assert metrics.kappa(first, second, 7) == pytest.approx(0.972, abs=0.015)
 
 
 def test_the_released_metrics_and_their_page_say_the_same():
-    from coatclass.resources import released
-
     metrics = json.loads(released("models/metrics.json").read_text(encoding="utf-8"))
     page = released("models/METRICS.md").read_text(encoding="utf-8")
     assert summary(metrics) == page
     assert f"{metrics['photo']['category']['accuracy']['value']:.3f}" in page
+
+
+@pytest.mark.tables
+def test_imagenet_names_the_breeds_that_wordnet_gives_as_synonyms_of_its_dog_classes(tables):
+    """WordNet 3.0: every synonym of the 118 classes leads to a breed that counts as named, and no other is added."""
+    from training.breeds import read_table
+
+    lemmas = {row["wnid"]: row["lemmas"].split("|") for row in read_table(tables / "wordnet30_dog_synsets.csv")}
+    classes = read_table(released("datasets/imagenet_dogs.csv"))
+    found = {breeds.find(lemma.replace("_", " ")).id for row in classes for lemma in lemmas[row["wnid"]]} - {None}
+    assert found - set(breeds.kin_table().values()) == set(out_of_fold.ALSO_NAMED)
+    assert all(out_of_fold.named_by_imagenet(breed) for breed in found)
+
+
+def test_a_breed_is_named_by_imagenet_if_a_variety_or_its_breed_is():
+    # ILSVRC 2012 has toy, miniature and standard poodle, collie and boxer; no dachshund, havanese or shiba.
+    for breed in ("poodle", "smooth_collie", "boxer", "american_pit_bull_terrier", "english_cocker_spaniel"):
+        assert out_of_fold.named_by_imagenet(breed), breed
+    for breed in ("dachshund_longhaired", "havanese", "shiba_inu", "cockapoo", "no_such_breed_at_all"):
+        assert not out_of_fold.named_by_imagenet(breed), breed
+
+
+def told(group: str, said: int, verdict: Verdict):
+    """A dog whose coat is the first category, told another or the same."""
+    p = tuple(0.94 if place == said else 0.01 for place in range(7))
+    decision = Decision((CATEGORIES[said],), BANDS, verdict)
+    case = cases_of_split("val").rows[0]
+    return replace(case, group=group, category=0, estimate=CoatEstimate(p, (0.25,) * 4, "photo"), decision=decision)
+
+
+def test_settled_dogs_are_counted_once_each_with_the_interval_of_clopper_and_pearson():
+    """Reference: scipy.stats.binomtest, exact method."""
+    from scipy import stats
+
+    settled = [told(f"g{dog}", 0 if dog else 1, Verdict.SETTLED) for dog in range(40)]
+    others = [told("g39", 1, Verdict.SETTLED), told("g50", 1, Verdict.NARROWED)]  # a second photo; not settled
+    n, kept, share, wrong, risk = counts(Cases((*settled, *others)))
+    assert (n, kept, wrong) == (41, 40, 1)
+    for figure, hits, of in ((share, 40, 41), (risk, 1, 40)):
+        exact = stats.binomtest(hits, of).proportion_ci(method="exact")
+        assert (figure.value, figure.n) == (hits / of, of)
+        assert (figure.low, figure.high) == pytest.approx((exact.low, exact.high), abs=1e-6)
+
+
+@pytest.mark.slow
+def test_dogs_that_did_not_set_the_limit_for_settled_do_not_break_its_promise():
+    """Held out from the limit and the prediction sets: the risk is not shown to lie above the promised one."""
+    held_out = [row for row in settled_counts(MODELS)["rows"] if row[0].startswith("held out")]
+    assert len(held_out) == 2
+    for name, dogs, settled, _, _, risk in held_out:
+        assert 100 < settled < dogs, name
+        assert risk.low <= promise()["settled_risk"], name
+    tempered, conformed = (out_of_fold.pool(MODELS).group[out_of_fold.role(MODELS, r)] for r in ("temper", "conform"))
+    assert not set(tempered) & set(conformed)
+
+
+@pytest.mark.slow
+def test_photos_of_a_source_held_out_are_read_by_one_network_of_the_other_source():
+    if not out_of_fold.sources_held_out(MODELS):
+        pytest.fail("the release holds no evidence with sources held out")
+    seen, strange = out_of_fold.cross_fitted(MODELS), out_of_fold.cross_fitted(MODELS, "source")
+    assert [case.file for case in seen.rows] == [case.file for case in strange.rows]
+    with np.load(MODELS / "evidence_unseen_sources.npz") as arrays:
+        fold_of = dict(zip(arrays["photo_id"].tolist(), arrays["fold"].tolist(), strict=True))
+    pool = out_of_fold.pool(MODELS)
+    folds = {
+        source: {
+            fold_of[photo]
+            for photo, case in zip(pool.photo_id.tolist(), seen.rows, strict=True)
+            if case.source == source
+        }
+        for source in ("oxford", "open")
+    }
+    assert all(len(of) == 1 for of in folds.values()) and folds["oxford"] != folds["open"]
+    loss = [-np.log(of.p_category[np.arange(len(of)), of.truth]).mean() for of in (seen, strange)]
+    assert loss[0] < loss[1], "a source that was in training is read better"
+
+
+def test_the_references_photos_give_the_references_figures():
+    figures = json.loads((MODELS / "reference.json").read_text(encoding="utf-8"))["figures"]["category"]
+    told = reference_cases(cases_of_split("test"), MODELS, "test")
+    assert (told.p_category.argmax(axis=1) == told.truth).mean() == pytest.approx(figures["accuracy"][0])
+    loss = -np.log(told.p_category[np.arange(len(told)), told.truth]).mean()
+    assert loss == pytest.approx(figures["log_loss"][0], rel=2e-3)
+
+
+def test_the_reference_is_not_asked_about_photos_that_it_did_not_read():
+    with pytest.raises(InputError, match="lacks"):
+        reference_cases(cases_of_split("test"), MODELS, "dog")
+
+
+@pytest.mark.slow
+def test_released_and_reference_are_compared_on_the_same_photos_with_the_same_resamples():
+    table = beside_reference(None, MODELS, resamples=60)[0]
+    assert len(table["rows"]) == 9  # three figures, out of fold by dog, breed and source
+    for name, photos, ours, theirs, difference in table["rows"]:
+        assert photos == ours.n == theirs.n
+        assert difference.value == pytest.approx(ours.value - theirs.value)
+        apart = (ours.high - ours.low) + (theirs.high - theirs.low)
+        assert difference.high - difference.low < apart, f"{name}: pairing narrows the interval"
+
+
+def test_an_evaluation_refuses_files_of_two_releases(tmp_path):
+    for name in ("ensemble.json", "manifest.json", "evidence.npz"):
+        shutil.copy(MODELS / name, tmp_path)
+    check_release(tmp_path)
+    with (tmp_path / "evidence.npz").open("ab") as stream:
+        stream.write(b"more")
+    with pytest.raises(ModelFilesError, match=r"evidence\.npz.*training ensemble"):
+        check_release(tmp_path)
+    manifest = json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
+    (tmp_path / "manifest.json").write_text(json.dumps(manifest | {"model_version": "another"}), encoding="utf-8")
+    with pytest.raises(ModelFilesError, match="another"):
+        check_release(tmp_path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 from coatclass.contract import PhotoEvidence
@@ -57,25 +58,21 @@ def other_animals() -> Cases:
     return Cases(tuple(Case(file.name, file, file.name, UNKNOWN, UNKNOWN, is_dog=False) for file in files))
 
 
-def cases_of_evidence(data: Dataset, *, unseen: bool) -> Cases:
+def cases_of_evidence(data: Dataset) -> Cases:
     """Photos with the evidence that was read out of fold; nothing is opened."""
     rows = manifest_rows()
-    texture = data.unseen_texture if unseen else data.texture
-    kinship = data.unseen_kinship if unseen else data.kinship
-    band = data.unseen_band if unseen else data.band_evidence
-    unfamiliarity = data.unseen_unfamiliarity if unseen else data.unfamiliarity
     cases = []
     for place, photo in enumerate(data.photo_id.tolist()):
         case = _case(rows[photo])
         evidence = PhotoEvidence(
             file=case.file,
-            texture=tuple(texture[place].tolist()),
-            kinship=tuple(kinship[place].tolist()),
-            band=tuple(band[place].tolist()),
+            texture=tuple(data.texture[place].tolist()),
+            kinship=tuple(data.kinship[place].tolist()),
+            band=tuple(data.band_evidence[place].tolist()),
             dog_probability=float(data.dog_probability[place]),
             dog_share=None,
-            unfamiliarity=float(unfamiliarity[place]),
+            unfamiliarity=float(data.unfamiliarity[place]),
             model_version="out of fold",
         )
-        cases.append(Case(**{**vars(case), "evidence": evidence}))
+        cases.append(replace(case, evidence=evidence))
     return Cases(tuple(cases))

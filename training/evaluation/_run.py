@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+from coatclass.errors import ModelFilesError
 from coatclass.reports.evaluation import (
     Cases,
     Figure,
@@ -17,18 +20,32 @@ from coatclass.reports.evaluation import (
     with_decisions,
     write_report,
 )
+from training.evaluation._ablations import ablations
 from training.evaluation._cases import cases_of_split, other_animals, photos_folder
-from training.evaluation._generalisation import ablations, mixed_out_of_fold, sure_and_unsure, unseen_breeds
+from training.evaluation._generalisation import (
+    beside_reference,
+    mixed_out_of_fold,
+    settled_counts,
+    sure_and_unsure,
+    unseen_breeds,
+    unseen_sources,
+)
 from training.evaluation._summary import summary
 
-__all__ = ["evaluate_release"]
+__all__ = ["check_release", "evaluate_release"]
 
+_REFIT = "Fit the ensemble again with: python -m training ensemble"
 # What stays in the report only: long curves and single photos.
 _LEFT_OUT = ("calibration", "errors", "words")
 
 
 def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
-    """Look at every photo of the split, write the report and the metrics; yield lines for people."""
+    """Look at every photo of the split, write the report and the metrics; yield lines for people.
+
+    Raises:
+        ModelFilesError: if the released files do not belong together.
+    """
+    check_release(args.models)
     cases = cases_of_split(args.split)
     yield f"Reading {len(cases)} photos of {args.split} in {photos_folder().name}, and other animals ..."
     looked = with_decisions(Cases(look_at(cases).rows + look_at(other_animals()).rows))
@@ -37,13 +54,13 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
         yield f"Looking again at {args.robustness} photos made worse ..."
         report["robustness"] = robustness(subset(looked, args.robustness))
     report["mixed"]["train and val, out of fold"] = mixed_out_of_fold(args.models)
-    out_of_fold = [part(args.models, args.resamples) for part in (unseen_breeds, sure_and_unsure)]
-    report["extras"] = [*out_of_fold, *ablations(args.models)]
+    report["extras"] = _out_of_fold(args.models, looked if args.split == "test" else None, args.resamples)
     reference = args.models / "reference.json"
     if reference.exists():
         known = json.loads(reference.read_text(encoding="utf-8"))
         report["reference"] = known | {"figures": _figures(known["figures"])}
         report["extras"].append(_source_table(known))
+    report["extras"] += ablations(args.models)
     plain = write_report(report, looked, args.out)
     yield f"The report is {args.out / 'evaluation.html'}."
     if args.split == "test":
@@ -55,6 +72,46 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
         yield f"The figures are {args.models / 'metrics.json'} and {args.models / 'METRICS.md'}."
 
 
+def _out_of_fold(models: Path, looked: Cases | None, resamples: int) -> list[dict[str, Any]]:
+    return [
+        unseen_breeds(models, resamples),
+        settled_counts(models),
+        *beside_reference(looked, models, resamples),
+        sure_and_unsure(models, resamples),
+        *unseen_sources(models, resamples),
+    ]
+
+
+def check_release(models: Path) -> None:
+    """Check that image model, evidence and ensemble in a folder are of one release.
+
+    Raises:
+        ModelFilesError: if the ensemble was fitted on other evidence, or for another image model.
+    """
+    ensemble, image = (_json(models / name) for name in ("ensemble.json", "manifest.json"))
+    if ensemble["image_model"] != image["model_version"]:
+        raise ModelFilesError(
+            "models/ensemble.json",
+            f"was fitted for {ensemble['image_model']}, but models/manifest.json is that of {image['model_version']}.",
+            _REFIT,
+        )
+    found = hashlib.sha256((models / "evidence.npz").read_bytes()).hexdigest()
+    fitted_on = ensemble["fitted_on"]["evidence_sha256"]
+    if found != fitted_on:
+        raise ModelFilesError(
+            "models/evidence.npz",
+            f"has SHA-256 {found[:8]}..., but the ensemble was fitted on {fitted_on[:8]}... .",
+            _REFIT,
+        )
+
+
+def _json(path: Path) -> dict[str, Any]:
+    if not path.exists():
+        raise ModelFilesError(str(path), "does not exist.", _REFIT)
+    read: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return read
+
+
 def _figures(parts: dict[str, dict[str, list[float]]]) -> dict[str, dict[str, Figure]]:
     return {part: {name: Figure(v[0], v[1], v[2], int(v[3])) for name, v in of.items()} for part, of in parts.items()}
 
@@ -63,11 +120,11 @@ def _source_table(reference: dict[str, Any]) -> dict[str, Any]:
     breeds = reference["breeds"]
     return {
         "id": "leave_source_out",
-        "title": "Photos from another source",
-        "text": "Frozen features (the reference), learned on the photos of one source and tested on the test photos of "
-        f"the other. As history: the same features name {breeds['breeds']} dog breeds of the Oxford set right in "
-        f"{breeds['accuracy']:.1%} of {breeds['test_photos']} test photos; Parkhi et al. 2012 reached 59 % on 37 "
-        "breeds of cats and dogs.",
+        "title": "Photos from another source: the frozen reference on the test split",
+        "text": "Frozen features (the reference, not the release), learned on the photos of one source and tested on "
+        f"the test photos of the other. As history: the same features name {breeds['breeds']} dog breeds of the "
+        f"Oxford set right in {breeds['accuracy']:.1%} of {breeds['test_photos']} test photos; Parkhi et al. 2012 "
+        "reached 59 % on 37 breeds of cats and dogs.",
         "head": ["learned on", "tested on", "photos", "accuracy", "log loss"],
         "rows": [list(row.values()) for row in reference["leave_source_out"]],
     }

@@ -1,0 +1,131 @@
+"""Train and val, read by networks and members that never saw the dog; nor its breed, nor its source, if one asks so."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coatclass.breeds import BreedKind, find, kin_table, table
+from coatclass.ensemble import Members
+from coatclass.ensemble import load as load_members
+from coatclass.errors import InputError
+from coatclass.reports.evaluation import Cases, with_decisions
+from training.ensemble._data import Dataset, load, split_groups
+from training.ensemble._members import fold_members
+from training.evaluation._cases import cases_of_evidence
+
+__all__ = ["ALSO_NAMED", "EVIDENCE", "cross_fitted", "named_by_imagenet", "pool", "role", "sources_held_out"]
+
+_CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
+# By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.
+EVIDENCE = {
+    "dog": "evidence.npz",
+    "breed": "evidence_unseen_breeds.npz",
+    "source": "evidence_unseen_sources.npz",
+}
+# What the released ensemble has and a fold's members have not: set on all folds together.
+_KEPT = ("photo_gain", "answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
+# Further breeds among the synonyms of ImageNet's classes 180 ("..., American pit bull terrier, pit bull terrier"),
+# 219 ("cocker spaniel, English cocker spaniel, cocker"), 231 ("collie") and 158 ("toy terrier"); WordNet 3.0.
+ALSO_NAMED = ("american_pit_bull_terrier", "english_cocker_spaniel", "collie", "english_toy_terrier_black_and_tan")
+
+
+@cache
+def pool(models: Path) -> Dataset:
+    """The photos of train and val with their evidence."""
+    data = load(models / EVIDENCE["dog"])
+    return data.take(data.split != "test")
+
+
+@cache
+def _config() -> dict[str, Any]:
+    return tomllib.loads(_CONFIG.read_text(encoding="utf-8"))
+
+
+@cache
+def _folds(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
+    released = load_members()
+    kept = {name: getattr(released, name) for name in _KEPT}
+    return tuple((held_out, replace(fitted, **kept)) for held_out, fitted in fold_members(pool(models), _config()))
+
+
+@cache
+def cross_fitted(models: Path, unseen: str = "dog") -> Cases:
+    """The pool out of fold, in its order: no network and no member of the ensemble was fitted on the dog that it reads.
+
+    Temperatures and thresholds, a handful of numbers, are the released ones.
+
+    Args:
+        models: folder of the released files.
+        unseen: what the networks had not seen either: ``dog`` (nothing more), ``breed`` or ``source``.
+    """
+    read = _read_by(models, unseen)
+    rows = np.empty(len(read), dtype=object)
+    for held_out, members in _folds(models):
+        rows[held_out] = with_decisions(cases_of_evidence(read.take(held_out)), members=members).rows
+    return Cases(tuple(rows))
+
+
+def _read_by(models: Path, unseen: str) -> Dataset:
+    """The pool with the evidence of networks that never saw what is named."""
+    photos = pool(models)
+    if unseen == "breed":
+        return replace(
+            photos,
+            texture=photos.unseen_texture,
+            kinship=photos.unseen_kinship,
+            band_evidence=photos.unseen_band,
+            unfamiliarity=photos.unseen_unfamiliarity,
+        )
+    return _with_sources_held_out(photos, models / EVIDENCE["source"]) if unseen == "source" else photos
+
+
+def _with_sources_held_out(photos: Dataset, path: Path) -> Dataset:
+    with np.load(path, allow_pickle=False) as arrays:
+        place = {photo: row for row, photo in enumerate(arrays["photo_id"].tolist())}
+        if not place.keys() >= set(photos.photo_id.tolist()):
+            raise InputError(str(path), "lacks photos of the labels.", "Make it again with: python -m training image")
+        rows = np.array([place[photo] for photo in photos.photo_id.tolist()])
+        scores = {"texture": "texture", "kinship": "kinship", "band_evidence": "band", "unfamiliarity": "unfamiliarity"}
+        return replace(
+            photos,
+            fold=arrays["fold"][rows],
+            **{field: arrays[key].astype(np.float64)[rows] for field, key in scores.items()},
+        )
+
+
+def sources_held_out(models: Path) -> bool:
+    """Whether the release holds evidence of networks that never saw the photo's source."""
+    return (models / EVIDENCE["source"]).exists()
+
+
+def role(models: Path, name: str) -> NDArray[np.bool_]:
+    """Which photos (N,) of the pool the fit of the ensemble used as ``temper`` or as ``conform``."""
+    config = _config()
+    return split_groups(pool(models), config["pool"], config["seed"])[name]
+
+
+@cache
+def named_by_imagenet(breed: str) -> bool:
+    """Whether ImageNet has a class for a recorded breed, for a variety of it, or for the breed that it is a variety of.
+
+    The network started from ImageNet's weights, and kinship reads the scores of these classes: such a breed is not new
+    to it even if no photo of it was in training.
+    """
+    found = find(breed).id
+    if found is None:
+        return False
+    named = {*kin_table().values(), *ALSO_NAMED}
+    return found in named or bool(_breed_of(found) & named) or any(found in _breed_of(name) for name in named)
+
+
+def _breed_of(breed_id: str) -> set[str]:
+    """The breed of which a row of the breed table is a variety, if it is one."""
+    row = table()[breed_id]
+    return set(row.parents) if row.kind is BreedKind.VARIETY else set()
