@@ -3,18 +3,40 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from pathlib import Path
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the command's arguments."""
-    parser.add_argument("data", type=Path, metavar="DATA.csv", help="columns file, category, band; optional breed, ...")
+    """Declare the command's arguments, and list the columns of the table below them."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _columns()
+    parser.add_argument("data", type=Path, metavar="DATA.csv", help="one row a photo; its columns are listed below")
     parser.add_argument("--out", type=Path, required=True, help="folder for evaluation.json and evaluation.html")
     parser.add_argument(
-        "--robustness", type=int, default=0, metavar="N", help="also repeat N photos with worse pictures"
+        "--robustness", type=_count, default=0, metavar="N", help="also repeat N photos with worse pictures"
     )
-    parser.add_argument("--gallery", type=int, default=24, metavar="N", help="how many errors to show (default 24)")
-    parser.add_argument("--resamples", type=int, default=1000, metavar="N", help="bootstrap resamples (default 1000)")
+    parser.add_argument("--gallery", type=_count, default=24, metavar="N", help="how many errors to show (default 24)")
+    parser.add_argument(
+        "--resamples", type=_count, default=1000, metavar="N", help="bootstrap resamples (default 1000)"
+    )
+
+
+def _columns() -> str:
+    from coatclass.reports.evaluation import COLUMNS
+
+    width = max(map(len, COLUMNS)) + 4
+    rows = (
+        textwrap.fill(meaning, 100, initial_indent=f"  {name}".ljust(width), subsequent_indent=" " * width)
+        for name, meaning in COLUMNS.items()
+    )
+    return "\n".join(["columns of DATA.csv (UTF-8, their names in the first row; others are not read):", *rows])
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"must be a whole number of at least 0, not {text!r}")
+    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:

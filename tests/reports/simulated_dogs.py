@@ -20,7 +20,7 @@ def dogs(n: int = 120, seed: int = 0) -> Cases:
         category, band = int(rng.integers(7)), int(rng.integers(4))
 
         def seen(truth: int, classes: int) -> tuple[float, ...]:
-            logits = 4 * np.eye(classes)[[truth]] + rng.normal(size=(1, classes))
+            logits = 3 * np.eye(classes)[[truth]] + rng.normal(size=(1, classes))
             return tuple(log_softmax(logits)[0].tolist())
 
         other = category if rng.random() < 0.9 else int(rng.integers(7))

@@ -1,12 +1,10 @@
-"""A researcher's own table becomes one JSON and one page; what is wrong with the table is said in plain words."""
+"""Labelled photos become one JSON and one page; worse pictures are worse, and each corruption grows."""
 
 from __future__ import annotations
 
-import csv
 import json
 from html.parser import HTMLParser
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,8 +14,6 @@ from simulated_dogs import dogs
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import (
     build_report,
-    evaluate_table,
-    read_table,
     write_report,
 )
 from coatclass.reports.evaluation._robustness import CORRUPTIONS, corrupt, subset
@@ -91,45 +87,6 @@ def test_a_report_where_nothing_may_be_written_is_refused(report, tmp_path):
         write_report(report, dogs(), tmp_path / "file")
 
 
-def table(folder: Path, rows: list[dict[str, str]]) -> Path:
-    path = folder / "data.csv"
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
-    return path
-
-
-@pytest.mark.parametrize(
-    ("row", "says"),
-    [
-        ({"file": "a.jpg", "category": "poodle", "band": ""}, "'poodle' as category in row 2"),
-        ({"file": "a.jpg", "category": "fur", "band": "long"}, "'long' as band in row 2"),
-        ({"file": "", "category": "fur", "band": ""}, "names no file in row 2"),
-        ({"file": "a.jpg", "category": "fur"}, "no column band"),
-        ({"file": "a.jpg", "category": "fur", "band": "", "confidence": "high"}, "'high' as confidence"),
-    ],
-)
-def test_a_bad_table_is_refused_by_row_and_column(tmp_path, row, says):
-    with pytest.raises(InputError, match=says):
-        read_table(table(tmp_path, [row]))
-
-
-def test_a_table_that_is_missing_or_no_text_is_refused(tmp_path):
-    with pytest.raises(InputError, match="can't be read"):
-        read_table(tmp_path / "none.csv")
-    (tmp_path / "bytes.csv").write_bytes(b"\xff\xfe\x00\x01")
-    with pytest.raises(InputError, match="UTF-8"):
-        read_table(tmp_path / "bytes.csv")
-
-
-def test_photos_that_can_not_be_judged_are_too_few_for_a_report(tmp_path):
-    path = table(tmp_path, [{"file": "missing.jpg", "category": "fur", "band": "under_19mm"}])
-    with pytest.raises(InputError, match="At least 5"):
-        evaluate_table(path, tmp_path / "out")
-    assert not (tmp_path / "out").exists()
-
-
 def test_a_small_dog_gets_smaller_with_severity():
     white = Image.new("RGB", (128, 128), "white")
     rng = np.random.default_rng(0)
@@ -166,15 +123,23 @@ def test_the_subset_for_worse_pictures_keeps_the_shares_of_the_categories():
 
 @pytest.mark.photos
 @pytest.mark.slow
-def test_a_table_of_real_photos_is_evaluated_from_end_to_end(photos, tmp_path):
-    letters = dict(zip("ABCD", BANDS, strict=True))
-    with (photos / "manifest.csv").open(encoding="utf-8") as stream:
-        rows = [row for row in csv.DictReader(stream) if row["split"] == "val" and row["band"] in letters][:24]
-    path = table(
-        tmp_path,
-        [{"file": str(photos / r["file"]), "category": r["category"], "band": letters[r["band"]]} for r in rows],
-    )
-    report = evaluate_table(path, tmp_path / "out", resamples=20, gallery=3)
-    assert report["data"]["photos"] == 24
-    assert report["photo"]["category"]["accuracy"]["value"] > 0.6
-    assert (tmp_path / "out" / "evaluation.html").stat().st_size > 20_000
+def test_worse_pictures_of_real_dogs_go_the_whole_way_of_a_file(photos):
+    from coatclass.reports.evaluation import Case, Cases, look_at, robustness, with_decisions
+
+    files = sorted((photos / "open").glob("beagle*.jpg"))[:4]
+    fur = CATEGORIES.index("fur")
+    cases = with_decisions(look_at(Cases(tuple(Case(f.name, f, f.name, fur, 0) for f in files))))
+    section = robustness(cases)
+    assert section["n"] == len(files) >= 3
+    assert set(section["curves"]) == set(CORRUPTIONS)
+    untouched = section["curves"]["blur"]["rows"][0]
+    assert untouched["accuracy"] == 1 and untouched["refused"] == 0, "a beagle has fur"
+    low, high = untouched["accuracy_interval"]
+    assert low <= untouched["accuracy"] <= high
+    for kind, curve in section["curves"].items():
+        assert [row["severity"] for row in curve["rows"]] == [0, 1, 2, 3, 4, 5]
+        assert [row["strength"] for row in curve["rows"][1:]] == list(CORRUPTIONS[kind][1])
+        for row in curve["rows"]:
+            assert row["settled_wrong"] <= row.get("settled_photos", 0) <= row["answered"] <= section["n"]
+    worst = section["curves"]["blur"]["rows"][5]
+    assert worst["refused"] + worst["doubtful"] > 0, "a blurred photo is refused or doubted"

@@ -5,7 +5,7 @@ calls :func:`build_report` and :func:`write_report`.
 """
 
 from coatclass.reports.evaluation._bootstrap import Figure, binomial_interval, bootstrap
-from coatclass.reports.evaluation._cases import NOT_A_DOG, UNKNOWN, Case, Cases, read_table
+from coatclass.reports.evaluation._cases import COLUMNS, NOT_A_DOG, UNKNOWN, Case, Cases, read_table
 from coatclass.reports.evaluation._figures import tables
 from coatclass.reports.evaluation._groups import by_confidence
 from coatclass.reports.evaluation._look import look_at, with_decisions
@@ -14,6 +14,7 @@ from coatclass.reports.evaluation._robustness import robustness, subset
 from coatclass.reports.evaluation._verdicts import mixed_section
 
 __all__ = [
+    "COLUMNS",
     "NOT_A_DOG",
     "UNKNOWN",
     "Case",

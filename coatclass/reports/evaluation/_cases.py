@@ -5,22 +5,41 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import isfinite
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass.answers import Answers
+from coatclass.answers import Answers, parse
 from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoReport
 from coatclass.errors import InputError
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["NOT_A_DOG", "UNKNOWN", "Case", "Cases", "read_table"]
+__all__ = ["COLUMNS", "FEWEST", "NOT_A_DOG", "UNKNOWN", "Case", "Cases", "read_table"]
 
 UNKNOWN = -1
 NOT_A_DOG = "not_a_dog"
+FEWEST = 5  # cases that a section needs: with fewer, its intervals say nothing
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+
+_NEEDED = ("file", "category")
+COLUMNS = {
+    "file": "the photo, as named from the folder of the table; needed",
+    "category": f"{', '.join(CATEGORIES)}; {NOT_A_DOG} for another picture; empty where nobody knows; column needed",
+    "band": f"length of the trunk hair: {', '.join(BANDS)}; empty where it is not known",
+    "group": "photos of one dog share it; without it each photo counts as a dog of its own",
+    "breed": "the breed, in words, to compare breeds that the image model was trained on with others",
+    "source": "where the photo comes from, to compare sources",
+    "usable": "y if one dog is shown whose coat can be judged (as when empty), else n",
+    "category_1": "the category that the first of two people gave, to measure how they agree",
+    "band_1": "the band that the first gave",
+    "category_2": "the category that the second gave",
+    "band_2": "the band that the second gave",
+    "confidence": "how sure the less sure of the two was: any number, a larger one for surer",
+    "answers": "the owner's answers, a JSON file as for 'coatclass assess --answers', named as the photo is",
+}
 
 
 @dataclass(frozen=True)
@@ -79,6 +98,11 @@ class Cases:
         return self.judged.where(lambda case: case.band != UNKNOWN and case.usable)
 
     @property
+    def enough_bands(self) -> bool:
+        """Whether enough lengths are known to say anything about them."""
+        return len(self.measured) >= FEWEST
+
+    @property
     def groups(self) -> list[str]:
         """Group of each case."""
         return [case.group for case in self.rows]
@@ -114,19 +138,16 @@ class Cases:
 
 
 def read_table(table: Path) -> Cases:
-    """Read a researcher's CSV.
-
-    Columns: ``file`` (relative to the CSV), ``category`` and ``band`` by coatclass's names (``not_a_dog`` for other
-    pictures; empty where unknown); optional ``group`` (photos of one dog share it), ``breed``, ``answers`` (a JSON
-    file), ``source``, ``category_1``, ``band_1``, ``category_2``, ``band_2``, ``confidence``, ``usable`` (y or not).
+    """Read a researcher's CSV; its columns are :data:`COLUMNS`, of which ``file`` and ``category`` are needed.
 
     Raises:
-        InputError: if the table can't be read, or names a category or band that does not exist.
+        InputError: if the table can't be read, names a category or band that does not exist, or a file that is not
+            there.
     """
     try:
         with table.open(newline="", encoding="utf-8-sig") as stream:
             reader = csv.DictReader(stream)
-            missing = {"file", "category", "band"} - set(reader.fieldnames or ())
+            missing = set(_NEEDED) - set(reader.fieldnames or ())
             if missing:
                 raise InputError(
                     str(table), f"has no column {', '.join(sorted(missing))}.", "The first row names the columns."
@@ -134,16 +155,25 @@ def read_table(table: Path) -> Cases:
             cases = tuple(_case(table, number, row) for number, row in enumerate(reader, start=2))
     except OSError as error:
         raise InputError(str(table), f"can't be read ({error.strerror}).", "Name a CSV file.") from error
-    except UnicodeDecodeError as error:
+    except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(str(table), "is not a CSV in UTF-8.", "Save it again as CSV (UTF-8).") from error
     if not cases:
         raise InputError(str(table), "names no photos.", "Add one row a photo.")
+    _check_files(table, cases)
     return Cases(cases)
 
 
-def _case(table: Path, number: int, row: dict[str, str | None]) -> Case:
-    from coatclass.answers import parse
+def _check_files(table: Path, cases: Sequence[Case]) -> None:
+    """Say which photos are not there before the first is opened."""
+    absent = [(row, case.file) for row, case in enumerate(cases, start=2) if not case.path.is_file()]
+    if absent:
+        row, file = absent[0]
+        more = f" (and {len(absent) - 1} more that are not there)" if len(absent) > 1 else ""
+        problem = f"names '{file}' in row {row}, which is no file{more}."
+        raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
 
+
+def _case(table: Path, number: int, row: dict[str, str | None]) -> Case:
     def cell(name: str) -> str:
         return (row.get(name) or "").strip()
 
@@ -158,8 +188,6 @@ def _case(table: Path, number: int, row: dict[str, str | None]) -> Case:
 
     if not cell("file"):
         raise InputError(str(table), f"names no file in row {number}.", "Fill in the column 'file'.")
-    if (confidence := cell("confidence")) and not confidence.replace(".", "", 1).isdigit():
-        raise InputError(str(table), f"has '{confidence}' as confidence in row {number}.", "It must be a number.")
     return Case(
         file=cell("file"),
         path=table.parent / cell("file"),
@@ -167,11 +195,30 @@ def _case(table: Path, number: int, row: dict[str, str | None]) -> Case:
         category=label("category", CATEGORIES),
         band=label("band", BANDS),
         is_dog=cell("category") != NOT_A_DOG,
-        usable=cell("usable") in ("", "y"),
+        usable=cell("usable").lower() in ("", "y", "yes"),
         categories_by=(label("category_1", CATEGORIES), label("category_2", CATEGORIES)),
         bands_by=(label("band_1", BANDS), label("band_2", BANDS)),
-        confidence=float(confidence) if confidence else None,
+        confidence=_confidence(table, number, cell("confidence")),
         breed=cell("breed"),
         source=cell("source"),
-        answers=parse(table.parent / cell("answers")) if cell("answers") else None,
+        answers=_answers(table, number, cell("answers")),
     )
+
+
+def _confidence(table: Path, number: int, text: str) -> float | None:
+    try:
+        confidence = float(text) if text else None
+    except ValueError:
+        confidence = float("nan")
+    if confidence is not None and not isfinite(confidence):
+        raise InputError(str(table), f"has '{text}' as confidence in row {number}.", "It must be a number.")
+    return confidence
+
+
+def _answers(table: Path, number: int, file: str) -> Answers | None:
+    if not file:
+        return None
+    if not (table.parent / file).is_file():
+        problem = f"names the answers '{file}' in row {number}, which is no file."
+        raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
+    return parse(table.parent / file)

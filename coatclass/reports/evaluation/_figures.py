@@ -95,10 +95,10 @@ def dog_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None
 def confusions(cases: Cases) -> dict[str, Any]:
     """Counts by truth (rows) and by what was said (columns)."""
     judged, measured = cases.judged, cases.measured
-    return {
-        "category": metrics.confusion(judged.truth, judged.p_category.argmax(axis=1), len(CATEGORIES)).tolist(),
-        "band": metrics.confusion(measured.band, measured.p_band.argmax(axis=1), len(BANDS)).tolist(),
-    }
+    counts = {"category": metrics.confusion(judged.truth, judged.p_category.argmax(axis=1), len(CATEGORIES)).tolist()}
+    if cases.enough_bands:
+        counts["band"] = metrics.confusion(measured.band, measured.p_band.argmax(axis=1), len(BANDS)).tolist()
+    return counts
 
 
 def class_section(cases: Cases) -> dict[str, Any]:
@@ -107,6 +107,7 @@ def class_section(cases: Cases) -> dict[str, Any]:
     return {
         what: [_class_row(word, place, np.array(counts[what])) for place, word in enumerate(words)]
         for what, words in (("category", CATEGORIES), ("band", BANDS))
+        if what in counts
     }
 
 
@@ -130,21 +131,21 @@ def calibration(cases: Cases) -> dict[str, Any]:
     judged, measured = cases.judged, cases.measured
     edges = np.linspace(0, 1, metrics.BINS + 1)
     sure, right = judged.p_category.max(axis=1), judged.p_category.argmax(axis=1) == judged.truth
-    band_sure, band_right = measured.p_band.max(axis=1), measured.p_band.argmax(axis=1) == measured.band
     coverage, risk = metrics.risk_coverage(sure, right)
-    return {
+    section: dict[str, Any] = {
         "category_bins": metrics.calibration_bins(sure, right, edges),
-        "band_bins": metrics.calibration_bins(band_sure, band_right, edges),
         "risk_coverage": {"coverage": coverage.tolist(), "risk": risk.tolist()},
     }
+    if cases.enough_bands:
+        sure, right = measured.p_band.max(axis=1), measured.p_band.argmax(axis=1) == measured.band
+        section["band_bins"] = metrics.calibration_bins(sure, right, edges)
+    return section
 
 
 def set_section(cases: Cases) -> dict[str, Any]:
     """Size and coverage of the prediction sets, overall and by true class, with exact intervals."""
-    return {
-        "category": _sets(cases.judged, "category"),
-        "band": _sets(cases.measured, "band"),
-    }
+    section = {"category": _sets(cases.judged, "category")}
+    return section | ({"band": _sets(cases.measured, "band")} if cases.enough_bands else {})
 
 
 def _sets(cases: Cases, what: str) -> list[dict[str, Any]]:
@@ -169,8 +170,6 @@ def _sets(cases: Cases, what: str) -> list[dict[str, Any]]:
 
 
 def tables(cases: Cases, *, resamples: int = 1000) -> dict[str, dict[str, Figure]]:
-    """Figures of category and band of one set of estimates."""
-    return {
-        "category": category_figures(cases.judged, resamples=resamples),
-        "band": band_figures(cases.measured, resamples=resamples),
-    }
+    """Figures of category and band of one set of estimates; those of the band only where enough lengths are known."""
+    figures = {"category": category_figures(cases.judged, resamples=resamples)}
+    return figures | ({"band": band_figures(cases.measured, resamples=resamples)} if cases.enough_bands else {})

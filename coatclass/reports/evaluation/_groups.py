@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import numpy as np
 
+from coatclass import breeds
 from coatclass.contract import Verdict
 from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
-from coatclass.reports.evaluation._cases import UNKNOWN, Case, Cases
+from coatclass.reports.evaluation._cases import FEWEST, UNKNOWN, Case, Cases
+from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 __all__ = ["annotators", "by_confidence", "subgroups"]
@@ -21,7 +25,7 @@ _DARK_PICTURE, _BRIGHT_PICTURE = 40.0, 60.0
 _SMALL_PICTURE_PX = 224.0
 _SMALL_DOG, _LARGE_DOG = 0.2, 0.5
 _PUPPY_MONTHS = 12
-_FEWEST = 5
+_KNOWN = ("the image model was trained on it", "ImageNet names it, untrained", "neither")
 
 
 def _trait(name: str, low: float, high: float) -> Callable[[Case], bool]:
@@ -58,13 +62,38 @@ def subgroups(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
     sources = sorted({case.source for case in cases.rows if case.source})
     by_source = [("source", name, lambda case, name=name: case.source == name) for name in sources]
     rows = []
-    for kind, name, keep in (*_subgroups(), *by_source):
+    for kind, name, keep in (*_subgroups(), *_by_breed(cases), *by_source):
         part = cases.judged.where(keep)
         row: dict[str, Any] = {"kind": kind, "name": name, "n": len(part)}
-        if len(part) >= _FEWEST:
+        if len(part) >= FEWEST:
             row |= _short_figures(part, resamples)
         rows.append(row)
     return rows
+
+
+def _by_breed(cases: Cases) -> list[tuple[str, str, Callable[[Case], bool]]]:
+    """What the image model could know of the breed; nothing where no breeds are named."""
+    known = {name: _known_breed(name) for name in {case.breed for case in cases.rows if case.breed}}
+
+    def keep(how: str) -> Callable[[Case], bool]:
+        return lambda case: known.get(case.breed) == how
+
+    return [("breed", how, keep(how)) for how in _KNOWN] if known else []
+
+
+def _known_breed(name: str) -> str:
+    breed = breeds.find(name).id
+    trained, imagenet, neither = _KNOWN
+    if breed in _trained_on():
+        return trained
+    return imagenet if breed in set(breeds.kin_table().values()) else neither
+
+
+@cache
+def _trained_on() -> frozenset[str]:
+    """Ids of the breeds in the photos that the image model learned from (train) or was chosen by (val)."""
+    with released("datasets/labels.csv").open(encoding="utf-8", newline="") as stream:
+        return frozenset(row["breed_id"] for row in csv.DictReader(stream) if row["split"] in ("train", "val"))
 
 
 def _short_figures(part: Cases, resamples: int) -> dict[str, Any]:
@@ -103,11 +132,10 @@ def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
     """Agreement of the model with each annotator, beside theirs with each other; None without two annotators."""
     judged = cases.judged.where(lambda case: UNKNOWN not in case.categories_by)
     measured = cases.measured.where(lambda case: UNKNOWN not in case.bands_by)
-    if not len(judged) or not len(measured):
+    if not len(judged):
         return None
     people = np.array([case.categories_by for case in judged.rows])
-    rulers = np.array([case.bands_by for case in measured.rows])
-    said, length = judged.p_category.argmax(axis=1), measured.p_band.argmax(axis=1)
+    said = judged.p_category.argmax(axis=1)
 
     def agreement(
         pairs: dict[str, tuple[Any, Any]], classes: int, groups: list[str], quadratic: bool
@@ -127,11 +155,15 @@ def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
         }
 
     split = judged.where(lambda case: case.categories_by[0] != case.categories_by[1])
-    return {
+    section: dict[str, Any] = {
         "category_kappa": agreement(pairs(people, said), len(CATEGORIES), judged.groups, False),
-        "band_quadratic_weighted_kappa": agreement(pairs(rulers, length), len(BANDS), measured.groups, True),
         "where_people_split": _where_split(split, resamples),
     }
+    if len(measured) >= FEWEST:
+        rulers, length = np.array([case.bands_by for case in measured.rows]), measured.p_band.argmax(axis=1)
+        kappa = agreement(pairs(rulers, length), len(BANDS), measured.groups, True)
+        section["band_quadratic_weighted_kappa"] = kappa
+    return section
 
 
 def _where_split(split: Cases, resamples: int) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from coatclass.reports.evaluation._markup import escape, extra_cell, line, table
+from coatclass.reports.evaluation._markup import cell, escape, extra_cell, line, table
 from coatclass.reports.evaluation._page_figures import doubt, main_figures, trust
 from coatclass.reports.evaluation._page_groups import people, regimes, robust, served
 
@@ -18,7 +18,8 @@ _STYLE = Path(__file__).with_name("page.css")
 def page(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> str:
     """The whole page."""
     parts = [*_head(report), *main_figures(report), *trust(report), *doubt(report), *people(report)]
-    parts += [*served(report), *regimes(report), *robust(report), *_extras(report), *_errors(report, thumbnails)]
+    parts += [*served(report), *regimes(report), *robust(report), *_extras(report), *_refused(report)]
+    parts += _errors(report, thumbnails)
     body = "\n".join(parts)
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -50,6 +51,17 @@ def _extras(report: Mapping[str, Any]) -> list[str]:
             table("", extra["head"], rows),
         ]
     return parts
+
+
+def _refused(report: Mapping[str, Any]) -> list[str]:
+    refused = report.get("refused_photos")
+    if not refused:
+        return []
+    rows = (
+        line(photo["file"], f"<td>{escape(photo['reason'])}</td>", cell("dog" if photo["is_dog"] else "other picture"))
+        for photo in refused
+    )
+    return ["<h2>Photos that were refused</h2>", table("", ["photo", "reason", "label"], rows)]
 
 
 def _errors(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> list[str]:

@@ -41,8 +41,9 @@ def people(report: Mapping[str, Any]) -> list[str]:
             ("category_kappa", "Category: Cohen's kappa"),
             ("band_quadratic_weighted_kappa", "Band: quadratic-weighted kappa"),
         ):
-            rows = (line(pair, figure_cells(figure)) for pair, figure in people[name].items())
-            parts.append(table(title, ["pair", "kappa", "95 % interval"], rows))
+            rows = (line(pair, figure_cells(figure)) for pair, figure in people.get(name, {}).items())
+            if name in people:
+                parts.append(table(title, ["pair", "kappa", "95 % interval"], rows))
         parts += _split(people["where_people_split"])
     return ["<h2>Against people</h2>", *parts] if parts else []
 
@@ -109,11 +110,12 @@ def served(report: Mapping[str, Any]) -> list[str]:
 def regimes(report: Mapping[str, Any]) -> list[str]:
     parts = []
     if own := report.get("own_answers"):
+        names = [name for name in ("accuracy", "log_loss", "band_exact") if name in own["photo"]]
         rows = (
-            line(regime, *(figure_cells(own[regime][name]) for name in ("accuracy", "log_loss", "band_exact")))
+            line(regime, *(figure_cells(own[regime][name]) for name in names))
             for regime in ("photo", "answers", "both")
         )
-        head = ["regime", "accuracy", "95 %", "log loss", "95 %", "exact band", "95 %"]
+        head = ["regime", *(title for name in names for title in (NAMES[name], "95 %"))]
         parts.append(table(f"With these dogs' own answers ({own['n']} dogs)", head, rows))
     if sweep := report.get("simulated_answers"):
         parts.append(

@@ -57,9 +57,8 @@ def _figures(cases: Cases, resamples: int) -> dict[str, Figure]:
         "band_exact": lambda r: metrics.accuracy(band[r], b[r].argmax(axis=1)),
         "band_log_loss": lambda r: metrics.log_loss(band[r], b[r]),
     }
-    return bootstrap(of_category, judged.groups, resamples=resamples) | bootstrap(
-        of_band, measured.groups, resamples=resamples
-    )
+    figures = bootstrap(of_category, judged.groups, resamples=resamples)
+    return figures | (bootstrap(of_band, measured.groups, resamples=resamples) if cases.enough_bands else {})
 
 
 def _simulated(case: Case, rng: np.random.Generator, error_rate: float, questions: Sequence[str]) -> Answers:

@@ -14,7 +14,7 @@ from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import _figures as figures
 from coatclass.reports.evaluation._bootstrap import Figure
-from coatclass.reports.evaluation._cases import Cases, read_table
+from coatclass.reports.evaluation._cases import FEWEST, Case, Cases, read_table
 from coatclass.reports.evaluation._gallery import confident_errors, thumbnails
 from coatclass.reports.evaluation._groups import annotators, by_confidence, subgroups
 from coatclass.reports.evaluation._look import look_at, with_decisions
@@ -33,7 +33,6 @@ from coatclass.taxonomy import BANDS, CATEGORIES
 __all__ = ["build_report", "evaluate_table", "write_report"]
 
 SCHEMA_VERSION = 1
-_FEWEST = 5
 JSON_FILE, PAGE_FILE = "evaluation.json", "evaluation.html"
 
 
@@ -67,16 +66,20 @@ def evaluate_table(
         MissingExtraError: if matplotlib is not installed.
     """
     cases = with_decisions(look_at(read_table(table), advance))
-    if len(cases.judged) < _FEWEST or len(cases.measured) < _FEWEST:
-        raise InputError(
-            str(table),
-            f"has {len(cases.judged)} photos that can be judged and {len(cases.measured)} with a known length.",
-            f"At least {_FEWEST} of each are needed: fill in category and band, and check that the files exist.",
-        )
+    if len(cases.judged) < FEWEST:
+        raise InputError(str(table), *_too_few(cases))
     worse = robustness(subset(cases, robustness_photos)) if robustness_photos else None
     extra: dict[str, Any] = {"robustness": worse} if worse else {}
     report = build_report(cases, f"coatclass on {table.name}", resamples=resamples, simulate=simulate, gallery=gallery)
     return write_report(report | extra, cases, out)
+
+
+def _too_few(cases: Cases) -> tuple[str, str]:
+    """Why there is nothing to report, and what to do about it."""
+    refused = refused_photos(cases)
+    why = f" {len(refused)} were refused, the first, {refused[0]['file']}: {refused[0]['reason']}" if refused else ""
+    problem = f"has {len(cases.judged)} dogs with a known category whose photo can be judged.{why}"
+    return problem, f"At least {FEWEST} are needed: fill in the column category, or add photos."
 
 
 def build_report(
@@ -94,6 +97,8 @@ def build_report(
         "promise": dict(promise()),
         "words": {"categories": list(CATEGORIES), "bands": list(BANDS)},
         "data": _data(cases),
+        "notes": _notes(cases),
+        "refused_photos": refused_photos(cases),
         "photo": figures.tables(cases, resamples=resamples),
         "confusion": figures.confusions(cases),
         "classes": figures.class_section(cases),
@@ -109,7 +114,7 @@ def build_report(
         "own_answers": own_answers(cases, resamples=resamples),
         "errors": confident_errors(cases, gallery),
     }
-    if simulate:
+    if simulate and cases.enough_bands:
         report["simulated_answers"] = answer_sweep(cases, resamples=min(resamples, 200))
         report["simulated_question_worth"] = question_worth(cases)
         report["calibration"]["simulated_answers"] = reliability(cases)
@@ -127,6 +132,36 @@ def _data(cases: Cases) -> dict[str, int]:
         "refused": sum(case.estimate is None and case.is_dog for case in cases.rows),
         "other_pictures": sum(not case.is_dog for case in cases.rows),
     }
+
+
+def _notes(cases: Cases) -> list[str]:
+    """What a reader of the figures has to know about these photos."""
+    judged, notes = cases.judged, []
+    if alone := sum(case.group == case.file for case in judged.rows):
+        which = "No photo has" if alone == len(judged) else f"{alone} of {len(judged)} photos have"
+        notes.append(
+            f"{which} a group: each such photo was counted as a dog of its own. Where several show the same dog, the "
+            "intervals are too narrow; name the dog in the column 'group'."
+        )
+    if not cases.enough_bands:
+        notes.append(
+            f"The length of {len(cases.measured)} coats is known; {FEWEST} are needed to say anything about it. What "
+            "concerns the length band is left out, and so are simulated answers, which are drawn for a known length."
+        )
+    return notes
+
+
+def refused_photos(cases: Cases) -> list[dict[str, Any]]:
+    """Photos of dogs that were refused, and other pictures that could not be opened, each with the reason."""
+    return [
+        {"file": case.file, "is_dog": case.is_dog, "reason": _why(case)}
+        for case in cases.rows
+        if (case.estimate is None if case.is_dog else case.evidence is None)
+    ]
+
+
+def _why(case: Case) -> str:
+    return " ".join(reason.text for reason in case.report.reasons) if case.report else ""
 
 
 def write_report(report: Mapping[str, Any], cases: Cases, out: Path) -> dict[str, Any]:
