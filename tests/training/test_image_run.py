@@ -1,10 +1,16 @@
-"""A whole run of the image model's training, in small: invented pictures, two categories of plain texture."""
+"""A whole run of the image model's training, in small: invented pictures of rectangles, a shade for each category."""
 
 from __future__ import annotations
 
 import csv
 import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -35,11 +41,22 @@ COLUMNS = [
     "confidence_2",
 ]
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
+CONFIG = """
+name = "small"
+size = 64
+folds = 2
+[heads]
+flip = false
+[finetune]
+epochs = 1
+batch = 12
+interpolation = [0.5]
+"""
 
 
 @pytest.fixture(scope="module")
 def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """42 invented pictures of coloured rectangles, a third of them with a trimap."""
+    """42 invented pictures of a grey rectangle, a third of them with a trimap; seven show two, and are marked so."""
     folder = tmp_path_factory.mktemp("photos")
     for name in ("oxford", "open", "trimaps"):
         (folder / name).mkdir()
@@ -49,34 +66,56 @@ def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
         coat = number % len(COATS)
         part = "oxford" if number % 3 == 0 else "open"
         pixels = random.integers(0, 80, (90, 120, 3), dtype=np.uint8)
+        two = number % 6 == 5
         pixels[20:70, 30:90] += np.uint8(20 * coat)
+        if two:
+            pixels[20:70, 45:75] = random.integers(200, 255, (50, 30, 3), dtype=np.uint8)
         Image.fromarray(pixels).save(folder / part / f"p{number}.jpg")
         if part == "oxford":
             trimap = np.full((90, 120), 2, np.uint8)
             trimap[20:70, 30:90] = 1
             Image.fromarray(trimap).save(folder / "trimaps" / f"p{number}.png")
         split = "train" if number < 28 else "val" if number < 35 else "test"
-        one = [COATS[coat], "ABCDU"[number % 5], "y", "3"]
+        usable = "m" if two else "y"
+        one = [COATS[coat], "ABCDU"[number % 5], usable, "3"]
         row = [f"p{number}", f"{part}/p{number}.jpg", part, f"breed_{number % 21}", split, f"g{number}"]
-        rows.append([*row, COATS[coat], "agreed", "ABCDU"[number % 5], "agreed", "y", *one, *one])
+        rows.append([*row, COATS[coat], "agreed", "ABCDU"[number % 5], "agreed", usable, *one, *one])
     with (folder / "manifest.csv").open("w", newline="") as stream:
         csv.writer(stream).writerows([COLUMNS, *rows])
     return folder
 
 
+def arguments(photos: Path, folder: Path, config: str = CONFIG) -> list[str]:
+    """The command line of a run that leaves everything in ``folder``."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "small.toml").write_text(config)
+    places = ["--photos", str(photos), "--out", str(folder / "out"), "--work", str(folder / "work")]
+    return ["image", "--config", str(folder / "small.toml"), *places, "--workers", "0"]
+
+
 @pytest.fixture(scope="module")
-def released(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def released(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     from training.__main__ import main
 
+    threads = torch.get_num_threads()
+    torch.set_num_threads(1)  # sums depend on how many threads share them
     folder = tmp_path_factory.mktemp("run")
-    config = folder / "small.toml"
-    config.write_text(
-        'name = "small"\nsize = 64\nfolds = 2\n[heads]\nflip = false\n'
-        "[finetune]\nepochs = 1\nbatch = 8\ninterpolation = [0.5]\n"
-    )
-    places = ["--photos", str(invented), "--out", str(folder / "out"), "--work", str(folder / "work")]
-    assert main(["image", "--config", str(config), *places, "--workers", "0"]) == 0
-    return folder / "out"
+    assert main(arguments(invented, folder)) == 0
+    yield folder / "out"
+    torch.set_num_threads(threads)
+
+
+@pytest.fixture(scope="module")
+def network(released: Path) -> Any:
+    """The trained network, with its weights in half precision as in the released file."""
+    from safetensors.torch import load_file
+
+    from training.image._backbone import load_backbone
+    from training.image._network import CoatNetwork
+
+    network = CoatNetwork(load_backbone("lite0"))
+    network.take(load_file(released.parent / "work" / "small" / "released.safetensors"))
+    return network.float().eval()
 
 
 def test_a_run_releases_a_model_that_the_program_loads(released: Path, invented: Path) -> None:
@@ -86,21 +125,15 @@ def test_a_run_releases_a_model_that_the_program_loads(released: Path, invented:
     assert np.exp(look.evidence.texture).sum() == pytest.approx(1, abs=1e-4)
 
 
-def test_the_released_network_reads_as_the_trained_one(released: Path, invented: Path) -> None:
+def test_the_released_network_reads_as_the_trained_one(released: Path, network: Any, invented: Path) -> None:
     """Parity of torch and ONNX on the same picture; weights are stored in half precision in both."""
-    from safetensors.torch import load_file
-
     from coatclass import photo, vision
     from coatclass.vision._model import OUTPUTS
-    from training.image._backbone import load_backbone
-    from training.image._network import CoatNetwork
 
-    network = CoatNetwork(load_backbone("lite0"))
-    network.take(load_file(released.parent / "work" / "small" / "released.safetensors"))
     model = vision.load_model(released)
     tensor = vision.to_tensor(photo.load(invented / "oxford" / "p3.jpg").image, model.manifest.preprocessing)
     with torch.inference_mode():
-        expected = network.float().eval()(torch.from_numpy(tensor))
+        expected = network(torch.from_numpy(tensor))
     for name, value in zip(OUTPUTS, expected, strict=True):
         assert np.allclose(model.outputs(tensor)[name], value.numpy(), atol=2e-2, rtol=2e-2), name
 
@@ -131,3 +164,145 @@ def test_each_compared_share_leaves_a_row(released: Path) -> None:
         rows = list(csv.DictReader(stream))
     assert [row["finetuned_share"] for row in rows] == ["0.0", "0.5"]
     assert all(float(row["val_texture_log_loss"]) > 0 for row in rows)
+
+
+def test_the_distance_that_another_background_makes_is_a_share(released: Path) -> None:
+    background = json.loads((released / "manifest.json").read_text())["metrics"]["background"]
+    assert background.keys() == {"distance", "changed"}
+    assert all(0 <= value <= 1 for value in background.values())
+
+
+def test_where_all_is_dog_another_background_changes_nothing(released: Path, network: Any, invented: Path) -> None:
+    from coatclass import vision
+    from training.image._labels import read_labels
+    from training.image._pictures import Gallery, open_gallery
+    from training.image._report import background_shift
+
+    labels, rule = read_labels(invented), vision.load_model(released).manifest.preprocessing
+    gallery = open_gallery(invented, labels)
+    everywhere = [None if mask is None else np.full_like(mask, 255) for mask in gallery.masks]
+    shift = background_shift(network, Gallery(gallery.pictures, everywhere), labels, rule)
+    assert shift == {"distance": 0, "changed": 0}
+    nowhere = [None if mask is None else np.zeros_like(mask) for mask in gallery.masks]
+    shift = background_shift(network, Gallery(gallery.pictures, nowhere), labels, rule)
+    assert 0 < shift["distance"] <= 1 and 0 < shift["changed"] <= 1
+
+
+def test_photos_that_show_two_are_told_from_those_that_show_one(released: Path, invented: Path) -> None:
+    """By networks that saw neither: area under the curve over train and val."""
+    from sklearn.metrics import roc_auc_score
+
+    from training.image._labels import read_labels
+
+    single = read_labels(invented).single
+    with np.load(released / "evidence.npz") as evidence:
+        known, said = evidence["fold"] >= 0, evidence["single_dog_probability"]
+    assert ((said >= 0) & (said <= 1)).all()
+    assert roc_auc_score(single[known] > 0.5, said[known]) > 0.8
+
+
+def test_a_run_that_was_broken_off_goes_on_to_the_same_release(released: Path, invented: Path, tmp_path: Path) -> None:
+    """What the first two thirds of a run left is kept, the rest is made again."""
+    from training.__main__ import main
+
+    shutil.copytree(released.parent / "work", tmp_path / "work")
+    files = sorted((tmp_path / "work" / "small").glob("*_*.*"), key=lambda file: file.stat().st_mtime_ns)
+    kept, lost = files[: len(files) * 2 // 3], files[len(files) * 2 // 3 :]
+    assert {"start", "end"} <= {file.name.split("_")[0] for file in lost}
+    written = [file.stat().st_mtime_ns for file in kept]
+    for file in lost:
+        file.unlink()
+    assert main(arguments(invented, tmp_path)) == 0
+    assert [file.stat().st_mtime_ns for file in kept] == written
+    assert_same_release(tmp_path, released.parent)
+
+
+def test_two_processes_and_the_same_seed_again_give_the_same_release(
+    released: Path, invented: Path, tmp_path: Path
+) -> None:
+    """Every training is drawn anew, from the same seed, in one of two processes."""
+    command = [sys.executable, "-m", "torch.distributed.run", "--standalone", "--nproc-per-node", "2"]
+    subprocess.run(
+        [*command, "-m", "training", *arguments(invented, tmp_path)],
+        cwd=Path(__file__).resolve().parents[2],
+        env={**os.environ, "OMP_NUM_THREADS": "1", "CUDA_VISIBLE_DEVICES": ""},
+        check=True,
+    )
+    assert_same_release(tmp_path, released.parent)
+
+
+def assert_same_release(one: Path, other: Path) -> None:
+    for name in ("evidence.npz", "evidence_unseen_breeds.npz", "evidence_unseen_sources.npz"):
+        with np.load(one / "out" / name) as ours, np.load(other / "out" / name) as theirs:
+            for column in theirs:
+                assert np.array_equal(ours[column], theirs[column]), (name, column)
+    assert (one / "out" / "coat.onnx").read_bytes() == (other / "out" / "coat.onnx").read_bytes()
+
+
+def test_an_edited_configuration_does_not_go_on_from_the_old_results(
+    released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = [*arguments(invented, tmp_path, CONFIG.replace("epochs = 1", "epochs = 2")), "--work", work_of(released)]
+    assert refusal(run, capsys) == f"{work_of(released)}/small: holds results made from another configuration. {NEXT}"
+
+
+def test_other_photos_do_not_go_on_from_the_old_results(
+    released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One label changed; of all configurations the frozen features are refused, too."""
+    manifest = (invented / "manifest.csv").read_text()
+    (tmp_path / "manifest.csv").write_text(manifest.replace(",train,g0,hair,", ",train,g0,curly,"))
+    for config in (CONFIG, CONFIG.replace('"small"', '"other"')):
+        run = [*arguments(tmp_path, tmp_path, config), "--work", work_of(released)]
+        assert (
+            refusal(run, capsys) == f"{work_of(released)}: holds results made from another manifest of photos. {NEXT}"
+        )
+
+
+def test_another_breed_table_does_not_go_on_from_the_old_results(
+    released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from training.image._origin import FILE
+
+    shutil.copytree(work_of(released), tmp_path / "work")
+    stated = json.loads((tmp_path / "work" / FILE).read_text())
+    (tmp_path / "work" / FILE).write_text(json.dumps({**stated, "breed table": "of another day"}))
+    refused = refusal(arguments(invented, tmp_path), capsys)
+    assert refused == f"{tmp_path / 'work'}: holds results made from another breed table. {NEXT}"
+
+
+def test_results_of_unknown_origin_are_not_gone_on_from(
+    released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from training.image._origin import FILE
+
+    shutil.copytree(work_of(released), tmp_path / "work")
+    (tmp_path / "work" / FILE).unlink()
+    refused = refusal(arguments(invented, tmp_path), capsys)
+    assert refused == f"{tmp_path / 'work'}: holds results made from nobody knows what. {NEXT}"
+
+
+def test_two_configurations_of_one_name_are_refused(
+    invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """They would share a folder, and the second would find the first one's results."""
+    run = arguments(invented, tmp_path)
+    other = tmp_path / "derived.toml"
+    other.write_text('base = "small.toml"\nsize = 96\n')
+    run.insert(run.index("--config") + 1, str(other))
+    assert "two configurations of the same name" in refusal(run, capsys)
+
+
+NEXT = "Name another folder with --work, or delete this one to begin anew."
+
+
+def work_of(released: Path) -> str:
+    return str(released.parent / "work")
+
+
+def refusal(command: list[str], capsys: pytest.CaptureFixture[str]) -> str:
+    """What a run says that ends as bad input does."""
+    from training.__main__ import main
+
+    assert main(command) == 3
+    return capsys.readouterr().err.strip()

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from safetensors.torch import save_file
+from safetensors.torch import save
 
+from coatclass.durable import write_whole
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.image._config import Config
 from training.image._heads import Readings
@@ -74,7 +75,7 @@ def release_model(
 def save_weights(network: CoatNetwork, path: Path, *, half: bool = False) -> None:
     """Write the network for torch; with ``half``, large tensors in half precision, as in the released file."""
     state = {name: value.detach().cpu().contiguous() for name, value in network.state_dict().items()}
-    save_file({name: value.half() if half and _large(value) else value for name, value in state.items()}, path)
+    write_whole(path, save({name: value.half() if half and _large(value) else value for name, value in state.items()}))
 
 
 def _large(value: torch.Tensor) -> bool:

@@ -1,4 +1,7 @@
-"""The steps of a run in their order; each leaves a file in the work folder, so that a broken run goes on from there."""
+"""The steps of a run in their order; each leaves a file in the work folder, so that a broken run goes on from there.
+
+Files appear whole or not at all: a run may break off at any moment, and two processes may write the same start.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,7 @@ from numpy.typing import NDArray
 from safetensors.torch import load_file
 from torch import Tensor
 
+from coatclass.durable import new_file, write_whole
 from training.image._backbone import load_backbone
 from training.image._config import Config
 from training.image._features import all_maps, fit_mask, pooled, pooled_maps
@@ -23,6 +27,7 @@ from training.image._heads import Readings, fit_heads, fit_last, read_features
 from training.image._jobs import Crew, Plan, join_crew, make_plan
 from training.image._labels import Labels, read_labels
 from training.image._network import CoatNetwork
+from training.image._origin import origins
 from training.image._pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
 from training.image._release import release_model, save_weights
 from training.image._report import add_rows, background_shift, best_share
@@ -56,15 +61,25 @@ def train(configs: Sequence[Config], places: Places, *, release: bool, workers: 
     crew = join_crew()
     torch.backends.cudnn.allow_tf32 = True  # but not in matrix products: the kinship head's large weights cancel out
     labels = read_labels(places.photos)
+    _claim(configs, places, crew)
     gallery = open_gallery(places.photos, labels)
     places.out.mkdir(parents=True, exist_ok=True)
     for config in configs:
         last = release and config is configs[-1]
-        work = places.work / config.name
-        work.mkdir(parents=True, exist_ok=True)
-        prepared = prepare(gallery.pictures, config.preprocessing)
-        bench = Bench(config, labels, gallery, prepared, make_plan(labels, config, release=last), crew, work)
+        plan, prepared = make_plan(labels, config, release=last), prepare(gallery.pictures, config.preprocessing)
+        bench = Bench(config, labels, gallery, prepared, plan, crew, places.work / config.name)
         _train_one(bench, places, release=last, workers=workers)
+
+
+def _claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
+    """Make sure that what lies in the work folder was made from the same, before anything is added to it."""
+    found = origins(configs, places.photos, places.work)
+    for origin in found:
+        origin.check()
+    crew.wait()  # all processes look before one writes, so that all of them see the same
+    if crew.rank == 0:
+        for origin in found:
+            origin.write()
 
 
 def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> None:
@@ -119,7 +134,8 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
         views = [plain]
         if config.heads.flip:
             views.append(pooled_maps(network, all_maps(network, bench.prepared, flip=True))[0])
-        torch.save({"network": network.state_dict(), "views": views, "share": dog_share}, kept)
+        with new_file(kept) as stream:
+            torch.save({"network": network.state_dict(), "views": views, "share": dog_share}, stream)
     bench.crew.wait()
     found = torch.load(kept, weights_only=True, map_location=device)
     network.load_state_dict(found["network"])
@@ -169,7 +185,7 @@ def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job
         seed=seed,
         workers=workers,
     )
-    (bench.work / f"log_{job}_{seed}.json").write_text(json.dumps(log, indent=1))
+    write_whole(bench.work / f"log_{job}_{seed}.json", json.dumps(log, indent=1).encode())
     save_weights(end, kept)
     print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
@@ -208,7 +224,8 @@ def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) 
         readings = read_features(network, features)
         columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
         columns[f"{share}:dog_share"] = dog_share.numpy()
-    np.savez(kept, **columns)  # type: ignore[arg-type]
+    with new_file(kept) as stream:
+        np.savez(stream, **columns)  # type: ignore[arg-type]
 
 
 def _load_readings(path: Path) -> dict[float, tuple[Readings, NDArray[np.float32]]]:
