@@ -44,7 +44,7 @@ def test_the_command_writes_the_report_with_worse_pictures_and_refusals(data, tm
     report = json.loads((out / "evaluation.json").read_text(encoding="utf-8"))
     assert report["data"]["photos"] == 9 and report["data"]["refused"] == 1
     assert [photo["file"] for photo in report["refused_photos"]] == ["broken.jpg"]
-    assert "notes" not in report, "every photo has a group, and enough lengths are known"
+    assert len(report["notes"]) == 1 and "fewer than 30 dogs" in report["notes"][0]
     assert {len(curve["rows"]) for curve in report["robustness"]["curves"].values()} == {6}
     page = (out / "evaluation.html").read_text(encoding="utf-8")
     assert "broken.jpg" in page and "Wrong among settled" in page

@@ -121,6 +121,13 @@ def test_the_subset_for_worse_pictures_keeps_the_shares_of_the_categories():
     assert len(CATEGORIES) == 7 and len(BANDS) == 4
 
 
+def test_people_read_lengths_in_millimetres_and_not_the_names_of_the_data(report, tmp_path):
+    write_report(report, dogs(), tmp_path)
+    page = (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+    assert "19 to 25 mm" in page and "19 25mm" not in page and "19_25mm" not in page
+    assert ">-0.000<" not in page
+
+
 @pytest.mark.photos
 @pytest.mark.slow
 def test_worse_pictures_of_real_dogs_go_the_whole_way_of_a_file(photos):

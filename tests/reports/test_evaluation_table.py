@@ -78,7 +78,7 @@ def test_photos_that_can_not_be_judged_are_too_few_and_the_first_reason_is_told(
 
 
 def test_photos_without_a_group_are_told_of(tmp_path):
-    cases = dogs(40)
+    cases = dogs(80)
     assert build_report(cases, "t", resamples=5, simulate=False).get("notes") is None
     alone = Cases(tuple(replace(case, group=case.file) for case in cases.rows))
     report = build_report(alone, "t", resamples=5, simulate=False)
@@ -86,14 +86,20 @@ def test_photos_without_a_group_are_told_of(tmp_path):
     write_report(report, alone, tmp_path)
     assert "counted as a dog of its own" in (tmp_path / "evaluation.html").read_text(encoding="utf-8")
     some = Cases((*alone.rows[:3], *cases.rows[3:]))
-    assert build_report(some, "t", resamples=5, simulate=False)["notes"][0].startswith("3 of 40 photos have")
+    assert build_report(some, "t", resamples=5, simulate=False)["notes"][0].startswith("3 of 80 photos have")
+
+
+def test_where_few_dogs_make_intervals_too_narrow_the_exact_ones_are_pointed_to():
+    # Eight photos of four dogs, all right: resampling gives the interval 1 to 1, Clopper and Pearson do not.
+    told = build_report(dogs(8), "t", resamples=5, simulate=False)
+    assert "fewer than 30 dogs (here 4)" in told["notes"][0] and "exact" in told["notes"][0]
 
 
 def test_with_few_lengths_only_what_concerns_the_length_is_left_out(tmp_path):
     cases = dogs(40)
     few = Cases(tuple(replace(c, band=c.band if i < 4 else -1) for i, c in enumerate(cases.rows)))
     report = build_report(few, "t", resamples=5)
-    assert "4 coats" in report["notes"][0] and "left out" in report["notes"][0]
+    assert "4 coats" in report["notes"][-1] and "left out" in report["notes"][-1]
     assert set(report["photo"]) == set(report["confusion"]) == set(report["sets"]) == {"category"}
     assert "band_bins" not in report["calibration"] and "simulated_answers" not in report
     assert "category_kappa" in report["annotators"]

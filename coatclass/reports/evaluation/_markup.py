@@ -7,10 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from coatclass.reports.evaluation._bootstrap import Figure
+from coatclass.taxonomy import BANDS, LengthBand, band_label
 
 __all__ = [
     "NAMES",
     "cell",
+    "counted",
     "escape",
     "extra_cell",
     "figure_cells",
@@ -19,9 +21,11 @@ __all__ = [
     "line",
     "number",
     "plot",
+    "spoken",
     "table",
 ]
 
+_NUMBERS = ' class="n"'
 NAMES = {
     "accuracy": "accuracy",
     "balanced_accuracy": "balanced accuracy",
@@ -49,9 +53,19 @@ def escape(value: Any) -> str:
     return html.escape(str(value))
 
 
+def spoken(word: str) -> str:
+    """A name of the data as people write it: bands in millimetres, no underscores."""
+    return band_label(LengthBand(word)).partition(" (")[0] if word in BANDS else word.replace("_", " ")
+
+
+def counted(n: int, thing: str) -> str:
+    """So many of a thing, which takes an s where there is not just one."""
+    return f"{n} {thing}{'' if n == 1 else 's'}"
+
+
 def number(value: float) -> str:
-    """Three decimals."""
-    return f"{value:.3f}"
+    """Three decimals; no minus before nothing."""
+    return f"{round(value, 3) + 0.0:.3f}"
 
 
 def figure_cells(value: Any) -> str:
@@ -60,9 +74,12 @@ def figure_cells(value: Any) -> str:
     return f'<td class="n">{number(figure.value)}</td><td class="n">{number(figure.low)} to {number(figure.high)}</td>'
 
 
-def table(caption: str, head: Sequence[str], rows: Iterable[str]) -> str:
-    """A table that scrolls by itself on a narrow screen."""
-    titles = "".join(f'<th scope="col">{escape(title)}</th>' for title in head)
+def table(caption: str, head: Sequence[str], rows: Iterable[str], *, words: Sequence[str] = ()) -> str:
+    """A table that scrolls by itself on a narrow screen; its first column and ``words`` hold text, the rest numbers."""
+    titles = "".join(
+        f'<th scope="col"{"" if place == 0 or title in words else _NUMBERS}>{escape(title)}</th>'
+        for place, title in enumerate(head)
+    )
     caption = f"<caption>{escape(caption)}</caption>" if caption else ""
     body = f"<thead><tr>{titles}</tr></thead><tbody>{''.join(rows)}</tbody>"
     return f'<div class="wide"><table>{caption}{body}</table></div>'
@@ -100,5 +117,5 @@ def plot(svg: str, caption: str) -> str:
 
 def figures_table(caption: str, figures: Mapping[str, Any]) -> str:
     """Named figures with their intervals."""
-    rows = (line(NAMES.get(name, name.replace("_", " ")), figure_cells(figure)) for name, figure in figures.items())
+    rows = (line(NAMES.get(name, spoken(name)), figure_cells(figure)) for name, figure in figures.items())
     return table(caption, ["figure", "value", "95 % interval"], rows)

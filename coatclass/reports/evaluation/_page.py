@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from coatclass.reports.evaluation._markup import cell, escape, extra_cell, line, table
+from coatclass.reports.evaluation._markup import cell, counted, escape, extra_cell, line, table
 from coatclass.reports.evaluation._page_figures import doubt, main_figures, trust
 from coatclass.reports.evaluation._page_groups import people, regimes, robust, served
 
@@ -32,11 +32,12 @@ def _head(report: Mapping[str, Any]) -> list[str]:
     data, made = report["data"], report["made_by"]
     return [
         f"<h1>{escape(report['title'])}</h1>",
-        f'<p class="say">{data["dogs"]} photos of dogs with a known coat ({data["groups"]} dogs), '
-        f"{data['refused']} photos refused, {data['other_pictures']} other pictures. "
+        f'<p class="say">{counted(data["dogs"], "photo")} of dogs with a known coat '
+        f"({counted(data['groups'], 'dog')}), {counted(data['refused'], 'photo')} refused, "
+        f"{counted(data['other_pictures'], 'other picture')}. "
         f"Image model {escape(made['image_model'])}, ensemble {escape(made['ensemble'])}, "
         f"coatclass {escape(made['coatclass'])}. "
-        "Intervals are 95 %, from resampling dogs, not photos.</p>",
+        "Intervals are 95 %, from resampling dogs, not photos, unless they are called exact.</p>",
     ]
 
 
@@ -61,7 +62,7 @@ def _refused(report: Mapping[str, Any]) -> list[str]:
         line(photo["file"], f"<td>{escape(photo['reason'])}</td>", cell("dog" if photo["is_dog"] else "other picture"))
         for photo in refused
     )
-    return ["<h2>Photos that were refused</h2>", table("", ["photo", "reason", "label"], rows)]
+    return ["<h2>Photos that were refused</h2>", table("", ["photo", "reason", "label"], rows, words=["reason"])]
 
 
 def _errors(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> list[str]:

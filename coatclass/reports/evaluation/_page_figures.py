@@ -17,6 +17,7 @@ from coatclass.reports.evaluation._markup import (
     line,
     number,
     plot,
+    spoken,
     table,
 )
 
@@ -56,7 +57,7 @@ def main_figures(report: Mapping[str, Any]) -> list[str]:
 def _classes(what: str, rows: Sequence[Mapping[str, Any]]) -> str:
     cells = (
         line(
-            r["class"].replace("_", " "),
+            spoken(r["class"]),
             *(cell(r["labelled"]), cell(r["said"]), cell(r["right"])),
             *(cell(r["precision"]), interval_cell(r["precision_interval"])),
             *(cell(r["recall"]), interval_cell(r["recall_interval"]), cell(r["f1"])),
@@ -123,7 +124,7 @@ def doubt(report: Mapping[str, Any]) -> list[str]:
     for what, rows in report["sets"].items():
         cells = (
             line(
-                r["class"].replace("_", " "),
+                spoken(r["class"]),
                 *(cell(r["n"]), cell(r["coverage"]), interval_cell(r["interval"])),
                 *(cell(r["mean_size"]), cell(r["single"])),
             )
@@ -132,7 +133,7 @@ def doubt(report: Mapping[str, Any]) -> list[str]:
         parts.append(table(f"Prediction sets: {what}", head, cells))
     rows = (
         line(
-            r["verdict"].replace("_", " "),
+            spoken(r["verdict"]),
             cell(r["n"]),
             cell(r["share"]),
             cell(r["wrong"]),
@@ -171,7 +172,7 @@ def _settled(settled: Mapping[str, Any]) -> list[str]:
 
 def _mixed(name: str, mixed: Mapping[str, Any]) -> str:
     if not mixed["photos"]:
-        return f'<p class="say">Mixed coats, {escape(name)}: none among these photos.</p>'
+        return f'<p class="say">Mixed coats, {escape(name)}: none.</p>'
     said = [
         f"{mixed[key]} {what} (95 % interval of the rate {mixed[interval][0]:.2f} to {mixed[interval][1]:.2f})"
         for key, interval, what in _MIXED

@@ -15,6 +15,7 @@ from coatclass.reports.evaluation._markup import (
     figure_cells,
     line,
     plot,
+    spoken,
     table,
 )
 
@@ -34,8 +35,8 @@ def people(report: Mapping[str, Any]) -> list[str]:
             for r in confidence
         )
         head = ["less sure annotator", "photos", "accuracy", "95 %", "log loss against both", "95 %"]
-        head += ["Brier against both", "95 %", "settled", "of these wrong"]
-        parts.append(table("Accuracy by the annotators' own confidence (3 sure, 1 guessing)", head, rows))
+        head += ["Brier against both", "95 %", "share settled", "of these wrong"]
+        parts.append(table("By the annotators' own confidence (a larger number: surer)", head, rows))
     if people := report.get("annotators"):
         for name, title in (
             ("category_kappa", "Category: Cohen's kappa"),
@@ -53,7 +54,7 @@ def _split(split: Mapping[str, Any]) -> list[str]:
     if not split["n"]:
         return []
     whole = (
-        line(NAMES.get(key, key.replace("_", " ")), cell(Figure(*value).value if isinstance(value, tuple) else value))
+        line(NAMES.get(key, spoken(key)), cell(Figure(*value).value if isinstance(value, tuple) else value))
         for key, value in split.items()
         if key != "photos"
     )
@@ -65,7 +66,7 @@ def _split(split: Mapping[str, Any]) -> list[str]:
                 for label, p in zip(photo["labels"], photo["probabilities"], strict=True)
             ),
             f"<td>{escape(photo['said'])}</td>",
-            f"<td>{escape((photo['verdict'] or '').replace('_', ' '))}</td>",
+            f"<td>{escape(spoken(photo['verdict'] or ''))}</td>",
             *(cell(photo["log_loss"]), cell(photo["brier"])),
         )
         for photo in split["photos"]
@@ -77,6 +78,7 @@ def _split(split: Mapping[str, Any]) -> list[str]:
             "The photos on which they split: labels with their probability; scores against both (best log loss: 0.693)",
             head,
             photos,
+            words=head[:5],
         ),
     ]
 
@@ -100,7 +102,11 @@ def served(report: Mapping[str, Any]) -> list[str]:
         if "accuracy" in r
     )
     parts.append(
-        table("", ["subgroup", "photos", "accuracy", "95 % interval", "log loss", "settled", "of these wrong"], cells)
+        table(
+            "",
+            ["subgroup", "photos", "accuracy", "95 % interval", "log loss", "share settled", "of these wrong"],
+            cells,
+        )
     )
     if missing:
         parts.append(f'<p class="say">Too few to judge: {escape("; ".join(missing))}.</p>')
@@ -119,8 +125,8 @@ def regimes(report: Mapping[str, Any]) -> list[str]:
         parts.append(table(f"With these dogs' own answers ({own['n']} dogs)", head, rows))
     if sweep := report.get("simulated_answers"):
         parts.append(
-            '<div class="simulated"><p class="say"><strong>Simulated answers.</strong> No real answers exist yet: '
-            "these are drawn from stated tables of what owners say about each coat.</p>"
+            '<div class="simulated"><p class="say"><strong>Simulated answers.</strong> These answers are made up: '
+            "they are drawn from stated tables of what owners say about each coat.</p>"
         )
         parts.append(
             plot(plots.sweep_plot(sweep, "accuracy", "accuracy"), "Category accuracy as answers get worse (simulated)")
@@ -145,7 +151,7 @@ def _worth(worth: Mapping[str, Any]) -> list[str]:
     caption = "What each answer alone adds to the photo (simulated). A measured length replaces what the photo says of "
     caption += "the band: by rule, a ruler beats an estimate. Here it is compared with bands judged by eye."
     keys = ("category_gain", "category_loss_without", "band_gain", "band_loss_without")
-    rows = (line(row["question"].replace("_", " "), *(cell(row.get(key)) for key in keys)) for row in worth["rows"])
+    rows = (line(spoken(row["question"]), *(cell(row.get(key)) for key in keys)) for row in worth["rows"])
     title = f"Each question's worth in nats of log loss (simulated, {worth['error_rate']:.0%} of answers wrong): "
     title += "saved when it alone is added to the photo; lost when it alone is left out of all answers"
     head = ["question", "category: added", "category: left out", "band: added", "band: left out"]
@@ -169,8 +175,9 @@ def robust(report: Mapping[str, Any]) -> list[str]:
         "<h2>Worse pictures</h2>",
         f'<p class="say">{section["n"]} of the photos, short side {section["short_side_px"]} px, by the convention of '
         "Hendrycks and Dietterich 2019: each corruption at five severities.</p>",
-        plot(plots.robustness_plot(section), "Left: accuracy. Right: the dangerous part, settled and wrong"),
-        table("Strengths", ["corruption", "what", "1", "2", "3", "4", "5"], strengths),
+        plot(plots.robustness_plot(section), "Accuracy as pictures get worse"),
+        plot(plots.robustness_plot(section, dangerous=True), "The dangerous part: settled and wrong"),
+        table("Strengths", ["corruption", "what", "1", "2", "3", "4", "5"], strengths, words=["what"]),
         table("Share refused or called doubtful", head, refused),
         table("Accuracy where not refused (95 % interval, from resampling dogs)", head, accuracy),
         table("Wrong among settled (exact 95 % interval)", head, settled),

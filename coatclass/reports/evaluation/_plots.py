@@ -8,6 +8,7 @@ from typing import Any
 
 from coatclass.errors import MissingExtraError
 from coatclass.reports.evaluation._bootstrap import Figure
+from coatclass.reports.evaluation._markup import spoken
 from coatclass.taxonomy import BANDS
 
 __all__ = [
@@ -27,7 +28,7 @@ INK, BLUE, ORANGE, GREEN, RED, GREY = "#222222", "#0072B2", "#D55E00", "#009E73"
 _MARKERS = ("o", "s", "^", "D", "v", "P")
 
 
-def _draw(paint: Callable[[Any], None], width: float = 4.6, height: float = 3.4, columns: int = 1) -> str:
+def _draw(paint: Callable[[Any], None], width: float = 4.6, height: float = 3.4) -> str:
     try:
         import matplotlib
     except ImportError as error:
@@ -42,10 +43,9 @@ def _draw(paint: Callable[[Any], None], width: float = 4.6, height: float = 3.4,
     }
     with matplotlib.rc_context(settings):
         canvas = Canvas(figsize=(width, height), layout="constrained")
-        axes = canvas.subplots(1, columns)
-        for axis in [axes] if columns == 1 else list(axes):
-            axis.spines[["top", "right"]].set_visible(False)
-        paint(axes)
+        axis = canvas.subplots()
+        axis.spines[["top", "right"]].set_visible(False)
+        paint(axis)
         out = StringIO()
         canvas.savefig(out, format="svg", metadata={"Date": None})
     svg = out.getvalue()
@@ -70,7 +70,7 @@ def risk_coverage_plot(curve: Mapping[str, Sequence[float]]) -> str:
     """Share wrong among the surest dogs, as more of them are answered."""
 
     def paint(axis: Any) -> None:
-        axis.plot(curve["coverage"], curve["risk"], color=BLUE)
+        axis.plot(curve["coverage"], curve["risk"], color=BLUE, clip_on=False)
         for risk in (0.02, 0.05):
             axis.axhline(risk, color=GREY, linewidth=0.8, linestyle="--")
             axis.text(0.01, risk, f"{risk:.0%}", va="bottom", color=GREY)
@@ -103,8 +103,8 @@ def confusion_plot(counts: Sequence[Sequence[float]], words: Sequence[str]) -> s
                 if cell:
                     colour = "white" if shares[y][x] > 0.55 else INK
                     axis.text(x, y, f"{cell:.0f}", ha="center", va="center", color=colour, fontsize=8)
-        axis.set_xticks(range(len(words)), [word.replace("_", " ") for word in words], rotation=45, ha="right")
-        axis.set_yticks(range(len(words)), [word.replace("_", " ") for word in words])
+        axis.set_xticks(range(len(words)), [spoken(word) for word in words], rotation=45, ha="right")
+        axis.set_yticks(range(len(words)), [spoken(word) for word in words])
         axis.set(xlabel="said", ylabel="label")
 
     return _draw(paint, height=4.2 if len(words) > len(BANDS) else 3.4)
@@ -114,7 +114,7 @@ def coverage_plot(rows: Sequence[Mapping[str, Any]], promise: float) -> str:
     """Coverage of the prediction sets by class, with exact intervals and the promise."""
 
     def paint(axis: Any) -> None:
-        names = [f"{row['class'].replace('_', ' ')} ({row['n']})" for row in rows]
+        names = [f"{spoken(row['class'])} ({row['n']})" for row in rows]
         for place, row in enumerate(rows):
             axis.plot(row["interval"], [place, place], color=BLUE, linewidth=2)
             axis.plot(row["coverage"], place, "o", color=BLUE)
@@ -127,7 +127,7 @@ def coverage_plot(rows: Sequence[Mapping[str, Any]], promise: float) -> str:
 
 
 def bars_with_intervals(rows: Sequence[tuple[str, Figure]], xlabel: str, overall: float | None = None) -> str:
-    """One dot and interval a row."""
+    """One dot and interval a row, for shares up to 1."""
 
     def paint(axis: Any) -> None:
         for place, (_, figure) in enumerate(rows):
@@ -137,7 +137,7 @@ def bars_with_intervals(rows: Sequence[tuple[str, Figure]], xlabel: str, overall
             axis.axvline(overall, color=GREY, linestyle="--", linewidth=1)
         axis.set_yticks(range(len(rows)), [f"{name} ({figure.n})" for name, figure in rows])
         axis.invert_yaxis()
-        axis.set(xlabel=xlabel)
+        axis.set(xlabel=xlabel, xlim=(None, 1.02))
 
     return _draw(paint, width=6.4, height=0.6 + 0.3 * len(rows))
 
@@ -173,7 +173,7 @@ def worth_plot(worth: Mapping[str, Any]) -> str:
         axis.barh(
             [y + 0.2 for y in places], [row["band_gain"] for row in rows], 0.38, color=ORANGE, label="length band"
         )
-        axis.set_yticks(places, [row["question"].replace("_", " ") for row in rows])
+        axis.set_yticks(places, [spoken(row["question"]) for row in rows])
         axis.invert_yaxis()
         axis.axvline(0, color=INK, linewidth=0.8)
         axis.legend(frameon=False)
@@ -182,21 +182,24 @@ def worth_plot(worth: Mapping[str, Any]) -> str:
     return _draw(paint, width=6.4, height=0.8 + 0.34 * len(worth["rows"]))
 
 
-def robustness_plot(section: Mapping[str, Any]) -> str:
-    """Accuracy, and the share settled but wrong, by severity."""
+def robustness_plot(section: Mapping[str, Any], *, dangerous: bool = False) -> str:
+    """Accuracy, or the share settled but wrong, by severity."""
 
-    def paint(axes: Any) -> None:
+    def height(row: Mapping[str, Any]) -> float:
+        settled_wrong = row["settled"] * row["wrong_among_settled"] * (1 - row["refused"])
+        return float(settled_wrong if dangerous else row["accuracy"])
+
+    def paint(axis: Any) -> None:
         colours = (BLUE, ORANGE, GREEN, RED, GREY, INK)
         for (kind, curve), colour, marker in zip(section["curves"].items(), colours, _MARKERS, strict=False):
             rows = [row for row in curve["rows"] if "accuracy" in row]
             severity = [row["severity"] for row in rows]
-            axes[0].plot(
-                severity, [row["accuracy"] for row in rows], color=colour, marker=marker, label=kind, markersize=4
-            )
-            dangerous = [row["settled"] * row["wrong_among_settled"] * (1 - row["refused"]) for row in rows]
-            axes[1].plot(severity, dangerous, color=colour, marker=marker, markersize=4)
-        axes[0].set(xlabel="severity", ylabel="accuracy, where not refused", ylim=(0, 1))
-        axes[1].set(xlabel="severity", ylabel="settled and wrong, share of all", ylim=(0, None))
-        axes[0].legend(frameon=False, fontsize=8)
+            axis.plot(severity, list(map(height, rows)), color=colour, marker=marker, label=kind, markersize=4)
+        axis.legend(frameon=False, fontsize=8)
+        axis.set(xlabel="severity", xticks=range(6))
+        if dangerous:
+            axis.set(ylabel="settled and wrong, share of all", ylim=(0, None))
+        else:
+            axis.set(ylabel="accuracy, where not refused", ylim=(0, 1.02))
 
-    return _draw(paint, width=8.4, height=3.6, columns=2)
+    return _draw(paint)

@@ -33,6 +33,7 @@ from coatclass.taxonomy import BANDS, CATEGORIES
 __all__ = ["build_report", "evaluate_table", "write_report"]
 
 SCHEMA_VERSION = 1
+_MANY = 30  # dogs from which resampling can be trusted; common practice
 JSON_FILE, PAGE_FILE = "evaluation.json", "evaluation.html"
 
 
@@ -142,6 +143,11 @@ def _notes(cases: Cases) -> list[str]:
         notes.append(
             f"{which} a group: each such photo was counted as a dog of its own. Where several show the same dog, the "
             "intervals are too narrow; name the dog in the column 'group'."
+        )
+    if (dogs := len(set(judged.groups))) < _MANY:
+        notes.append(
+            f"With fewer than {_MANY} dogs (here {dogs}) intervals from resampling are too narrow; where every photo is "
+            "right they shrink to a point. Go by the exact intervals: precision, recall, sets and verdicts."
         )
     if not cases.enough_bands:
         notes.append(
