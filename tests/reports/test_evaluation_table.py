@@ -82,11 +82,13 @@ def test_photos_without_a_group_are_told_of(tmp_path):
     assert build_report(cases, "t", resamples=5, simulate=False).get("notes") is None
     alone = Cases(tuple(replace(case, group=case.file) for case in cases.rows))
     report = build_report(alone, "t", resamples=5, simulate=False)
-    assert "dog of its own" in report["notes"][0] and "too narrow" in report["notes"][0]
+    assert report["notes"][0].startswith("No photo has a group: each") and "too narrow" in report["notes"][0]
     write_report(report, alone, tmp_path)
     assert "counted as a dog of its own" in (tmp_path / "evaluation.html").read_text(encoding="utf-8")
     some = Cases((*alone.rows[:3], *cases.rows[3:]))
-    assert build_report(some, "t", resamples=5, simulate=False)["notes"][0].startswith("3 of 80 photos have")
+    assert build_report(some, "t", resamples=5, simulate=False)["notes"][0].startswith(
+        "3 of 80 photos have no group: each"
+    )
 
 
 def test_where_few_dogs_make_intervals_too_narrow_the_exact_ones_are_pointed_to():

@@ -139,15 +139,15 @@ def _notes(cases: Cases) -> list[str]:
     """What a reader of the figures has to know about these photos."""
     judged, notes = cases.judged, []
     if alone := sum(case.group == case.file for case in judged.rows):
-        which = "No photo has" if alone == len(judged) else f"{alone} of {len(judged)} photos have"
+        which = "No photo has a" if alone == len(judged) else f"{alone} of {len(judged)} photos have no"
         notes.append(
-            f"{which} a group: each such photo was counted as a dog of its own. Where several show the same dog, the "
+            f"{which} group: each such photo was counted as a dog of its own. Where several show the same dog, the "
             "intervals are too narrow; name the dog in the column 'group'."
         )
     if (dogs := len(set(judged.groups))) < _MANY:
         notes.append(
-            f"With fewer than {_MANY} dogs (here {dogs}) intervals from resampling are too narrow; where every photo is "
-            "right they shrink to a point. Go by the exact intervals: precision, recall, sets and verdicts."
+            f"With fewer than {_MANY} dogs (here {dogs}) intervals from resampling are too narrow; where every photo "
+            "is right they shrink to a point. Go by the exact intervals: precision, recall, sets and verdicts."
         )
     if not cases.enough_bands:
         notes.append(
