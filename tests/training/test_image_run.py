@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,16 @@ COLUMNS = [
     "confidence_2",
 ]
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
+WHAT_SHAPES_NUMBERS = (
+    "torch",
+    "timm",
+    "numpy",
+    "pillow",
+    "scikit-learn",
+    "albumentations",
+    "onnx",
+    "onnxruntime",
+)
 CONFIG = """
 name = "small"
 size = 64
@@ -155,7 +166,10 @@ def test_no_breed_is_on_both_sides_of_an_unseen_breeds_fold(released: Path) -> N
 def test_the_manifest_states_what_shaped_the_numbers(released: Path) -> None:
     manifest = json.loads((released / "manifest.json").read_text())
     assert manifest["training"]["config"]["seeds"] == [0]
-    assert {"torch", "timm", "python", "device"} <= manifest["training"]["environment"].keys()
+    environment = manifest["training"]["environment"]
+    assert {"python", "device", *WHAT_SHAPES_NUMBERS} == environment.keys() - {"gpus", "processes"}
+    assert all(environment[name] == version(name) for name in WHAT_SHAPES_NUMBERS)
+    assert (environment["gpus"], environment["processes"]) == (torch.cuda.device_count(), 1)
     assert 0 <= manifest["metrics"]["val"]["texture_accuracy"] <= 1
 
 
@@ -229,6 +243,8 @@ def test_two_processes_and_the_same_seed_again_give_the_same_release(
         check=True,
     )
     assert_same_release(tmp_path, released.parent)
+    manifest = json.loads((tmp_path / "out" / "manifest.json").read_text())
+    assert manifest["training"]["environment"]["processes"] == 2
 
 
 def assert_same_release(one: Path, other: Path) -> None:

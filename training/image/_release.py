@@ -48,6 +48,7 @@ def release_model(
     work: Path,
     minutes: float,
     shift: dict[str, float],
+    processes: int,
 ) -> None:
     """Write everything that is released: network, evidence out of fold, manifest with limits and figures."""
     known = labels.where("train", "val")
@@ -69,7 +70,7 @@ def release_model(
         "finetuned_share": share,
         "minutes": round(minutes, 1),
     }
-    write_manifest(out, config, sections)
+    write_manifest(out, config, sections, processes=processes)
 
 
 def save_weights(network: CoatNetwork, path: Path, *, half: bool = False) -> None:
@@ -128,7 +129,7 @@ def write_evidence(
     )
 
 
-def write_manifest(folder: Path, config: Config, sections: dict[str, Any]) -> None:
+def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, processes: int) -> None:
     """Write this model's part of ``manifest.json``; sections that other commands keep there are left as they are."""
     path = folder / "manifest.json"
     manifest = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
@@ -147,17 +148,23 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any]) -> No
             "config": config.model_dump(),
             "commit": _commit(),
             "date": datetime.now(UTC).date().isoformat(),
-            "environment": environment(),
+            "environment": environment(processes),
         },
     }
     path.write_text(json.dumps(manifest, indent=1) + "\n", encoding="utf-8")
 
 
-def environment() -> dict[str, str]:
-    """Versions of what shapes the numbers."""
+def environment(processes: int) -> dict[str, str | int]:
+    """Versions of what shapes the numbers, and how many GPUs and processes there were."""
     device = torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU"
-    packages = ("torch", "timm", "numpy", "pillow", "scikit-learn")
-    return {"python": platform.python_version(), "device": device, **{name: version(name) for name in packages}}
+    packages = ("torch", "timm", "numpy", "pillow", "scikit-learn", "albumentations", "onnx", "onnxruntime")
+    return {
+        "python": platform.python_version(),
+        "device": device,
+        "gpus": torch.cuda.device_count(),
+        "processes": processes,
+        **{name: version(name) for name in packages},
+    }
 
 
 def _commit() -> str:

@@ -114,6 +114,7 @@ def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> 
                 work=bench.work,
                 minutes=minutes,
                 shift=shift,
+                processes=bench.crew.size,
             )
             _keep_log(bench.work, places.out / "training_log.json")
     bench.crew.wait()
