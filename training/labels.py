@@ -10,7 +10,9 @@ from pathlib import Path
 
 from PIL import Image
 
+from coatclass.vision import read_manifest
 from training.dataset import LABEL_COLUMNS, difference_hash, labels_from_manifest
+from training.dataset._audit import AUDIT_COLUMNS, audit_table, label_audit
 from training.dataset._croissant import croissant
 from training.dataset._documents import agreement_table, attribution, composition, disagreement_table, with_numbers
 from training.dataset._labels import write_csv
@@ -27,10 +29,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Write labels.csv, not_dogs.csv, ATTRIBUTION.md, the numbers of DATASHEET.md and croissant.json."""
+    """Write labels.csv, label_audit.csv, not_dogs.csv, ATTRIBUTION.md, numbers of DATASHEET.md, croissant.json."""
     rows = labels_from_manifest(options.photos)
     out: Path = options.out
     write_csv(out / "labels.csv", LABEL_COLUMNS, rows)
+    audit = label_audit(rows, ROOT / "models" / "evidence.npz", read_manifest().model_version)
+    write_csv(out / "label_audit.csv", AUDIT_COLUMNS, audit)
     not_dogs = options.photos.parent / "not_dogs"
     write_csv(out / "not_dogs.csv", NOT_DOGS_COLUMNS, [_not_dog(path) for path in sorted(not_dogs.glob("*.jpg"))])
     (out / "ATTRIBUTION.md").write_text(attribution(rows), encoding="utf-8")
@@ -39,6 +43,7 @@ def run(options: argparse.Namespace) -> int:
         "composition": composition(rows),
         "agreement": agreement_table(rows),
         "disagreements": disagreement_table(rows),
+        "audit": audit_table(audit),
     }
     datasheet.write_text(with_numbers(datasheet.read_text(encoding="utf-8"), blocks), encoding="utf-8")
     metadata = json.dumps(croissant(out), indent=2, ensure_ascii=False, default=str)

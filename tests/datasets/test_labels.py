@@ -13,6 +13,7 @@ import pytest
 from coatclass.breeds import table
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.dataset import LABEL_COLUMNS, difference_hash, hash_distance, read_csv
+from training.dataset._audit import audit_table
 from training.dataset._croissant import FILES, croissant
 from training.dataset._documents import (
     agreement_table,
@@ -99,6 +100,7 @@ def test_the_datasheet_states_the_numbers_of_the_labels(labels: list[dict[str, s
         "composition": composition(labels),
         "agreement": agreement_table(labels),
         "disagreements": disagreement_table(labels),
+        "audit": audit_table(read_csv(DATASETS / "label_audit.csv")),
     }
     assert with_numbers(text, blocks) == text
     # Sections of Gebru et al. 2021, Datasheets for Datasets.

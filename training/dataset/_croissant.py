@@ -11,6 +11,10 @@ from training.dataset._labels import LABEL_COLUMNS
 RELEASED = "2026-11-24"
 FILES = {
     "labels.csv": "One row a photo: our labels, the split, where the photo is, its licence and how to check it.",
+    "label_audit.csv": (
+        "Labels of train and val worth a second look: what the image model said of the photo before it had seen the "
+        "dog, and what the two annotators said. A list to look at, no correction."
+    ),
     "not_dogs.csv": "Cats of the Oxford-IIIT Pet data set, for telling dog from not-dog.",
     "breeds.csv": "Breeds, varieties and common crosses with their coats; a source per row.",
     "breed_aliases.csv": "Other names and misspellings of the breeds.",
