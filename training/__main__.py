@@ -13,6 +13,7 @@ COMMANDS = {
     "ensemble": "fit and calibrate the ensemble on released evidence",
     "evaluate": "measure the released model on the test split",
     "bench": "measure speed and memory, as ratios of one run",
+    "trials": "measure again what was tried with frozen features and left out",
     "photos": "fetch the photos that the labels name",
     "labels": "write the labels, their documents and the metadata of the data set",
     "crosses": "measure what ancestors add to a photo, on the photographed crosses",

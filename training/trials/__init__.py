@@ -1,0 +1,47 @@
+"""``python -m training trials``: what was tried with frozen ImageNet features and left out, measured again on a CPU.
+
+Every row of ``models/trials.csv`` is out of fold over train and val, by dog and by breed; the test split is not opened.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+__all__ = ["add_arguments", "run"]
+
+_ROOT = Path(__file__).resolve().parent.parent.parent
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the command understands."""
+    parser.add_argument(
+        "--photos",
+        type=Path,
+        default=Path(os.environ.get("COATCLASS_PHOTOS", _ROOT.parent / "shared" / "photos")),
+        help="folder with manifest.csv (default: COATCLASS_PHOTOS, or ../shared/photos)",
+    )
+    parser.add_argument("--out", type=Path, default=_ROOT / "models", help="where trials.csv goes (default: models)")
+    parser.add_argument(
+        "--work",
+        type=Path,
+        default=_ROOT / "runs" / "trials",
+        help="where features are kept for the next run; delete it after a change of photos (default: runs/trials)",
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    """Look at the photos, measure every trial, write the table; return the exit code."""
+    from training.trials._bench import open_bench
+    from training.trials._looks import extract, pool, relative_seconds
+    from training.trials._rows import COLUMNS, write
+    from training.trials._trials import all_trials
+    from training.trials._views import view_trials
+
+    labels = pool(options.photos)
+    features = extract(options.photos, labels, options.work)
+    bench = open_bench(labels, features, relative_seconds(options.photos, labels))
+    rows = [*all_trials(bench), *view_trials(bench, options.photos)]
+    write(options.out / "trials.csv", COLUMNS, rows)
+    return 0

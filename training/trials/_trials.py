@@ -1,0 +1,225 @@
+"""The trials that change what is looked at, learned from, or known of a breed; each yields its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.decomposition import PCA
+from sklearn.metrics import roc_auc_score
+from torch import Tensor
+from torch.nn import functional
+
+from coatclass.breeds import BreedFacts, Furnishings, background, facts, find
+from coatclass.resources import released
+from coatclass.taxonomy import Curl, LengthBand, Texture, Undercoat, band_limits_mm
+from training.image._kinship import breed_coats
+from training.image._linear import binary_cross_entropy
+from training.trials._bench import REGIMES, Array, Bench, blend, held_out, regression
+from training.trials._rows import Row, category_row
+
+Routes = dict[str, Array]  # log P(category) (N, 7) by route
+_ALARMS = {"found_at_1": 0.01, "found_at_3": 0.03, "found_at_5": 0.05}
+_DIRECTIONS = 256  # principal directions in which breed names are learned: hundreds of names, few photos each
+_SAY = 0.15  # of a trial's route beside the released ones, as when it was first tried
+_MEDIUM, _ = band_limits_mm(LengthBand.FROM_25_TO_75MM)
+_LONG, _ = band_limits_mm(LengthBand.OVER_75MM)
+
+# What a breed's hair does to the dog's outline and surface, from the breed table. Whether it stands off or hangs is
+# derived: the table has no such column.
+OUTLINE: dict[str, Callable[[BreedFacts], float]] = {
+    "stands off": lambda breed: float(breed.undercoat is Undercoat.DENSE and breed.length_mm[1] > _MEDIUM),
+    "hangs": lambda breed: float(breed.undercoat is not Undercoat.DENSE and breed.length_mm[1] > _LONG),
+    "furnished": lambda breed: {Furnishings.YES: 1.0, Furnishings.VARIES: 0.5}.get(breed.furnishings, 0.0),
+    "undercoat": lambda breed: {Undercoat.DENSE: 1.0, Undercoat.LIGHT: 0.5}.get(breed.undercoat, 0.0),
+    "curls": lambda breed: {Curl.CURLY: 1.0, Curl.WAVY: 0.5}.get(breed.curl, 0.0),
+    "harsh": lambda breed: float(breed.texture is Texture.HARSH),
+    "silky": lambda breed: float(breed.texture is Texture.SILKY),
+    "cottony or woolly": lambda breed: float(breed.texture in (Texture.COTTONY, Texture.WOOLLY)),
+}
+
+
+def all_trials(bench: Bench) -> Iterator[Row]:
+    """Rows of every trial that needs nothing but features and labels."""
+    plain = {regime: _routes(bench, ["plain"], by) for regime, by in REGIMES.items()}
+    yield from _rows(bench, "plain", plain, None, seconds=1.0, note="whole photo at 256 px, Lite2")
+    yield from _looks(bench, plain)
+    yield from _names(bench, plain)
+    yield from _hard_labels(bench, plain)
+    yield from _sources(bench)
+    yield from _outline(bench, plain)
+    yield from _several_dogs(bench)
+
+
+def _routes(bench: Bench, looks: list[str], by: str) -> Routes:
+    texture = bench.texture([bench.pooled(look) for look in looks], by)
+    return _blended(texture, bench.kinship(looks, by))
+
+
+def _blended(texture: Array, kinship: Array) -> Routes:
+    return {"texture": texture, "kinship": kinship, "blend": blend(texture, kinship)}
+
+
+def _rows(
+    bench: Bench, trial: str, said: dict[str, Routes], plain: dict[str, Routes] | None, *, seconds: float, note: str
+) -> Iterator[Row]:
+    """A row for each regime and route; a route that is the plain one's is left out."""
+    for regime, routes in said.items():
+        for route, log_p in routes.items():
+            against = plain[regime].get(route) if plain else None
+            if against is not log_p:
+                words = {"trial": trial, "route": route, "relative_seconds": seconds, "note": note}
+                yield category_row(bench.labels, log_p, regime=regime, against=against, **words)
+
+
+def _looks(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
+    seconds, show = bench.seconds, partial(_rows, bench, plain=plain)
+    said = {regime: _routes(bench, ["plain", "mirrored"], by) for regime, by in REGIMES.items()}
+    note = "learned on both looks, logs of both averaged"
+    yield from show("mirrored second look", said, seconds=1 + seconds["mirrored"], note=note)
+    for trial, look in (("256 and 352 px", "larger"), ("Lite0 and Lite2", "lite0")):
+        other = {regime: _routes(bench, [look], by) for regime, by in REGIMES.items()}
+        said = {
+            regime: {route: blend(log_p, other[regime][route]) for route, log_p in routes.items()}
+            for regime, routes in plain.items()
+        }
+        yield from show(trial, said, seconds=1 + seconds[look], note="a model for each look, logs averaged")
+    last = np.concatenate([bench.pooled("plain"), bench.features["plain"]["last"]], 1)
+    more = {"last stage's mean and spread added": (last, 1.0, "beside the pooled features")}
+    note = "three of 224 px where the released mask says dog (mask not timed), their features' mean beside the photo's"
+    more["patches added"] = bench.pooled("plain", "patches"), 1 + seconds["patches"], note
+    for trial, (inputs, cost, note) in more.items():
+        said = {
+            regime: _blended(bench.texture([inputs], by), plain[regime]["kinship"]) for regime, by in REGIMES.items()
+        }
+        yield from show(trial, said, seconds=cost, note=note)
+    alone = {regime: bench.texture([bench.pooled("patches")], by) for regime, by in REGIMES.items()}
+    yield from _beside_release(bench, "patches beside the release", alone, 1 + seconds["patches"])
+
+
+def _beside_release(bench: Bench, trial: str, said: dict[str, Array], seconds: float) -> Iterator[Row]:
+    """The released network's blend out of fold with a trial's route in it; nothing if it read other photos."""
+    for regime, name in zip(REGIMES, ("evidence", "evidence_unseen_breeds"), strict=True):
+        with np.load(released(f"models/{name}.npz")) as evidence:
+            place = {photo: row for row, photo in enumerate(evidence["photo_id"].tolist())}
+            if not set(bench.labels.photo_id.tolist()) <= place.keys():
+                return
+            rows = [place[photo] for photo in bench.labels.photo_id.tolist()]
+            plain = blend(evidence["texture"][rows].astype(float), evidence["kinship"][rows].astype(float))
+        log_p = blend((1 - _SAY) * plain + _SAY * said[regime])
+        note = (
+            f"released network's blend with {_SAY:.0%} of this route, against without; time relative to the plain look"
+        )
+        words = {"trial": trial, "route": "blend", "relative_seconds": seconds, "note": note}
+        yield category_row(bench.labels, log_p, regime=regime, against=plain, **words)
+
+
+def _names(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
+    """A head for the photos' breed names, mapped to coats by the breed table, as a further source of kinship."""
+    pooled = bench.pooled("plain")
+    inputs = PCA(min(_DIRECTIONS, len(pooled) - 1), random_state=0).fit_transform(pooled)
+    names = np.eye(len(bench.labels.breeds), dtype=np.float32)[bench.labels.breed]
+    coats = breed_coats()
+    table = np.array(
+        [np.mean([coats[breed] for breed in ids] or [background()], 0) for ids in map(_ids, bench.labels.breeds)]
+    )
+    said, named = {}, {}
+    for regime, by in REGIMES.items():
+        (scores,) = held_out(bench, [inputs], names, by, l2=bench.heads.kinship_l2)
+        log_p = np.log(np.exp(blend(scores)) @ table)
+        routes = plain[regime]
+        named[regime] = log_p
+        said[regime] = {"breed names": log_p, "blend": blend(routes["texture"], routes["kinship"], log_p)}
+    note = f"{len(table)} names on {inputs.shape[1]} principal directions; in the blend a third"
+    yield from _rows(bench, "breed-name head", said, plain, seconds=1.0, note=note)
+    yield from _beside_release(bench, "breed-name head beside the release", named, 1.0)
+
+
+def _ids(breed: str) -> tuple[str, ...]:
+    return find(breed.replace("_", " ")).ids
+
+
+def _hard_labels(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
+    labels = bench.labels
+    hard = np.eye(labels.category.shape[1], dtype=np.float32)[labels.category_hard]
+    split = np.flatnonzero((labels.category > 0).sum(1) > 1)
+    for regime, by in REGIMES.items():
+        soft = plain[regime]["texture"]
+        log_p = bench.texture([bench.pooled("plain")], by, target=hard)
+        words = {"trial": "hard labels", "route": "texture", "relative_seconds": 1.0}
+        yield category_row(labels, log_p, regime=regime, against=soft, note="against soft labels", **words)
+        note = "only photos on which the annotators chose different coats"
+        for trial, said, against in (("hard labels", log_p, soft), ("plain", soft, None)):
+            words["trial"] = trial
+            if len(split):
+                yield category_row(labels, said, regime=regime, chosen=split, against=against, note=note, **words)
+
+
+def _sources(bench: Bench) -> Iterator[Row]:
+    fold = bench.folds["source"]
+    for k, source in enumerate(np.unique(bench.labels.source)):
+        for route, log_p in _routes(bench, ["plain"], "source").items():
+            words = {"trial": "another source", "route": route, "relative_seconds": 1.0}
+            note = "learned on the photos of the other source"
+            regime = f"{source} held out"
+            yield category_row(bench.labels, log_p, regime=regime, chosen=np.flatnonzero(fold == k), note=note, **words)
+
+
+def _outline(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
+    """The outline's attributes as weak labels: does a regression on the routes gain by their log odds?"""
+    known = [[facts(breed) for breed in _ids(name)] for name in bench.labels.breeds]
+    table = np.array([[np.mean([of(breed) for breed in ids] or [0.0]) for of in OUTLINE.values()] for ids in known])
+    say = bench.labels.weight * np.array([bool(ids) for ids in known])[bench.labels.breed]
+    attributes, bands = {}, {}
+    for regime, by in REGIMES.items():
+        target, pooled = table.astype(np.float32)[bench.labels.breed], [bench.pooled("plain")]
+        strength = bench.heads.texture_l2
+        (attributes[regime],) = held_out(
+            bench, pooled, target, by, l2=strength, say=say.astype(np.float32), loss=_each_attribute
+        )
+        (bands[regime],) = map(blend, held_out(bench, pooled, bench.labels.band, by, l2=bench.heads.band_l2))
+    routes = {regime: np.concatenate([said["texture"], said["kinship"]], 1) for regime, said in plain.items()}
+    with_band = {regime: np.concatenate([said, bands[regime]], 1) for regime, said in routes.items()}
+    for name, inputs in (("texture and kinship", routes), ("texture, kinship and band", with_band)):
+        more = {regime: np.concatenate([said, attributes[regime]], 1) for regime, said in inputs.items()}
+        without, with_outline = regression(bench, inputs), regression(bench, more)
+        route = f"regression of {name}"
+        yield from _rows(bench, "no outline", {r: {route: p} for r, p in without.items()}, None, seconds=1.0, note="")
+        note = f"log odds of {', '.join(OUTLINE)} by breed; against the regression without them"
+        for regime, log_p in with_outline.items():
+            words = {"trial": "outline's attributes added", "route": route, "relative_seconds": 1.0, "note": note}
+            yield category_row(bench.labels, log_p, regime=regime, against=without[regime], **words)
+
+
+def _each_attribute(scores: Tensor, target: Tensor) -> Tensor:
+    return functional.binary_cross_entropy_with_logits(scores, target, reduction="none").sum(1)
+
+
+def _several_dogs(bench: Bench) -> Iterator[Row]:
+    """Several dogs, or part of one: how well a linear head tells them from one dog."""
+    plain, several = bench.features["plain"], ~bench.labels.usable
+    if several.all() or not several.any():
+        return
+    for route, parts in (("pooled features", ["pooled"]), ("released form", ["pooled", "fine"])):
+        inputs = np.concatenate([plain[part] for part in parts], 1)
+        (scores,) = held_out(
+            bench,
+            [inputs],
+            bench.labels.single[:, None],
+            "group",
+            l2=bench.heads.single_l2,
+            say=np.ones_like(bench.labels.weight),
+            loss=binary_cross_entropy,
+        )
+        row = {"trial": "several dogs or part of one", "route": route, "regime": "unseen dogs", "photos": len(several)}
+        note = f"{several.sum()} photos labelled so; found_at_N: share found at N % false alarms"
+        yield row | {"relative_seconds": 1.0, "note": note} | _found(-scores[:, 0], several)
+
+
+def _found(alarm: Array, wanted: NDArray[np.bool_]) -> dict[str, Any]:
+    limits = {name: np.quantile(alarm[~wanted], 1 - share) for name, share in _ALARMS.items()}
+    shares = {name: float((alarm[wanted] > limit).mean()) for name, limit in limits.items()}
+    return {"auc": float(roc_auc_score(wanted, alarm)), **shares}
