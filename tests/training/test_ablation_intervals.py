@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+
 import numpy as np
 import pytest
 
 pytest.importorskip("mapie")
 
 from coatclass.errors import InputError
+from coatclass.resources import released
 from training.evaluation._ablation_intervals import difference, out_of_fold
 
 
@@ -71,3 +74,26 @@ def test_a_missing_share_is_named(tmp_path):
         out_of_fold(tmp_path, "group", 0.5, np.zeros(2, int))
     with pytest.raises(InputError, match="does not exist"):
         out_of_fold(tmp_path, "breed", 0.0, np.zeros(2, int))
+
+
+def test_the_kept_differences_are_those_of_the_table_of_ablations():
+    """models/ablations.csv was written by the runs themselves: log loss and accuracy of each variant, four digits."""
+
+    def rows(name: str) -> list[dict[str, str]]:
+        with released(name).open(newline="", encoding="utf-8") as stream:
+            return list(csv.DictReader(stream))
+
+    table = {(row["config"], float(row["finetuned_share"])): row for row in rows("models/ablations.csv")}
+    kept = rows("models/ablation_intervals.csv")
+    assert {row["compared_with"] for row in kept} == {"its frozen network", "tuned-lite2"}
+    for row in kept:
+        first = table[row["config"], float(row["finetuned_share"])]
+        frozen = row["compared_with"] == "its frozen network"
+        second = table[row["config"], 0.0] if frozen else table[row["compared_with"], float(row["finetuned_share"])]
+        for where in ("unseen_dogs", "unseen_breeds"):
+            for figure in ("log_loss", "accuracy"):
+                of = f"{where}_blend_{figure}"
+                low, value, high = (float(row[f"{where}_{figure}_{what}"]) for what in ("low", "difference", "high"))
+                # tuned-lite2's readings were kept in half precision: near ties may fall otherwise.
+                assert value == pytest.approx(float(first[of]) - float(second[of]), abs=1.1e-3), (row["config"], of)
+                assert low <= value <= high

@@ -59,20 +59,20 @@ def out_of_fold(run: Path, held_out: str, share: float, fold: NDArray[np.int64])
 
 
 def difference(
-    first: Floats, second: Floats, truth: Any, groups: Any, *, resamples: int = 1000, seed: int = 0
+    first: Floats, second: Floats, truth: Any, units: Any, *, resamples: int = 1000, seed: int = 0
 ) -> dict[str, Figure]:
-    """First minus second: log loss and accuracy, each with its paired 95 % interval over resampled groups.
+    """First minus second: log loss and accuracy, each with its paired 95 % interval over resampled units.
 
     Args:
         first, second: (N, 7) log P(category) of the same photos.
         truth: (N,) categories.
-        groups: (N,) the dog of each photo.
+        units: (N,) what stands or falls together: the dog of each photo, or its breed where breeds were held out.
     """
     rows = np.arange(len(truth))
     loss = second[rows, truth] - first[rows, truth]
     right = (first.argmax(axis=1) == truth).astype(float) - (second.argmax(axis=1) == truth)
     figures = {"log_loss": lambda r: float(loss[r].mean()), "accuracy": lambda r: float(right[r].mean())}
-    return bootstrap(figures, groups, resamples=resamples, seed=seed)
+    return bootstrap(figures, units, resamples=resamples, seed=seed)
 
 
 def write_intervals(runs: list[Path], data: Dataset, path: Path, resamples: int = 1000) -> None:
@@ -93,12 +93,13 @@ def write_intervals(runs: list[Path], data: Dataset, path: Path, resamples: int 
             if base and name != _BASE:
                 yield name, _BASE, tuned, base
 
-    truth, groups = data.category[chosen], data.group[chosen]
+    truth = data.category[chosen]
+    units = {"group": data.group[chosen], "breed": data.breed[chosen]}
     rows = []
     for name, other, first, second in pairs():
         row: dict[str, Any] = {"config": name, "finetuned_share": _SHARE, "compared_with": other, "photos": len(truth)}
         for by, where in _HELD_OUT.items():
-            found = difference(first[by], second[by], truth, groups, resamples=resamples)
+            found = difference(first[by], second[by], truth, units[by], resamples=resamples)
             for figure in _FIGURES:
                 value = found[figure]
                 numbers = (("difference", value.value), ("low", value.low), ("high", value.high))
