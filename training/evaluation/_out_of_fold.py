@@ -17,7 +17,7 @@ from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import Cases, with_decisions
 from training.ensemble._data import Dataset, load, split_groups
-from training.ensemble._members import fold_members
+from training.ensemble._members import fit_members, fold_members
 from training.evaluation._cases import cases_of_evidence
 
 __all__ = ["ALSO_NAMED", "EVIDENCE", "cross_fitted", "named_by_imagenet", "pool", "role", "sources_held_out"]
@@ -48,11 +48,27 @@ def _config() -> dict[str, Any]:
     return tomllib.loads(_CONFIG.read_text(encoding="utf-8"))
 
 
+def _with_released(fitted: Members) -> Members:
+    released = load_members()
+    return replace(fitted, **{name: getattr(released, name) for name in _KEPT})
+
+
 @cache
 def _folds(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
-    released = load_members()
-    kept = {name: getattr(released, name) for name in _KEPT}
-    return tuple((held_out, replace(fitted, **kept)) for held_out, fitted in fold_members(pool(models), _config()))
+    """Rows of the pool, each part with members that were fitted on other dogs."""
+    return tuple((rows, _with_released(fitted)) for rows, fitted in fold_members(pool(models), _config()))
+
+
+@cache
+def _by_source(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
+    """Rows of the pool, each source's with members that were fitted on the other source's photos."""
+    photos = pool(models)
+    fold = _read_by(models, "source").fold
+    parts = []
+    for held_out in sorted(set(fold.tolist())):
+        fitted = fit_members(photos.take(fold != held_out), _config(), np.inf)
+        parts.append((np.flatnonzero(fold == held_out), _with_released(fitted)))
+    return tuple(parts)
 
 
 @cache
@@ -63,11 +79,12 @@ def cross_fitted(models: Path, unseen: str = "dog") -> Cases:
 
     Args:
         models: folder of the released files.
-        unseen: what the networks had not seen either: ``dog`` (nothing more), ``breed`` or ``source``.
+        unseen: what the networks had not seen either: ``dog`` (nothing more), ``breed`` or ``source``; with
+            ``source_at_all`` the ensemble's members had not seen the source either.
     """
     read = _read_by(models, unseen)
     rows = np.empty(len(read), dtype=object)
-    for held_out, members in _folds(models):
+    for held_out, members in _by_source(models) if unseen == "source_at_all" else _folds(models):
         rows[held_out] = with_decisions(cases_of_evidence(read.take(held_out)), members=members).rows
     return Cases(tuple(rows))
 
@@ -83,7 +100,7 @@ def _read_by(models: Path, unseen: str) -> Dataset:
             band_evidence=photos.unseen_band,
             unfamiliarity=photos.unseen_unfamiliarity,
         )
-    return _with_sources_held_out(photos, models / EVIDENCE["source"]) if unseen == "source" else photos
+    return photos if unseen == "dog" else _with_sources_held_out(photos, models / EVIDENCE["source"])
 
 
 def _with_sources_held_out(photos: Dataset, path: Path) -> Dataset:
