@@ -78,3 +78,11 @@ def test_a_photo_that_the_evidence_does_not_know_is_left_out(labels: list[dict[s
     """New photos have labels before a model has read them."""
     new = {**labels[0], "photo_id": "new", "split": "train", "category_1": "wire", "category_2": "fur"}
     assert label_audit([new], EVIDENCE, "any") == []
+
+
+def test_a_photo_that_moves_to_the_test_split_leaves_the_list(
+    labels: list[dict[str, str]], audit: list[dict[str, str]]
+) -> None:
+    listed = next(row for row in labels if row["photo_id"] == audit[0]["photo_id"])
+    assert label_audit([listed], EVIDENCE, "any") != []
+    assert label_audit([{**listed, "split": "test"}], EVIDENCE, "any") == []
