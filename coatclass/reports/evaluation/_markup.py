@@ -27,6 +27,7 @@ __all__ = [
 
 _NUMBERS = ' class="n"'
 NAMES = {
+    "n": "photos",
     "accuracy": "accuracy",
     "balanced_accuracy": "balanced accuracy",
     "macro_f1": "macro-F1",
