@@ -178,7 +178,8 @@ def settled_counts(models: Path) -> dict[str, Any]:
         "text": "Dogs of train and val, one photo each (the first), by the photo alone; exact 95 % intervals (Clopper "
         "and Pearson 1934). Held out: dogs that set weights, temperatures and the limit for mixed coats, but neither "
         "prediction sets nor the limit for settled; those were set on the other dogs, which the rows below hold too. "
-        "Rows share dogs, so they do not add up to independent evidence.",
+        "Rows share dogs, so they do not add up to independent evidence; the intervals take dogs as independent, which "
+        "dogs of one breed are not quite.",
         "head": ["", "dogs", "settled", "share settled", "settled and wrong", "wrong among settled"],
         "rows": [[name, *counts(cases)] for name, cases in rows],
     }
