@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from coatclass.errors import InputError
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["UNKNOWN", "Dataset", "load", "manifest_rows", "split_groups"]
+__all__ = ["UNKNOWN", "Dataset", "load", "manifest_rows", "split_groups", "unseen_file"]
 
 UNKNOWN = -1
 _BAND_LETTERS = "ABCD"  # the manifest's letters, shortest first; U is not visible
@@ -89,7 +89,7 @@ def load(evidence: Path) -> Dataset:
     Raises:
         InputError: if the file is missing or lacks an array.
     """
-    unseen = evidence.with_name(f"{evidence.stem}_unseen_breeds.npz")
+    unseen = unseen_file(evidence)
     seen_arrays, unseen_arrays = _read(evidence), _read(unseen)
     if not np.array_equal(seen_arrays["photo_id"], unseen_arrays["photo_id"]):
         raise InputError(str(unseen), f"names other photos than {evidence.name}.", _AGAIN)
@@ -126,6 +126,11 @@ def _breed_known(breeds: list[str], folds: list[int]) -> NDArray[np.bool_]:
         folds_of.setdefault(breed, set()).add(fold)
     pairs = zip(breeds, folds, strict=True)
     return np.array([bool(folds_of[breed] - {fold, -1}) for breed, fold in pairs])
+
+
+def unseen_file(evidence: Path) -> Path:
+    """The file beside it with what networks say that never saw the breed."""
+    return evidence.with_name(f"{evidence.stem}_unseen_breeds.npz")
 
 
 _AGAIN = "Make it again with: python -m training image"

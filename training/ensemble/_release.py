@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from training.ensemble._data import Dataset
+from training.ensemble._data import Dataset, unseen_file
 from training.ensemble._fit import Fitted
 
 __all__ = ["release"]
@@ -36,7 +36,8 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
         "files": files,
         "image_model": image_model,
         "fitted_on": {
-            "evidence_sha256": hashlib.sha256(Path(args.evidence).read_bytes()).hexdigest(),
+            "evidence_sha256": _sha256(args.evidence),
+            "unseen_breeds_sha256": _sha256(unseen_file(args.evidence)),
             "photos": int((data.split != "test").sum()),
             "answers": "simulated from coatclass/answers/data/likelihood.csv; no real answers exist yet",
         },
@@ -55,6 +56,10 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
             f"{regime}: sets from {at['category_at']:.3f} (bands {at['band_at']:.3f}), settled from "
             f"{at['settle_at']:.3f}, mixed from {at['mixed_at']:.4f}; {_rounded(result.notes['settled'][regime])}"
         )
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _commit() -> str:

@@ -30,6 +30,7 @@ from training.evaluation._generalisation import (
     unseen_breeds,
     unseen_sources,
 )
+from training.evaluation._quoted import quote
 from training.evaluation._summary import summary
 
 __all__ = ["check_release", "evaluate_release"]
@@ -69,6 +70,8 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
             figures["dog"] = {key: value for key, value in figures["dog"].items() if key != "roc"}
         (args.models / "metrics.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
         (args.models / "METRICS.md").write_text(summary(plain), encoding="utf-8")
+        quoting = [path for path in (args.models / "MODEL_CARD.md", args.models.parent / "README.md") if path.exists()]
+        quote(figures, *quoting)
         yield f"The figures are {args.models / 'metrics.json'} and {args.models / 'METRICS.md'}."
 
 
@@ -95,14 +98,14 @@ def check_release(models: Path) -> None:
             f"was fitted for {ensemble['image_model']}, but models/manifest.json is that of {image['model_version']}.",
             _REFIT,
         )
-    found = hashlib.sha256((models / "evidence.npz").read_bytes()).hexdigest()
-    fitted_on = ensemble["fitted_on"]["evidence_sha256"]
-    if found != fitted_on:
-        raise ModelFilesError(
-            "models/evidence.npz",
-            f"has SHA-256 {found[:8]}..., but the ensemble was fitted on {fitted_on[:8]}... .",
-            _REFIT,
-        )
+    for name, key in (("evidence.npz", "evidence_sha256"), ("evidence_unseen_breeds.npz", "unseen_breeds_sha256")):
+        found, fitted_on = hashlib.sha256((models / name).read_bytes()).hexdigest(), ensemble["fitted_on"][key]
+        if found != fitted_on:
+            raise ModelFilesError(
+                f"models/{name}",
+                f"has SHA-256 {found[:8]}..., but the ensemble was fitted on {fitted_on[:8]}... .",
+                _REFIT,
+            )
 
 
 def _json(path: Path) -> dict[str, Any]:
