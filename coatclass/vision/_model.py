@@ -19,6 +19,9 @@ OUTPUTS = ("texture", "kinship", "band", "dog_probability", "unfamiliarity", "si
 """The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); (1,) each; mask (1, rows, columns)."""
 
 
+_LEAST = -30.0  # a probability of 1e-13: impossible for every purpose
+
+
 class Opened(Protocol):
     """An opened photo: anything with an upright RGB picture."""
 
@@ -77,7 +80,8 @@ class VisionModel:
 
 
 def _row(values: NDArray[np.float32]) -> tuple[float, ...]:
-    return tuple(float(value) for value in values[0])
+    """Log probabilities as plain numbers; the network's may reach minus infinity, which JSON has no word for."""
+    return tuple(max(float(value), _LEAST) for value in values[0])
 
 
 @cache

@@ -52,6 +52,12 @@ def test_the_manifest_names_the_same_categories_and_bands_in_the_same_order() ->
     assert manifest.bands == tuple(BANDS)
 
 
+def test_what_is_impossible_to_the_network_is_still_a_number_that_json_can_carry() -> None:
+    from coatclass.vision._model import _row
+
+    assert _row(np.array([[-np.inf, -1.5]], np.float32)) == (-30.0, -1.5)
+
+
 def test_reading_twice_gives_the_same(picture: Image.Image) -> None:
     assert vision.read(picture, file="a") == vision.read(picture, file="a")
 
