@@ -124,6 +124,20 @@ def test_every_look_costs_more_the_more_it_shows(rows: list[dict[str, str]]) -> 
     assert cost["plain"] == 1 < cost["mirrored second look"] < cost["256 and 352 px"]
 
 
+def test_the_verdict_follows_the_interval(rows: list[dict[str, str]]) -> None:
+    compared = [row for row in rows if row["difference"]]
+    assert compared and all(row["against"] for row in compared)
+    for row in compared:
+        low, high = float(row["difference_low"]), float(row["difference_high"])
+        assert (row["verdict"] == "helps") <= (low <= high <= 0) and (row["verdict"] == "harms") <= (0 <= low <= high)
+        assert (row["verdict"] == "no clear difference") <= (low <= 0 <= high)
+
+
+def test_no_trial_is_measured_twice(rows: list[dict[str, str]]) -> None:
+    names = [(row["trial"], row["route"], row["regime"]) for row in rows]
+    assert len(set(names)) == len(names)
+
+
 def test_simulated_close_ups_are_called_simulated(rows: list[dict[str, str]]) -> None:
     of_parts = [row for row in rows if "close-up" in row["route"] or "third" in row["route"]]
     assert of_parts and all("simulated" in row["note"] for row in of_parts)

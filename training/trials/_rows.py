@@ -14,8 +14,8 @@ from training.image._metrics import category_figures
 
 COLUMNS = (
     "trial", "route", "regime", "photos", "accuracy", "macro_f1_without_mixed", "log_loss", "soft_log_loss", "brier",
-    "difference", "difference_low", "difference_high", "relative_seconds", "auc", "found_at_1", "found_at_3",
-    "found_at_5", "refused", "no_dog", "settled", "settled_right", "note",
+    "against", "difference", "difference_low", "difference_high", "verdict", "relative_seconds",
+    "auc", "found_at_1", "found_at_3", "found_at_5", "refused", "no_dog", "settled", "settled_right", "note",
 )  # fmt: skip
 _FIGURES = ("accuracy", "macro_f1_without_mixed", "log_loss", "soft_log_loss")
 _RESAMPLES, _SEED = 2000, 8
@@ -23,26 +23,32 @@ Row = dict[str, Any]
 
 
 def category_row(
-    labels: Labels, log_p: NDArray[Any], *, regime: str, chosen: NDArray[Any] | None = None,
-    against: NDArray[Any] | None = None, **words: Any,
-) -> Row:  # fmt: skip
+    labels: Labels,
+    log_p: NDArray[Any],
+    *,
+    regime: str,
+    chosen: NDArray[Any] | None = None,
+    other: NDArray[Any] | None = None,
+    **words: Any,
+) -> Row:
     """Accuracy, F1, log loss and Brier score of log probabilities (N, 7) on the chosen photos.
 
     Args:
-        against: what the difference of the log loss is taken to, (N, 7); its interval resamples breeds where breeds
-            were held out, else dogs.
+        other: what ``words["against"]`` names, (N, 7); the difference is this log loss less the other's. Its interval
+            resamples breeds where breeds were held out, else dogs; the verdict is by the interval.
         words: trial, route, note and the like.
     """
     chosen = np.arange(len(labels)) if chosen is None else chosen
     found = category_figures(log_p, labels, chosen)
     row = {"regime": regime, "photos": len(chosen), **{name: found[name] for name in _FIGURES}, **words}
     row["brier"] = float(np.square(np.exp(log_p[chosen]) - labels.category[chosen]).sum(1).mean())
-    if against is not None:
-        truth = labels.category_hard[chosen]
-        keys = (labels.breed if regime == "unseen breeds" else labels.group)[chosen]
-        apart = interval(against[chosen, truth] - log_p[chosen, truth], keys)
-        row |= dict(zip(("difference", "difference_low", "difference_high"), apart, strict=True))
-    return row
+    if other is None:
+        return row | {"against": ""}
+    truth = labels.category_hard[chosen]
+    keys = (labels.breed if regime.startswith("unseen breeds") else labels.group)[chosen]
+    mean, low, high = interval(other[chosen, truth] - log_p[chosen, truth], keys)
+    verdict = "helps" if high < 0 else "harms" if low > 0 else "no clear difference"
+    return row | {"difference": mean, "difference_low": low, "difference_high": high, "verdict": verdict}
 
 
 def interval(values: NDArray[Any], keys: NDArray[Any]) -> tuple[float, float, float]:

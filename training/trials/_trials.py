@@ -24,9 +24,11 @@ from training.trials._rows import Row, category_row
 Routes = dict[str, Array]  # log P(category) (N, 7) by route
 _ALARMS = {"found_at_1": 0.01, "found_at_3": 0.03, "found_at_5": 0.05}
 _DIRECTIONS = 256  # principal directions in which breed names are learned: hundreds of names, few photos each
-_SAY = 0.15  # of a trial's route beside the released ones, as when it was first tried
+_NAMES_L2 = 3e-4  # that of kinship, for seven coats, leaves hundreds of names all alike
+SAY = 0.15  # of a trial's route beside the released ones, as when it was first tried
 _MEDIUM, _ = band_limits_mm(LengthBand.FROM_25_TO_75MM)
 _LONG, _ = band_limits_mm(LengthBand.OVER_75MM)
+_WEARS = 0.5  # share of the breed's dogs from which on it counts as having the attribute
 
 # What a breed's hair does to the dog's outline and surface, from the breed table. Whether it stands off or hangs is
 # derived: the table has no such column.
@@ -69,10 +71,10 @@ def _rows(
     """A row for each regime and route; a route that is the plain one's is left out."""
     for regime, routes in said.items():
         for route, log_p in routes.items():
-            against = plain[regime].get(route) if plain else None
-            if against is not log_p:
-                words = {"trial": trial, "route": route, "relative_seconds": seconds, "note": note}
-                yield category_row(bench.labels, log_p, regime=regime, against=against, **words)
+            other = plain[regime].get(route) if plain else None
+            if other is not log_p:
+                words = {"trial": trial, "route": route, "relative_seconds": seconds, "against": "plain", "note": note}
+                yield category_row(bench.labels, log_p, regime=regime, other=other, **words)
 
 
 def _looks(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
@@ -109,12 +111,10 @@ def _beside_release(bench: Bench, trial: str, said: dict[str, Array], seconds: f
                 return
             rows = [place[photo] for photo in bench.labels.photo_id.tolist()]
             plain = blend(evidence["texture"][rows].astype(float), evidence["kinship"][rows].astype(float))
-        log_p = blend((1 - _SAY) * plain + _SAY * said[regime])
-        note = (
-            f"released network's blend with {_SAY:.0%} of this route, against without; time relative to the plain look"
-        )
-        words = {"trial": trial, "route": "blend", "relative_seconds": seconds, "note": note}
-        yield category_row(bench.labels, log_p, regime=regime, against=plain, **words)
+        log_p = blend((1 - SAY) * plain + SAY * said[regime])
+        words = {"trial": trial, "route": "blend", "relative_seconds": seconds, "against": "the release without it"}
+        words["note"] = f"{SAY:.0%} of this route in the released blend; time relative to the plain look of this table"
+        yield category_row(bench.labels, log_p, regime=regime, other=plain, **words)
 
 
 def _names(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
@@ -128,7 +128,7 @@ def _names(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
     )
     said, named = {}, {}
     for regime, by in REGIMES.items():
-        (scores,) = held_out(bench, [inputs], names, by, l2=bench.heads.kinship_l2)
+        (scores,) = held_out(bench, [inputs], names, by, l2=_NAMES_L2)
         log_p = np.log(np.exp(blend(scores)) @ table)
         routes = plain[regime]
         named[regime] = log_p
@@ -149,13 +149,12 @@ def _hard_labels(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
     for regime, by in REGIMES.items():
         soft = plain[regime]["texture"]
         log_p = bench.texture([bench.pooled("plain")], by, target=hard)
-        words = {"trial": "hard labels", "route": "texture", "relative_seconds": 1.0}
-        yield category_row(labels, log_p, regime=regime, against=soft, note="against soft labels", **words)
-        note = "only photos on which the annotators chose different coats"
-        for trial, said, against in (("hard labels", log_p, soft), ("plain", soft, None)):
-            words["trial"] = trial
-            if len(split):
-                yield category_row(labels, said, regime=regime, chosen=split, against=against, note=note, **words)
+        words = {"trial": "hard labels", "route": "texture", "relative_seconds": 1.0, "against": "soft labels"}
+        yield category_row(labels, log_p, regime=regime, other=soft, note="the agreed label alone", **words)
+        if len(split):
+            words |= {"regime": f"{regime}, annotators differ", "note": "photos given two different coats"}
+            yield category_row(labels, log_p, chosen=split, other=soft, **words)
+            yield category_row(labels, soft, chosen=split, **words | {"trial": "plain"})
 
 
 def _sources(bench: Bench) -> Iterator[Row]:
@@ -180,6 +179,7 @@ def _outline(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
         (attributes[regime],) = held_out(
             bench, pooled, target, by, l2=strength, say=say.astype(np.float32), loss=_each_attribute
         )
+        yield from _heads(regime, target[say > 0], attributes[regime][say > 0])
         (bands[regime],) = map(blend, held_out(bench, pooled, bench.labels.band, by, l2=bench.heads.band_l2))
     routes = {regime: np.concatenate([said["texture"], said["kinship"]], 1) for regime, said in plain.items()}
     with_band = {regime: np.concatenate([said, bands[regime]], 1) for regime, said in routes.items()}
@@ -187,11 +187,27 @@ def _outline(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
         more = {regime: np.concatenate([said, attributes[regime]], 1) for regime, said in inputs.items()}
         without, with_outline = regression(bench, inputs), regression(bench, more)
         route = f"regression of {name}"
-        yield from _rows(bench, "no outline", {r: {route: p} for r, p in without.items()}, None, seconds=1.0, note="")
-        note = f"log odds of {', '.join(OUTLINE)} by breed; against the regression without them"
+        note = f"log odds of: {', '.join(OUTLINE)}; weak labels from the breed table; stands off and hangs are derived"
         for regime, log_p in with_outline.items():
-            words = {"trial": "outline's attributes added", "route": route, "relative_seconds": 1.0, "note": note}
-            yield category_row(bench.labels, log_p, regime=regime, against=without[regime], **words)
+            words = {"regime": regime, "route": route, "relative_seconds": 1.0, "against": "no outline"}
+            less = {"trial": "no outline", "note": "C and floor of the ensemble's members, without their gate"}
+            yield category_row(bench.labels, without[regime], **words | less)
+            more_words = {"trial": "outline's attributes added", "note": note}
+            yield category_row(bench.labels, log_p, other=without[regime], **words | more_words)
+
+
+def _heads(regime: str, share: NDArray[np.float32], log_odds: Array) -> Iterator[Row]:
+    """How well each attribute is told from the photo, (N, attributes) each; by the breed's looks, not the dog's."""
+    for name, truth, said in zip(OUTLINE, share.T > _WEARS, log_odds.T, strict=True):
+        row = {
+            "trial": "outline's heads",
+            "route": name,
+            "regime": regime,
+            "photos": len(said),
+            "relative_seconds": 1.0,
+        }
+        if 0 < truth.sum() < len(truth):
+            yield row | {"auc": float(roc_auc_score(truth, said)), "note": "against the breed table, not the dog"}
 
 
 def _each_attribute(scores: Tensor, target: Tensor) -> Tensor:

@@ -19,6 +19,7 @@ from training.image._pictures import open_gallery
 from training.trials._bench import REGIMES, Array, Bench, blend, held_out
 from training.trials._looks import closeup, take, upper_third, whole
 from training.trials._rows import Row, category_row
+from training.trials._trials import SAY
 
 _VIEWS = {
     "whole photo": (whole,),
@@ -41,6 +42,7 @@ def _released(labels: Labels, photos: Path) -> Iterator[Row]:
     val = take(labels, labels.where("val"))
     gallery = open_gallery(photos, val)
     cuts = {cut for cuts in _VIEWS.values() for cut in cuts}
+    trimaps = sum(mask is not None for mask in gallery.masks)
     readings: dict[int, dict[Callable[..., Any], Reading]] = {}
     for index in tqdm(range(len(val)), desc="released model", unit="photo"):
         pictures = {cut: cut(gallery.pictures[index], gallery.masks[index]) for cut in cuts}
@@ -50,7 +52,8 @@ def _released(labels: Labels, photos: Path) -> Iterator[Row]:
     for view, parts in _VIEWS.items():
         row = {"trial": "views by the released model", "route": view, "regime": "val, seen in training"}
         said = [[reading[part] for part in parts] for reading in readings.values()]
-        note = f"accuracy over what is not refused; {_SIMULATED}"
+        note = f"accuracy over what is not refused; {len(readings)} of {trimaps} trimaps hold large enough parts"
+        note = f"{note}; {_SIMULATED}"
         yield row | {"photos": len(readings), "note": note} | _verdicts(said, truth)
 
 
@@ -79,33 +82,39 @@ def _verdicts(said: list[list[Reading]], truth: Any) -> Row:
 
 
 def _pooled(bench: Bench) -> Iterator[Row]:
-    """Texture out of fold: whole photo, close-up, and both as the mean of their logs; and the gain that fits best."""
+    """Texture out of fold: whole photo, close-up, and both as the mean of their logs; with the gain that fits best."""
     views = [bench.pooled("plain"), bench.pooled("closeup")]
     chosen = np.flatnonzero(np.isfinite(views[1][:, 0]))
-    both = 1 + bench.seconds["closeup"]
     for regime, by in REGIMES.items():
-        usual, plain = bench.heads.texture_l2, None
-        for learned, learn in (("whole photos", [0]), ("whole photos and close-ups", [0, 1])):
-            said = held_out(bench, views, bench.labels.category, by, l2=usual, learn=learn)
-            whole_photo, near = (blend(scores) for scores in said)
-            pooled = blend(whole_photo, near)
-            gain = _best_gain(pooled[chosen], bench.labels.category_hard[chosen])
-            note = f"mean of logs times 1 + {gain:g}, the best gain of a second look, chosen on these photos"
-            ways = [
-                ("whole photo", whole_photo, 1.0, ""),
-                ("close-up", near, bench.seconds["closeup"], ""),
-                ("both, mean of logs", pooled, both, "gain 0, as released"),
-                ("both, best gain", blend((1 + gain) * pooled), both, note),
+        category, l2 = bench.labels.category, bench.heads.texture_l2
+        by_whole, by_near = (held_out(bench, views, category, by, l2=l2, learn=[place]) for place in (0, 1))
+        alone = blend(by_whole[0])
+        sharp, gain = _with_best_gain(alone, bench.labels.category_hard, chosen)
+        ways = [
+            ("whole photo", alone, None, "", ""),
+            (f"whole photo, gain {gain:g}", sharp, alone, "whole photo", "for scale: a gain helps the photo alone"),
+        ]
+        for learned, near in (("whole photos", blend(by_whole[1])), ("close-ups", blend(by_near[1]))):
+            pooled, small = blend(alone, near), blend((1 - SAY) * alone + SAY * near)
+            gained, gain = _with_best_gain(pooled, bench.labels.category_hard, chosen)
+            name, note = f"close-up as {learned} taught", f"head learned on {learned} alone; {_SIMULATED}"
+            ways += [
+                (name, near, alone, "whole photo", note),
+                (f"whole photo and {name}, mean of logs", pooled, alone, "whole photo", note),
+                (f"whole photo and {name}, gain {gain:g}", gained, sharp, "whole photo at its best gain", note),
+                (f"whole photo and {SAY:.0%} {name}", small, alone, "whole photo", note),
             ]
-            for route, log_p, seconds, note in ways:
-                words = {"trial": f"texture learned on {learned}", "route": route, "relative_seconds": seconds}
-                words["note"] = "; ".join(filter(None, [note, _SIMULATED if log_p is not whole_photo else ""]))
-                yield category_row(bench.labels, log_p, regime=regime, chosen=chosen, against=plain, **words)
-                plain = whole_photo if plain is None else plain
+        for route, log_p, other, against, note in ways:
+            words = {"trial": "close-ups out of fold", "route": route, "against": against, "note": note}
+            words["relative_seconds"] = 1.0 + (" and " in route)
+            yield category_row(bench.labels, log_p, regime=regime, chosen=chosen, other=other, **words)
 
 
-def _best_gain(pooled: Array, truth: Any) -> float:
+def _with_best_gain(pooled: Array, truth: Any, chosen: Any) -> tuple[Array, float]:
+    """The logs times 1 + gain, as a second look counts in the ensemble, and the gain of least loss on these photos."""
+
     def loss(gain: float) -> float:
-        return float(-blend((1 + gain) * pooled)[np.arange(len(truth)), truth].mean())
+        return float(-blend((1 + gain) * pooled)[chosen, truth[chosen]].mean())
 
-    return float(min(_GAINS, key=loss))
+    best = float(min(_GAINS, key=loss))
+    return blend((1 + best) * pooled), best
