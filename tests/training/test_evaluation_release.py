@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from coatclass.taxonomy import BANDS, CATEGORIES
 from training.evaluation import _out_of_fold as out_of_fold
 from training.evaluation._cases import cases_of_split
 from training.evaluation._generalisation import beside_reference, counts, settled_counts
+from training.evaluation._quoted import BEGIN, END, between_marks, quote, quoted
 from training.evaluation._reference import reference_cases
 from training.evaluation._run import check_release
 from training.evaluation._summary import summary
@@ -62,6 +64,24 @@ def test_the_released_metrics_and_their_page_say_the_same():
     page = released("models/METRICS.md").read_text(encoding="utf-8")
     assert summary(metrics) == page
     assert f"{metrics['photo']['category']['accuracy']['value']:.3f}" in page
+
+
+@pytest.mark.parametrize("file", ["README.md", "models/MODEL_CARD.md"])
+def test_readme_and_model_card_quote_the_released_figures(file):
+    metrics = json.loads(released("models/metrics.json").read_text(encoding="utf-8"))
+    text = (Path(__file__).parents[2] / file).read_text(encoding="utf-8")
+    assert between_marks(text) == quoted(metrics)
+
+
+def test_figures_are_put_between_the_marks_and_nothing_else_is_touched(tmp_path):
+    metrics = json.loads(released("models/metrics.json").read_text(encoding="utf-8"))
+    page, bare = tmp_path / "page.md", tmp_path / "bare.md"
+    page.write_text(f"before\n{BEGIN}\nold\n{END}\nafter\n", encoding="utf-8")
+    quote(metrics, page)
+    assert page.read_text(encoding="utf-8") == f"before\n{BEGIN}\n{quoted(metrics)}\n{END}\nafter\n"
+    bare.write_text("no marks", encoding="utf-8")
+    with pytest.raises(ValueError, match="lacks the marks"):
+        quote(metrics, bare)
 
 
 @pytest.mark.tables
@@ -165,13 +185,14 @@ def test_released_and_reference_are_compared_on_the_same_photos_with_the_same_re
 
 
 def test_an_evaluation_refuses_files_of_two_releases(tmp_path):
-    for name in ("ensemble.json", "manifest.json", "evidence.npz"):
+    for name in ("ensemble.json", "manifest.json", "evidence.npz", "evidence_unseen_breeds.npz"):
         shutil.copy(MODELS / name, tmp_path)
     check_release(tmp_path)
-    with (tmp_path / "evidence.npz").open("ab") as stream:
-        stream.write(b"more")
-    with pytest.raises(ModelFilesError, match=r"evidence\.npz.*training ensemble"):
-        check_release(tmp_path)
+    for name in ("evidence_unseen_breeds.npz", "evidence.npz"):
+        with (tmp_path / name).open("ab") as stream:
+            stream.write(b"more")
+        with pytest.raises(ModelFilesError, match=rf"{name}.*training ensemble"):
+            check_release(tmp_path)
     manifest = json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
     (tmp_path / "manifest.json").write_text(json.dumps(manifest | {"model_version": "another"}), encoding="utf-8")
     with pytest.raises(ModelFilesError, match="another"):
