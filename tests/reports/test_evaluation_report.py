@@ -16,6 +16,8 @@ from coatclass.reports.evaluation import (
     build_report,
     write_report,
 )
+from coatclass.reports.evaluation._page import page as page_of
+from coatclass.reports.evaluation._report import restored
 from coatclass.reports.evaluation._robustness import CORRUPTIONS, corrupt, subset
 from coatclass.taxonomy import BANDS, CATEGORIES
 
@@ -79,6 +81,38 @@ def test_the_json_holds_plain_numbers_with_intervals(report, tmp_path):
     assert set(accuracy) == {"value", "low", "high", "n"}
     assert read["schema_version"] == 1
     assert not list(tmp_path.glob("*.unfinished"))
+
+
+def test_the_page_can_be_made_again_from_the_json(report, tmp_path):
+    write_report(report, dogs(), tmp_path)
+    read = json.loads((tmp_path / "evaluation.json").read_text(encoding="utf-8"))
+    assert page_of({"errors": [], **restored(read)}, {}) == (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+
+
+def test_beside_a_reference_each_figure_is_told_once(report):
+    alone = page_of(report, {})
+    figures = {part: dict(of) for part, of in report["photo"].items()}
+    beside = page_of(report | {"reference": {"what": "another model", "figures": figures}}, {})
+    for name in ("balanced accuracy", "within one band"):
+        assert alone.count(f">{name}</th>") == beside.count(f">{name}</th>") == 1
+    assert "Reference: another model." in beside
+
+
+def test_words_of_ready_made_tables_stand_to_the_left_and_numbers_to_the_right(report):
+    extra = {"title": "More", "text": "Told.", "head": ["a", "member", "loss"], "rows": [["x", "trees, 200", "0.25"]]}
+    told = page_of(report | {"extras": [extra]}, {})
+    assert "<td>trees, 200</td>" in told and '<td class="n">0.25</td>' in told
+    assert '<th scope="col">member</th><th scope="col" class="n">loss</th>' in told
+
+
+def test_accuracy_of_worse_pictures_is_told_with_the_number_of_photos_that_were_not_refused(report):
+    judged = {"severity": 1, "refused": 0.75, "doubtful": 0.25, "answered": 5, "accuracy": 0.8, "strength": 1.0}
+    judged |= {"accuracy_interval": (0.2, 1.0), "settled_photos": 0, "settled_wrong": 0}
+    curve = {"unit": "px", "rows": [judged | {"severity": 0}, judged, {"severity": 2, "refused": 1.0, "doubtful": 0.0}]}
+    curve["rows"][2]["strength"] = 2.0
+    told = page_of(report | {"robustness": {"n": 20, "short_side_px": 256, "curves": {"blur": curve}}}, {})
+    assert "0.800 of 5 <span>(0.200 to 1.000)</span>" in told
+    assert ">15 + 5<" in told and ">20 + 0<" in told and ">all refused<" in told
 
 
 def test_a_report_where_nothing_may_be_written_is_refused(report, tmp_path):

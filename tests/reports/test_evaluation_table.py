@@ -130,12 +130,13 @@ def test_each_refused_photo_is_listed_with_its_reason(tmp_path):
 
 
 def test_breeds_are_told_apart_by_what_the_image_model_could_know_of_them():
+    neither = "neither trained on nor named by ImageNet"
     # An affenpinscher is in the training photos and in ImageNet's list; nobody has photographs of a griffin.
     named = ["affenpinscher"] * 12 + ["griffin"] * 8
     cases = Cases(tuple(replace(c, breed=b) for c, b in zip(dogs(20).rows[:20], named, strict=True)))
     rows = {r["name"]: r["n"] for r in build_report(cases, "t", resamples=5, simulate=False)["subgroups"]
             if r["kind"] == "breed"}  # fmt: skip
-    assert rows == {"the image model was trained on it": 12, "ImageNet names it, untrained": 0, "neither": 8}
+    assert rows == {"the image model was trained on it": 12, "ImageNet names it, untrained": 0, neither: 8}
     unnamed = build_report(dogs(20), "t", resamples=5, simulate=False)["subgroups"]
     assert not [row for row in unnamed if row["kind"] == "breed"]
 

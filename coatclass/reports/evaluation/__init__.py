@@ -9,6 +9,7 @@ from coatclass.reports.evaluation._cases import COLUMNS, NOT_A_DOG, UNKNOWN, Cas
 from coatclass.reports.evaluation._figures import tables
 from coatclass.reports.evaluation._groups import by_confidence
 from coatclass.reports.evaluation._look import look_at, with_decisions
+from coatclass.reports.evaluation._ready_made import shown_table
 from coatclass.reports.evaluation._report import build_report, evaluate_table, write_report
 from coatclass.reports.evaluation._robustness import robustness, subset
 from coatclass.reports.evaluation._verdicts import mixed_section
@@ -29,6 +30,7 @@ __all__ = [
     "mixed_section",
     "read_table",
     "robustness",
+    "shown_table",
     "subset",
     "tables",
     "with_decisions",

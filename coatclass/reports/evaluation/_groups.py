@@ -17,7 +17,7 @@ from coatclass.reports.evaluation._cases import FEWEST, UNKNOWN, Case, Cases
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["annotators", "by_confidence", "subgroups"]
+__all__ = ["TRAITS_TOLD", "annotators", "by_confidence", "subgroups"]
 
 # Limits of lightness: CIE L* runs from 0 (black) to 100 (white). Our decision.
 _BLACK, _WHITE = 25.0, 70.0
@@ -25,7 +25,15 @@ _DARK_PICTURE, _BRIGHT_PICTURE = 40.0, 60.0
 _SMALL_PICTURE_PX = 224.0
 _SMALL_DOG, _LARGE_DOG = 0.2, 0.5
 _PUPPY_MONTHS = 12
-_KNOWN = ("the image model was trained on it", "ImageNet names it, untrained", "neither")
+TRAITS_TOLD = (
+    f"Lightness is CIE L*, 0 to 100: a coat is black or nearly under {_BLACK:g} and white or nearly from {_WHITE:g} "
+    f"(median over the dog), a picture dim under {_DARK_PICTURE:g} and bright from {_BRIGHT_PICTURE:g} (mean)."
+)
+_KNOWN = (
+    "the image model was trained on it",
+    "ImageNet names it, untrained",
+    "neither trained on nor named by ImageNet",
+)
 
 
 def _trait(name: str, low: float, high: float) -> Callable[[Case], bool]:

@@ -18,14 +18,18 @@ __all__ = [
     "figure_cells",
     "figures_table",
     "interval_cell",
+    "is_word",
     "line",
     "number",
     "plot",
+    "say",
     "spoken",
     "table",
+    "word_cell",
 ]
 
 _NUMBERS = ' class="n"'
+_LONG_NAME = 20  # letters, beyond which a name may take several lines, in a column that is kept wide
 NAMES = {
     "n": "photos",
     "accuracy": "accuracy",
@@ -88,13 +92,24 @@ def table(caption: str, head: Sequence[str], rows: Iterable[str], *, words: Sequ
 
 def line(name: str, *cells: str) -> str:
     """A row of a table."""
-    return f'<tr><th scope="row">{escape(name)}</th>{"".join(cells)}</tr>'
+    width = ' class="long"' if len(name) > _LONG_NAME else ""
+    return f'<tr><th scope="row"{width}>{escape(name)}</th>{"".join(cells)}</tr>'
 
 
 def cell(value: Any) -> str:
     """One value; a dash where there is none."""
     shown = number(value) if isinstance(value, float) else value
-    return f'<td class="n">{escape("–" if shown is None else shown)}</td>'
+    return f'<td class="n">{escape("–" if shown in (None, "") else shown)}</td>'
+
+
+def word_cell(value: Any) -> str:
+    """One value that is a word."""
+    return f"<td>{escape(value)}</td>"
+
+
+def is_word(value: Any) -> bool:
+    """Whether a value of a ready-made table is text and no number."""
+    return isinstance(value, str) and any(letter.isalpha() for letter in value)
 
 
 def extra_cell(value: Any) -> str:
@@ -108,6 +123,11 @@ def extra_cell(value: Any) -> str:
 def interval_cell(value: Sequence[float] | None) -> str:
     """Low to high."""
     return '<td class="n">–</td>' if value is None else f'<td class="n">{number(value[0])} to {number(value[1])}</td>'
+
+
+def say(text: str) -> str:
+    """A paragraph of plain words."""
+    return f'<p class="say">{escape(text)}</p>'
 
 
 def plot(svg: str, caption: str) -> str:

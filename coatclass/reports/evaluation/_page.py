@@ -6,12 +6,29 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from coatclass.reports.evaluation._markup import cell, counted, escape, extra_cell, line, table
+from coatclass.reports.evaluation._markup import (
+    counted,
+    escape,
+    extra_cell,
+    is_word,
+    line,
+    say,
+    spoken,
+    table,
+    word_cell,
+)
 from coatclass.reports.evaluation._page_figures import doubt, main_figures, trust
 from coatclass.reports.evaluation._page_groups import people, regimes, robust, served
+from coatclass.reports.evaluation._ready_made import shown_table
 
 __all__ = ["page"]
 
+_HOW_TO_READ = (
+    "Log loss is in nats, the Brier score runs from 0 to 2; of these, of calibration errors and of the area under the "
+    "risk-coverage curve, less is better. Answered at 2 % error: the largest share of photos, surest first, of which "
+    "at most 2 % are wrong; the limit is found on the photos themselves, so that one set beforehand is apt to do less "
+    "well. Resampling repeats photos, which makes calibration errors larger: their intervals lie high."
+)
 _STYLE = Path(__file__).with_name("page.css")
 
 
@@ -38,6 +55,7 @@ def _head(report: Mapping[str, Any]) -> list[str]:
         f"Image model {escape(made['image_model'])}, ensemble {escape(made['ensemble'])}, "
         f"coatclass {escape(made['coatclass'])}. "
         "Intervals are 95 %, from resampling dogs, not photos, unless they are called exact.</p>",
+        say(_HOW_TO_READ),
     ]
 
 
@@ -45,13 +63,15 @@ def _extras(report: Mapping[str, Any]) -> list[str]:
     """Tables that come ready made: generalisation, ablations."""
     parts = []
     for extra in report.get("extras", ()):
-        rows = (line(str(row[0]), *(extra_cell(value) for value in row[1:])) for row in extra["rows"])
-        parts += [
-            f"<h2>{escape(extra['title'])}</h2>",
-            f'<p class="say">{escape(extra["text"])}</p>',
-            table("", extra["head"], rows),
-        ]
+        head, rows = shown_table(extra)
+        words = [title for place, title in enumerate(head) if any(is_word(row[place]) for row in rows)]
+        lines = (line(str(row[0]), *(_either(value) for value in row[1:])) for row in rows)
+        parts += [f"<h2>{escape(extra['title'])}</h2>", say(extra["text"]), table("", head, lines, words=words)]
     return parts
+
+
+def _either(value: Any) -> str:
+    return word_cell(value) if is_word(value) else extra_cell(value)
 
 
 def _refused(report: Mapping[str, Any]) -> list[str]:
@@ -59,10 +79,11 @@ def _refused(report: Mapping[str, Any]) -> list[str]:
     if not refused:
         return []
     rows = (
-        line(photo["file"], f"<td>{escape(photo['reason'])}</td>", cell("dog" if photo["is_dog"] else "other picture"))
+        line(photo["file"], word_cell(photo["reason"]), word_cell("a dog" if photo["is_dog"] else "no dog"))
         for photo in refused
     )
-    return ["<h2>Photos that were refused</h2>", table("", ["photo", "reason", "label"], rows, words=["reason"])]
+    head = ["photo", "reason", "labelled as"]
+    return ["<h2>Photos that were refused</h2>", table("", head, rows, words=head)]
 
 
 def _errors(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> list[str]:
@@ -73,11 +94,12 @@ def _errors(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> list[st
         people = f"; people: {', '.join(error['annotators'])}" if error["annotators"] else ""
         sure = f" (confidence {error['annotators_confidence']:g})" if error["annotators_confidence"] else ""
         caption = f"{error['said']} at {error['sureness']:.0%}, label {error['label']}{people}{sure}; "
-        caption += f"verdict {error['verdict']}. {error['file']}"
+        caption += f"verdict {spoken(error['verdict'] or 'none')}. {error['file']}"
         figures.append(f"<figure>{picture}<figcaption>{escape(caption)}</figcaption></figure>")
-    shown = f'<div class="gallery">{"".join(figures)}</div>'
-    return (
-        ["<h2>The most confident errors</h2>", "<p>What the program did not look at is pale.</p>", shown]
-        if figures
-        else []
-    )
+    if not figures:
+        return []
+    wrong = sum(row["wrong"] for row in report["verdicts"])
+    told = f"{len(figures)} of {wrong} photos whose first choice is wrong, surest first. "
+    told += "What the program did not look at is pale."
+    gallery = f'<div class="gallery">{"".join(figures)}</div>'
+    return ["<h2>The most confident errors</h2>", say(told), gallery]

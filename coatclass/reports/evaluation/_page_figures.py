@@ -17,12 +17,14 @@ from coatclass.reports.evaluation._markup import (
     line,
     number,
     plot,
+    say,
     spoken,
     table,
 )
 
 __all__ = ["doubt", "main_figures", "trust"]
 
+_PARTS = (("category", "Coat category"), ("band", "Length band (one dog, visible length)"))
 _MIXED = (
     ("called_something_else_with_confidence", "interval", "settled as something else"),
     ("ruled_out_without_hands", "ruled_out_interval", "ruled out without hands"),
@@ -32,24 +34,26 @@ _MIXED = (
 
 def main_figures(report: Mapping[str, Any]) -> list[str]:
     parts = ["<h2>Photo alone</h2>"]
-    parts += [f'<p class="say">{escape(note)}</p>' for note in report.get("notes", ())]
-    parts.append(figures_table("Coat category", report["photo"]["category"]))
-    if "band" in report["photo"]:
-        parts.append(figures_table("Length band (one dog, visible length)", report["photo"]["band"]))
+    parts += [say(note) for note in report.get("notes", ())]
     if reference := report.get("reference"):
-        parts.append(_beside(report["photo"], reference))
+        parts += _beside(report["photo"], reference)
+    else:
+        parts += [figures_table(title, report["photo"][part]) for part, title in _PARTS if part in report["photo"]]
     for what, title in (("category", "Category"), ("band", "Length band")):
         if what in report["confusion"]:
             counts, words = report["confusion"][what], report["words"]["categories" if what == "category" else "bands"]
-            parts.append(plot(plots.confusion_plot(counts, words), f"{title}: label by what was said"))
+            parts.append(plot(plots.confusion_plot(counts, words), f"{title}: label by what was said, in photos"))
     parts += [_classes(what, rows) for what, rows in report["classes"].items()]
     if dog := report.get("dog"):
         parts.append(plot(plots.roc_plot(dog["roc"]), "Dog or not a dog"))
         given = dog["other_pictures_given_a_coat"]
+        area = Figure(*dog["figures"]["area_under_roc"])
         parts.append(
-            f'<p class="say">Area under the curve {number(Figure(*dog["figures"]["area_under_roc"]).value)}. '
-            f"{given['count']} of {dog['other_pictures']} other pictures were given a coat "
-            f"(95 % interval {number(given['interval'][0])} to {number(given['interval'][1])}).</p>"
+            say(
+                f"Area under the curve {number(area.value)} (95 % interval {number(area.low)} to {number(area.high)}). "
+                f"{given['count']} of {dog['other_pictures']} other pictures were given a coat "
+                f"(exact 95 % interval of the rate {number(given['interval'][0])} to {number(given['interval'][1])})."
+            )
         )
     return parts
 
@@ -65,19 +69,29 @@ def _classes(what: str, rows: Sequence[Mapping[str, Any]]) -> str:
         for r in rows
     )
     head = [what, "labelled", "said", "right", "precision", "95 % interval", "recall", "95 % interval", "F1"]
-    return table(f"Each {what}: right among those said (precision), right among those there are (recall)", head, cells)
+    return table(
+        f"Each {what}: right among those said (precision), right among those there are (recall); exact intervals",
+        head,
+        cells,
+    )
 
 
-def _beside(photo: Mapping[str, Any], reference: Mapping[str, Any]) -> str:
-    rows = []
-    for part in ("category", "band"):
-        for name, figure in photo.get(part, {}).items():
-            if name in reference["figures"].get(part, {}):
-                other = reference["figures"][part][name]
-                label = f"{part}: {NAMES.get(name, name)}"
-                rows.append(line(label, figure_cells(figure), figure_cells(other)))
-    head = ["figure", "released", "95 % interval", "reference", "95 % interval"]
-    return table(f"Released beside the reference ({reference['what']})", head, rows)
+def _beside(photo: Mapping[str, Any], reference: Mapping[str, Any]) -> list[str]:
+    """Each part as one table, the reference's figures beside the release's, each over the photos that it judged."""
+    parts = [say(f"Reference: {reference['what']}. It judges the photos, too, that the release refused.")]
+    for part, title in _PARTS:
+        theirs = reference["figures"].get(part, {})
+        shared = {name: figure for name, figure in photo.get(part, {}).items() if name in theirs}
+        if not shared:
+            continue
+        rows = [
+            line(NAMES.get(name, name), figure_cells(of), figure_cells(theirs[name])) for name, of in shared.items()
+        ]
+        first = next(iter(shared))
+        released, reference_photos = Figure(*shared[first]).n, Figure(*theirs[first]).n
+        head = [f"released ({released} photos)", "95 % interval", f"reference ({reference_photos})", "95 % interval"]
+        parts.append(table(title, ["figure", *head], rows))
+    return parts
 
 
 def trust(report: Mapping[str, Any]) -> list[str]:
@@ -85,9 +99,15 @@ def trust(report: Mapping[str, Any]) -> list[str]:
     calibration = report["calibration"]
     return [
         "<h2>Do the probabilities mean what they say?</h2>",
-        "<p>A dot on the line means what it says; a larger dot stands for more photos.</p>",
+        say(
+            "A dot on the line means what it says; a larger dot stands for more photos, and the bar is the exact 95 % "
+            "interval of its share right: few photos tell little."
+        ),
         *_reliable(calibration, "photo alone"),
-        plot(plots.risk_coverage_plot(calibration["risk_coverage"]), "How many dogs can be answered at which error"),
+        plot(
+            plots.risk_coverage_plot(calibration["risk_coverage"]),
+            "Category: how many photos can be answered at which error, photo alone",
+        ),
         *_other_regimes(calibration.get("own_answers"), "these dogs' own answers"),
         *_other_regimes(calibration.get("simulated_answers"), "simulated answers"),
     ]
@@ -111,7 +131,8 @@ def _other_regimes(section: Mapping[str, Any] | None, whose: str) -> list[str]:
     ]
     if not section["simulated"]:
         return plots_of_both
-    said = f"<strong>Simulated answers</strong>, {section['error_rate']:.0%} of them wrong, for {section['n']} dogs."
+    said = f"<strong>Simulated answers</strong>, {section['error_rate']:.0%} of them wrong, "
+    said += f"for the {section['n']} photos whose length is known."
     return [f'<div class="simulated"><p class="say">{said}</p>', *plots_of_both, "</div>"]
 
 
@@ -120,7 +141,13 @@ def doubt(report: Mapping[str, Any]) -> list[str]:
     promise = report["promise"]["set_reliability"]
     for what, rows in report["sets"].items():
         parts.append(plot(plots.coverage_plot(rows, promise), f"Prediction sets of the {what}: promised {promise:.0%}"))
-    head = ["class", "photos", "coverage", "95 % interval", "mean size", "single"]
+    parts.append(
+        say(
+            f"A set names every {' or '.join(report['sets'])} that the photo leaves possible. That it holds the label "
+            f"for {promise:.0%} is promised on average over dogs, not for each class. Intervals are exact."
+        )
+    )
+    head = ["label", "photos", "set holds the label", "95 % interval", "mean size", "share that names one"]
     for what, rows in report["sets"].items():
         cells = (
             line(
@@ -137,13 +164,13 @@ def doubt(report: Mapping[str, Any]) -> list[str]:
             cell(r["n"]),
             cell(r["share"]),
             cell(r["wrong"]),
+            cell(r["wrong"] / r["n"] if r["n"] else None),
             interval_cell(r["interval"]),
         )
         for r in report["verdicts"]
     )
-    parts.append(
-        table("Verdicts, photo alone", ["verdict", "dogs", "share", "first choice wrong", "95 % interval"], rows)
-    )
+    head = ["verdict", "photos", "share of photos", "first choice wrong", "share wrong", "95 % interval"]
+    parts.append(table("Verdicts, photo alone; exact intervals of the share wrong", head, rows))
     parts += _settled(report["settled"])
     for name, mixed in report["mixed"].items():
         parts.append(_mixed(name, mixed))
@@ -154,8 +181,11 @@ def _settled(settled: Mapping[str, Any]) -> list[str]:
     """Where *settled* is wrong more often than it promises on average."""
     promised = f"{settled['promised_wrong_at_most']:.0%}"
     parts = [
-        f'<p class="say">Among settled coats at most {promised} should be wrong. That is an average over dogs: for a '
-        "coat or a source of photos it can be more. Intervals are exact (Clopper and Pearson 1934).</p>"
+        say(
+            f"Among settled coats at most {promised} should be wrong. That is an average over dogs: for a coat or a "
+            "source of photos it can be more. Coats that are not listed were never settled. Intervals are exact "
+            "(Clopper and Pearson 1934)."
+        )
     ]
     for key, title, first in (
         ("by_said", "Settled, by what was said", "said"),
@@ -174,7 +204,7 @@ def _mixed(name: str, mixed: Mapping[str, Any]) -> str:
     if not mixed["photos"]:
         return f'<p class="say">Mixed coats, {escape(name)}: none.</p>'
     said = [
-        f"{mixed[key]} {what} (95 % interval of the rate {mixed[interval][0]:.2f} to {mixed[interval][1]:.2f})"
+        f"{mixed[key]} {what} (exact 95 % interval of the rate {mixed[interval][0]:.2f} to {mixed[interval][1]:.2f})"
         for key, interval, what in _MIXED
     ]
     return (

@@ -7,7 +7,7 @@ from io import StringIO
 from typing import Any
 
 from coatclass.errors import MissingExtraError
-from coatclass.reports.evaluation._bootstrap import Figure
+from coatclass.reports.evaluation._bootstrap import Figure, binomial_interval
 from coatclass.reports.evaluation._markup import spoken
 from coatclass.taxonomy import BANDS
 
@@ -53,21 +53,24 @@ def _draw(paint: Callable[[Any], None], width: float = 4.6, height: float = 3.4)
 
 
 def reliability_plot(bins: Sequence[tuple[float, float, int]], what: str) -> str:
-    """Share right against sureness, by bins; the size of a dot follows the number of cases."""
+    """Share right against sureness, by bins, with exact intervals; the size of a dot follows the number of cases."""
 
     def paint(axis: Any) -> None:
         axis.plot([0, 1], [0, 1], color=GREY, linewidth=1, linestyle="--")
         most = max(count for _, _, count in bins)
         sizes = [12 + 120 * count / most for _, _, count in bins]
         axis.plot([mean for mean, _, _ in bins], [share for _, share, _ in bins], color=BLUE, linewidth=1)
-        axis.scatter([mean for mean, _, _ in bins], [share for _, share, _ in bins], s=sizes, color=BLUE)
+        for mean, share, count in bins:
+            low, high = binomial_interval(round(share * count), int(count))
+            axis.plot([mean, mean], [low, high], color=BLUE, linewidth=1, alpha=0.4)
+        axis.scatter([mean for mean, _, _ in bins], [share for _, share, _ in bins], s=sizes, color=BLUE, clip_on=False)
         axis.set(xlabel=f"how sure of the {what}", ylabel="share right", xlim=(0, 1.02), ylim=(0, 1.02))
 
     return _draw(paint)
 
 
 def risk_coverage_plot(curve: Mapping[str, Sequence[float]]) -> str:
-    """Share wrong among the surest dogs, as more of them are answered."""
+    """Share wrong among the surest photos, as more of them are answered."""
 
     def paint(axis: Any) -> None:
         axis.plot(curve["coverage"], curve["risk"], color=BLUE, clip_on=False)
@@ -75,7 +78,7 @@ def risk_coverage_plot(curve: Mapping[str, Sequence[float]]) -> str:
             axis.axhline(risk, color=GREY, linewidth=0.8, linestyle="--")
             axis.text(0.01, risk, f"{risk:.0%}", va="bottom", color=GREY)
         axis.set(
-            xlabel="share of dogs answered, surest first", ylabel="share of them wrong", xlim=(0, 1), ylim=(0, None)
+            xlabel="share of photos answered, surest first", ylabel="share of them wrong", xlim=(0, 1), ylim=(0, None)
         )
 
     return _draw(paint)
@@ -87,7 +90,12 @@ def roc_plot(roc: Mapping[str, Sequence[float]]) -> str:
     def paint(axis: Any) -> None:
         axis.plot(roc["false_alarms"], roc["detected"], color=BLUE, drawstyle="steps-post")
         axis.plot([0, 1], [0, 1], color=GREY, linewidth=1, linestyle="--")
-        axis.set(xlabel="other pictures taken for dogs", ylabel="dogs recognised", xlim=(-0.01, 1), ylim=(0, 1.01))
+        axis.set(
+            xlabel="share of other pictures taken for dogs",
+            ylabel="share of dogs recognised",
+            xlim=(-0.01, 1.01),
+            ylim=(0, 1.01),
+        )
 
     return _draw(paint)
 
@@ -139,7 +147,7 @@ def bars_with_intervals(rows: Sequence[tuple[str, Figure]], xlabel: str, overall
         axis.invert_yaxis()
         axis.set(xlabel=xlabel, xlim=(None, 1.02))
 
-    return _draw(paint, width=6.4, height=0.6 + 0.3 * len(rows))
+    return _draw(paint, width=9.6, height=0.6 + 0.3 * len(rows))
 
 
 def sweep_plot(sweep: Mapping[str, Any], figure: str, ylabel: str) -> str:
@@ -183,11 +191,10 @@ def worth_plot(worth: Mapping[str, Any]) -> str:
 
 
 def robustness_plot(section: Mapping[str, Any], *, dangerous: bool = False) -> str:
-    """Accuracy, or the share settled but wrong, by severity."""
+    """Accuracy, or how many photos are settled but wrong, by severity."""
 
     def height(row: Mapping[str, Any]) -> float:
-        settled_wrong = row["settled"] * row["wrong_among_settled"] * (1 - row["refused"])
-        return float(settled_wrong if dangerous else row["accuracy"])
+        return float(row["settled_wrong" if dangerous else "accuracy"])
 
     def paint(axis: Any) -> None:
         colours = (BLUE, ORANGE, GREEN, RED, GREY, INK)
@@ -198,7 +205,8 @@ def robustness_plot(section: Mapping[str, Any], *, dangerous: bool = False) -> s
         axis.legend(frameon=False, fontsize=8)
         axis.set(xlabel="severity", xticks=range(6))
         if dangerous:
-            axis.set(ylabel="settled and wrong, share of all", ylim=(0, None))
+            axis.yaxis.get_major_locator().set_params(integer=True)
+            axis.set(ylabel="photos settled and wrong", ylim=(0, None))
         else:
             axis.set(ylabel="accuracy, where not refused", ylim=(0, 1.02))
 

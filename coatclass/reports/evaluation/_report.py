@@ -30,7 +30,7 @@ from coatclass.reports.evaluation._robustness import robustness, subset
 from coatclass.reports.evaluation._verdicts import mixed_section, settled_section, verdict_section
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["build_report", "evaluate_table", "write_report"]
+__all__ = ["build_report", "evaluate_table", "restored", "write_report"]
 
 SCHEMA_VERSION = 1
 _MANY = 30  # dogs from which resampling can be trusted; common practice
@@ -173,7 +173,7 @@ def _why(case: Case) -> str:
 def write_report(report: Mapping[str, Any], cases: Cases, out: Path) -> dict[str, Any]:
     """Write both files whole or not at all; return the report as plain JSON values."""
     plain: dict[str, Any] = _plain(report)
-    text = page({"errors": [], **report}, thumbnails(cases, list(report.get("errors", []))))
+    text = page({"errors": [], **restored(plain)}, thumbnails(cases, list(report.get("errors", []))))
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, content in ((JSON_FILE, json.dumps(plain, indent=1) + "\n"), (PAGE_FILE, text)):
@@ -185,6 +185,15 @@ def write_report(report: Mapping[str, Any], cases: Cases, out: Path) -> dict[str
             str(out), f"can't be written ({error.strerror}).", "Name a folder you may write to."
         ) from error
     return plain
+
+
+def restored(plain: Any) -> Any:
+    """What the JSON file holds, with its figures as figures again: the page is made from it, so that both agree."""
+    if isinstance(plain, Mapping):
+        if set(plain) == set(Figure._fields):
+            return Figure(**plain)
+        return {key: restored(entry) for key, entry in plain.items()}
+    return [restored(entry) for entry in plain] if isinstance(plain, list) else plain
 
 
 def _plain(value: Any) -> Any:
