@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 
 import numpy as np
@@ -10,8 +11,11 @@ from simulated_dogs import dogs
 
 pytest.importorskip("mapie")
 pytest.importorskip("matplotlib")
-from coatclass.reports.evaluation import build_report, write_report
+from coatclass.reports.evaluation import build_report, shown_table, write_report
+from coatclass.resources import released
 from coatclass.taxonomy import CATEGORIES
+from training.evaluation._ablations import ablations
+from training.evaluation._markdown import interval
 from training.evaluation._summary import summary
 
 reference = pytest.importorskip("sklearn.metrics")
@@ -117,6 +121,36 @@ def test_reliability_is_drawn_for_answers_and_both_and_called_simulated(written)
     assert marked.count("<svg") == 4
     assert trust.count("<svg") == 4 + 3  # photo alone: two diagrams and the risk-coverage curve
     assert all("simulated" in label for label in re.findall(r'aria-label="([^"]*)"', marked))
+
+
+def test_of_each_variant_one_row_is_shown_and_the_file_keeps_all():
+    head = ["variant", "share", "chosen", "log loss"]
+    rows = [["a", "0.0", "", 0.3], ["a", "0.5", "yes", 0.2], ["b", "0.0", "", 0.4], ["b", "1.0", "", 0.5]]
+    extra = {"head": head, "rows": rows}
+    expected = (["variant", "share", "log loss"], [["a", "0.5", 0.2], ["b", "0.0", 0.4]])
+    assert shown_table(extra) == expected
+    assert len(extra["rows"]) == 4 and extra["head"] == head
+    assert shown_table({"head": ["variant", "share"], "rows": [["a", "0"], ["a", "1"]]})[1] == [["a", "0"], ["a", "1"]]
+
+
+def test_the_released_ablations_are_shown_at_the_share_that_was_chosen():
+    models = released("models")
+    with (models / "ablations.csv").open(newline="", encoding="utf-8") as stream:
+        read = [row for row in csv.DictReader(stream) if row["val_blend_log_loss"]]
+    table = next(extra for extra in ablations(models) if extra["id"] == "ablations")
+    head, rows = shown_table(table)
+    assert len(set(head)) == len(head), "no two columns are called the same"
+    assert [row[0] for row in rows] == list(dict.fromkeys(row["config"] for row in read))
+    chosen = {row["config"]: float(row["val_blend_log_loss"]) for row in read if row["chosen"]}
+    assert chosen
+    shown = {row[0]: row[head.index("val: log loss")] for row in rows}
+    assert {name: shown[name] for name in chosen} == chosen
+
+
+def test_intervals_below_nothing_are_not_joined_by_a_dash():
+    assert interval((0.5, 0.75)) == "(0.500–0.750)"
+    assert interval((-0.5, -0.0001)) == "(-0.500 to -0.000)"
+    assert interval((-0.0001, 0.25)) == "(-0.000 to 0.250)"
 
 
 def test_figures_are_not_those_of_photos_that_could_be_opened(written):

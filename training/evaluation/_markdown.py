@@ -14,13 +14,14 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def number(value: float | None, digits: int = 3) -> str:
-    """So many decimals; nothing where there is none."""
+    """So many decimals, the minus kept that tells on which side of 0 it lies; nothing where there is none."""
     return "" if value is None else f"{value:.{digits}f}"
 
 
 def interval(ends: Sequence[float], digits: int = 3) -> str:
-    """Low to high, in brackets."""
-    return f"({ends[0]:.{digits}f}–{ends[1]:.{digits}f})"
+    """Low to high, in brackets; no dash beside a minus."""
+    low, high = (number(end, digits) for end in ends)
+    return f"({low}{' to ' if '-' in low + high else '–'}{high})"
 
 
 def with_interval(figure: dict[str, float] | None) -> str:

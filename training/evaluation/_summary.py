@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import log
 from typing import Any
 
+from coatclass.reports.evaluation import shown_table
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.evaluation._markdown import counted, interval, number, table, value, with_interval
 
@@ -52,8 +53,11 @@ def summary(report: dict[str, Any]) -> str:
         f"Written by `python -m training evaluate` for image model `{made['image_model']}` and ensemble "
         f"`{made['ensemble']}`, on {data['dogs']} test photos of {data['groups']} dogs and {data['other_pictures']} "
         f"pictures of cats; {data['refused']} further test photos were refused and are not counted (the reference "
-        "counts all). Photo alone. In brackets: 95 % interval, bootstrap over groups, or exact (Clopper and Pearson) "
-        "where a count of photos is given. All figures: `metrics.json`.",
+        "counts all). Photo alone. In brackets: 95 % interval, bootstrap over dogs, or exact (Clopper and Pearson) "
+        "where a count of photos is given. Log loss is in nats throughout. Answered at 2 % error: the largest share of "
+        "photos, surest first, of which at most 2 % are wrong; the limit is found on the photos themselves, so that "
+        "one set beforehand is apt to do less well. Resampling repeats photos, which makes calibration errors (ECE) "
+        "larger: their intervals lie high. All figures: `metrics.json`.",
     ]
     sections = (
         _main, _dog, _classes, _confusion, _verdicts, _sets, _settled, _mixed, _people, _split, _subgroups, _robust,
@@ -87,7 +91,7 @@ def _dog(report: dict[str, Any]) -> list[str]:
     given = dog["other_pictures_given_a_coat"]
     rows = [
         ("Area under ROC", with_interval(dog["figures"]["area_under_roc"])),
-        ("Cats given a coat", f"{given['count']} of {dog['other_pictures']}"),
+        ("Cats given a coat", counted(given | {"n": dog["other_pictures"]}, "count")),
     ]
     return table(("Dog or cat", ""), rows)
 
@@ -117,7 +121,7 @@ def _confusion(report: dict[str, Any]) -> list[str]:
 
 def _verdicts(report: dict[str, Any]) -> list[str]:
     rows = [(row["verdict"], number(row["share"]), counted(row, "wrong")) for row in report["verdicts"]]
-    return table(("Verdict, photo alone", "Share of dogs", "First choice wrong"), rows)
+    return table(("Verdict, photo alone", "Share of photos", "First choice wrong"), rows)
 
 
 def _sets(report: dict[str, Any]) -> list[str]:
@@ -220,7 +224,7 @@ def _subgroups(report: dict[str, Any]) -> list[str]:
     ]
     few = [f"{row['kind']}: {row['name']} ({row['n']})" for row in report["subgroups"] if "accuracy" not in row]
     lines = ["**Who is served worse.**", ""]
-    lines += table(("Subgroup", "Photos", "Accuracy", "Log loss", "Settled", "Of these wrong"), rows)
+    lines += table(("Subgroup", "Photos", "Accuracy", "Log loss", "Share settled", "Settled and wrong"), rows)
     return lines + (["", f"Too few to judge: {'; '.join(few)}."] if few else [])
 
 
@@ -233,7 +237,10 @@ def _robust(report: dict[str, Any]) -> list[str]:
         f"{len(section['curves'])} corruptions at five strengths (0: untouched), by the convention of Hendrycks and "
         "Dietterich 2019. Strengths and refusals: `metrics.json`."
     ]
-    for title, show in (("Accuracy where not refused", _accuracy_at), ("Wrong among settled", _settled_at)):
+    for title, show in (
+        ("Accuracy where not refused, and of how many photos", _accuracy_at),
+        ("Wrong among settled", _settled_at),
+    ):
         rows = [(kind, *map(show, curve["rows"])) for kind, curve in section["curves"].items()]
         lines += ["", *table((title, *"012345"), rows)]
     return lines
@@ -242,7 +249,7 @@ def _robust(report: dict[str, Any]) -> list[str]:
 def _accuracy_at(row: dict[str, Any]) -> str:
     if "accuracy" not in row:
         return "all refused"
-    return f"{number(row['accuracy'])} {interval(row['accuracy_interval'])}"
+    return f"{number(row['accuracy'])} of {row['answered']} {interval(row['accuracy_interval'])}"
 
 
 def _settled_at(row: dict[str, Any]) -> str:
@@ -255,7 +262,8 @@ def _extras(report: dict[str, Any]) -> list[str]:
     lines: list[str] = []
     for extra in report.get("extras", []):
         lines += [f"**{extra['title']}.** {extra['text']}", ""]
-        lines += [*table(extra["head"], ([value(shown) for shown in row] for row in extra["rows"])), ""]
+        head, rows = shown_table(extra)
+        lines += [*table(head, ([value(shown) for shown in row] for row in rows)), ""]
     return lines[:-1]
 
 
@@ -264,7 +272,8 @@ def _answers(report: dict[str, Any]) -> list[str]:
     if not sweep:
         return []
     lines = [
-        "**Simulated answers.** No real answers exist yet; these are drawn from stated tables.",
+        "**Simulated answers.** No real answers exist yet; these are drawn from stated tables, for the "
+        f"{sweep['n']} photos whose length is known.",
         "",
         "| Wrong answers | Answers alone: accuracy | log loss | Photo and answers: accuracy | log loss |",
         "|---|---|---|---|---|",
@@ -286,8 +295,8 @@ def _worth(report: dict[str, Any]) -> list[str]:
     rows = [(row["question"], *(f"{row[key]:+.4f}" if key in row else "" for key in keys)) for row in worth["rows"]]
     said = (
         f"**Each question's worth (simulated).** Nats of log loss, {worth['error_rate']:.0%} of the answers wrong, "
-        f"{worth['n']} dogs: saved when the answer is added alone to the photo, lost when it alone is left out of all "
-        "answers. The measured length is compared with bands judged by eye."
+        f"{worth['n']} photos: saved when the answer is added alone to the photo, lost when it alone is left out of "
+        "all answers. The measured length is compared with bands judged by eye."
     )
     head = ("Question (simulated)", "Category: added", "Category: left out", "Band: added", "Band: left out")
     return [said, "", *table(head, rows)]
