@@ -21,8 +21,8 @@ def ablations(models: Path) -> list[dict[str, Any]]:
         text = (
             "One row a variant, at the share of fine-tuned weights that was chosen out of fold on unseen dogs and "
             "unseen breeds of train and val (0: frozen); figures of the category are those of the mean of texture and "
-            "kinship, before the ensemble, without intervals: those are in the next table. Other shares, further "
-            "columns, and runs without these figures: ablations.csv. Minutes are those of the device named there."
+            "kinship, before the ensemble, without intervals; the next table has those of differences. Other shares, "
+            "further columns, and runs without these figures: ablations.csv. Minutes: on the device named there."
         )
         found.append({"id": "ablations", "title": "What each part of the image model is worth", "text": text, **image})
     if intervals:
