@@ -63,7 +63,7 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
         constant = np.array([np.log(say / (1 - say)), 0.0])
         yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, constant), seen, unseen, pool)
     gate = fit_gate(pool)  # two numbers: fitting them out of fold changes no figure shown
-    yield _cross_validated("opinion pool, say by unfamiliarity", _pool(config, gate), seen, unseen, pool)
+    yield _cross_validated("opinion pool, say by unfamiliarity (released)", _pool(config, gate), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
     yield _cross_validated("extra trees (200)", _trees(_extra), seen, unseen, pool)
 
