@@ -126,8 +126,8 @@ def _source_table(reference: dict[str, Any]) -> dict[str, Any]:
         "title": "Photos from another source: the frozen reference on the test split",
         "text": "Frozen features (the reference, not the release), learned on the photos of one source and tested on "
         "the test photos of the other; no intervals. As history: the same features name "
-        f"{breeds['breeds']} dog breeds of the Oxford set right in {breeds['accuracy']:.1%} of {breeds['test_photos']} test photos; Parkhi et al. 2012 "
-        "reached 59 % on 37 breeds of cats and dogs.",
+        f"{breeds['breeds']} dog breeds of the Oxford set right in {breeds['accuracy']:.1%} of {breeds['test_photos']} "
+        "test photos; Parkhi et al. 2012 reached 59 % on 37 breeds of cats and dogs.",
         "head": ["learned on", "tested on", "photos", "accuracy", "log loss"],
         "rows": [list(row.values()) for row in reference["leave_source_out"]],
     }
