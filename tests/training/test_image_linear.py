@@ -43,6 +43,23 @@ def test_the_ordinal_head_always_gives_a_distribution() -> None:
     assert torch.allclose(log_p.exp().sum(-1), torch.ones(100), atol=1e-5)
 
 
+def test_extreme_continuation_scores_stay_finite_in_an_export(tmp_path) -> None:
+    import onnxruntime
+
+    from training.image._linear import ordinal_log_probabilities
+
+    class Ordinal(torch.nn.Module):
+        def forward(self, scores: torch.Tensor) -> torch.Tensor:
+            return ordinal_log_probabilities(scores)
+
+    scores = torch.tensor([[150.0, -150.0, 0.0]])
+    torch.onnx.export(Ordinal(), (scores,), str(tmp_path / "band.onnx"), opset_version=17, dynamo=False)
+    session = onnxruntime.InferenceSession(str(tmp_path / "band.onnx"))
+    (read,) = session.run(None, {session.get_inputs()[0].name: scores.numpy()})
+    assert np.isfinite(read).all()
+    assert np.allclose(read, ordinal_log_probabilities(scores).numpy(), atol=1e-4)
+
+
 def test_a_high_continuation_score_means_longer_hair() -> None:
     from training.image._linear import ordinal_log_probabilities
 

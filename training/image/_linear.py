@@ -34,8 +34,9 @@ def ordinal_log_probabilities(scores: Tensor) -> Tensor:
 
     The continuation-ratio model (Fienberg 1980): always a distribution, and each step has its own direction.
     """
-    further = functional.logsigmoid(scores).cumsum(-1)
-    stop = functional.logsigmoid(-scores)
+    # Softplus, because an export writes logsigmoid as the log of a sigmoid, which runs out of digits.
+    further = (-functional.softplus(-scores)).cumsum(-1)
+    stop = -functional.softplus(scores)
     start = torch.zeros_like(scores[..., :1])
     return torch.cat([torch.cat([start, further[..., :-1]], -1) + stop, further[..., -1:]], -1)
 
