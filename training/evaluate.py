@@ -1,7 +1,7 @@
 """``python -m training evaluate``: the released program on the test split, beside the reference, in one report.
 
 Writes the full report (JSON and a page with small pictures) to ``--out``, and the figures without pictures to
-``models/metrics.json`` and ``models/METRICS.md``. The test split is read here and nowhere else.
+``models/metrics.json`` and ``models/METRICS.md``. The test split is read here and, for its few crosses, by ``crosses``.
 """
 
 from __future__ import annotations

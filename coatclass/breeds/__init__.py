@@ -8,7 +8,7 @@ from coatclass.breeds._evidence import (
     category_distribution,
     cross,
 )
-from coatclass.breeds._kin import kin_table
+from coatclass.breeds._kin import ALSO_NAMED, kin_table, named_by_imagenet
 from coatclass.breeds._lookup import BreedMatch, Found, aliases, find, normalise
 from coatclass.breeds._table import (
     BreedFacts,
@@ -22,6 +22,7 @@ from coatclass.breeds._table import (
 )
 
 __all__ = [
+    "ALSO_NAMED",
     "BreedFacts",
     "BreedKind",
     "BreedMatch",
@@ -40,6 +41,7 @@ __all__ = [
     "facts",
     "find",
     "kin_table",
+    "named_by_imagenet",
     "normalise",
     "table",
 ]

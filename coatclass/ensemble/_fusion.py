@@ -89,16 +89,16 @@ def _opinions(features: Array, members: Members) -> tuple[Array, Array]:
     the others. The gate tells how far a photo looks like the one or the other.
     """
     scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES]
-    say = members_say(unfamiliarity, members)[:, None]
+    say = members_say(unfamiliarity, members.gate)[:, None]
     texture, kinship, band = np.split(scores, [N_CATEGORIES, 2 * N_CATEGORIES], axis=1)
     category = say * (scores @ members.category_weights.T + members.category_bias) + (1 - say) * (texture + kinship) / 2
     length = say * (scores @ members.band_weights.T + members.band_bias) + (1 - say) * band
     return log_softmax(category), log_softmax(length)
 
 
-def members_say(unfamiliarity: Array, members: Members) -> Array:
+def members_say(unfamiliarity: Array, gate: Array) -> Array:
     """The fitted members' say (N,) beside the plain mean of the routes, 0 to 1: P(breed unseen | unfamiliarity)."""
-    bias, slope = members.gate
+    bias, slope = gate
     say: Array = 1 / (1 + np.exp(-(bias + slope * unfamiliarity)))
     return say
 

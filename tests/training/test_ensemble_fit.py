@@ -134,7 +134,7 @@ def test_a_class_that_was_never_seen_is_ruled_out_instead_of_crashing():
 
 def test_the_less_familiar_a_photo_the_more_the_members_for_strangers_say():
     members = fit_members(dogs(), CONFIG, 1.0)
-    say = members_say(np.array([0.0, 0.5, 1.3]), members)
+    say = members_say(np.array([0.0, 0.5, 1.3]), members.gate)
     assert (np.diff(say) > 0).all() and ((say > 0) & (say < 1)).all()
 
 

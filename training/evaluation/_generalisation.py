@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from coatclass.breeds import named_by_imagenet
 from coatclass.contract import Verdict
 from coatclass.reports.evaluation import (
     Cases,
@@ -19,7 +20,7 @@ from coatclass.reports.evaluation import (
 )
 from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
-from training.evaluation._out_of_fold import cross_fitted, named_by_imagenet, pool, role, sources_held_out
+from training.evaluation._out_of_fold import cross_fitted, pool, role, sources_held_out
 from training.evaluation._reference import reference_cases
 
 __all__ = [
@@ -263,7 +264,7 @@ def mixed_out_of_fold(models: Path) -> dict[str, Any]:
 
 
 def sure_and_unsure(models: Path, resamples: int) -> dict[str, Any]:
-    """Accuracy out of fold by how sure the annotators were: four times as many border cases as the test split has."""
+    """Accuracy out of fold by how sure the annotators were: three times as many border cases as the test split has."""
     rows = by_confidence(cross_fitted(models), resamples=resamples)
     shown = ("n", "accuracy", "log_loss", "settled", "wrong_among_settled")
     return {

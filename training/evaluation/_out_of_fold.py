@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass.breeds import BreedKind, find, kin_table, table
 from coatclass.ensemble import Members
 from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
@@ -20,7 +19,7 @@ from training.ensemble._data import Dataset, load, split_groups
 from training.ensemble._members import fit_members, fold_members
 from training.evaluation._cases import cases_of_evidence
 
-__all__ = ["ALSO_NAMED", "EVIDENCE", "cross_fitted", "named_by_imagenet", "pool", "role", "sources_held_out"]
+__all__ = ["EVIDENCE", "cross_fitted", "pool", "role", "sources_held_out"]
 
 _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.
@@ -31,9 +30,6 @@ EVIDENCE = {
 }
 # What the released ensemble has and a fold's members have not: set on all folds together.
 _KEPT = ("photo_gain", "answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
-# Further breeds among the synonyms of ImageNet's classes 180 ("..., American pit bull terrier, pit bull terrier"),
-# 219 ("cocker spaniel, English cocker spaniel, cocker"), 231 ("collie") and 158 ("toy terrier"); WordNet 3.0.
-ALSO_NAMED = ("american_pit_bull_terrier", "english_cocker_spaniel", "collie", "english_toy_terrier_black_and_tan")
 
 
 @cache
@@ -126,23 +122,3 @@ def role(models: Path, name: str) -> NDArray[np.bool_]:
     """Which photos (N,) of the pool the fit of the ensemble used as ``temper`` or as ``conform``."""
     config = _config()
     return split_groups(pool(models), config["pool"], config["seed"])[name]
-
-
-@cache
-def named_by_imagenet(breed: str) -> bool:
-    """Whether ImageNet has a class for a recorded breed, for a variety of it, or for the breed that it is a variety of.
-
-    The network started from ImageNet's weights, and kinship reads the scores of these classes: such a breed is not new
-    to it even if no photo of it was in training.
-    """
-    found = find(breed).id
-    if found is None:
-        return False
-    named = {*kin_table().values(), *ALSO_NAMED}
-    return found in named or bool(_breed_of(found) & named) or any(found in _breed_of(name) for name in named)
-
-
-def _breed_of(breed_id: str) -> set[str]:
-    """The breed of which a row of the breed table is a variety, if it is one."""
-    row = table()[breed_id]
-    return set(row.parents) if row.kind is BreedKind.VARIETY else set()

@@ -98,14 +98,15 @@ def check_release(models: Path) -> None:
             f"was fitted for {ensemble['image_model']}, but models/manifest.json is that of {image['model_version']}.",
             _REFIT,
         )
-    for name, key in (("evidence.npz", "evidence_sha256"), ("evidence_unseen_breeds.npz", "unseen_breeds_sha256")):
-        found, fitted_on = hashlib.sha256((models / name).read_bytes()).hexdigest(), ensemble["fitted_on"][key]
-        if found != fitted_on:
-            raise ModelFilesError(
-                f"models/{name}",
-                f"has SHA-256 {found[:8]}..., but the ensemble was fitted on {fitted_on[:8]}... .",
-                _REFIT,
-            )
+    fitted_on = ensemble["fitted_on"]
+    for file, known, of in (
+        *((name, digest, "the image model wrote") for name, digest in image["evidence"].items()),
+        ("evidence.npz", fitted_on["evidence_sha256"], "the ensemble was fitted on"),
+        ("evidence_unseen_breeds.npz", fitted_on["unseen_breeds_sha256"], "the ensemble was fitted on"),
+    ):
+        found = hashlib.sha256((models / file).read_bytes()).hexdigest()
+        if found != known:
+            raise ModelFilesError(f"models/{file}", f"has SHA-256 {found[:8]}..., but {of} {known[:8]}... .", _REFIT)
 
 
 def _json(path: Path) -> dict[str, Any]:

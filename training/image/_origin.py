@@ -19,10 +19,16 @@ _RESULTS = ("*.pt", "*.safetensors", "*.npz")
 
 @dataclass(frozen=True)
 class Origin:
-    """Digests of what a folder's results were made from, by what it is called in a message."""
+    """Digests of what results were made from, by what it is called in a message.
+
+    Attributes:
+        folder: where that is stated.
+        parts: further folders whose results it speaks for; other commands may keep theirs beside them.
+    """
 
     folder: Path
     made_from: Mapping[str, str]
+    parts: tuple[Path, ...] = ()
 
     def check(self) -> None:
         """Refuse results in the folder that were made from something else.
@@ -30,7 +36,7 @@ class Origin:
         Raises:
             InputError: if there are any, or if nothing says what they were made from.
         """
-        if not any(any(self.folder.rglob(results)) for results in _RESULTS):
+        if not any(any(part.glob(results)) for part in (self.folder, *self.parts) for results in _RESULTS):
             return
         path = self.folder / FILE
         found = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
@@ -63,7 +69,7 @@ def origins(configs: Sequence[Config], photos: Path, work: Path) -> list[Origin]
         "manifest of photos": _digest((photos / "manifest.csv").read_bytes()),
         "breed table": _digest(kinship_table().numpy().tobytes()),
     }
-    found = [Origin(work, shared)]
+    found = [Origin(work, shared, tuple(work / config.name for config in configs))]
     for config in configs:
         content = json.dumps(config.model_dump(exclude={"name"}), sort_keys=True)
         found.append(Origin(work / config.name, {"configuration": _digest(content.encode())}))

@@ -143,6 +143,7 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
         "categories": [str(category) for category in CATEGORIES],
         "bands": [str(band) for band in BANDS],
         **sections,
+        "evidence": {name: _sha256(folder / name) for name in EVIDENCE.values()},
         "training": {
             "command": "python -m training image",
             "config": config.model_dump(),
@@ -152,6 +153,10 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
         },
     }
     path.write_text(json.dumps(manifest, indent=1) + "\n", encoding="utf-8")
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def environment(processes: int) -> dict[str, str | int]:

@@ -19,7 +19,7 @@ from torch import Tensor, nn
 from tqdm import tqdm
 
 from coatclass import photo, vision
-from coatclass.vision import Preprocessing, to_tensor
+from coatclass.vision import Preprocessing, read_manifest, to_tensor
 from training.image._backbone import MEAN, STD, load_backbone
 from training.image._labels import Labels, read_labels
 from training.image._network import CoatNetwork
@@ -180,7 +180,7 @@ def extract(photos: Path, labels: Labels, work: Path) -> dict[str, Features]:
             gallery = gallery or open_gallery(photos, labels)
             pairs = zip(gallery.pictures, gallery.masks, strict=True)
             read = [_read(look, *pair) for pair in tqdm(pairs, desc=name, total=len(labels), unit="photo")]
-            np.savez(path, photo_id=labels.photo_id, **_stacked(read))
+            np.savez(path, photo_id=labels.photo_id, mask_by=_mask_by(), **_stacked(read))
         with np.load(path) as stored:
             found[name] = {part: stored[part] for part in FEATURES}
     return found
@@ -190,7 +190,13 @@ def _is_of(path: Path, labels: Labels) -> bool:
     if not path.is_file():
         return False
     with np.load(path) as stored:
-        return np.array_equal(stored["photo_id"], labels.photo_id)
+        same_mask = "mask_by" in stored and str(stored["mask_by"]) == _mask_by()
+        return same_mask and np.array_equal(stored["photo_id"], labels.photo_id)
+
+
+def _mask_by() -> str:
+    """The released network, whose mask tells where patches are cut."""
+    return read_manifest().model_version
 
 
 def _read(look: Look, pixels: Pixels, mask: Pixels | None) -> list[NDArray[np.float32]] | None:

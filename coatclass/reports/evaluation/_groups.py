@@ -94,7 +94,7 @@ def _known_breed(name: str) -> str:
     trained, imagenet, neither = _KNOWN
     if breed in _trained_on():
         return trained
-    return imagenet if breed in set(breeds.kin_table().values()) else neither
+    return imagenet if breeds.named_by_imagenet(name) else neither
 
 
 @cache
