@@ -18,6 +18,7 @@ from coatclass import breeds
 from coatclass.breeds import BreedFacts
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES, CoatCategory, Curl, Texture, Undercoat
+from training.places import ROOT, add_photos_argument
 
 # The clubs' "short, medium, long" are not millimetres anywhere. These limits are where the clubs' words part the
 # lengths in the FCI's standards best (54 ratings; 26 to 28 and 90 to 145 mm are equally good): no figure of ours.
@@ -266,12 +267,10 @@ def _listed(title: str, found: Comparison, most: int | None = None) -> list[str]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``python -m training breeds``."""
-    root = Path(__file__).resolve().parent.parent
-    tables = Path(os.environ.get("COATCLASS_TABLES", root.parent / "shared" / "tables"))
-    photos = Path(os.environ.get("COATCLASS_PHOTOS", root.parent / "shared" / "photos"))
+    tables = Path(os.environ.get("COATCLASS_TABLES", ROOT.parent / "shared" / "tables"))
     parser.add_argument("--tables", type=Path, default=tables, help="reference tables ($COATCLASS_TABLES)")
-    parser.add_argument("--photos", type=Path, default=photos, help="labelled photos ($COATCLASS_PHOTOS)")
-    parser.add_argument("--out", type=Path, default=root / "datasets" / "BREED_AGREEMENT.md", help="where to write")
+    add_photos_argument(parser)
+    parser.add_argument("--out", type=Path, default=ROOT / "datasets" / "BREED_AGREEMENT.md", help="where to write")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
-import os
 from pathlib import Path
 
 from PIL import Image
@@ -16,15 +14,15 @@ from training.dataset._audit import AUDIT_COLUMNS, audit_table, label_audit
 from training.dataset._croissant import croissant
 from training.dataset._documents import agreement_table, attribution, composition, disagreement_table, with_numbers
 from training.dataset._labels import write_csv
+from training.places import ROOT, add_photos_argument
+from training.provenance import sha256
 
-ROOT = Path(__file__).resolve().parent.parent
 NOT_DOGS_COLUMNS = ("file", "width", "height", "sha256", "dhash")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``python -m training labels``."""
-    photos = Path(os.environ.get("COATCLASS_PHOTOS", ROOT.parent / "shared" / "photos"))
-    parser.add_argument("--photos", type=Path, default=photos, help="labelled photos ($COATCLASS_PHOTOS)")
+    add_photos_argument(parser)
     parser.add_argument("--out", type=Path, default=ROOT / "datasets", help="where to write (default: datasets)")
 
 
@@ -56,5 +54,4 @@ def _not_dog(path: Path) -> dict[str, str]:
     with Image.open(path) as picture:
         width, height = picture.size
         dhash = difference_hash(picture)
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    return {"file": path.name, "width": str(width), "height": str(height), "sha256": digest, "dhash": dhash}
+    return {"file": path.name, "width": str(width), "height": str(height), "sha256": sha256(path), "dhash": dhash}

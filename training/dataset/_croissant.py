@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 from typing import Any
 
 from training.dataset._labels import LABEL_COLUMNS
+from training.provenance import sha256
 
 RELEASED = "2026-11-24"
 FILES = {
@@ -92,7 +92,7 @@ def croissant(folder: Path) -> dict[str, Any]:
                 description=description,
                 content_url=name,
                 encoding_formats=["text/csv"],
-                sha256=hashlib.sha256((folder / name).read_bytes()).hexdigest(),
+                sha256=sha256(folder / name),
             )
             for name, description in FILES.items()
         ],

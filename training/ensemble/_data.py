@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 
 from coatclass.errors import InputError
 from coatclass.taxonomy import BANDS, CATEGORIES
+from training.places import photos_folder
 
 __all__ = ["UNKNOWN", "Dataset", "load", "manifest_rows", "split_groups", "unseen_file"]
 
@@ -76,7 +76,7 @@ class Dataset:
 
 def manifest_rows() -> dict[str, dict[str, str]]:
     """The photos' labels by photo_id, from the folder that COATCLASS_PHOTOS names."""
-    path = Path(os.environ.get("COATCLASS_PHOTOS", "../shared/photos")) / "manifest.csv"
+    path = photos_folder() / "manifest.csv"
     if not path.exists():
         raise InputError(str(path), "does not exist.", "Set COATCLASS_PHOTOS to the folder of the labelled photos.")
     with path.open(newline="", encoding="utf-8") as stream:

@@ -5,18 +5,17 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from training.ensemble._data import Dataset, unseen_file
 from training.ensemble._fit import Fitted
+from training.provenance import commit, sha256
 
 __all__ = ["release"]
 
@@ -36,14 +35,14 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
         "files": files,
         "image_model": image_model,
         "fitted_on": {
-            "evidence_sha256": _sha256(args.evidence),
-            "unseen_breeds_sha256": _sha256(unseen_file(args.evidence)),
+            "evidence_sha256": sha256(args.evidence),
+            "unseen_breeds_sha256": sha256(unseen_file(args.evidence)),
             "photos": int((data.split != "test").sum()),
             "answers": "simulated from coatclass/answers/data/likelihood.csv; no real answers exist yet",
         },
         "notes": _rounded(result.notes),
         "command": "python -m training ensemble",
-        "commit": _commit(),
+        "commit": commit(),
         "config": args.config.read_text(encoding="utf-8"),
         "environment": {name: version(name) for name in ("scikit-learn", "mapie", "numpy")},
         "date": datetime.now(UTC).date().isoformat(),
@@ -56,16 +55,6 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
             f"{regime}: sets from {at['category_at']:.3f} (bands {at['band_at']:.3f}), settled from "
             f"{at['settle_at']:.3f}, mixed from {at['mixed_at']:.4f}; {_rounded(result.notes['settled'][regime])}"
         )
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def _commit() -> str:
-    command = ["git", "rev-parse", "HEAD"]
-    found = subprocess.run(command, cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
-    return found.stdout.strip() or "unknown"
 
 
 def _short(values: dict[str, float]) -> str:

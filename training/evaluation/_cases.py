@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
-from pathlib import Path
 
 from coatclass.contract import PhotoEvidence
 from coatclass.reports.evaluation import UNKNOWN, Case, Cases
 from coatclass.taxonomy import CATEGORIES
 from training.ensemble._data import Dataset, manifest_rows
+from training.places import photos_folder
 
-__all__ = ["cases_of_evidence", "cases_of_split", "other_animals", "photos_folder"]
+__all__ = ["cases_of_evidence", "cases_of_split", "other_animals"]
 
 _BANDS = "ABCD"
-
-
-def photos_folder() -> Path:
-    """Where the labelled photos lie."""
-    return Path(os.environ.get("COATCLASS_PHOTOS", "../shared/photos"))
 
 
 def cases_of_split(split: str) -> Cases:

@@ -6,10 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from coatclass.breeds import named_by_imagenet
-from coatclass.contract import Verdict
 from coatclass.reports.evaluation import (
     Cases,
     Figure,
@@ -19,7 +16,8 @@ from coatclass.reports.evaluation import (
     mixed_section,
 )
 from coatclass.reports.evaluation import _metrics as metrics
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
+from coatclass.reports.evaluation._figures import category_figures, category_scores
+from coatclass.taxonomy import BANDS
 from training.evaluation._out_of_fold import cross_fitted, pool, role, sources_held_out
 from training.evaluation._reference import reference_cases
 
@@ -33,7 +31,10 @@ __all__ = [
     "unseen_sources",
 ]
 
-_NOT_MIXED = [label for label, category in enumerate(CATEGORIES) if category is not CoatCategory.MIXED]
+# Figures of the category under _FIGURE_HEAD.
+_SHOWN = (
+    "accuracy", "macro_f1_without_mixed", "log_loss", "coverage_at_2_percent_error", "coverage_at_5_percent_error",
+)  # fmt: skip
 _FIGURE_HEAD = [
     "photos", "accuracy", "macro-F1 without mixed", "log loss", "answered at 2 % error", "answered at 5 % error",
     "band kappa",
@@ -92,26 +93,12 @@ def _units(cases: Cases, unit: str) -> list[str]:
 def _figures(cases: Cases, resamples: int, unit: str = "group") -> list[Any]:
     """The cells under ``_FIGURE_HEAD``."""
     judged, measured = cases.judged, cases.measured
-    figures = bootstrap(_scores(judged), _units(judged, unit), resamples=resamples)
+    figures = category_figures(judged, only=_SHOWN, resamples=resamples, units=_units(judged, unit))
     p, band = measured.p_band, measured.band
     said = p.argmax(axis=1)
     scores: Scores = {"kappa": lambda r: metrics.kappa(band[r], said[r], len(BANDS), quadratic=True)}
     kappa = bootstrap(scores, _units(measured, unit), resamples=resamples)["kappa"]
     return [len(judged), *figures.values(), kappa]
-
-
-def _scores(judged: Cases) -> Scores:
-    """Functions of row numbers to a figure of the category, in the order of ``_FIGURE_HEAD``."""
-    truth, p = judged.truth, judged.p_category
-    guess, sure = p.argmax(axis=1), p.max(axis=1)
-    right = guess == truth
-    return {
-        "accuracy": lambda r: metrics.accuracy(truth[r], guess[r]),
-        "macro_f1_without_mixed": lambda r: metrics.macro_f1(truth[r], guess[r], _NOT_MIXED),
-        "log_loss": lambda r: metrics.log_loss(truth[r], p[r]),
-        "coverage_at_2_percent_error": lambda r: metrics.coverage_at_risk(sure[r], right[r], 0.02),
-        "coverage_at_5_percent_error": lambda r: metrics.coverage_at_risk(sure[r], right[r], 0.05),
-    }
 
 
 def unseen_sources(models: Path, resamples: int) -> list[dict[str, Any]]:
@@ -192,7 +179,7 @@ def counts(cases: Cases) -> list[Any]:
     firsts = {group: row for row, group in reversed(list(enumerate(judged.groups)))}
     one = Cases(tuple(judged.rows[row] for row in sorted(firsts.values())))
     wrong = one.p_category.argmax(axis=1) != one.truth
-    settled = np.array([bool(case.decision and case.decision.verdict is Verdict.SETTLED) for case in one.rows])
+    settled = one.settled
     n, bad = int(settled.sum()), int((settled & wrong).sum())
     return [len(one), n, _share(n, len(one)), bad, _share(bad, n)]
 
@@ -216,7 +203,7 @@ def beside_reference(looked: Cases | None, models: Path, resamples: int) -> list
         theirs = reference_cases(ours, models, part.removesuffix("_at_all")) if ours else None
         if not ours or not theirs:
             continue
-        released, reference = _scores(ours), _scores(theirs)
+        released, reference = category_scores(ours), category_scores(theirs)
         for figure in shown:
             pair = {
                 "released": released[figure],

@@ -15,6 +15,7 @@ from coatclass.ensemble import Members
 from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import Cases, with_decisions
+from training import places
 from training.ensemble._data import Dataset, load, split_groups
 from training.ensemble._members import fit_members, fold_members
 from training.evaluation._cases import cases_of_evidence
@@ -23,11 +24,7 @@ __all__ = ["EVIDENCE", "cross_fitted", "pool", "role", "sources_held_out"]
 
 _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.
-EVIDENCE = {
-    "dog": "evidence.npz",
-    "breed": "evidence_unseen_breeds.npz",
-    "source": "evidence_unseen_sources.npz",
-}
+EVIDENCE = {"dog" if by == "group" else by: name for by, name in places.EVIDENCE.items()}
 # What the released ensemble has and a fold's members have not: set on all folds together.
 _KEPT = ("photo_gain", "answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
 

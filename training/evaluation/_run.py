@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +20,7 @@ from coatclass.reports.evaluation import (
     write_report,
 )
 from training.evaluation._ablations import ablations
-from training.evaluation._cases import cases_of_split, other_animals, photos_folder
+from training.evaluation._cases import cases_of_split, other_animals
 from training.evaluation._generalisation import (
     beside_reference,
     mixed_out_of_fold,
@@ -32,6 +31,8 @@ from training.evaluation._generalisation import (
 )
 from training.evaluation._quoted import quote
 from training.evaluation._summary import summary
+from training.places import photos_folder
+from training.provenance import sha256
 
 __all__ = ["check_release", "evaluate_release"]
 
@@ -99,14 +100,16 @@ def check_release(models: Path) -> None:
             _REFIT,
         )
     fitted_on = ensemble["fitted_on"]
-    for file, known, of in (
-        *((name, digest, "the image model wrote") for name, digest in image["evidence"].items()),
-        ("evidence.npz", fitted_on["evidence_sha256"], "the ensemble was fitted on"),
-        ("evidence_unseen_breeds.npz", fitted_on["unseen_breeds_sha256"], "the ensemble was fitted on"),
-    ):
-        found = hashlib.sha256((models / file).read_bytes()).hexdigest()
-        if found != known:
-            raise ModelFilesError(f"models/{file}", f"has SHA-256 {found[:8]}..., but {of} {known[:8]}... .", _REFIT)
+    by_ensemble = {
+        "evidence.npz": fitted_on["evidence_sha256"],
+        "evidence_unseen_breeds.npz": fitted_on["unseen_breeds_sha256"],
+    }
+    found = {file: sha256(models / file) for file in image["evidence"]}
+    for of, digests in (("the image model wrote", image["evidence"]), ("the ensemble was fitted on", by_ensemble)):
+        for file, known in digests.items():
+            if found[file] != known:
+                problem = f"has SHA-256 {found[file][:8]}..., but {of} {known[:8]}... ."
+                raise ModelFilesError(f"models/{file}", problem, _REFIT)
 
 
 def _json(path: Path) -> dict[str, Any]:

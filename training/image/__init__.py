@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 
-__all__ = ["add_arguments", "run"]
+from training.places import ROOT, add_photos_argument
 
-_ROOT = Path(__file__).resolve().parent.parent.parent
+__all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,15 +22,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--compare", action="store_true", help="only add rows to ablations.csv, release nothing")
     parser.add_argument("--weights", type=Path, help="folder of ImageNet weights, where their packages are missing")
     parser.add_argument("--workers", type=int, default=2, help="processes that load pictures (default: 2)")
+    add_photos_argument(parser)
+    parser.add_argument("--out", type=Path, default=ROOT / "models", help="where released files go (default: models)")
     parser.add_argument(
-        "--photos",
-        type=Path,
-        default=Path(os.environ.get("COATCLASS_PHOTOS", _ROOT.parent / "shared" / "photos")),
-        help="folder with manifest.csv (default: COATCLASS_PHOTOS, or ../shared/photos)",
-    )
-    parser.add_argument("--out", type=Path, default=_ROOT / "models", help="where released files go (default: models)")
-    parser.add_argument(
-        "--work", type=Path, default=_ROOT / "runs", help="where steps that can be resumed are kept (default: runs)"
+        "--work", type=Path, default=ROOT / "runs", help="where steps that can be resumed are kept (default: runs)"
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from io import BytesIO
 
 import torch
 from torch import Tensor, nn
@@ -11,6 +10,7 @@ from torch.nn import functional
 
 from training.image._linear import Linear, binary_cross_entropy, fit_linear
 from training.image._network import CoatNetwork
+from training.image._onnx import session_of
 from training.image._pictures import Prepared
 
 Maps = dict[int, tuple[Tensor, Tensor]]  # the feature maps of each photo, fine and coarse, each (1, C, rows, columns)
@@ -60,27 +60,13 @@ class _MapsOnly(nn.Module):
 
 
 def _session(network: CoatNetwork):  # type: ignore[no-untyped-def]  # ONNX Runtime has no types
-    import onnxruntime
-
-    free = {0: "batch", 2: "height", 3: "width"}
-    stored = BytesIO()
-    torch.onnx.export(
+    return session_of(
         _MapsOnly(network),
-        (torch.zeros(1, 3, 64, 64),),
-        stored,
-        input_names=["picture"],
-        output_names=["fine", "coarse"],
-        dynamic_axes={
-            "picture": free,
+        {
             "fine": {0: "batch", 2: "rows", 3: "columns"},
             "coarse": {0: "batch", 2: "half_rows", 3: "half_columns"},
         },
-        opset_version=17,
-        dynamo=False,
     )
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = torch.get_num_threads()
-    return onnxruntime.InferenceSession(stored.getvalue(), options, providers=["CPUExecutionProvider"])
 
 
 @torch.inference_mode()

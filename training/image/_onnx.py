@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
+from torch import nn
 
 from coatclass.vision import Preprocessing
 from coatclass.vision._model import OUTPUTS
 from training.image._network import CoatNetwork
 
+Axes = Mapping[str, dict[int, str]]
 STRIDE = 32  # the backbone's five halvings
 HALF_FROM = 1024  # smaller tensors stay in single precision: nothing to gain
 
@@ -25,26 +29,40 @@ def export_onnx(network: CoatNetwork, path: Path, rule: Preprocessing) -> None:
     import onnx
 
     assert rule.multiple % STRIDE == 0  # what fixed_padding rests on
-    size = rule.size
+    axes = {**{name: {0: "batch"} for name in OUTPUTS[:-1]}, "mask": {0: "batch", 1: "rows", 2: "columns"}}
+    _export(network.eval().cpu().float(), str(path), axes, side=rule.size)
+    onnx.save(_halved(fixed_padding(onnx.load(str(path)))), str(path))
 
-    network = network.eval().cpu().float()
+
+def session_of(module: nn.Module, outputs: Axes) -> Any:
+    """A session of ONNX Runtime, which takes half the time of torch on a CPU, and is what the program runs on.
+
+    Args:
+        module: picture (B, 3, H, W) to a tensor for each output, on the CPU.
+        outputs: names of the outputs in their order, each with its free axes.
+    """
+    import onnxruntime
+
+    stored = BytesIO()
+    _export(module, stored, outputs, side=2 * STRIDE)
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = torch.get_num_threads()
+    return onnxruntime.InferenceSession(stored.getvalue(), options, providers=["CPUExecutionProvider"])
+
+
+def _export(module: nn.Module, target: str | BytesIO, outputs: Axes, *, side: int) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         torch.onnx.export(
-            network,
-            (torch.zeros(1, 3, size, size),),
-            str(path),
+            module,
+            (torch.zeros(1, 3, side, side),),
+            target,
             input_names=["picture"],
-            output_names=list(OUTPUTS),
-            dynamic_axes={
-                "picture": {0: "batch", 2: "height", 3: "width"},
-                **{name: {0: "batch"} for name in OUTPUTS[:-1]},
-                "mask": {0: "batch", 1: "rows", 2: "columns"},
-            },
+            output_names=list(outputs),
+            dynamic_axes={"picture": {0: "batch", 2: "height", 3: "width"}, **outputs},
             opset_version=17,
             dynamo=False,
         )
-    onnx.save(_halved(fixed_padding(onnx.load(str(path)))), str(path))
 
 
 def fixed_padding(model: Any) -> Any:

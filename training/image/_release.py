@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import platform
-import subprocess
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -26,13 +24,10 @@ from training.image._metrics import figures
 from training.image._network import CoatNetwork
 from training.image._onnx import HALF_FROM, export_onnx
 from training.image._report import JobReadings, joined
+from training.places import EVIDENCE
+from training.provenance import commit, sha256
 
 NETWORK_FILE = "coat.onnx"
-EVIDENCE = {
-    "group": "evidence.npz",
-    "breed": "evidence_unseen_breeds.npz",
-    "source": "evidence_unseen_sources.npz",
-}
 _NO_DOG = 0.005  # share of dogs that may be called no dog
 
 
@@ -133,9 +128,9 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
     """Write this model's part of ``manifest.json``; sections that other commands keep there are left as they are."""
     path = folder / "manifest.json"
     manifest = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
-    content = (folder / NETWORK_FILE).read_bytes()
-    digest = hashlib.sha256(content).hexdigest()
-    manifest.setdefault("files", {})[NETWORK_FILE] = {"sha256": digest, "bytes": len(content)}
+    network = folder / NETWORK_FILE
+    digest = sha256(network)
+    manifest.setdefault("files", {})[NETWORK_FILE] = {"sha256": digest, "bytes": network.stat().st_size}
     manifest |= {
         "model_version": f"{config.name}-{digest[:8]}",
         "network": NETWORK_FILE,
@@ -143,20 +138,16 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
         "categories": [str(category) for category in CATEGORIES],
         "bands": [str(band) for band in BANDS],
         **sections,
-        "evidence": {name: _sha256(folder / name) for name in EVIDENCE.values()},
+        "evidence": {name: sha256(folder / name) for name in EVIDENCE.values()},
         "training": {
             "command": "python -m training image",
             "config": config.model_dump(),
-            "commit": _commit(),
+            "commit": commit(),
             "date": datetime.now(UTC).date().isoformat(),
             "environment": environment(processes),
         },
     }
     path.write_text(json.dumps(manifest, indent=1) + "\n", encoding="utf-8")
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def environment(processes: int) -> dict[str, str | int]:
@@ -170,9 +161,3 @@ def environment(processes: int) -> dict[str, str | int]:
         "processes": processes,
         **{name: version(name) for name in packages},
     }
-
-
-def _commit() -> str:
-    command = ["git", "rev-parse", "HEAD"]
-    found = subprocess.run(command, cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
-    return found.stdout.strip() or "unknown"

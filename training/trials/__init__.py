@@ -6,27 +6,21 @@ Every row of ``models/trials.csv`` is out of fold over train and val, by dog and
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 
-__all__ = ["add_arguments", "run"]
+from training.places import ROOT, add_photos_argument
 
-_ROOT = Path(__file__).resolve().parent.parent.parent
+__all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the command understands."""
-    parser.add_argument(
-        "--photos",
-        type=Path,
-        default=Path(os.environ.get("COATCLASS_PHOTOS", _ROOT.parent / "shared" / "photos")),
-        help="folder with manifest.csv (default: COATCLASS_PHOTOS, or ../shared/photos)",
-    )
-    parser.add_argument("--out", type=Path, default=_ROOT / "models", help="where trials.csv goes (default: models)")
+    add_photos_argument(parser)
+    parser.add_argument("--out", type=Path, default=ROOT / "models", help="where trials.csv goes (default: models)")
     parser.add_argument(
         "--work",
         type=Path,
-        default=_ROOT / "runs" / "trials",
+        default=ROOT / "runs" / "trials",
         help="where features are kept for the next run; delete it after a change of photos (default: runs/trials)",
     )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache, partial
-from io import BytesIO
 from pathlib import Path
 from timeit import repeat
 from typing import Any
@@ -23,6 +22,7 @@ from coatclass.vision import Preprocessing, read_manifest, to_tensor
 from training.image._backbone import MEAN, STD, load_backbone
 from training.image._labels import Labels, read_labels
 from training.image._network import CoatNetwork
+from training.image._onnx import session_of
 from training.image._pictures import Pixels, open_gallery
 
 Features = dict[str, NDArray[np.float32]]  # FEATURES of N photos, (N, ...) each; rows of NaN where there was no look
@@ -141,22 +141,7 @@ class _Pooled(nn.Module):
 
 @cache
 def _session(backbone: str) -> Any:
-    import onnxruntime  # half the time of torch on a CPU, and what the program runs on
-
-    stored = BytesIO()
-    torch.onnx.export(
-        _Pooled(backbone),
-        (torch.zeros(1, 3, 64, 64),),
-        stored,
-        input_names=["picture"],
-        output_names=list(FEATURES),
-        dynamic_axes={"picture": {2: "height", 3: "width"}},
-        opset_version=17,
-        dynamo=False,
-    )
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = torch.get_num_threads()
-    return onnxruntime.InferenceSession(stored.getvalue(), options, providers=["CPUExecutionProvider"])
+    return session_of(_Pooled(backbone), {name: {0: "batch"} for name in FEATURES})
 
 
 def pool(photos: Path) -> Labels:

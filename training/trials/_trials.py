@@ -18,6 +18,7 @@ from coatclass.resources import released
 from coatclass.taxonomy import Curl, LengthBand, Texture, Undercoat, band_limits_mm
 from training.image._kinship import breed_coats
 from training.image._linear import binary_cross_entropy
+from training.places import EVIDENCE
 from training.trials._bench import REGIMES, Array, Bench, blend, held_out, regression
 from training.trials._rows import Row, category_row
 
@@ -104,8 +105,8 @@ def _looks(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
 
 def _beside_release(bench: Bench, trial: str, said: dict[str, Array], seconds: float) -> Iterator[Row]:
     """The released network's blend out of fold with a trial's route in it; nothing if it read other photos."""
-    for regime, name in zip(REGIMES, ("evidence", "evidence_unseen_breeds"), strict=True):
-        with np.load(released(f"models/{name}.npz")) as evidence:
+    for regime, by in REGIMES.items():
+        with np.load(released(f"models/{EVIDENCE[by]}")) as evidence:
             place = {photo: row for row, photo in enumerate(evidence["photo_id"].tolist())}
             if not set(bench.labels.photo_id.tolist()) <= place.keys():
                 return

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coatclass.answers import Answers, parse
-from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoReport
+from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoReport, Verdict
 from coatclass.errors import InputError
 from coatclass.taxonomy import BANDS, CATEGORIES
 
@@ -101,6 +101,12 @@ class Cases:
     def enough_bands(self) -> bool:
         """Whether enough lengths are known to say anything about them."""
         return len(self.measured) >= FEWEST
+
+    @property
+    def settled(self) -> NDArray[np.bool_]:
+        """Which coats are called settled, (N,)."""
+        said = [case.decision.verdict if case.decision else None for case in self.rows]
+        return np.array([verdict is Verdict.SETTLED for verdict in said], dtype=bool)
 
     @property
     def groups(self) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ __all__ = [
     "band_figures",
     "calibration",
     "category_figures",
+    "category_scores",
     "class_section",
     "confusions",
     "dog_figures",
@@ -31,14 +32,14 @@ _ALL = list(range(len(CATEGORIES)))
 _NOT_MIXED = [label for label in _ALL if label != _MIXED]
 
 
-def category_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
-    """All figures of the category over judged dogs, each with its interval."""
+def category_scores(cases: Cases) -> dict[str, Callable[[Rows], float]]:
+    """Every figure of the category over judged dogs, as a function of row numbers."""
     truth, p = cases.truth, cases.p_category
     guess, sure = p.argmax(axis=1), p.max(axis=1)
     right = guess == truth
     shares = cases.shares
 
-    figures: dict[str, Callable[[Rows], float]] = {
+    return {
         "accuracy": lambda r: metrics.accuracy(truth[r], guess[r]),
         "balanced_accuracy": lambda r: metrics.balanced_accuracy(truth[r], guess[r]),
         "macro_f1": lambda r: metrics.macro_f1(truth[r], guess[r], _ALL),
@@ -53,7 +54,20 @@ def category_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure
         "log_loss_against_annotators": lambda r: metrics.soft_log_loss(shares[r], p[r]),
         "brier_against_annotators": lambda r: metrics.soft_brier_score(shares[r], p[r]),
     }
-    return bootstrap(figures, cases.groups, resamples=resamples)
+
+
+def category_figures(
+    cases: Cases, *, only: Sequence[str] | None = None, resamples: int = 1000, units: Sequence[str] | None = None
+) -> dict[str, Figure]:
+    """Figures of the category over judged dogs, each with its interval.
+
+    Args:
+        only: names of the figures, in the order wanted; all if not given.
+        units: what is resampled, one for each case; its group if not given.
+    """
+    scores = category_scores(cases)
+    chosen = {name: scores[name] for name in only or scores}
+    return bootstrap(chosen, cases.groups if units is None else units, resamples=resamples)
 
 
 def band_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure]:

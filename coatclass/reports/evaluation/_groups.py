@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from coatclass import breeds
-from coatclass.contract import Verdict
 from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
 from coatclass.reports.evaluation._cases import FEWEST, UNKNOWN, Case, Cases
+from coatclass.reports.evaluation._figures import category_figures
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
@@ -105,15 +105,10 @@ def _trained_on() -> frozenset[str]:
 
 
 def _short_figures(part: Cases, resamples: int) -> dict[str, Any]:
-    truth, p = part.truth, part.p_category
-    guess = p.argmax(axis=1)
-    settled = np.array([bool(case.decision and case.decision.verdict is Verdict.SETTLED) for case in part.rows])
-    figures: dict[str, Callable[[Any], float]] = {
-        "accuracy": lambda r: metrics.accuracy(truth[r], guess[r]),
-        "log_loss": lambda r: metrics.log_loss(truth[r], p[r]),
-    }
-    found: dict[str, Any] = dict(bootstrap(figures, part.groups, resamples=resamples))
-    return found | {"settled": float(settled.mean()), "wrong_among_settled": int((guess != truth)[settled].sum())}
+    wrong = part.p_category.argmax(axis=1) != part.truth
+    found: dict[str, Any] = dict(category_figures(part, only=("accuracy", "log_loss"), resamples=resamples))
+    settled = part.settled
+    return found | {"settled": float(settled.mean()), "wrong_among_settled": int(wrong[settled].sum())}
 
 
 def by_confidence(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
@@ -128,12 +123,7 @@ def by_confidence(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]
 
 def against_annotators(part: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
     """Log loss and Brier score against both annotators' votes, half a case each where they split."""
-    shares, p = part.shares, part.p_category
-    figures: dict[str, Callable[[Any], float]] = {
-        "log_loss_against_annotators": lambda r: metrics.soft_log_loss(shares[r], p[r]),
-        "brier_against_annotators": lambda r: metrics.soft_brier_score(shares[r], p[r]),
-    }
-    return bootstrap(figures, part.groups, resamples=resamples)
+    return category_figures(part, only=("log_loss_against_annotators", "brier_against_annotators"), resamples=resamples)
 
 
 def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
