@@ -230,7 +230,7 @@ def _kit(
 ) -> tuple[KitItem, ...]:
     """The tools for a phase, each only in zones that are cleared for it."""
     if chosen is None:
-        return toolkit.recommend(dog, cleared, language=language)
+        chosen = toolkit.recommend(dog, language=language)
     return tuple(kept for item in chosen if (kept := _held_to(item, dog, cleared)) is not None)
 
 

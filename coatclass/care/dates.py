@@ -315,8 +315,8 @@ def _vtimezone(zone: ZoneInfo, year: int) -> icalendar.Timezone:
     """
     from icalendar import Timezone
 
-    changes = list(_changes(zone, year - 1, year - 1 + _YEARS))
-    rules = _rules(changes)
+    changes = list(_clock_changes(zone, year - 1, year - 1 + _YEARS))
+    rules = _yearly_rules(changes)
     component = Timezone()
     component.add("tzid", zone.key)
     if not rules:
@@ -328,7 +328,7 @@ def _vtimezone(zone: ZoneInfo, year: int) -> icalendar.Timezone:
     return component
 
 
-def _changes(zone: ZoneInfo, first_year: int, last_year: int) -> Iterator[datetime]:
+def _clock_changes(zone: ZoneInfo, first_year: int, last_year: int) -> Iterator[datetime]:
     """The moments (UTC) at which the zone's offset changes, to the minute."""
     moment, end = datetime(first_year, 1, 1, tzinfo=UTC), datetime(last_year, 1, 1, tzinfo=UTC)
     while moment < end:
@@ -343,7 +343,7 @@ def _changes(zone: ZoneInfo, first_year: int, last_year: int) -> Iterator[dateti
         moment = later
 
 
-def _rules(changes: list[datetime]) -> list[tuple[datetime, dict[str, object] | None]]:
+def _yearly_rules(changes: list[datetime]) -> list[tuple[datetime, dict[str, object] | None]]:
     """First change and yearly rule of each kind of change, or every change without a rule."""
     single: list[tuple[datetime, dict[str, object] | None]] = [(change, None) for change in changes]
     if len(changes) != 2 * _YEARS:

@@ -136,11 +136,13 @@ def _in_use(kit: Sequence[KitItem]) -> tuple[KitItem, ...]:
     return tuple(sorted(usable, key=lambda item: (item.order is None, item.order or 0)))
 
 
-def _step(texts: Catalogue, name: str, zones: Iterable[BodyZone], key: str | None = None, **values: object) -> RoutineStep:
+def _step(
+    texts: Catalogue, name: str, there: Iterable[BodyZone], key: str | None = None, **values: object
+) -> RoutineStep:
     return RoutineStep(
         order=0,
         tool=None,
-        zones=ordered(zones),
+        zones=ordered(there),
         title=texts.say(f"step.{name}_title"),
         do=texts.say(f"step.{key or name}", **values),
         done_when=texts.say(f"step.{key or name}_done"),

@@ -1,0 +1,65 @@
+"""From kit to care: routine, training, mat risk by zone, time and week, length, growth, dates and cautions.
+
+Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the pieces together.
+"""
+
+from coatclass.care.cautions import CareRule, cautions, rules
+from coatclass.care.dates import Event, EventKind, bath_weeks, calendar_ics, event_uid, event_words, events_of
+from coatclass.care.growth import (
+    Crossing,
+    Doubt,
+    Growth,
+    Measurement,
+    Present,
+    Rate,
+    Trim,
+    doubt_words,
+    examine,
+    forecast,
+    growth_words,
+    passing,
+    rate_of,
+)
+from coatclass.care.minutes import PUPPY, TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
+from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, mat_risk
+from coatclass.care.routine import routine, training
+
+__all__ = [
+    "PUPPY",
+    "RISK_ZONES",
+    "CareRule",
+    "Crossing",
+    "Doubt",
+    "Event",
+    "EventKind",
+    "Growth",
+    "Level",
+    "MatRisk",
+    "Measurement",
+    "Present",
+    "Rate",
+    "TimeBudget",
+    "Trim",
+    "ZoneLoad",
+    "bath_weeks",
+    "body_surface_m2",
+    "calendar_ics",
+    "cautions",
+    "doubt_words",
+    "event_uid",
+    "event_words",
+    "events_of",
+    "examine",
+    "forecast",
+    "growth_words",
+    "length_advice",
+    "mat_risk",
+    "passing",
+    "rate_of",
+    "routine",
+    "rules",
+    "time_budget",
+    "time_words",
+    "training",
+    "week_of",
+]
