@@ -215,7 +215,7 @@ def _phase(
         situation=dog,
         triage=cleared,
         kit=kit,
-        routine=care.routine(dog, cleared, kit, week, codes, language),
+        routine=care.routine(dog, cleared, kit, week, codes=codes, language=language),
         week=week,
         training=care.training(cleared, language),
         load=tuple(row for row in risk.today if row.zone in cleared.having),
@@ -225,9 +225,7 @@ def _phase(
     )  # fmt: skip
 
 
-def _kit(
-    dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str
-) -> tuple[KitItem, ...]:
+def _kit(dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str) -> tuple[KitItem, ...]:
     """The tools for a phase, each only in zones that are cleared for it."""
     if chosen is None:
         chosen = toolkit.recommend(dog, language=language)

@@ -1,4 +1,6 @@
-"""From a plan to dates: events free of words, and the calendar file (iCalendar, RFC 5545). Rules: ``data/calendar.toml``.
+"""From a plan to dates: events free of words, and the calendar file (iCalendar, RFC 5545).
+
+Rules: ``data/calendar.toml``.
 
 Hours of sittings are floating (form 1 of RFC 5545, 3.3.5): seven in the evening by the owner's own clock, wherever
 that is, unless a time zone is named; then they carry TZID and the file its VTIMEZONE. Everything that concerns a day
@@ -81,6 +83,7 @@ def events_of(
     cleared: Triage,
     week: Week | None,
     growth: Growth,
+    *,
     visit: Sequence[Ask],
     touch_up_minutes: float | None = None,
 ) -> tuple[Event, ...]:
@@ -138,7 +141,7 @@ def _looks(growth: Growth) -> list[Event]:
     ]
 
 
-# --- the calendar file --------------------------------------------------------------------------------------------------
+# --- the calendar file ------------------------------------------------------------------------------------------------
 
 
 def event_uid(dog_id: str, key: str) -> str:
@@ -305,7 +308,7 @@ def _content(entry: icalendar.Event) -> bytes:
     return bytes(same.to_ical())
 
 
-# --- a time zone as a VTIMEZONE (RFC 5545, 3.6.5) with yearly rules, which more programs read than lists of dates ------
+# --- a time zone as a VTIMEZONE (RFC 5545, 3.6.5) with yearly rules, which more programs read than lists of dates -----
 
 
 def _vtimezone(zone: ZoneInfo, year: int) -> icalendar.Timezone:

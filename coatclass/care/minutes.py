@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from coatclass.care.coat import categories, data, length_mm, ordered, rounds_a_week, sessions_for
+from coatclass.care.coat import categories, data, length_mm, ordered, rounds_a_week, sessions_for, standard_mm
 from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
@@ -136,22 +136,29 @@ class _Work:
         patience = table["patience"][situation.patience or "unknown"]
         self._cleared, self._risk = cleared, risk
         self._coats = categories(situation)
+        self._bands: dict[float, tuple[int, int, float]] = {}
         self._slower = float(patience["slower"])
         self._density = max(table["density"][undercoat] for undercoat in situation.undercoats or {"unknown"})
         self._set_up = float(table["sitting"]["set_up_minutes"])
         self._most_sittings = int(table["sitting"]["most_per_week"])
         self.cap = float(table["sitting"]["most_minutes"])
         self.surface_m2 = body_surface_m2(situation.weight_kg or 0.0)
-        self._longest = float(min(patience["sitting"], table["puppy"]["sitting"] if PUPPY in cleared.rules else math.inf))
+        self._longest = float(
+            min(patience["sitting"], table["puppy"]["sitting"] if PUPPY in cleared.rules else math.inf)
+        )
 
-    def _touch_up(self, mm: float) -> float:
-        """Minutes of going over the zones at risk once."""
-        row = data("time")["touch_up"]
-        zones = zones_at_risk(self._cleared, self._risk, mm)
-        return float(len(zones) * (row["zone_minutes"] + row["per_m2"] * self.surface_m2) * self._slower)
-
-    def _extra(self, mm: float) -> int:
-        return extra_rounds(zones_at_risk(self._cleared, self._risk, mm), self._risk, mm)
+    def _band(self, mm: float) -> tuple[int, int, float]:
+        """What is the same between two limits of the trade: rounds a week, extra rounds of the zones at risk, minutes
+        of going over these zones once."""
+        standard = standard_mm(mm)
+        if standard not in self._bands:
+            row = data("time")["touch_up"]
+            zones = zones_at_risk(self._cleared, self._risk, mm)
+            touch_up = len(zones) * (row["zone_minutes"] + row["per_m2"] * self.surface_m2) * self._slower
+            self._bands[standard] = (
+                rounds_a_week(self._coats, mm), extra_rounds(zones, self._risk, mm), float(touch_up)
+            )  # fmt: skip
+        return self._bands[standard]
 
     def _rounds(self, mm: float) -> float:
         """Minutes a week of brushing and combing the whole dog."""
@@ -162,14 +169,16 @@ class _Work:
 
     def _in_hand(self, mm: float) -> float:
         """Minutes a week with a tool in the hand."""
-        return self._rounds(mm) + self._extra(mm) * self._touch_up(mm)
+        _, extra, touch_up = self._band(mm)
+        return self._rounds(mm) + extra * touch_up
 
     def _with_set_up(self, mm: float) -> float:
         return self._in_hand(mm) + self._set_up * self.sittings(mm)
 
     def sittings(self, mm: float) -> int:
         """Sittings a week: as often as the coat asks, and short enough for the dog; at most one a day."""
-        wanted = max(rounds_a_week(self._coats, mm), math.ceil(self._in_hand(mm) / self._longest))
+        rounds, _, _ = self._band(mm)
+        wanted = max(rounds, math.ceil(self._in_hand(mm) / self._longest))
         return min(self._most_sittings, wanted)
 
     def minutes(self, mm: float) -> float:
@@ -190,13 +199,14 @@ class _Work:
 
     def of_touch_up(self, mm: float) -> float:
         """Minutes of one touch-up, whole ones."""
-        return float(max(1, round(self._touch_up(mm))))
+        return float(max(1, round(self._band(mm)[2])))
 
     def of_sitting(self, mm: float) -> float:
         """Minutes of one sitting, whole ones; touch-ups that find no day of their own are part of it."""
         sittings = self.sittings(mm)
-        own_days = touch_up_days(rounds_a_week(self._coats, mm) + self._extra(mm), sittings)
-        work = (self._rounds(mm) + (self._extra(mm) - own_days) * self._touch_up(mm)) / sittings
+        rounds, extra, touch_up = self._band(mm)
+        own_days = touch_up_days(rounds + extra, sittings)
+        work = (self._rounds(mm) + (extra - own_days) * touch_up) / sittings
         return float(max(1, round(min(work, self._longest) + self._set_up)))
 
 
@@ -275,16 +285,14 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
     now = length_mm(situation)
     if cleared.comes_off:
         return "comes_off", None, "comes_off"
-    if not may_be_cut(situation, cleared) and cleared.growth.open:
-        return _uncut(budget)
     if not cleared.growth.open:
         return _held(situation, cleared, budget, now)
+    if not may_be_cut(situation, cleared):
+        return _uncut(budget)
     if was_matted:
         return _short_for_now(budget, now)
-    if budget is None:
-        return "ask", None, "ask_weight"
-    if budget.fits is None:
-        return "ask", None, "ask_minutes"
+    if budget is None or budget.fits is None:
+        return "ask", None, "ask_minutes" if budget else "ask_weight"
     return _by_time(budget, now)
 
 
@@ -301,7 +309,13 @@ def _uncut(budget: TimeBudget | None) -> _Choice:
 def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, now: float) -> _Choice:
     """Nothing is grown now; where even today's length is too much for the week, shorter may be asked for."""
     cut = may_be_cut(situation, cleared)
-    if cut and budget is not None and budget.fits is False and budget.longest_mm is not None and budget.longest_mm < now:
+    if (
+        cut
+        and budget is not None
+        and budget.fits is False
+        and budget.longest_mm is not None
+        and budget.longest_mm < now
+    ):
         return "shorter", float(budget.longest_mm), _too_long(budget)
     why = "training" if "cannot-bear" in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
     if not cut and "double-coat" in cleared.rules:
