@@ -11,7 +11,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from coatclass.care.coat import categories, data, length_mm, ordered, rounds_a_week, sessions_for, standard_mm
+from coatclass.care.coat import (
+    CANNOT_BEAR,
+    PUPPY,
+    categories,
+    data,
+    length_mm,
+    ordered,
+    rounds_a_week,
+    sessions_for,
+    standard_mm,
+)
 from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
@@ -21,8 +31,6 @@ from coatclass.words import catalogue
 __all__ = ["TimeBudget", "body_surface_m2", "length_advice", "time_budget", "time_words", "week_of"]
 
 Limit = Literal["week", "dog", "nothing"]
-PUPPY = "puppy"
-"""The triage rule of dogs that are too young for more than gentle tools."""
 
 
 @dataclass(frozen=True)
@@ -109,8 +117,12 @@ def time_budget(situation: CoatSituation, cleared: Triage, risk: MatRisk) -> Tim
 
 def may_be_cut(situation: CoatSituation, cleared: Triage) -> bool:
     """Every coat that is still possible may be cut to a length, and nothing found on the dog forbids it."""
-    coats = data("coats")["coat"]
-    return cleared.shorter.open and all(coats[category]["trimmable"] for category in categories(situation))
+    return cleared.shorter.open and _cut_to_length(situation)
+
+
+def _cut_to_length(situation: CoatSituation) -> bool:
+    """Whether every coat that is still possible is one that is cut to a length at all."""
+    return all(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
 
 
 def zones_at_risk(cleared: Triage, risk: MatRisk, mm: float) -> tuple[BodyZone, ...]:
@@ -317,8 +329,8 @@ def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, 
         and budget.longest_mm < now
     ):
         return "shorter", float(budget.longest_mm), _too_long(budget)
-    why = "training" if "cannot-bear" in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
-    if not cut and "double-coat" in cleared.rules:
+    why = "training" if CANNOT_BEAR in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
+    if not _cut_to_length(situation):
         return "not_cut", None, f"held_{why}_uncut"
     measured = situation.measured_mm is not None
     return "not_longer", now if measured else None, f"held_{why}" if measured else f"held_{why}_unmeasured"
