@@ -14,7 +14,7 @@ from dateutil.tz import tzical
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coatclass import care
+from coatclass import care, planning
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Texture
 from coatclass.words import LANGUAGES
@@ -33,7 +33,7 @@ YOUNG = dogs.situation(
 
 
 def export(situation=YOUNG, today=TODAY, language="en", **options):
-    plan = care.plan(situation, dogs.CURLY_KIT, today=today, language=language)
+    plan = planning.plan(situation, kit=dogs.CURLY_KIT, today=today, language=language)
     return care.calendar_ics(plan, **({"dog_id": "dog-1", "dog_name": "Flöckchen", "stamp": STAMP} | options))
 
 
@@ -159,7 +159,7 @@ def test_a_matted_dog_gets_no_bath_day_and_a_dog_on_hold_no_sessions():
     sore = dataclasses.replace(YOUNG, skin_trouble=frozenset({"sores"}))
     titles = entries(export(sore))
     assert not any("Brush" in title or "Bath" in title for title in titles)
-    assert any("first the vet" in title for title in titles)
+    assert any("to the vet" in title for title in titles)
 
 
 def test_the_kit_change_after_a_trim_is_not_announced():
@@ -185,25 +185,30 @@ def test_what_cannot_be_used_is_refused_in_plain_words(options, code):
 @settings(max_examples=40, deadline=None)
 @given(dogs.situations, dogs.kits, st.sampled_from(LANGUAGES))
 def test_every_plan_makes_a_calendar_that_a_second_library_reads(situation, kit, language):
-    plan = care.plan(situation, kit, today=TODAY, language=language)
+    plan = planning.plan(situation, kit=kit, today=TODAY, language=language)
     ics = care.calendar_ics(plan, dog_id="any", stamp=STAMP)
     if plan.events:
         assert vobject.readOne(ics.decode("utf-8")).validate(raiseException=True)
-    assert plan == care.plan(situation, kit, today=TODAY, language=language)
     kinds = {event.kind for event in plan.events}
-    assert ("hold" in kinds) == bool(plan.routine.hold)
-    assert not (kinds & {"session", "touch_up", "bath"} and plan.routine.hold)
+    assert ("visit" in kinds) == bool(plan.visit)
+    assert ("bath" in kinds) <= plan.now.triage.bath.open
+    if plan.now.routine.hold:
+        assert kinds <= {"visit", "look_again"}
 
 
-@settings(max_examples=60, deadline=None)
-@given(dogs.situations, dogs.kits)
-def test_the_week_holds_as_many_sittings_as_the_plan_says(situation, kit):
-    plan = care.plan(situation, kit, today=TODAY)
-    sittings = plan.time.sittings if plan.time else plan.routine.sessions_per_week[0]
-    assert plan.week.count("session") == sittings
-    assert plan.week.count("session") + plan.week.count("touch_up") >= min(7, plan.routine.sessions_per_week[1])
+def test_the_words_of_the_entries_can_be_somebody_elses():
+    plan = planning.plan(YOUNG, kit=dogs.CURLY_KIT, today=TODAY)
+    ics = care.calendar_ics(plan, dog_id="dog-1", stamp=STAMP, words=lambda event, plan, dog: (event.key, "said"))
+    assert set(entries(ics)) == {event.key for event in plan.events}
+
+
+def test_nobody_is_told_minutes_that_nobody_knows():
+    plan = planning.plan(dataclasses.replace(YOUNG, weight_kg=None), kit=dogs.CURLY_KIT, today=TODAY)
+    session = next(event for event in plan.events if event.kind == "session")
+    assert session.minutes is None
+    assert "inute" not in care.event_words(session, plan, "Flöckchen")[1]
 
 
 def test_an_arctic_dogs_plan_needs_no_trim():
     arctic = dogs.situation(categories=frozenset({CoatCategory.ARCTIC}), weight_kg=24.0, minutes_per_week=60.0)
-    assert care.plan(arctic, dogs.ARCTIC_KIT, today=TODAY).growth.trim is None
+    assert planning.plan(arctic, kit=dogs.ARCTIC_KIT, today=TODAY).growth.trim is None
