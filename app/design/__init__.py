@@ -1,7 +1,7 @@
 """The frame of every page: one theme, one style sheet, templates that escape. What a plan shows comes from elsewhere."""
 
 from app.design._blocks import HEAD, blocks, mount
-from app.design._templates import render, texts
+from app.design._templates import render
 from app.design._theme import theme
 
-__all__ = ["HEAD", "blocks", "mount", "render", "texts", "theme"]
+__all__ = ["HEAD", "blocks", "mount", "render", "theme"]

@@ -14,7 +14,7 @@ from coatclass.presentation.html import environment
 from coatclass.presentation.pictures import pressable_dog
 from coatclass.presentation.wording import percent
 from coatclass.taxonomy import BodyZone
-from coatclass.words import Catalogue, catalogue
+from coatclass.words import catalogue
 
 APP = Path(__file__).resolve().parent.parent
 
@@ -44,12 +44,8 @@ def _outline_of(
     return Markup(pressable_dog(marked, title=title, words=catalogue(), pressable=pressable))
 
 
-def texts(side: str, language: str = "en") -> Catalogue:
-    """What the pages of one side say."""
-    return catalogue(language, side)
-
-
 def render(template: str, *, side: str, language: str = "en", **values: Any) -> str:
-    """A template as HTML; ``t(key, ...)`` in it gives the side's texts."""
-    say = texts(side, language)
-    return _environment().get_template(template).render(t=say.say, lines=say.lines, language=language, **values)
+    """A template as HTML; ``t(key, ...)`` in it gives the side's texts, ``say`` all words."""
+    say = catalogue(language, side)
+    values |= {"t": say.say, "lines": say.lines, "say": say, "language": say.language}
+    return _environment().get_template(template).render(**values)
