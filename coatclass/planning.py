@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -14,13 +14,18 @@ from coatclass.contract import (
     CoatSituation,
     KitItem,
     LengthAdvice,
+    Role,
     Routine,
     TrainingStep,
     Triage,
     Week,
+    Who,
 )
+from coatclass.taxonomy import BodyZone
+from coatclass.triage import Rule, after_visit, rules, triage
+from coatclass.words import catalogue
 
-__all__ = ["Phase", "PhaseName", "Plan"]
+__all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "plan"]
 
 PhaseName = Literal["now", "after", "grown"]
 
@@ -83,6 +88,17 @@ class Plan:
         return self.after or self.now
 
 
+@dataclass(frozen=True)
+class Advice:
+    """The part of a plan that needs no dates: what an assessment tells."""
+
+    now: Phase
+    visit: tuple[Ask, ...]
+    after: Phase | None
+    grown: Phase | None
+    cautions: tuple[Caution, ...]
+
+
 def plan(
     situation: CoatSituation,
     *,
@@ -108,4 +124,152 @@ def plan(
     Raises:
         InputError: for a language without texts, or a measurement, weight or date that can't be.
     """
-    raise NotImplementedError(toolkit.recommend, situation, today, measurements, trims, full_length_mm, keeps_growing)
+    advice = advise(situation, kit=kit, language=language)
+    now = advice.now
+    growth = care.forecast(
+        situation,
+        today,
+        measurements=measurements,
+        trims=trims,
+        full_length_mm=full_length_mm,
+        keeps_growing=keeps_growing,
+        target_mm=_next_trim_mm(situation, now.length),
+        held=not (now.triage.growth.open and now.triage.session.open),
+    )
+    touch_up_minutes = now.time.touch_up_minutes if now.time else None
+    return Plan(
+        language=language,
+        today=today,
+        now=now,
+        visit=advice.visit,
+        after=advice.after,
+        grown=advice.grown,
+        cautions=advice.cautions,
+        growth=growth,
+        doubts=tuple(care.doubt_words(doubt, language) for doubt in growth.doubts),
+        events=care.events_of(situation, now.triage, now.week, growth, advice.visit, touch_up_minutes),
+    )
+
+
+def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, language: str = "en") -> Advice:
+    """What to do in each phase, what to ask at the visit, what to beware of.
+
+    Args:
+        situation: what is known of the dog and still possible.
+        kit: a groomer's own choice instead of the recommended tools; it is held to the same triage.
+        language: one of :data:`coatclass.words.LANGUAGES`.
+
+    Raises:
+        InputError: for a language without texts, or a weight that can't be.
+    """
+    found = triage(situation)
+    waits = found.first is not Who.OWNER or not found.session.open or found.comes_off or bool(found.left_alone)
+    later = after_visit(situation, found)
+    drafts: list[tuple[PhaseName, CoatSituation, Triage, Sequence[KitItem] | None]] = [("now", situation, found, kit)]
+    if waits:
+        drafts.append(("after", later, triage(later), kit))
+    if care.PUPPY in found.rules:
+        adult = _grown(later)
+        drafts.append(("grown", adult, triage(adult), None))
+    kits = [_kit(dog, cleared, chosen, language) for _, dog, cleared, chosen in drafts]
+    cautions = care.cautions(situation, [item for one in kits for item in one], having=found.having, language=language)
+    codes = frozenset(caution.code for caution in cautions)
+    was_matted = any(rule in _MATTED for rule in found.growth.rules)
+    phases = {
+        name: _phase(name, dog, cleared, tools, codes, was_matted=was_matted and name == "after", language=language)
+        for (name, dog, cleared, _), tools in zip(drafts, kits, strict=True)
+    }
+    return Advice(
+        now=phases["now"],
+        visit=_visit(situation, found, language),
+        after=phases.get("after"),
+        grown=phases.get("grown"),
+        cautions=cautions,
+    )
+
+
+_MATTED = ("mats", "tight-mats", "felted-body", "felted-legs", "tight-in-many-places", "mats-on-thin-skin")
+_ADULT_MONTHS = 18.0
+
+
+def _grown(dog: CoatSituation) -> CoatSituation:
+    """A puppy as an adult: its weight and its wishes for today's coat say nothing of that time."""
+    return replace(dog, age_months=_ADULT_MONTHS, weight_kg=None, minutes_per_week=None, wished_length_mm=None)
+
+
+def _phase(
+    name: PhaseName,
+    dog: CoatSituation,
+    cleared: Triage,
+    kit: tuple[KitItem, ...],
+    codes: frozenset[str],
+    *,
+    was_matted: bool,
+    language: str,
+) -> Phase:
+    risk = care.MatRisk(dog)
+    time = care.time_budget(dog, cleared, risk) if cleared.session.open else None
+    week = care.week_of(dog, cleared, risk, time)
+    return Phase(
+        name=name,
+        situation=dog,
+        triage=cleared,
+        kit=kit,
+        routine=care.routine(dog, cleared, kit, week, codes, language),
+        week=week,
+        training=care.training(cleared, language),
+        load=tuple(row for row in risk.today if row.zone in cleared.having),
+        time=time if week else None,
+        length=None if name == "grown" else care.length_advice(dog, cleared, time, was_matted=was_matted,
+                                                               language=language),
+    )  # fmt: skip
+
+
+def _kit(
+    dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str
+) -> tuple[KitItem, ...]:
+    """The tools for a phase, each only in zones that are cleared for it."""
+    if chosen is None:
+        chosen = toolkit.recommend(dog, language=language)
+    return tuple(kept for item in chosen if (kept := _held_to(item, dog, cleared)) is not None)
+
+
+def _held_to(item: KitItem, dog: CoatSituation, cleared: Triage) -> KitItem | None:
+    """A groomer's own tool in cleared zones only; None where there is none or nothing is to be bought."""
+    if item.role in (Role.LATER, Role.AVOID):
+        return item
+    tool = toolkit.catalogue().get(item.tool)
+    drag, comb = (tool.drag, tool.job in ("comb", "detail")) if tool else ("strong", False)
+    zones = (frozenset(item.zones) or cleared.having) & cleared.cleared(drag, comb=comb)
+    if not zones or not cleared.shopping.open:
+        return item.model_copy(update={"role": Role.LATER, "zones": (), "order": None})
+    return item.model_copy(update={"zones": tuple(zone for zone in BodyZone if zone in zones)})
+
+
+def _visit(situation: CoatSituation, found: Triage, language: str) -> tuple[Ask, ...]:
+    """What to tell or ask vet and groomer, the vet first, by the rules that send the dog there."""
+    texts = catalogue(language, "triage")
+    asks = [
+        Ask(who=rule.first, rule=rule.id, text=texts.say(f"ask.{rule.id}"), zones=_asked(rule, situation, found))
+        for rule in rules()
+        if rule.id in found.rules and rule.first is not Who.OWNER and texts.has(f"ask.{rule.id}")
+        and not (found.comes_off and rule.id == "tight-mats")
+    ]  # fmt: skip
+    return tuple(sorted(asks, key=lambda ask: ask.who is not Who.VET))
+
+
+def _asked(rule: Rule, situation: CoatSituation, found: Triage) -> tuple[BodyZone, ...]:
+    """The zones that a rule is about; none where nobody said where, or where it is about the whole dog."""
+    if rule.mats:
+        matted = {one.zone for one in found.zones if rule.id in one.rules}
+        zones = {zone for zone in matted if situation.mats.get(zone) in rule.mats}
+    else:
+        zones = set(rule.zones) | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
+    return tuple(zone for zone in BodyZone if zone in zones)
+
+
+def _next_trim_mm(situation: CoatSituation, length: LengthAdvice | None) -> float | None:
+    """The length at which the next trim is due."""
+    if length is None or length.kind in ("not_cut", "comes_off"):
+        return None
+    return length.mm if length.mm is not None else situation.wished_length_mm
