@@ -31,12 +31,11 @@ from coatclass.presentation.blocks import (
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
 from coatclass.presentation.wording import (
     Said,
+    ask_line,
     entry,
-    growth_lines,
     note,
     percent,
     source,
-    time_lines,
     week_lines,
     when,
 )
@@ -130,9 +129,14 @@ class _Dog:
         return tuple(reason.text for reason in self.assessment.reasons)
 
     @property
-    def waits(self) -> bool:
-        """Whether somebody has to see the dog, or it has to be trained, before the routine can start."""
-        return self.plan is not None and self.plan.now.week is None
+    def having(self) -> frozenset[BodyZone]:
+        """The zones of the dog as it is now."""
+        return self.plan.now.triage.having if self.plan else frozenset()
+
+    @property
+    def now_mm(self) -> float:
+        """Trunk length today, mm; an estimate unless somebody measured it."""
+        return self.plan.growth.now_mm if self.plan else 0.0
 
     @property
     def kit_phase(self) -> Phase | None:
@@ -269,7 +273,7 @@ def _stops(of: _Dog) -> Iterator[Block]:
     assert of.plan is not None
     if of.plan.now.routine.hold:
         yield Note("stop", of.words.title(of.words.word("level", "stop")), of.plan.now.routine.hold)
-    yield from (note(one, of.words) for one in of.plan.cautions if one.level == "stop")
+    yield from (note(one, of.having, of.words) for one in of.plan.cautions if one.level == "stop")
 
 
 def _now(of: _Dog) -> Iterator[Block]:
@@ -298,7 +302,7 @@ def _visit(of: _Dog) -> Iterator[Block]:
     assert of.plan is not None
     both = _who(of) == "both"
     for who in (Who.VET, Who.GROOMER):
-        asked = tuple(dict.fromkeys(ask.text for ask in of.plan.visit if ask.who is who))
+        asked = tuple(ask_line(ask, of.having, of.words) for ask in of.plan.visit if ask.who is who)
         if asked and both:
             yield Text(of.words.title(of.say(f"visit.{who}")), "headline")
         if asked:
@@ -321,7 +325,7 @@ def _after(of: _Dog) -> Iterator[Block]:
     if tools:
         pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
     if phase.week is not None:
-        pairs.append((of.say("section.week"), week_lines(phase.week, of.words)[0]))
+        pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
     if pairs:
         yield Facts(tuple(pairs))
 
@@ -341,7 +345,7 @@ def _grown(of: _Dog) -> Iterator[Block]:
     if tools:
         pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
     if phase.week is not None:
-        pairs.append((of.say("section.week"), week_lines(phase.week, of.words)[0]))
+        pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
     if pairs:
         yield Facts(tuple(pairs))
 
@@ -359,7 +363,7 @@ def _beware(of: _Dog) -> Iterator[Block]:
     at_steps = {code for step in of.plan.now.routine.steps for code in step.cautions}
     for level in ("care", "note"):
         yield from (
-            note(one, of.words) for one in of.plan.cautions if one.level == level and one.code not in at_steps
+            note(one, of.having, of.words) for one in of.plan.cautions if one.level == level and one.code not in at_steps
         )
 
 
@@ -399,10 +403,7 @@ def _tool(of: _Dog, phase: Phase, item: KitItem) -> ToolRow:
 
 
 def _where(of: _Dog, phase: Phase, zones: Sequence[BodyZone]) -> str:
-    """Zones in words; none named means wherever the dog may be touched."""
-    having = phase.triage.having
-    meant = zones or [zone for zone in having if zone not in phase.triage.left_alone]
-    return of.words.zones(meant, having=having)
+    return of.words.zones(zones, having=phase.triage.having) if zones else ""
 
 
 def _week(of: _Dog, phase: Phase) -> Iterator[Block]:
@@ -411,7 +412,7 @@ def _week(of: _Dog, phase: Phase) -> Iterator[Block]:
     kinds = {"session": 2, "touch_up": 1, "": 0}
     days = zip(of.words.weekdays, phase.week.days, strict=True)
     yield WeekStrip(tuple((name, of.say(f"days.{due or 'free'}"), kinds[due]) for name, due in days))
-    yield Items(week_lines(phase.week, of.words))
+    yield Items(week_lines(phase.week, phase.triage.having, of.words))
 
 
 def _steps(of: _Dog, phase: Phase) -> Iterator[Block]:
@@ -438,7 +439,7 @@ def _step_block(of: _Dog, phase: Phase, steps: Sequence[RoutineStep]) -> Steps:
                 do=step.do,
                 done=step.done_when,
                 errors=step.errors,
-                notes=tuple(note(by_code[code], of.words) for code in codes),
+                notes=tuple(note(by_code[code], of.having, of.words) for code in codes),
             )
         )
     return _step_words(of, rows)
@@ -456,7 +457,7 @@ def _ladder(of: _Dog, phase: Phase) -> Iterator[Block]:
 def _bath(of: _Dog, phase: Phase) -> Iterator[Block]:
     if phase.routine.bath:
         yield Text(phase.routine.bath)
-    if phase.triage.bath.open and phase.routine.bath_steps:
+    if phase.routine.bath_steps:
         yield Items(phase.routine.bath_steps, numbered=True)
 
 
@@ -489,15 +490,11 @@ def _map(of: _Dog) -> Iterator[Block]:
 
 def _time(of: _Dog) -> Iterator[Block]:
     phase = of.kit_phase
-    if phase is None or phase.time is None:
+    if phase is None or phase.time is None or phase.week is None:
         return
-    yield from (Text(line) for line in time_lines(phase.time, of.words))
-    if phase.week is not None:
-        yield from (Text(line) for line in week_lines(phase.week, of.words)[:1])
-    if phase.time.curve:
-        now_mm = phase.situation.measured_mm
-        yield Picture(time_curve(phase.time, of.plan.growth.now_mm if now_mm is None and of.plan else now_mm or 0.0,
-                                 of.words))  # fmt: skip
+    yield Text(care.time_words(phase.time, phase.week, of.words.language))
+    if phase.time.curve and not phase.time.beyond:
+        yield Picture(time_curve(phase.time, phase.situation.measured_mm or of.now_mm, of.words))
 
 
 def _growth(of: _Dog) -> Iterator[Block]:
@@ -505,7 +502,7 @@ def _growth(of: _Dog) -> Iterator[Block]:
     drawing = growth_curve(of.plan.growth, of.words, of.measured)
     if drawing is not None:
         yield Picture(drawing)
-    lines = growth_lines(of.plan.growth, of.words)
+    lines = tuple(of.words.title(line) for line in care.growth_words(of.plan.growth, of.words.language))
     if lines:
         yield Items(lines)
     yield from (Note("care", of.words.title(of.words.word("level", "care")), doubt) for doubt in of.plan.doubts)

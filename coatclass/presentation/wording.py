@@ -1,21 +1,20 @@
-"""Sentences of a plan that several sections share: the verdict and how sure, weeks, growth, dates, entries."""
+"""Sentences of a plan that several sections share: the verdict and how sure, weeks, places, dates, entries."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from coatclass import care
-from coatclass.contract import Assessment, Caution, Verdict, Week
+from coatclass.contract import Ask, Assessment, Caution, Verdict, Week
 from coatclass.planning import Plan
 from coatclass.presentation.blocks import Entry, Note
-from coatclass.taxonomy import CoatCategory
+from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.words import Catalogue
 
-__all__ = ["Said", "entry", "growth_lines", "note", "percent", "source", "week_lines", "when"]
+__all__ = ["Said", "ask_line", "entry", "note", "percent", "source", "week_lines", "when", "where"]
 
 _TENTHS_OF_MOST = 0.95  # above it "more than 9 in 10", because nobody can know better
-_ROUNDED_FROM = 12  # minutes a week; an estimate in single minutes would look like a measurement
 
 
 @dataclass(frozen=True)
@@ -77,10 +76,10 @@ def percent(share: float, words: Catalogue) -> str:
     return words.say("plan.sure.percent_over" if share > 0.99 else "plan.sure.percent", n=f"{100 * share:.0f}")
 
 
-def note(caution: Caution, words: Catalogue) -> Note:
+def note(caution: Caution, having: Collection[BodyZone], words: Catalogue) -> Note:
     """A caution as a block."""
-    where = words.say("plan.caution.where", zones=words.zones(caution.zones)) if caution.zones else ""
-    return Note(caution.level, words.title(words.word("level", caution.level)), caution.text, where)
+    level = words.title(words.word("level", caution.level))
+    return Note(caution.level, level, caution.text, where(caution.zones, having, words))
 
 
 def source(caution: Caution, words: Catalogue, first: Catalogue) -> str:
@@ -94,7 +93,7 @@ def source(caution: Caution, words: Catalogue, first: Catalogue) -> str:
 # --- how often and how long -------------------------------------------------------------------------------------------
 
 
-def week_lines(week: Week, words: Catalogue) -> tuple[str, ...]:
+def week_lines(week: Week, having: Collection[BodyZone], words: Catalogue) -> tuple[str, ...]:
     """How often, in sentences."""
     often = words.often(week.rounds)
     minutes = None if week.sitting_minutes is None else words.minutes(max(1, round(week.sitting_minutes)))
@@ -104,65 +103,13 @@ def week_lines(week: Week, words: Catalogue) -> tuple[str, ...]:
         key, values = ("whole" if minutes is None else "whole_minutes"), {}
     lines = [words.say(f"plan.week.{key}", often=often, minutes=minutes, **values)]
     if week.touch_ups and week.touch_up_zones:
-        zones = words.zones(week.touch_up_zones)
+        zones = words.zones(week.touch_up_zones, having=having)
         kind = "touch_up_one" if week.touch_ups == 1 else "touch_up"
         lines.append(words.say(f"plan.week.{kind}", n=week.touch_ups, zones=zones))
     return tuple(lines)
 
 
-def time_lines(budget: care.TimeBudget, words: Catalogue) -> tuple[str, ...]:
-    """What the coat costs in time."""
-    low, high = _rounded(budget.low), _rounded(budget.high)
-    return (words.say("plan.time.takes", minutes=words.minutes(_rounded(budget.minutes)), range=words.minutes(low, high)),)
-
-
-def _rounded(minutes: float) -> float:
-    return float(max(1, round(minutes)) if minutes < _ROUNDED_FROM else 5 * round(minutes / 5))
-
-
-# --- growth and dates -------------------------------------------------------------------------------------------------
-
-
-def growth_lines(growth: care.Growth, words: Catalogue) -> tuple[str, ...]:
-    """Where the length is going."""
-    say = words.say
-    if growth.mode == "full_length":
-        lines = [say("care.growth.full_length")]
-    elif growth.mode == "bounded":
-        weeks = words.number(care.regrowth_weeks())
-        lines = [say("care.growth.bounded", full=words.mm(growth.full_mm or 0.0), weeks=weeks)]
-    elif growth.rate.based_on == "measurements":
-        rate = growth.rate
-        numbers = {"rate": rate.mean, "low": rate.low, "high": rate.high}
-        said = {name: words.number(value, 2) for name, value in numbers.items()}
-        lines = [say("care.growth.measurements", n=rate.measurements, **said)]
-    else:
-        lines = [say("care.growth.prior" if growth.curve else "care.growth.after_visit")]
-    lines += [_crossing("crossing", crossing, words) for crossing in growth.crossings]
-    if growth.trim is not None:
-        lines.append(_trim(growth, growth.trim, words))
-    if growth.look_again:
-        dates = words.joined(words.day(day) for day in growth.look_again)
-        lines.append(say("care.growth.look_again", dates=dates))
-    return tuple(words.title(line) for line in lines)
-
-
-def _trim(growth: care.Growth, trim: care.Crossing, words: Catalogue) -> str:
-    if trim.likely > growth.today:
-        return _crossing("trim", trim, words)
-    key = "trim_keeps" if growth.now_mm <= trim.mm + growth.now_error_mm else "trim_now"
-    return words.say(f"care.growth.{key}", mm=words.mm(trim.mm))
-
-
-def _crossing(key: str, crossing: care.Crossing, words: Catalogue) -> str:
-    values = {
-        "mm": words.mm(crossing.mm),
-        "likely": words.day(crossing.likely),
-        "earliest": words.day(crossing.earliest),
-    }
-    if crossing.latest is None:
-        return words.say(f"care.growth.{key}_open", **values)
-    return words.say(f"care.growth.{key}", **values, latest=words.day(crossing.latest))
+# --- dates ------------------------------------------------------------------------------------------------------------
 
 
 def when(event: care.Event, words: Catalogue) -> str:
@@ -176,8 +123,19 @@ def when(event: care.Event, words: Catalogue) -> str:
     return words.say("plan.dates.every", n=event.every_weeks, days=days, day=day)
 
 
+def ask_line(ask: Ask, having: Collection[BodyZone], words: Catalogue) -> str:
+    """What to tell or ask at the visit, and where."""
+    return " ".join((ask.text, where(ask.zones, having, words))).strip()
+
+
+def where(zones: Collection[BodyZone], having: Collection[BodyZone], words: Catalogue) -> str:
+    """``Where: ...`` as a sentence; empty for no zones."""
+    return words.say("plan.caution.where", zones=words.zones(zones, having=having)) if zones else ""
+
+
 def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
     """One entry of the calendar with title and text."""
+    having, routine = plan.now.triage.having, plan.now.routine
     values: dict[str, object] = {"dog": dog, "months": event.months, "mm": ""}
     if event.crossing is not None:
         latest = event.crossing.latest
@@ -186,23 +144,20 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
             "earliest": words.day(event.crossing.earliest),
             "latest": words.day(latest) if latest else words.say("care.event.later"),
         }
-    title = words.title(words.say(f"care.event.{event.kind}", **values))
-    return Entry(event, title, "\n".join(_text(event, plan, values, words)))
-
-
-def _text(event: care.Event, plan: Plan, values: dict[str, object], words: Catalogue) -> Sequence[str]:
-    phase = plan.now
-    if event.kind == "hold":
-        asked = tuple(ask.text for ask in plan.visit)
-        return (phase.routine.hold, *asked) if phase.routine.hold else asked
-    if event.kind == "bath":
-        return (phase.routine.bath, *phase.routine.bath_steps)
+    if event.minutes is not None:
+        values["minutes"] = words.minutes(event.minutes)
     if event.kind == "session":
-        steps = " ".join(f"{number}. {step.title}." for number, step in enumerate(phase.routine.steps, start=1))
-        return (*week_lines(phase.week, words)[:1], steps) if phase.week else (steps,)
+        values["steps"] = " ".join(f"{number}. {step.title}." for number, step in enumerate(routine.steps, start=1))
     if event.kind == "touch_up":
-        return (words.say("care.event.touch_up_text", zones=words.zones(event.zones)),)
-    key = f"care.event.{event.kind}_text"
-    return (words.say(key, **values),) if words.has(key) else ()
-
-
+        values["zones"] = words.zones(event.zones, having=having)
+    key = f"care.event.{event.kind}"
+    if event.kind == "visit":
+        whom = {ask.who for ask in plan.visit}
+        key = f"{key}{'' if len(whom) > 1 else f'_{next(iter(whom))}'}"
+        text = "\n".join(ask_line(ask, having, words) for ask in plan.visit)
+    elif event.kind == "bath":
+        text = "\n".join((routine.bath, *routine.bath_steps))
+    else:
+        unsaid = "_open" if event.at is not None and event.minutes is None else ""
+        text = words.say(f"{key}_text{unsaid}", **values)
+    return Entry(event, words.title(words.say(key, **values)), text)

@@ -1,5 +1,6 @@
-"""Sheets and calendars, each written from a presentation."""
+"""Files for the owner, each written from a presentation: the home-care sheet and the calendar."""
 
+from coatclass.reports.calendar import calendar_ics, event_uid
 from coatclass.reports.sheet import sheet_html, sheet_pdf
 
-__all__ = ["sheet_html", "sheet_pdf"]
+__all__ = ["calendar_ics", "event_uid", "sheet_html", "sheet_pdf"]
