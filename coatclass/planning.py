@@ -225,9 +225,7 @@ def _phase(
     )  # fmt: skip
 
 
-def _kit(
-    dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str
-) -> tuple[KitItem, ...]:
+def _kit(dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str) -> tuple[KitItem, ...]:
     """The tools for a phase, each only in zones that are cleared for it."""
     if chosen is None:
         chosen = toolkit.recommend(dog, language=language)

@@ -36,9 +36,7 @@ def _environment() -> Environment:
     return made
 
 
-def _outline_of(
-    states: Mapping[str, str], levels: Mapping[str, int], title: str, *, pressable: bool = True
-) -> Markup:
+def _outline_of(states: Mapping[str, str], levels: Mapping[str, int], title: str, *, pressable: bool = True) -> Markup:
     """The dog with what was found by zone, for pressing."""
     marked = {BodyZone(zone): levels[state] for zone, state in states.items()}
     return Markup(pressable_dog(marked, title=title, words=catalogue(), pressable=pressable))

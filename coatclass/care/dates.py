@@ -17,7 +17,6 @@ __all__ = ["Event", "EventKind", "bath_weeks", "events_of"]
 EventKind = Literal["session", "touch_up", "bath", "kit_change", "look_again", "trim", "visit"]
 
 
-
 @dataclass(frozen=True)
 class Event:
     """One entry of the calendar.

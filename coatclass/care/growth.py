@@ -22,8 +22,19 @@ from coatclass.taxonomy import band_limits_mm
 from coatclass.words import Catalogue, catalogue
 
 __all__ = [
-    "Crossing", "Doubt", "Growth", "Measurement", "Present", "Rate", "Trim", "doubt_words", "examine", "forecast",
-    "growth_words", "passing", "rate_of",
+    "Crossing",
+    "Doubt",
+    "Growth",
+    "Measurement",
+    "Present",
+    "Rate",
+    "Trim",
+    "doubt_words",
+    "examine",
+    "forecast",
+    "growth_words",
+    "passing",
+    "rate_of",
 ]
 
 DoubtCode = Literal["wrong_order", "shrank_without_trim", "too_fast", "same_day_differs"]

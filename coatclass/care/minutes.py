@@ -142,7 +142,9 @@ class _Work:
         self._most_sittings = int(table["sitting"]["most_per_week"])
         self.cap = float(table["sitting"]["most_minutes"])
         self.surface_m2 = body_surface_m2(situation.weight_kg or 0.0)
-        self._longest = float(min(patience["sitting"], table["puppy"]["sitting"] if PUPPY in cleared.rules else math.inf))
+        self._longest = float(
+            min(patience["sitting"], table["puppy"]["sitting"] if PUPPY in cleared.rules else math.inf)
+        )
 
     def _touch_up(self, mm: float) -> float:
         """Minutes of going over the zones at risk once."""
@@ -301,7 +303,13 @@ def _uncut(budget: TimeBudget | None) -> _Choice:
 def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, now: float) -> _Choice:
     """Nothing is grown now; where even today's length is too much for the week, shorter may be asked for."""
     cut = may_be_cut(situation, cleared)
-    if cut and budget is not None and budget.fits is False and budget.longest_mm is not None and budget.longest_mm < now:
+    if (
+        cut
+        and budget is not None
+        and budget.fits is False
+        and budget.longest_mm is not None
+        and budget.longest_mm < now
+    ):
         return "shorter", float(budget.longest_mm), _too_long(budget)
     why = "training" if "cannot-bear" in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
     if not cut and "double-coat" in cleared.rules:

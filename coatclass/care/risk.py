@@ -70,9 +70,7 @@ class MatRisk:
         self._added = {zone: _added(situation, zone) for zone in BodyZone}
         self._least = {zone: weights["found"][state] for zone, state in situation.mats.items()}
         coat = math.prod(self._coat.values())
-        self._product = {
-            zone: coat * self._friction[zone] * (1 + sum(self._added[zone].values())) for zone in BodyZone
-        }
+        self._product = {zone: coat * self._friction[zone] * (1 + sum(self._added[zone].values())) for zone in BodyZone}
         self._levels: dict[float, dict[BodyZone, Level]] = {}
 
     @cached_property

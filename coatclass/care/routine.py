@@ -248,9 +248,7 @@ def _end(cleared: Triage, tools: Sequence[KitItem], lined: bool, texts: Catalogu
 # --- knots, bath, hold ------------------------------------------------------------------------------------------------
 
 
-def _ladder(
-    situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue
-) -> tuple[str, ...]:
+def _ladder(situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue) -> tuple[str, ...]:
     """What may be tried at a knot, with tools that are allowed just there."""
     zones = _loose_knots(situation, cleared) if tools else frozenset()
     if not zones:

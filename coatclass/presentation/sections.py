@@ -177,7 +177,8 @@ def _plan_of(of: _Dog) -> Iterator[tuple[str, Place, _Builder]]:
         yield "visit", "first", _visit
         if plan.after is not None:
             yield "after", "first", _after
-            yield from _routine_of(plan.after, "after-")
+            same = ("week", "bath") if _same_work(plan) else ()
+            yield from _routine_of(plan.after, "after-", only=same)
         if plan.grown is not None or plan.growth.look_again:
             yield "changes", "first", _changes
         if plan.grown is not None:
@@ -200,6 +201,12 @@ def _plan_of(of: _Dog) -> Iterator[tuple[str, Place, _Builder]]:
         yield "remarks", "more" if of.remarks else "paper", _remarks
         yield "cautions", "more", _cautions
     yield "about", "more", _about
+
+
+def _same_work(plan: Plan) -> bool:
+    """Whether after the visit the same tools do the same work, only in more places."""
+    now, after = ({(item.tool, item.role) for item in _usable(phase)} for phase in (plan.now, plan.routine_phase))
+    return plan.now.week is not None and now == after
 
 
 def _routine_of(phase: Phase, prefix: str, only: Sequence[str] = ()) -> Iterator[tuple[str, Place, _Builder]]:
@@ -228,7 +235,9 @@ def _title(section_id: str, of: _Dog) -> str:
     title = of.say(f"section.{part or section_id}", dog=of.words.title(of.said.dog))
     if not phase:
         return title
-    return of.say("section.of_phase", phase=of.say(f"section.{_after_what(of) if phase == 'after' else phase}"), part=title)
+    return of.say(
+        "section.of_phase", phase=of.say(f"section.{_after_what(of) if phase == 'after' else phase}"), part=title
+    )
 
 
 def _who(of: _Dog) -> str:
@@ -319,10 +328,14 @@ def _after(of: _Dog) -> Iterator[Block]:
     if not of.plan.now.triage.shopping.open:
         yield Text(of.say("after.buy_nothing" if of.plan.visit else "after.buy_nothing_training"), "headline")
     pairs = []
+    if _same_work(of.plan):
+        more = phase.triage.cleared(comb=True) - of.plan.now.triage.cleared(comb=True)
+        key = "same_and" if more else "same"
+        yield Text(of.say(f"after.{key}", zones=of.words.zones(more, having=phase.triage.having)))
     if of.plan.now.triage.comes_off and phase.situation.measured_mm is not None:
         pairs.append((of.say("coat.length"), of.say("after.length", mm=of.words.mm(phase.situation.measured_mm))))
     tools = [item.name for item in _usable(phase) if item.role is Role.ESSENTIAL]
-    if tools:
+    if tools and not _same_work(of.plan):
         pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
     if phase.week is not None:
         pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
@@ -363,7 +376,9 @@ def _beware(of: _Dog) -> Iterator[Block]:
     at_steps = {code for step in of.plan.now.routine.steps for code in step.cautions}
     for level in ("care", "note"):
         yield from (
-            note(one, of.having, of.words) for one in of.plan.cautions if one.level == level and one.code not in at_steps
+            note(one, of.having, of.words)
+            for one in of.plan.cautions
+            if one.level == level and one.code not in at_steps
         )
 
 

@@ -24,8 +24,8 @@ def sheet_html(plan: Presentation) -> str:
     pages = (first_page(plan, brevity) for brevity in range(FULL, SHORTEST + 1))
     page = next((page for page in pages if _characters(page) <= _MOST_CHARACTERS), first_page(plan, SHORTEST))
     style = (_DATA / "sheet.css").read_text(encoding="utf-8")
-    return _templates().get_template("sheet.html").render(
-        plan=plan, page=page, details=details(plan, page), style=style
+    return (
+        _templates().get_template("sheet.html").render(plan=plan, page=page, details=details(plan, page), style=style)
     )
 
 
