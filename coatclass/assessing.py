@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from coatclass import ancestry, care, decision, ensemble, photo, toolkit, vision
+from coatclass import ancestry, decision, ensemble, photo, planning, toolkit, vision
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.contract import (
@@ -18,6 +18,7 @@ from coatclass.contract import (
     CoatEstimate,
     CoatSituation,
     Decision,
+    PhaseAdvice,
     PhotoEvidence,
     PhotoReport,
     PhotoStatus,
@@ -114,7 +115,7 @@ def assess_readings(
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
-    kit = toolkit.recommend(situation)
+    advice = planning.advise(situation)
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
@@ -125,9 +126,18 @@ def assess_readings(
         verdict=decided.verdict,
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
         next_question=_next_question(estimate, answers, situation, said, skipped),
-        kit=kit,
-        routine=care.routine(situation, kit),
-        cautions=care.cautions(situation, kit),
+        triage=advice.now.triage,
+        visit=advice.visit,
+        **dict(_phase(advice.now)),
+        after=advice.after and _phase(advice.after),
+        grown=advice.grown and _phase(advice.grown),
+        cautions=advice.cautions,
+    )
+
+
+def _phase(phase: planning.Phase) -> PhaseAdvice:
+    return PhaseAdvice(
+        kit=phase.kit, routine=phase.routine, week=phase.week, length=phase.length, training=phase.training
     )
 
 

@@ -147,7 +147,9 @@ def plan(
         cautions=advice.cautions,
         growth=growth,
         doubts=tuple(care.doubt_words(doubt, language) for doubt in growth.doubts),
-        events=care.events_of(situation, now.triage, now.week, growth, advice.visit, touch_up_minutes),
+        events=care.events_of(
+            situation, now.triage, now.week, growth, visit=advice.visit, touch_up_minutes=touch_up_minutes
+        ),
     )
 
 
@@ -174,7 +176,7 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
     kits = [_kit(dog, cleared, chosen, language) for _, dog, cleared, chosen in drafts]
     cautions = care.cautions(situation, [item for one in kits for item in one], having=found.having, language=language)
     codes = frozenset(caution.code for caution in cautions)
-    was_matted = any(rule in _MATTED for rule in found.growth.rules)
+    was_matted = any(rule.mats for rule in rules() if rule.id in found.growth.rules)
     phases = {
         name: _phase(name, dog, cleared, tools, codes, was_matted=was_matted and name == "after", language=language)
         for (name, dog, cleared, _), tools in zip(drafts, kits, strict=True)
@@ -188,13 +190,9 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
     )
 
 
-_MATTED = ("mats", "tight-mats", "felted-body", "felted-legs", "tight-in-many-places", "mats-on-thin-skin")
-_ADULT_MONTHS = 18.0
-
-
 def _grown(dog: CoatSituation) -> CoatSituation:
     """A puppy as an adult: its weight and its wishes for today's coat say nothing of that time."""
-    return replace(dog, age_months=_ADULT_MONTHS, weight_kg=None, minutes_per_week=None, wished_length_mm=None)
+    return replace(dog, age_months=care.adult_months(), weight_kg=None, minutes_per_week=None, wished_length_mm=None)
 
 
 def _phase(
@@ -215,7 +213,7 @@ def _phase(
         situation=dog,
         triage=cleared,
         kit=kit,
-        routine=care.routine(dog, cleared, kit, week, codes, language),
+        routine=care.routine(dog, cleared, kit, week, codes=codes, language=language),
         week=week,
         training=care.training(cleared, language),
         load=tuple(row for row in risk.today if row.zone in cleared.having),

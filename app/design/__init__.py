@@ -1,4 +1,4 @@
-"""The frame of every page: one theme, one style sheet, templates that escape. What a plan shows comes from elsewhere."""
+"""The frame of every page: one theme, one style sheet, templates that escape. What plans show is not theirs."""
 
 from app.design._blocks import HEAD, blocks, mount
 from app.design._templates import render

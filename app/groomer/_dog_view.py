@@ -10,9 +10,8 @@ from coatclass import answers as questionnaire
 from coatclass.presentation import Presentation
 from coatclass.presentation.blocks import Note
 from coatclass.records import StoredAssessment
-from coatclass.taxonomy import CATEGORIES
+from coatclass.taxonomy import CATEGORIES, BodyZone
 from coatclass.words import catalogue
-
 
 _BESIDE = ("verdict", "stops", "sure", "growth", "remarks")
 """Sections that have a place of their own on the page."""

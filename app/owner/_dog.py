@@ -14,8 +14,8 @@ from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus
 from coatclass.errors import PhotoError
-from coatclass.presentation import Presentation
 from coatclass.measure import CardMeasurement, measure_by_card
+from coatclass.presentation import Presentation
 from coatclass.records import (
     AnswerSheet,
     Dog,

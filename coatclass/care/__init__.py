@@ -4,6 +4,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 """
 
 from coatclass.care.cautions import CareRule, cautions, rules
+from coatclass.care.coat import PUPPY, adult_months
 from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
 from coatclass.care.growth import (
     Crossing,
@@ -20,7 +21,7 @@ from coatclass.care.growth import (
     passing,
     rate_of,
 )
-from coatclass.care.minutes import PUPPY, TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
+from coatclass.care.minutes import TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
 from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, mat_risk
 from coatclass.care.routine import routine, training
 
@@ -41,6 +42,7 @@ __all__ = [
     "TimeBudget",
     "Trim",
     "ZoneLoad",
+    "adult_months",
     "bath_weeks",
     "body_surface_m2",
     "cautions",

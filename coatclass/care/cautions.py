@@ -120,7 +120,7 @@ _CONDITIONS: dict[str, _Condition] = {
 }
 
 
-# --- every rule, for people to read -------------------------------------------------------------------------------------
+# --- every rule, for people to read -----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,9 @@ from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, MatState, Undercoat, band_of_mm
 
 __all__ = [
+    "CANNOT_BEAR",
+    "PUPPY",
+    "adult_months",
     "categories",
     "data",
     "family",
@@ -29,6 +32,10 @@ __all__ = [
     "stroke",
     "zones_matted",
 ]
+
+# Rules of the triage after which this room asks by name.
+PUPPY = "puppy"
+CANNOT_BEAR = "cannot-bear"
 
 _DATA = Path(__file__).with_name("data")
 _UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatCategory.WIRE}
@@ -116,6 +123,11 @@ def sessions_for(possible: Sequence[CoatCategory], mm: float) -> float:
 def rounds_a_week(possible: Sequence[CoatCategory], mm: float) -> int:
     """How often a week the whole dog is brushed and combed through at a trunk length in mm, 1 to 7."""
     return max(1, math.ceil(sessions_for(possible, standard_mm(mm)) - 0.5))
+
+
+def adult_months() -> float:
+    """Age from which a dog wears its adult coat, months."""
+    return float(data("growth")["puppy"]["look_again_months"][-1])
 
 
 def line_brushed(situation: CoatSituation) -> bool:

@@ -58,6 +58,7 @@ def events_of(
     cleared: Triage,
     week: Week | None,
     growth: Growth,
+    *,
     visit: Sequence[Ask],
     touch_up_minutes: float | None = None,
 ) -> tuple[Event, ...]:

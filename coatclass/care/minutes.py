@@ -11,7 +11,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from coatclass.care.coat import categories, data, length_mm, ordered, rounds_a_week, sessions_for
+from coatclass.care.coat import (
+    CANNOT_BEAR,
+    PUPPY,
+    categories,
+    data,
+    length_mm,
+    ordered,
+    rounds_a_week,
+    sessions_for,
+    standard_mm,
+)
 from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
@@ -21,8 +31,6 @@ from coatclass.words import catalogue
 __all__ = ["TimeBudget", "body_surface_m2", "length_advice", "time_budget", "time_words", "week_of"]
 
 Limit = Literal["week", "dog", "nothing"]
-PUPPY = "puppy"
-"""The triage rule of dogs that are too young for more than gentle tools."""
 
 
 @dataclass(frozen=True)
@@ -109,8 +117,12 @@ def time_budget(situation: CoatSituation, cleared: Triage, risk: MatRisk) -> Tim
 
 def may_be_cut(situation: CoatSituation, cleared: Triage) -> bool:
     """Every coat that is still possible may be cut to a length, and nothing found on the dog forbids it."""
-    coats = data("coats")["coat"]
-    return cleared.shorter.open and all(coats[category]["trimmable"] for category in categories(situation))
+    return cleared.shorter.open and _cut_to_length(situation)
+
+
+def _cut_to_length(situation: CoatSituation) -> bool:
+    """Whether every coat that is still possible is one that is cut to a length at all."""
+    return all(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
 
 
 def zones_at_risk(cleared: Triage, risk: MatRisk, mm: float) -> tuple[BodyZone, ...]:
@@ -136,6 +148,7 @@ class _Work:
         patience = table["patience"][situation.patience or "unknown"]
         self._cleared, self._risk = cleared, risk
         self._coats = categories(situation)
+        self._bands: dict[float, tuple[int, int, float]] = {}
         self._slower = float(patience["slower"])
         self._density = max(table["density"][undercoat] for undercoat in situation.undercoats or {"unknown"})
         self._set_up = float(table["sitting"]["set_up_minutes"])
@@ -146,14 +159,18 @@ class _Work:
             min(patience["sitting"], table["puppy"]["sitting"] if PUPPY in cleared.rules else math.inf)
         )
 
-    def _touch_up(self, mm: float) -> float:
-        """Minutes of going over the zones at risk once."""
-        row = data("time")["touch_up"]
-        zones = zones_at_risk(self._cleared, self._risk, mm)
-        return float(len(zones) * (row["zone_minutes"] + row["per_m2"] * self.surface_m2) * self._slower)
-
-    def _extra(self, mm: float) -> int:
-        return extra_rounds(zones_at_risk(self._cleared, self._risk, mm), self._risk, mm)
+    def _band(self, mm: float) -> tuple[int, int, float]:
+        """What is the same between two limits of the trade: rounds a week, extra rounds of the zones at risk, minutes
+        of going over these zones once."""
+        standard = standard_mm(mm)
+        if standard not in self._bands:
+            row = data("time")["touch_up"]
+            zones = zones_at_risk(self._cleared, self._risk, mm)
+            touch_up = len(zones) * (row["zone_minutes"] + row["per_m2"] * self.surface_m2) * self._slower
+            self._bands[standard] = (
+                rounds_a_week(self._coats, mm), extra_rounds(zones, self._risk, mm), float(touch_up)
+            )  # fmt: skip
+        return self._bands[standard]
 
     def _rounds(self, mm: float) -> float:
         """Minutes a week of brushing and combing the whole dog."""
@@ -164,14 +181,16 @@ class _Work:
 
     def _in_hand(self, mm: float) -> float:
         """Minutes a week with a tool in the hand."""
-        return self._rounds(mm) + self._extra(mm) * self._touch_up(mm)
+        _, extra, touch_up = self._band(mm)
+        return self._rounds(mm) + extra * touch_up
 
     def _with_set_up(self, mm: float) -> float:
         return self._in_hand(mm) + self._set_up * self.sittings(mm)
 
     def sittings(self, mm: float) -> int:
         """Sittings a week: as often as the coat asks, and short enough for the dog; at most one a day."""
-        wanted = max(rounds_a_week(self._coats, mm), math.ceil(self._in_hand(mm) / self._longest))
+        rounds, _, _ = self._band(mm)
+        wanted = max(rounds, math.ceil(self._in_hand(mm) / self._longest))
         return min(self._most_sittings, wanted)
 
     def minutes(self, mm: float) -> float:
@@ -192,13 +211,14 @@ class _Work:
 
     def of_touch_up(self, mm: float) -> float:
         """Minutes of one touch-up, whole ones."""
-        return float(max(1, round(self._touch_up(mm))))
+        return float(max(1, round(self._band(mm)[2])))
 
     def of_sitting(self, mm: float) -> float:
         """Minutes of one sitting, whole ones; touch-ups that find no day of their own are part of it."""
         sittings = self.sittings(mm)
-        own_days = touch_up_days(rounds_a_week(self._coats, mm) + self._extra(mm), sittings)
-        work = (self._rounds(mm) + (self._extra(mm) - own_days) * self._touch_up(mm)) / sittings
+        rounds, extra, touch_up = self._band(mm)
+        own_days = touch_up_days(rounds + extra, sittings)
+        work = (self._rounds(mm) + (extra - own_days) * touch_up) / sittings
         return float(max(1, round(min(work, self._longest) + self._set_up)))
 
 
@@ -277,16 +297,14 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
     now = length_mm(situation)
     if cleared.comes_off:
         return "comes_off", None, "comes_off"
-    if not may_be_cut(situation, cleared) and cleared.growth.open:
-        return _uncut(budget)
     if not cleared.growth.open:
         return _held(situation, cleared, budget, now)
+    if not may_be_cut(situation, cleared):
+        return _uncut(budget)
     if was_matted:
         return _short_for_now(budget, now)
-    if budget is None:
-        return "ask", None, "ask_weight"
-    if budget.fits is None:
-        return "ask", None, "ask_minutes"
+    if budget is None or budget.fits is None:
+        return "ask", None, "ask_minutes" if budget else "ask_weight"
     return _by_time(budget, now)
 
 
@@ -311,8 +329,8 @@ def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, 
         and budget.longest_mm < now
     ):
         return "shorter", float(budget.longest_mm), _too_long(budget)
-    why = "training" if "cannot-bear" in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
-    if not cut and "double-coat" in cleared.rules:
+    why = "training" if CANNOT_BEAR in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
+    if not _cut_to_length(situation):
         return "not_cut", None, f"held_{why}_uncut"
     measured = situation.measured_mm is not None
     return "not_longer", now if measured else None, f"held_{why}" if measured else f"held_{why}_unmeasured"

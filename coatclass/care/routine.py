@@ -8,8 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from coatclass.care.coat import categories, data, family, gentleness, line_brushed, ordered, stroke, zones_matted
-from coatclass.care.minutes import PUPPY, may_be_cut
+from coatclass.care.coat import (
+    CANNOT_BEAR,
+    PUPPY,
+    categories,
+    data,
+    family,
+    gentleness,
+    line_brushed,
+    ordered,
+    stroke,
+    zones_matted,
+)
+from coatclass.care.minutes import may_be_cut
 from coatclass.contract import (
     CoatSituation,
     KitItem,
@@ -39,6 +50,7 @@ def routine(
     cleared: Triage,
     kit: Sequence[KitItem],
     week: Week | None,
+    *,
     codes: Iterable[str] = (),
     language: str = "en",
 ) -> Routine:
@@ -283,7 +295,7 @@ def _no_bath(cleared: Triage, texts: Catalogue) -> str:
     """Why there is no bath now; the vet's reasons first."""
     if cleared.bath.first is Who.VET:
         return texts.say("bath.vet_first")
-    if "cannot-bear" in cleared.bath.rules and not {"mats", "tight-mats"} & set(cleared.bath.rules):
+    if CANNOT_BEAR in cleared.bath.rules and not {"mats", "tight-mats"} & set(cleared.bath.rules):
         return texts.say("bath.training_first")
     return texts.say("bath.knots_first" if cleared.bath.first is Who.OWNER else "bath.never_now")
 
@@ -299,7 +311,7 @@ def _hold(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> str:
         sentences.append(texts.say("hold.vet", trouble=names))
     if cleared.comes_off:
         sentences.append(texts.say("hold.groomer"))
-    if "cannot-bear" in rules:
+    if CANNOT_BEAR in rules:
         sentences.append(texts.say("hold.training" if cleared.training.open else "hold.training_later"))
     return " ".join(sentences)
 
@@ -356,7 +368,7 @@ def training(cleared: Triage, language: str = "en") -> tuple[TrainingStep, ...]:
     rules = data("training")
     gentle = cleared.cleared("gentle")
     where = next((BodyZone(zone) for zone in rules["where"]["zones"] if zone in gentle), None)
-    if "cannot-bear" not in cleared.rules or not cleared.training.open or where is None:
+    if CANNOT_BEAR not in cleared.rules or not cleared.training.open or where is None:
         return ()
     texts = catalogue(language, "care")
     place = texts.zone(where)

@@ -1,4 +1,4 @@
-"""What a plan is shown as, free of a format: sections of blocks in reading order. Each presenter renders blocks only."""
+"""What a plan is shown as, free of a format: sections of blocks in reading order. Presenters render blocks, no more."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a plan shows, in which order: one function a section, each of which says nothing where there is nothing to say."""
+"""What a plan shows, in which order: one function a section, silent where there is nothing to say."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ def _usable(phase: Phase) -> list[KitItem]:
     return sorted((item for item in phase.kit if item.role in _USABLE), key=lambda item: (item.order or 99, item.tool))
 
 
-# --- order --------------------------------------------------------------------------------------------------------------
+# --- order ------------------------------------------------------------------------------------------------------------
 
 
 def _sections(of: _Dog) -> Iterator[Section]:
@@ -251,7 +251,7 @@ def _after_what(of: _Dog) -> str:
     return "after" if of.plan is not None and of.plan.visit else "after_training"
 
 
-# --- what must be read at once --------------------------------------------------------------------------------------
+# --- what must be read at once ----------------------------------------------------------------------------------------
 
 
 def _verdict(of: _Dog) -> Iterator[Block]:
@@ -382,7 +382,7 @@ def _beware(of: _Dog) -> Iterator[Block]:
         )
 
 
-# --- kit and routine of a phase ----------------------------------------------------------------------------------------
+# --- kit and routine of a phase ---------------------------------------------------------------------------------------
 
 
 def _kit(of: _Dog, phase: Phase) -> Iterator[Block]:
@@ -481,7 +481,7 @@ def _errors(of: _Dog, phase: Phase) -> Iterator[Block]:
         yield Items(phase.routine.errors)
 
 
-# --- more ---------------------------------------------------------------------------------------------------------------
+# --- more -------------------------------------------------------------------------------------------------------------
 
 
 def _map(of: _Dog) -> Iterator[Block]:

@@ -160,7 +160,7 @@ def _content(entry: icalendar.Event) -> bytes:
     return bytes(same.to_ical())
 
 
-# --- a time zone as a VTIMEZONE (RFC 5545, 3.6.5) with yearly rules, which more programs read than lists of dates ------
+# --- a time zone as a VTIMEZONE (RFC 5545, 3.6.5) with yearly rules, which more programs read than lists of dates ----
 
 
 def _vtimezone(zone: ZoneInfo, year: int) -> icalendar.Timezone:
