@@ -5,7 +5,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 
 from coatclass.care.cautions import CareRule, cautions, rules
 from coatclass.care.coat import PUPPY, adult_months
-from coatclass.care.dates import Event, EventKind, bath_weeks, calendar_ics, event_uid, event_words, events_of
+from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
 from coatclass.care.growth import (
     Crossing,
     Doubt,
@@ -45,11 +45,8 @@ __all__ = [
     "adult_months",
     "bath_weeks",
     "body_surface_m2",
-    "calendar_ics",
     "cautions",
     "doubt_words",
-    "event_uid",
-    "event_words",
     "events_of",
     "examine",
     "forecast",

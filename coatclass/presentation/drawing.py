@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import Literal
 
-__all__ = ["Drawing", "Label", "Line", "Point", "hatch", "smooth", "svg"]
+__all__ = ["Drawing", "Label", "Line", "Point", "hatch", "path_of", "smooth", "svg"]
 
 Point = tuple[float, float]
 
@@ -102,6 +102,11 @@ def svg(drawing: Drawing, width_mm: float | None = None) -> str:
     )
 
 
+def path_of(points: Sequence[Point], *, closed: bool = True) -> str:
+    """A line through points as the data of an SVG path."""
+    return "M" + " L".join(f"{x:.1f} {y:.1f}" for x, y in points) + ("Z" if closed else "")
+
+
 def _grey(value: float) -> str:
     level = round(255 * value)
     return f"#{level:02x}{level:02x}{level:02x}"
@@ -115,7 +120,7 @@ def _shape(shape: Line | Label) -> str:
             f'<text x="{shape.at[0]:.1f}" y="{shape.at[1]:.1f}" font-size="{shape.size:g}" '
             f'text-anchor="{anchor}"{weight}>{escape(shape.text)}</text>'
         )
-    path = "M" + " L".join(f"{px:.1f} {py:.1f}" for px, py in shape.points) + ("Z" if shape.closed else "")
+    path = path_of(shape.points, closed=shape.closed)
     fill = "none" if shape.fill is None else _grey(shape.fill)
     dash = ' stroke-dasharray="6 4"' if shape.dashed else ""
     return (
