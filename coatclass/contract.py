@@ -156,6 +156,8 @@ class CoatEstimate:
         by_photo, by_answers: P(category) by that source alone, None if it is absent.
         unfamiliar: the photos are unlike anything the model was trained on.
         joint: P(category, band), 7 rows of 4, whose margins are ``category`` and ``band``; None if nobody kept it.
+        answers_fit_photo: log of P(answers | what the photo shows) over P(answers | the coat that fits them best), at
+            most 0: the lower, the less can both be right. None without both.
     """
 
     category: tuple[float, ...]
@@ -165,6 +167,7 @@ class CoatEstimate:
     by_answers: tuple[float, ...] | None = None
     unfamiliar: bool = False
     joint: tuple[tuple[float, ...], ...] | None = None
+    answers_fit_photo: float | None = None
 
 
 class Verdict(StrEnum):
