@@ -134,7 +134,10 @@ def test_nobody_is_told_more_minutes_a_week_than_an_owner_can_do(situation, mm):
 
 
 def test_a_huge_coat_is_kept_shorter_or_brushed_out_by_a_groomer():
-    for coat, kind, word in ((CoatCategory.CURLY, "shorter", "ask the groomer for"), (CoatCategory.ARCTIC, "not_cut", "groomer")):
+    for coat, kind, word in (
+        (CoatCategory.CURLY, "shorter", "ask the groomer for"),
+        (CoatCategory.ARCTIC, "not_cut", "groomer"),
+    ):
         phase = phase_of(dogs.situation(categories=frozenset({coat}), weight_kg=80.0, measured_mm=800.0))
         assert phase.length.kind == kind
         assert word in phase.length.text
@@ -260,7 +263,9 @@ def test_a_double_coat_is_never_cut_and_a_matted_dog_never_grows(situation):
 
 
 def test_a_coat_that_has_matted_is_kept_short_after_the_visit_too():
-    dog = dogs.situation(weight_kg=6.0, minutes_per_week=600.0, measured_mm=60.0, mats={BodyZone.TRUNK: MatState.FELTED})
+    dog = dogs.situation(
+        weight_kg=6.0, minutes_per_week=600.0, measured_mm=60.0, mats={BodyZone.TRUNK: MatState.FELTED}
+    )
     after = planning.advise(dog).after
     assert after.length.kind == "not_longer" and after.length.mm == 19
 

@@ -164,8 +164,9 @@ def test_a_dog_that_cannot_bear_the_brush_is_trained_and_never_held_down():
 
 
 def test_every_tool_of_the_catalogue_has_a_stroke_of_its_own():
-    from coatclass import toolkit
     from coatclass.care._strokes import family
+
+    from coatclass import toolkit
 
     assert {tool: family(tool) for tool in toolkit.catalogue() if family(tool) == "other"} == {}
     assert family("stripping_stone") == "stone" and family("firm_pin_brush") == "pin_brush"

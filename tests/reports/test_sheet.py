@@ -13,6 +13,9 @@ from html.parser import HTMLParser
 
 import care_dogs as dogs
 import pytest
+from coatclass.reports._curve_picture import curve_picture
+from coatclass.reports._dog_picture import dog_picture
+from coatclass.reports._drawing import Line, hatch, svg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader
@@ -20,9 +23,6 @@ from pypdf import PdfReader
 from coatclass import care, reports, toolkit
 from coatclass.contract import Role
 from coatclass.errors import InputError
-from coatclass.reports._curve_picture import curve_picture
-from coatclass.reports._dog_picture import dog_picture
-from coatclass.reports._drawing import Line, hatch, svg
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
 from coatclass.words import LANGUAGES, catalogue
 
