@@ -1,214 +1,91 @@
-"""The calendar file: read back by a second library, right about hours and days, and updating instead of doubling."""
+"""Dates: only what the triage leaves open, and the visit."""
 
 from __future__ import annotations
 
 import dataclasses
-import io
-from datetime import UTC, date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date
 
 import care_dogs as dogs
 import pytest
-import vobject
-from dateutil.tz import tzical
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from coatclass import care, planning
-from coatclass.errors import InputError
-from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Texture
-from coatclass.words import LANGUAGES
+from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
 
-TODAY = date(2026, 3, 2)
-STAMP = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
-YOUNG = dogs.situation(
-    measured_mm=22.0,
-    weight_kg=8.0,
-    age_months=7.0,
-    minutes_per_week=90.0,
-    wished_length_mm=40.0,
-    wears_harness=True,
-    textures=frozenset({Texture.COTTONY}),
-)
+TODAY = date(2026, 3, 2)  # a Monday
 
 
-def export(situation=YOUNG, today=TODAY, language="en", **options):
-    plan = planning.plan(situation, kit=dogs.CURLY_KIT, today=today, language=language)
-    return care.calendar_ics(plan, **({"dog_id": "dog-1", "dog_name": "Flöckchen", "stamp": STAMP} | options))
+def events_of(**known):
+    plan = planning.plan(dogs.situation(**known), today=TODAY)
+    return {event.kind: event for event in plan.events}
 
 
-def entries(ics):
-    """Entries by title, read by the second library."""
-    calendar = vobject.readOne(ics.decode("utf-8"))
-    return {entry.summary.value: entry for entry in calendar.vevent_list}
-
-
-def by_uid(ics):
-    calendar = vobject.readOne(ics.decode("utf-8"))
-    return {entry.uid.value: entry for entry in calendar.vevent_list}
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-@pytest.mark.parametrize("timezone", [None, "Europe/Vienna", "America/New_York"])
-def test_a_second_library_reads_the_calendar_and_finds_it_valid(language, timezone):
-    calendar = vobject.readOne(export(language=language, timezone=timezone).decode("utf-8"))
-    assert calendar.validate(raiseException=True)
-    assert calendar.version.value == "2.0"
-    assert len(calendar.vevent_list) >= 8
-
-
-def test_lines_end_in_crlf_and_fold_at_75_octets():
-    # RFC 5545, 3.1: lines end in CRLF and should not be longer than 75 octets, excluding the line break.
-    raw = export(dog_name="Überlängenöhrchen von der Mühlenwiese " * 4, language="de")
-    assert raw.endswith(b"\r\n") and b"\n" not in raw.replace(b"\r\n", b"")
-    assert max(len(line) for line in raw.split(b"\r\n")) <= 75
-
-
-@settings(max_examples=25, deadline=None)
-@given(st.text(max_size=60))
-def test_any_name_survives_the_way_through_the_file(name):
-    kept = "".join(c for c in name if c.isprintable())
-    found = entries(export(dog_name=kept))
-    assert f"Bath day: {kept or 'your dog'}" in found
-
-
-def test_every_entry_has_uid_stamp_sequence_and_start():
-    # RFC 5545, 3.6.1: UID and DTSTAMP are required; DTSTART is, in a file with recurring entries.
-    for entry in by_uid(export()).values():
-        assert entry.uid.value and entry.dtstart.value and entry.sequence.value == "0"
-        assert entry.dtstamp.value == STAMP
-
-
-def test_hours_float_unless_a_time_zone_is_named():
-    assert b"DTSTART:20260304T190000\r\n" in export()
-    assert b"VTIMEZONE" not in export()
-
-
-def test_a_named_time_zone_travels_with_the_file_and_keeps_the_hour_through_summer_time():
-    ics = export(timezone="Europe/Vienna")
-    assert b"BEGIN:VTIMEZONE" in ics and b"DTSTART;TZID=Europe/Vienna:20260304T190000" in ics
-    rule = entries(ics)["Brush and comb Flöckchen"].getrruleset(addRDate=False)
-    first_weeks = [moment for moment, _ in zip(rule, range(16), strict=False)]
-    assert {moment.hour for moment in first_weeks} == {19}
-    offsets = {moment.utcoffset() for moment in first_weeks}
-    assert offsets == {timedelta(hours=1), timedelta(hours=2)}  # Austria changes its clocks on 29 March 2026
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        "Europe/Vienna", "Europe/London", "America/New_York", "America/St_Johns", "Australia/Sydney", "Asia/Tokyo",
-        "America/Santiago", "Africa/Casablanca", "UTC",
-    ],
-)  # fmt: skip
-def test_the_time_zone_in_the_file_tells_the_same_hours_as_the_zone_database(name):
-    # The zone as read by a second library (dateutil) against the IANA time zone database, for two years.
-    text = export(timezone=name).decode("utf-8").replace("\r\n ", "").replace("\r\n", "\n")
-    read = tzical(io.StringIO(text)).get(name)
-    zone = ZoneInfo(name)
-    for n in range(0, 730, 9):
-        moment = datetime(2026, 1, 1, 19, 0) + timedelta(days=n)
-        assert moment.replace(tzinfo=read).utcoffset() == moment.replace(tzinfo=zone).utcoffset(), moment
-
-
-def test_days_are_whole_days_without_hour_or_zone():
-    bath = entries(export(timezone="Europe/Vienna"))["Bath day: Flöckchen"]
-    assert bath.dtstart.value == date(2026, 3, 7) and bath.dtend.value == date(2026, 3, 8)
-    assert not isinstance(bath.dtstart.value, datetime)
-
-
-def test_each_series_begins_on_one_of_its_own_days():
-    for entry in by_uid(export()).values():
-        if hasattr(entry, "rrule"):
-            days = entry.rrule.value.split("BYDAY=")[1].split(";")[0].split(",")
-            assert ("MO", "TU", "WE", "TH", "FR", "SA", "SU")[entry.dtstart.value.weekday()] in days
-
-
-def test_a_second_export_updates_and_does_not_double():
-    first = export()
-    second = export(today=TODAY + timedelta(days=9), previous=first, stamp=STAMP + timedelta(days=9))
-    old, new = by_uid(first), by_uid(second)
-    assert set(old) <= set(new)
-    moved = [uid for uid in old if old[uid].dtstart.value != new[uid].dtstart.value]
-    assert moved and all(new[uid].sequence.value == "1" for uid in moved)
-
-
-def test_what_did_not_change_keeps_its_sequence():
-    first = export()
-    again = export(previous=first, stamp=STAMP + timedelta(hours=1))
-    assert {entry.sequence.value for entry in by_uid(again).values()} == {"0"}
-
-
-def test_what_fell_away_is_cancelled_once():
-    first = export()
-    grown = dataclasses.replace(YOUNG, age_months=30.0)
-    second = export(grown, previous=first)
-    gone = {uid: entry for uid, entry in by_uid(second).items() if hasattr(entry, "status")}
-    assert len(gone) == 4 and all(entry.status.value == "CANCELLED" for entry in gone.values())
-    third = by_uid(export(grown, previous=second))
-    assert all(third[uid].sequence.value == gone[uid].sequence.value for uid in gone)
-
-
-def test_two_dogs_never_share_an_entry():
-    assert not set(by_uid(export())) & set(by_uid(export(dog_id="dog-2")))
-
-
-def test_a_matted_dog_gets_no_bath_day_and_a_dog_on_hold_no_sessions():
-    matted = dataclasses.replace(YOUNG, mats={BodyZone.TAIL: MatState.MATS})
-    assert not any("Bath" in title for title in entries(export(matted)))
-    sore = dataclasses.replace(YOUNG, skin_trouble=frozenset({"sores"}))
-    titles = entries(export(sore))
-    assert not any("Brush" in title or "Bath" in title for title in titles)
-    assert any("to the vet" in title for title in titles)
-
-
-def test_the_kit_change_after_a_trim_is_not_announced():
-    titles = entries(export())
-    assert any("25 mm" in title for title in titles) and not any("75 mm" in title for title in titles)
-
-
-@pytest.mark.parametrize(
-    ("options", "code"),
-    [
-        ({"timezone": "Mars/Olympus"}, "timezone"),
-        ({"timezone": "../etc/passwd"}, "timezone"),
-        ({"stamp": datetime(2026, 3, 2)}, "stamp"),
-        ({"previous": b"not a calendar"}, "previous"),
-    ],
-)
-def test_what_cannot_be_used_is_refused_in_plain_words(options, code):
-    with pytest.raises(InputError) as refusal:
-        export(**options)
-    assert refusal.value.code == code
-
-
-@settings(max_examples=40, deadline=None)
-@given(dogs.situations, dogs.kits, st.sampled_from(LANGUAGES))
-def test_every_plan_makes_a_calendar_that_a_second_library_reads(situation, kit, language):
-    plan = planning.plan(situation, kit=kit, today=TODAY, language=language)
-    ics = care.calendar_ics(plan, dog_id="any", stamp=STAMP)
-    if plan.events:
-        assert vobject.readOne(ics.decode("utf-8")).validate(raiseException=True)
-    kinds = {event.kind for event in plan.events}
+@settings(max_examples=60, deadline=None)
+@given(dogs.situations)
+def test_a_date_is_given_only_to_what_is_open(situation):
+    plan = planning.plan(situation, today=TODAY)
+    kinds, found = {event.kind for event in plan.events}, plan.now.triage
     assert ("visit" in kinds) == bool(plan.visit)
-    assert ("bath" in kinds) <= plan.now.triage.bath.open
-    if plan.now.routine.hold:
+    assert ("bath" in kinds) == (found.bath.open and plan.now.week is not None)
+    assert ("session" in kinds) == (plan.now.week is not None)
+    if not found.growth.open:
+        assert not kinds & {"kit_change", "trim"}
+    if not found.session.open:
         assert kinds <= {"visit", "look_again"}
+    assert all(event.start >= TODAY for event in plan.events)
 
 
-def test_the_words_of_the_entries_can_be_somebody_elses():
-    plan = planning.plan(YOUNG, kit=dogs.CURLY_KIT, today=TODAY)
-    ics = care.calendar_ics(plan, dog_id="dog-1", stamp=STAMP, words=lambda event, plan, dog: (event.key, "said"))
-    assert set(entries(ics)) == {event.key for event in plan.events}
+@settings(max_examples=60, deadline=None)
+@given(dogs.situations)
+def test_the_calendar_has_the_days_of_the_week_plan(situation):
+    plan = planning.plan(situation, today=TODAY)
+    week = plan.now.week
+    days = {event.kind: event.weekdays for event in plan.events}
+    for kind in ("session", "touch_up"):
+        wanted = tuple(day for day, due in enumerate(week.days) if due == kind) if week else ()
+        assert days.get(kind, ()) == wanted
+    if "bath" in days:
+        assert set(days["bath"]) <= set(days["session"])  # brushing comes first, on the same day
 
 
-def test_nobody_is_told_minutes_that_nobody_knows():
-    plan = planning.plan(dataclasses.replace(YOUNG, weight_kg=None), kit=dogs.CURLY_KIT, today=TODAY)
-    session = next(event for event in plan.events if event.kind == "session")
-    assert session.minutes is None
-    assert "inute" not in care.event_words(session, plan, "Flöckchen")[1]
+@pytest.mark.parametrize(
+    ("known", "gone"),
+    [
+        ({"skin_trouble": frozenset({"smell"})}, "bath"),
+        ({"skin_trouble": frozenset({"redness"}), "skin": {BodyZone.BELLY: "redness"}}, "bath"),
+        ({"mats": {BodyZone.TAIL: MatState.MATS}}, "bath"),
+        ({"mats": {BodyZone.TAIL: MatState.MATS}}, "trim"),
+        ({"skin_trouble": frozenset({"sores"})}, "session"),
+        ({"patience": Patience.CANNOT_BEAR}, "session"),
+        ({"mats": {BodyZone.TRUNK: MatState.FELTED}}, "kit_change"),
+    ],
+)
+def test_what_has_to_wait_has_no_date(known, gone):
+    always = {"measured_mm": 22.0, "weight_kg": 8.0, "minutes_per_week": 90.0, "wished_length_mm": 40.0}
+    assert gone in events_of(**always)
+    assert gone not in events_of(**always, **known)
+
+
+def test_a_vets_or_groomers_visit_is_the_next_days_business():
+    visit = events_of(skin_trouble=frozenset({"sores"}))["visit"]
+    assert visit.start == date(2026, 3, 3) and visit.at is None
+
+
+def test_a_puppy_on_hold_is_still_looked_at_again():
+    assert set(events_of(age_months=5.0, skin_trouble=frozenset({"sores"}))) == {"visit", "look_again"}
 
 
 def test_an_arctic_dogs_plan_needs_no_trim():
     arctic = dogs.situation(categories=frozenset({CoatCategory.ARCTIC}), weight_kg=24.0, minutes_per_week=60.0)
     assert planning.plan(arctic, kit=dogs.ARCTIC_KIT, today=TODAY).growth.trim is None
+
+
+def test_baths_come_as_often_as_the_owner_bathes_or_as_the_coat_needs():
+    assert care.bath_weeks(dogs.situation(baths_per_month=2.0)) == 2
+    fur = dogs.situation(categories=frozenset({CoatCategory.FUR}))
+    both = dataclasses.replace(fur, categories=frozenset({CoatCategory.FUR, CoatCategory.CURLY}))
+    assert care.bath_weeks(fur) == care.bath_weeks(both) == 8
+
+
+def test_nobody_is_told_minutes_that_nobody_knows():
+    assert events_of()["session"].minutes is None
