@@ -25,7 +25,9 @@ from coatclass.contract import (
 )
 from coatclass.ensemble import Finding
 from coatclass.errors import PhotoError
+from coatclass.genetics import puppy_coat
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.triage import triage
 
 if TYPE_CHECKING:
     from coatclass.learning import LearnedModel
@@ -114,7 +116,8 @@ def assess_readings(
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
-    kit = toolkit.recommend(situation)
+    worn = puppy_coat(situation)
+    kit = toolkit.recommend(worn, triage(worn))
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
@@ -126,8 +129,8 @@ def assess_readings(
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
         next_question=_next_question(estimate, answers, situation, said, skipped),
         kit=kit,
-        routine=care.routine(situation, kit),
-        cautions=care.cautions(situation, kit),
+        routine=care.routine(worn, kit),
+        cautions=care.cautions(worn, kit),
     )
 
 
@@ -175,8 +178,8 @@ def _next_question(
     """The unanswered question whose answer is expected to change the kit the most."""
 
     def kit_of(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, str]]:
-        kit = toolkit.recommend(replace(situation, categories=categories, bands=bands))
-        return frozenset((item.tool, item.role) for item in kit)
+        possible = replace(situation, categories=categories, bands=bands)
+        return toolkit.roles(possible, triage(possible))
 
     return decision.next_question(estimate, _unanswered(answers, said, skipped), kit_of)
 

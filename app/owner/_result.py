@@ -12,6 +12,7 @@ from app.owner import _dog as owners
 from coatclass import toolkit
 from coatclass.care import RISK_ZONES, CarePlan, Catalogue, Event, care_texts
 from coatclass.contract import Assessment, CoatSituation, KitItem, Role, Verdict
+from coatclass.genetics import puppy_coat
 from coatclass.taxonomy import (
     BANDS,
     CATEGORIES,
@@ -22,6 +23,7 @@ from coatclass.taxonomy import (
     definition,
     describe_mm,
 )
+from coatclass.triage import triage
 
 _LEVELS = {"low": 1, "moderate": 2, "high": 3}
 _A = {"hair": "a soft hair", "fur": "a fur", "mixed": "a mixed", "wire": "a wire", "curly": "a curly", "drop": "a drop",
@@ -42,6 +44,7 @@ def result_values(state: Any, of: owners.OwnersDog, assessment: Assessment, *, l
     """Everything that ``result.html`` needs."""
     say = texts("owner", language)
     at = owners.situation(of, assessment)
+    worn = at and puppy_coat(at)
     plan = owners.plan(of, assessment, language=language)
     return {
         "assessment": assessment,
@@ -52,8 +55,8 @@ def result_values(state: Any, of: owners.OwnersDog, assessment: Assessment, *, l
         "pictures": _pictures(assessment, say),
         "groups": _groups(assessment, at, say, language),
         "first_buy": next(iter(toolkit.shopping_list(assessment.kit, of.answers.owned_tools or ())), None),
-        "owned": _owned(of, at, language),
-        "others": _others(assessment, at, language),
+        "owned": _owned(of, worn, language),
+        "others": _others(assessment, worn, language),
         "plan": plan,
         "load": _load(plan, say),
         "growth": growth_curve(plan.growth, title=say.say("result.growth_title")) if plan else None,
@@ -157,16 +160,19 @@ def _zones(zones: Iterable[BodyZone], say: Catalogue, language: str) -> str:
 def _owned(of: owners.OwnersDog, at: CoatSituation | None, language: str) -> list[tuple[str, Any]]:
     if at is None:
         return []
-    return [(tool.kind, toolkit.judge_owned(tool, at, language=language)) for tool in of.answers.owned_tools or ()]
+    cleared = triage(at)
+    return [
+        (tool.kind, toolkit.judge_owned(tool, at, cleared, language=language)) for tool in of.answers.owned_tools or ()
+    ]
 
 
 def _others(assessment: Assessment, at: CoatSituation | None, language: str) -> list[tuple[str, str, str]]:
     """Tools that are not in the kit: (id, name, why not)."""
     if at is None:
         return []
-    shown = {item.tool for item in assessment.kit}
+    shown, cleared = {item.tool for item in assessment.kit}, triage(at)
     return [
-        (tool, toolkit.tool_name(tool, language=language), toolkit.why_not(tool, at, language=language))
+        (tool, toolkit.tool_name(tool, language=language), toolkit.why_not(tool, at, cleared, language=language))
         for tool in toolkit.catalogue()
         if tool not in shown
     ]

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from coatclass import care, toolkit
 from coatclass.contract import Assessment, KitItem
+from coatclass.triage import triage
 
 __all__ = ["Sheet", "in_language", "sheet_html", "sheet_pdf"]
 
@@ -79,7 +80,8 @@ def kit_in_language(plan: care.CarePlan, language: str) -> tuple[KitItem, ...]:
 
     A tool that the recommender would not give this role (a groomer chose otherwise) keeps its reason as it was written.
     """
-    recommended = {item.tool: item for item in toolkit.recommend(plan.case.situation, language=language)}
+    situation = plan.case.situation
+    recommended = {item.tool: item for item in toolkit.recommend(situation, triage(situation), language=language)}
     known = toolkit.catalogue()
     kit = []
     for item in plan.case.kit:
