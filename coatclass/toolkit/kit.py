@@ -31,9 +31,23 @@ _STAND_IN_RANK = 50
 _ROUNDING = 1e-9  # shares are sums of thirds and halves
 
 
+class _Dog:
+    """A dog with its triage, and where each tool may go."""
+
+    def __init__(self, situation: CoatSituation, cleared: Triage) -> None:
+        self.situation, self.cleared = situation, cleared
+        self.having, self.knots = cleared.having, cleared.knots
+        kinds = {(tool.drag, tool.combs) for tool in catalogue().values()}
+        zones = {(drag, comb): cleared.cleared(drag, comb=comb) for drag, comb in kinds}
+        self.allowed = {tool.id: zones[tool.drag, tool.combs] for tool in catalogue().values()}
+
+
 @dataclass(frozen=True)
 class _Choice:
-    """A tool with its role, not yet put into words: ``why`` takes a language. Only usable tools have zones."""
+    """A tool with its role, not yet put into words, which not everybody needs. Only usable tools have zones.
+
+    ``why`` takes a language; ``closed`` tells the triage rule for which a tool that is right for the coat waits.
+    """
 
     tool: str
     role: Role
@@ -41,6 +55,7 @@ class _Choice:
     rank: int
     why: Callable[[str], str]
     zones: frozenset[BodyZone] = frozenset()
+    closed: Callable[[], str] | None = None
 
 
 def recommend(situation: CoatSituation, cleared: Triage, *, language: str = "en") -> tuple[KitItem, ...]:
@@ -66,11 +81,11 @@ def roles(situation: CoatSituation, cleared: Triage) -> frozenset[tuple[str, Rol
 
 def _chosen(situation: CoatSituation, cleared: Triage) -> list[tuple[_Choice, int | None]]:
     """Every tool of the kit in the order of the kit, with its place in the order of work."""
-    seen = views(situation, cleared)
-    choices = {tool: choice for tool in seen if (choice := _choose(tool, seen[tool], situation, cleared))}
+    dog, seen = _Dog(situation, cleared), views(situation, cleared)
+    choices = {tool: choice for tool in seen if (choice := _choose(tool, seen[tool], dog))}
     if cleared.shopping.open:
         for job in ("brush", "comb"):
-            _promote(job, choices, seen, cleared)
+            _promote(job, choices, seen, dog)
     else:
         choices = _nothing_to_buy(choices, cleared)
     usable = _essential_first([choice for choice in choices.values() if choice.role in USABLE])
@@ -93,8 +108,8 @@ def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str
     """What is left of a kit while nothing is to be bought; for a coat that comes off, only warnings."""
     if cleared.comes_off:
         return {tool: choice for tool, choice in choices.items() if choice.role is Role.AVOID or _of_mats(choice)}
-    by = cleared.shopping.rules
-    return {tool: _put_off(choice, by) if choice.role in USABLE else choice for tool, choice in choices.items()}
+    by = cleared.shopping.rules[0]
+    return {tool: _put_off(choice, lambda: by) if choice.role in USABLE else choice for tool, choice in choices.items()}
 
 
 def _of_mats(choice: _Choice) -> bool:
@@ -102,39 +117,42 @@ def _of_mats(choice: _Choice) -> bool:
 
 
 def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
+    why, rules = choice.why(language), choice.rules
+    if choice.closed is not None:
+        by = choice.closed()
+        why, rules = f"{triage_sentence(by, language)} {why}", (by, *rules)
     return KitItem(
         tool=choice.tool,
         name=tool_name(choice.tool, language=language),
         role=choice.role,
         zones=tuple(zone for zone in BodyZone if zone in choice.zones),
         order=order,
-        why=choice.why(language),
-        rule=choice.rules,
+        why=why,
+        rule=rules,
         specification=catalogue()[choice.tool].specification,
     )
 
 
-def _choose(tool: str, view: View, situation: CoatSituation, cleared: Triage) -> _Choice | None:
+def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """The role of one tool, None if it plays none."""
     if view.harm.harm.forbids:
-        return _forbidden(tool, view, situation, cleared)
+        return _forbidden(tool, view, dog)
     enough = rule_file()["policy"]["share_of_possible_coats"] * view.cells
     if view.wanted and view.right >= enough - _ROUNDING:
-        return _usable(tool, view, situation, cleared)
+        return _usable(tool, view, dog)
     if view.essential:
-        return _later(tool, view, lambda language: unsure_sentence(view, situation, language))
+        return _later(tool, view, lambda language: unsure_sentence(view, dog.situation, language))
     if view.put_off:
         return _by_rule(tool, Role.LATER, view.put_off[0])
     return None if view.wanted else _avoid(tool, view)
 
 
-def _forbidden(tool: str, view: View, situation: CoatSituation, cleared: Triage) -> _Choice | None:
+def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A tool that harms a possible coat: it waits if others want it. A stop of the triage is told first."""
     if not view.essential and (view.unwanted or not view.wanted):
         return _avoid(tool, view)
-    by = () if _allowed(tool, cleared) else _closed_by(tool, view, situation, cleared)
-    if by:
-        return _put_off(_later(tool, view, lambda language: whys(view.wanted, language)), by)
+    if not dog.allowed[tool]:
+        return _put_off(_later(tool, view, lambda language: whys(view.wanted, language)), _closed(tool, view, dog))
     return _later(tool, view, lambda language: later_sentence(view, language))
 
 
@@ -153,10 +171,9 @@ def _by_rule(tool: str, role: Role, rule: Rule) -> _Choice:
 # --- where a tool may go -------------------------------------------------------------------------------------------
 
 
-def _usable(tool: str, view: View, situation: CoatSituation, cleared: Triage) -> _Choice | None:
+def _usable(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A wanted tool in its cleared zones; put off where none is cleared, None where the dog has none of its zones."""
-    allowed = _allowed(tool, cleared)
-    places = [_places(rule, situation, allowed, cleared) for rule in view.wanted]
+    places = [_places(rule, dog) for rule in view.wanted]
     placed = tuple(rule for rule, zones in zip(view.wanted, places, strict=True) if zones)
     right = replace(view, wanted=placed or view.wanted)
     choice = _Choice(
@@ -164,59 +181,53 @@ def _usable(tool: str, view: View, situation: CoatSituation, cleared: Triage) ->
         role=Role.ESSENTIAL if view.essential >= view.cells else Role.HELPFUL,
         rules=tuple(rule.id for rule in right.wanted),
         rank=right.order,
-        why=lambda language: right_sentence(right, situation, language),
+        why=lambda language: right_sentence(right, dog.situation, language),
         zones=frozenset().union(*places),
     )
     if choice.zones:
         return choice
-    by = _closed_by(tool, view, situation, cleared)
-    return _put_off(choice, by) if by else None
+    had = dog.having & view.zones or any(rule.only_matted_zones for rule in view.wanted)
+    return _put_off(choice, _closed(tool, view, dog)) if had else None
 
 
-def _allowed(tool: str, cleared: Triage) -> frozenset[BodyZone]:
-    return cleared.cleared(catalogue()[tool].drag, comb=catalogue()[tool].combs)
-
-
-def _places(rule: Rule, situation: CoatSituation, allowed: frozenset[BodyZone], cleared: Triage) -> frozenset[BodyZone]:
+def _places(rule: Rule, dog: _Dog) -> frozenset[BodyZone]:
     if rule.only_matted_zones:
-        return _knotted(rule, situation) & cleared.knots & allowed
-    return allowed.intersection(rule.zones)
+        return _knotted(rule, dog.situation) & dog.knots & dog.allowed[rule.tool]
+    return dog.allowed[rule.tool].intersection(rule.zones)
 
 
 def _knotted(rule: Rule, situation: CoatSituation) -> frozenset[BodyZone]:
     return frozenset(zone for zone, state in situation.mats.items() if state in rule.mats)
 
 
-def _closed_by(tool: str, view: View, situation: CoatSituation, cleared: Triage) -> tuple[str, ...]:
-    """The triage rules that keep a tool out of all its zones; empty where the dog has none of them."""
-    drag, comb = catalogue()[tool].drag, catalogue()[tool].combs
-    zones = cleared.having & view.zones
-    knotted = frozenset().union(*(_knotted(rule, situation) for rule in view.wanted if rule.only_matted_zones))
-    return closed_by(situation, zones or knotted, drag, comb=comb, knots=not zones)
+def _closed(tool: str, view: View, dog: _Dog) -> Callable[[], str]:
+    """How to find the first triage rule that keeps a tool from its zones: vet before groomer before owner."""
+
+    def first() -> str:
+        zones, kind = dog.having & view.zones, catalogue()[tool]
+        knotted = frozenset().union(*(_knotted(rule, dog.situation) for rule in view.wanted if rule.only_matted_zones))
+        where = zones or knotted or dog.having
+        return closed_by(dog.situation, where, kind.drag, comb=kind.combs, knots=bool(knotted and not zones))[0]
+
+    return first
 
 
-def _put_off(choice: _Choice, by: tuple[str, ...]) -> _Choice:
-    """A tool that waits, with the first rule that says so (vet before groomer before owner)."""
-    return replace(
-        choice,
-        role=Role.LATER,
-        zones=frozenset(),
-        rules=(by[0], *choice.rules),
-        why=lambda language: f"{triage_sentence(by[0], language)} {choice.why(language)}",
-    )
+def _put_off(choice: _Choice, closed: Callable[[], str]) -> _Choice:
+    """A tool that waits for what the triage says."""
+    return replace(choice, role=Role.LATER, zones=frozenset(), closed=closed)
 
 
 # --- uncertain coats -----------------------------------------------------------------------------------------------
 
 
-def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], cleared: Triage) -> None:
+def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], dog: _Dog) -> None:
     """Where no tool of a job is right for every possible coat and may be used, name the nearest that harms none."""
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
     needed = any(seen[tool].essential or (job == "brush" and seen[tool].wanted) for tool in of_job)
     there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in seen[tool].zones]
     if not needed or any(choices[tool].role is Role.ESSENTIAL for tool in there):
         return
-    free = {tool: _allowed(tool, cleared).intersection(zone_group("all_over")) for tool in of_job}
+    free = {tool: dog.allowed[tool].intersection(zone_group("all_over")) for tool in of_job}
     safe = [tool for tool in of_job if free[tool] and not seen[tool].harm.harm.forbids]
     if not safe:
         return
@@ -283,4 +294,7 @@ def closing(tool: str, cleared: Triage) -> str:
     """The triage rule that keeps a tool from the whole dog, empty if none does."""
     if not cleared.shopping.open:
         return cleared.shopping.rules[0]
-    return "" if _allowed(tool, cleared) or not cleared.zones else cleared.zones[0].rules[0]
+    kind = catalogue()[tool]
+    if cleared.cleared(kind.drag, comb=kind.combs) or not cleared.zones:
+        return ""
+    return cleared.zones[0].rules[0]
