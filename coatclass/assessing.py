@@ -146,8 +146,7 @@ def _next_question(
     """The unanswered question whose answer is expected to change the kit the most."""
 
     def kit_of(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, str]]:
-        kit = toolkit.recommend(replace(situation, categories=categories, bands=bands))
-        return frozenset((item.tool, item.role) for item in kit)
+        return planning.tools_of(replace(situation, categories=categories, bands=bands))
 
     return decision.next_question(estimate, _unanswered(answers, said, skipped), kit_of)
 

@@ -238,7 +238,10 @@ class Touch(StrEnum):
     @property
     def rank(self) -> int:
         """0 (nothing) to 3 (brush)."""
-        return list(Touch).index(self)
+        return _TOUCH_RANK[self]
+
+
+_TOUCH_RANK = {touch: rank for rank, touch in enumerate(Touch)}
 
 
 class ZoneClearance(Frozen):

@@ -545,10 +545,10 @@ def _owned(of: _Dog) -> Iterator[Block]:
     assert of.plan is not None
     if not of.owned:
         return
-    situation = of.plan.routine_phase.situation
+    phase = of.plan.routine_phase
     pairs = []
     for tool in of.owned:
-        found = toolkit.judge_owned(tool, situation, language=of.words.language)
+        found = toolkit.judge_owned(tool, phase.situation, phase.triage, language=of.words.language)
         name = of.words.tool(found.tools[0]) if len(found.tools) == 1 else tool.kind
         pairs.append((of.say("owned.tool", tool=name, verdict=of.say(f"owned.{found.verdict}")), found.why))
     yield Facts(tuple(pairs))
@@ -571,7 +571,10 @@ def _others(of: _Dog) -> Iterator[Block]:
     others = [tool for tool in toolkit.catalogue() if tool not in named]
     if others:
         yield Facts(
-            tuple((of.words.tool(one), toolkit.why_not(one, phase.situation, language=language)) for one in others)
+            tuple(
+                (of.words.tool(one), toolkit.why_not(one, phase.situation, phase.triage, language=language))
+                for one in others
+            )
         )
 
 

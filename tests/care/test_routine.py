@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 
 from coatclass import care, planning, toolkit
-from coatclass.care.coat import CANNOT_BEAR, PUPPY, data, family
+from coatclass.care.coat import CANNOT_BEAR, DOUBLE_COAT, PUPPY, data, family
 from coatclass.contract import Role, Touch
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture
 from coatclass.triage import rules, triage
@@ -321,4 +321,4 @@ def test_every_training_step_has_a_source_and_says_that_nobody_measured_it():
 
 
 def test_the_rules_of_the_triage_that_are_asked_for_by_name_exist():
-    assert {CANNOT_BEAR, PUPPY} <= {rule.id for rule in rules()}
+    assert {CANNOT_BEAR, DOUBLE_COAT, PUPPY} <= {rule.id for rule in rules()}
