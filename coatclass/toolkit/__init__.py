@@ -6,10 +6,9 @@ from coatclass.toolkit.kit import recommend, roles, why_not
 from coatclass.toolkit.model import Harm, HarmCell, OwnedToolLike, PossibleCoat, RuleRecord, Tool
 from coatclass.toolkit.owned import OwnedJudgement, ShoppingItem, identify, judge_owned, shopping_list
 from coatclass.toolkit.sentences import describe, harm_records, rules, specification_words, tool_name
-from coatclass.toolkit.tables import LANGUAGES, catalogue, rules_version
+from coatclass.toolkit.tables import catalogue, rules_version
 
 __all__ = [
-    "LANGUAGES",
     "Harm",
     "HarmCell",
     "OwnedJudgement",

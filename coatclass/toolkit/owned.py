@@ -13,7 +13,8 @@ from coatclass.toolkit.coats import views
 from coatclass.toolkit.kit import USABLE, closing, recommend, why_not
 from coatclass.toolkit.model import Harm, OwnedToolLike, Tool
 from coatclass.toolkit.sentences import tool_name, triage_sentence
-from coatclass.toolkit.tables import LANGUAGES, catalogue, message, rule_file, texts
+from coatclass.toolkit.tables import catalogue, message, rule_file, texts
+from coatclass.words import LANGUAGES
 
 OwnedVerdict = Literal["keep", "keep_for_zones", "not_now", "not_for_this_coat", "unclear"]
 
@@ -137,7 +138,7 @@ def _judge(tool: str, situation: CoatSituation, cleared: Triage, language: str) 
     item = next((i for i in recommend(situation, cleared, language=language) if i.tool == tool), None)
     if item is not None and item.role in USABLE:
         verdict: OwnedVerdict = "keep" if BodyZone.TRUNK in item.zones else "keep_for_zones"
-        zones = ", ".join(texts(language)["zone"][zone] for zone in item.zones)
+        zones = texts(language).zones(item.zones, having=cleared.having)
         return OwnedJudgement(verdict, (tool,), item.zones, message(language, verdict, zones=zones, why=item.why))
     if item is not None and item.role is Role.LATER:
         return OwnedJudgement("not_now", (tool,), (), message(language, "not_now", why=item.why))
