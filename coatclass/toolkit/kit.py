@@ -137,14 +137,19 @@ def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """The role of one tool, None if it plays none."""
     if view.harm.harm.forbids:
         return _forbidden(tool, view, dog)
-    enough = rule_file()["policy"]["share_of_possible_coats"] * view.cells
-    if view.wanted and view.right >= enough - _ROUNDING:
+    if view.wanted and _enough(view.right, view):
         return _usable(tool, view, dog)
     if view.essential:
         return _later(tool, view, lambda language: unsure_sentence(view, dog.situation, language))
     if view.put_off:
         return _by_rule(tool, Role.LATER, view.put_off[0])
     return None if view.wanted else _avoid(tool, view)
+
+
+def _enough(share: float, view: View) -> bool:
+    """Whether a tool is right for so many of the possible coats that it may be recommended."""
+    least: float = rule_file()["policy"]["share_of_possible_coats"]
+    return share >= least * view.cells - _ROUNDING
 
 
 def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
@@ -173,6 +178,8 @@ def _by_rule(tool: str, role: Role, rule: Rule) -> _Choice:
 
 def _usable(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A wanted tool in its cleared zones; put off where none is cleared, None where the dog has none of its zones."""
+    if not _enough(view.everyday, view):
+        view = replace(view, wanted=tuple(rule for rule in view.wanted if rule.only_matted_zones))
     places = [_places(rule, dog) for rule in view.wanted]
     placed = tuple(rule for rule, zones in zip(view.wanted, places, strict=True) if zones)
     right = replace(view, wanted=placed or view.wanted)

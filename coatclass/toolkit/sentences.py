@@ -6,19 +6,11 @@ import csv
 from collections.abc import Iterable
 
 from coatclass.contract import CoatSituation, Role, Specification
-from coatclass.taxonomy import (
-    BANDS,
-    CATEGORIES,
-    CoatCategory,
-    LengthBand,
-    MatState,
-    Texture,
-    Undercoat,
-    band_of_mm,
-)
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 from coatclass.toolkit.coats import Cell, View, cells
 from coatclass.toolkit.model import HarmCell, LengthRange, PossibleCoat, Rule, RuleRecord
 from coatclass.toolkit.tables import FOLDER, message, rule_file, texts, tool_rules
+from coatclass.triage import rules as triage_rules
 
 
 def rule_sentence(rule: Rule, language: str) -> str:
@@ -140,7 +132,7 @@ def specification_words(specification: Specification, *, language: str = "en") -
 
 
 def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
-    """Every rule of the room with its provenance, for people to read."""
+    """Every rule that shapes a kit with its provenance, for people to read: tools first, then what puts them off."""
     records = [
         RuleRecord(
             id=rule.id,
@@ -151,6 +143,10 @@ def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
             source=rule.source,
         )
         for rule in tool_rules()
+    ]
+    records += [
+        RuleRecord(rule.id, "", Role.LATER.value, "", triage_sentence(rule.id, language), rule.source)
+        for rule in triage_rules()
     ]
     policy = rule_file()["policy"]
     share = message(language, "policy", percent=round(100 * policy["share_of_possible_coats"]))
@@ -190,7 +186,7 @@ def _when(rule: Rule, language: str) -> str:
             flags = ", ".join(words.say(f"flag.{word}") for word in _FLAGS if word in allowed)
             parts.append(f"{words.say(f'condition.{name}')}: {flags}")
     if rule.mats:
-        states = ", ".join(words.say(f"mats.{state}") for state in MatState if state in rule.mats)
+        states = ", ".join(words.word("mat_state", state) for state in MatState if state in rule.mats)
         parts.append(f"{words.say('condition.mats')}: {states}")
     return "; ".join(parts) or message(language, "rule_all")
 

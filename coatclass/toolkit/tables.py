@@ -1,4 +1,4 @@
-"""Reading and checking the room's data: catalogue, rules, harm table, texts."""
+"""Reading and checking the room's data: catalogue, rules, harm table."""
 
 from __future__ import annotations
 

@@ -223,8 +223,11 @@ def closed_by(
 
 
 def _closes(fit: _Fit, zone: BodyZone, drag: Drag, comb: bool, knots: bool) -> bool:
-    alone = _clearance(zone, [fit])
-    return not alone.allows(drag, comb=comb) or (knots and not alone.knots)
+    most, strongest, no_knots = _limits(fit, zone)
+    needed = Touch.COMB if comb else Touch.BRUSH
+    too_much = most is not None and most.rank < needed.rank
+    too_strong = strongest is not None and DRAGS.index(strongest) < DRAGS.index(drag)
+    return too_much or too_strong or (knots and no_knots)
 
 
 def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:

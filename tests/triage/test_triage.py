@@ -9,9 +9,9 @@ from care_dogs import situation, situations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coatclass.contract import DRAGS, CoatSituation, Touch, Triage, Who
+from coatclass.contract import DRAGS, CoatSituation, Drag, Touch, Triage, Who
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
-from coatclass.triage import after_visit, rules, triage, zones_of
+from coatclass.triage import after_visit, closed_by, rules, triage, zones_of
 
 TROUBLES = ("sores", "redness", "smell", "pain", "parasites", "ear_trouble")
 PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
@@ -128,6 +128,24 @@ def test_after_the_visit_a_dog_may_be_brushed(dog: CoatSituation) -> None:
     later = triage(after_visit(dog, triage(dog)))
     assert later.session.open
     assert not later.left_alone
+
+
+@given(situations, st.sampled_from(DRAGS), st.booleans())
+def test_a_zone_is_closed_to_a_tool_exactly_where_some_rule_closes_it(
+    dog: CoatSituation, drag: Drag, comb: bool
+) -> None:
+    found = triage(dog)
+    for zone in found.having:
+        assert bool(closed_by(dog, [zone], drag, comb=comb)) == (zone not in found.cleared(drag, comb=comb))
+        assert bool(closed_by(dog, [zone], "gentle", knots=True)) == (zone not in found.knots)
+
+
+def test_the_rule_that_closes_a_zone_is_the_one_that_is_about_it() -> None:
+    skin = {BodyZone.BELLY: "redness"}
+    dog = situation(skin=skin, mats={BodyZone.LEGS: MatState.TIGHT_MATS}, age_months=3.0)
+    assert closed_by(dog, [BodyZone.LEGS], "gentle") == ("tight-mats",)
+    assert closed_by(dog, [BodyZone.BELLY], "gentle") == ("redness",)
+    assert closed_by(dog, [BodyZone.CHEST], "moderate") == ("redness", "puppy")
 
 
 def test_every_rule_has_its_own_id_and_a_source() -> None:
