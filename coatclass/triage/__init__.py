@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, get_args
 
@@ -155,7 +155,8 @@ def _fit(rule: Rule, situation: CoatSituation) -> _Fit | None:
 
 def _holds(rule: Rule, situation: CoatSituation) -> bool:
     """Whether every condition that the rule states holds for this dog."""
-    age, matted = situation.age_months, _matted(rule, situation)
+    age = situation.age_months
+    matted = _matted(rule, situation) if rule.mats else frozenset()
     return (
         (not rule.patience or situation.patience in rule.patience)
         and (rule.below_months is None or (age is not None and age < rule.below_months))
@@ -180,21 +181,25 @@ def _may_have_down(situation: CoatSituation) -> bool:
 
 
 def _clearance(zone: BodyZone, fits: Iterable[_Fit]) -> ZoneClearance:
-    touch, drag, knots = Touch.BRUSH, DRAGS[-1], True
-    first, by = Who.OWNER, []
-    for fit in fits:
-        most, strongest, no_knots = _limits(fit, zone)
-        if most is None and strongest is None and not no_knots:
-            continue
+    limits = ((fit.rule.id, fit.rule.first, *_limits(fit, zone)) for fit in fits)
+    return _narrowed(zone, tuple(one for one in limits if one[2:] != (None, None, False)))
+
+
+@lru_cache(maxsize=4096)
+def _narrowed(zone: BodyZone, limits: tuple[tuple[str, Who, Touch | None, Drag | None, bool], ...]) -> ZoneClearance:
+    """A zone under the limits of some rules: id, who looks first, most touch, strongest tool, no knots."""
+    touch, drag, knots, first = Touch.BRUSH, DRAGS[-1], True, Who.OWNER
+    for _, who, most, strongest, no_knots in limits:
         if most is not None and most.rank < touch.rank:
             touch = most
         if strongest is not None and DRAGS.index(strongest) < DRAGS.index(drag):
             drag = strongest
         knots = knots and not no_knots
-        by.append(fit.rule.id)
         if most is not None and most.rank < Touch.COMB.rank:
-            first = _highest((first, fit.rule.first))
-    return ZoneClearance(zone=zone, touch=touch, drag=drag, knots=knots, first=first, rules=tuple(by))
+            first = _highest((first, who))
+    return ZoneClearance(
+        zone=zone, touch=touch, drag=drag, knots=knots, first=first, rules=tuple(rule for rule, *_ in limits)
+    )
 
 
 def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]:
