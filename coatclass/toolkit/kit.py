@@ -37,9 +37,7 @@ class _Dog:
     def __init__(self, situation: CoatSituation, cleared: Triage) -> None:
         self.situation, self.cleared = situation, cleared
         self.having, self.knots = cleared.having, cleared.knots
-        kinds = {(tool.drag, tool.combs) for tool in catalogue().values()}
-        zones = {(drag, comb): cleared.cleared(drag, comb=comb) for drag, comb in kinds}
-        self.allowed = {tool.id: zones[tool.drag, tool.combs] for tool in catalogue().values()}
+        self.allowed = {tool.id: cleared.cleared(tool.drag, comb=tool.combs) for tool in catalogue().values()}
 
 
 @dataclass(frozen=True)

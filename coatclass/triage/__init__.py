@@ -6,7 +6,7 @@ Rules: ``data/triage.toml``. Every rule that fits takes something away, none giv
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, get_args
@@ -52,12 +52,16 @@ class Rule:
 
 @dataclass(frozen=True)
 class _Fit:
-    """A rule that fits a dog: the zones that it is about, and what it closes."""
+    """A rule that fits a dog, the zones that it is about, and whether somebody named them."""
 
     rule: Rule
     zones: frozenset[BodyZone]
     named: bool
-    closes: frozenset[str] = field(default_factory=frozenset)
+
+    @property
+    def closes(self) -> frozenset[str]:
+        """Permissions that it closes."""
+        return self.rule.closes if self.named else self.rule.closes | self.rule.closes_unnamed
 
 
 _SETS: Mapping[str, type] = {
@@ -119,12 +123,19 @@ def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
 
 def triage(situation: CoatSituation) -> Triage:
     """What may be done with this dog now, where, and by whom. Pure and monotone: more trouble never allows more."""
-    fits = [fit for rule in rules() if (fit := _fit(rule, situation)) is not None]
+    fits = (fit for rule in rules() if (fit := _fit(rule, situation)) is not None)
+    return _decided(tuple((fit.rule.id, fit.zones, fit.named) for fit in fits), zones_of(situation))
+
+
+@lru_cache(maxsize=1024)
+def _decided(held: tuple[tuple[str, frozenset[BodyZone], bool], ...], having: tuple[BodyZone, ...]) -> Triage:
+    """The triage of a dog with these zones, for which rules (by id) hold in zones that somebody named, or did not."""
+    by_id = {rule.id: rule for rule in rules()}
+    fits = [_Fit(by_id[rule], zones, named) for rule, zones, named in held]
     closed = {name: [fit.rule for fit in fits if name in fit.closes] for name in _PERMISSIONS}
-    zones = tuple(_clearance(zone, fits) for zone in zones_of(situation))
     stopping = [fit.rule.first for fit in fits if fit.closes & {"session", "bath"} or fit.rule.there is Touch.NOTHING]
     return Triage(
-        zones=zones,
+        zones=tuple(_clearance(zone, fits) for zone in having),
         comes_off=any(fit.rule.comes_off for fit in fits),
         first=_highest(stopping),
         rules=tuple(fit.rule.id for fit in fits),
@@ -150,7 +161,7 @@ def _fit(rule: Rule, situation: CoatSituation) -> _Fit | None:
         zones, named = where or frozenset(BodyZone), bool(where)
     if rule.mats:
         zones = _matted(rule, situation)
-    return _Fit(rule, zones, named, rule.closes if named else rule.closes | rule.closes_unnamed)
+    return _Fit(rule, zones, named)
 
 
 def _holds(rule: Rule, situation: CoatSituation) -> bool:
@@ -181,25 +192,21 @@ def _may_have_down(situation: CoatSituation) -> bool:
 
 
 def _clearance(zone: BodyZone, fits: Iterable[_Fit]) -> ZoneClearance:
-    limits = ((fit.rule.id, fit.rule.first, *_limits(fit, zone)) for fit in fits)
-    return _narrowed(zone, tuple(one for one in limits if one[2:] != (None, None, False)))
-
-
-@lru_cache(maxsize=4096)
-def _narrowed(zone: BodyZone, limits: tuple[tuple[str, Who, Touch | None, Drag | None, bool], ...]) -> ZoneClearance:
-    """A zone under the limits of some rules: id, who looks first, most touch, strongest tool, no knots."""
-    touch, drag, knots, first = Touch.BRUSH, DRAGS[-1], True, Who.OWNER
-    for _, who, most, strongest, no_knots in limits:
+    touch, drag, knots = Touch.BRUSH, DRAGS[-1], True
+    first, by = Who.OWNER, []
+    for fit in fits:
+        most, strongest, no_knots = _limits(fit, zone)
+        if most is None and strongest is None and not no_knots:
+            continue
         if most is not None and most.rank < touch.rank:
             touch = most
         if strongest is not None and DRAGS.index(strongest) < DRAGS.index(drag):
             drag = strongest
         knots = knots and not no_knots
+        by.append(fit.rule.id)
         if most is not None and most.rank < Touch.COMB.rank:
-            first = _highest((first, who))
-    return ZoneClearance(
-        zone=zone, touch=touch, drag=drag, knots=knots, first=first, rules=tuple(rule for rule, *_ in limits)
-    )
+            first = _highest((first, fit.rule.first))
+    return ZoneClearance(zone=zone, touch=touch, drag=drag, knots=knots, first=first, rules=tuple(by))
 
 
 def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]:
