@@ -20,7 +20,6 @@ from coatclass.toolkit.sentences import (
     tool_name,
     triage_sentence,
     unsure_sentence,
-    whys,
 )
 from coatclass.toolkit.tables import catalogue, message, rule_file, zone_group
 from coatclass.triage import closed_by
@@ -118,7 +117,7 @@ def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
     why, rules = choice.why(language), choice.rules
     if choice.closed is not None:
         by = choice.closed()
-        why, rules = f"{triage_sentence(by, language)} {why}", (by, *rules)
+        why, rules = triage_sentence(by, language), (by, *rules)
     return KitItem(
         tool=choice.tool,
         name=tool_name(choice.tool, language=language),
@@ -154,9 +153,8 @@ def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A tool that harms a possible coat: it waits if others want it. A stop of the triage is told first."""
     if not view.essential and (view.unwanted or not view.wanted):
         return _avoid(tool, view)
-    if not dog.allowed[tool]:
-        return _put_off(_later(tool, view, lambda language: whys(view.wanted, language)), _closed(tool, view, dog))
-    return _later(tool, view, lambda language: later_sentence(view, language))
+    waits = _later(tool, view, lambda language: later_sentence(view, language))
+    return waits if dog.allowed[tool] else _put_off(waits, _closed(tool, view, dog))
 
 
 def _later(tool: str, view: View, why: Callable[[str], str]) -> _Choice:
@@ -239,11 +237,9 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
     helpful = {tool for tool in there if choices[tool].role is Role.HELPFUL}
     best = max(safe, key=lambda tool: _nearness(tool, seen[tool], tool in helpful))
     view = seen[best]
-    if best in helpful:
-        choices[best] = replace(choices[best], role=Role.ESSENTIAL, rules=(*choices[best].rules, UNCERTAIN))
-        return
-    key = "uncertain" if view.cells > 1 else "stand_in"
-    choices[best] = _Choice(
+    waiting = any(choices[tool].closed is not None for tool in there)
+    key = "stand_in" if waiting or view.cells == 1 else "uncertain"
+    chosen = _Choice(
         tool=best,
         role=Role.ESSENTIAL,
         rules=(*(rule.id for rule in view.wanted), UNCERTAIN),
@@ -251,6 +247,10 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
         why=lambda language: message(language, key, what=describe(best, language=language)),
         zones=free[best],
     )
+    if best in helpful:
+        own = choices[best]
+        chosen = replace(chosen, zones=own.zones, rank=own.rank, why=chosen.why if waiting else own.why)
+    choices[best] = chosen
 
 
 def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:

@@ -28,7 +28,7 @@ def harm_sentence(cell: HarmCell, language: str) -> str:
     return texts(language).say(f"reason.{cell.reason}") if cell.reason else ""
 
 
-def whys(rules: Iterable[Rule], language: str) -> str:
+def _whys(rules: Iterable[Rule], language: str) -> str:
     """At most two reasons; a third is not read."""
     return " ".join(list(dict.fromkeys(rule_sentence(rule, language) for rule in rules))[:2])
 
@@ -36,20 +36,20 @@ def whys(rules: Iterable[Rule], language: str) -> str:
 def right_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a tool is wanted, and for which of the possible coats if not for all."""
     condition = _condition(view, situation, language)
-    why = whys(view.wanted, language)
+    why = _whys(view.wanted, language)
     return message(language, "right_for_some", coats=condition, why=why) if condition else why
 
 
 def unsure_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a harmless tool that few of the possible coats want has to wait."""
     condition = _condition(view, situation, language)
-    why = whys(view.wanted, language)
+    why = _whys(view.wanted, language)
     return message(language, "unsure", coats=condition, why=why) if condition else why
 
 
 def later_sentence(view: View, language: str) -> str:
     """Why a wanted tool has to wait: a possible coat that it would harm, or that it would harm this one."""
-    why, harm = whys(view.wanted, language), harm_sentence(view.harm, language)
+    why, harm = _whys(view.wanted, language), harm_sentence(view.harm, language)
     if view.cells == 1 and not view.harm_varies:
         return message(language, "later_here", why=why, harm=harm)
     coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
@@ -85,9 +85,9 @@ def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str
     words = texts(language)
     categories, bands = _ordered(some)
     all_categories, all_bands = _ordered(possible)
-    parts = []
-    if categories != all_categories or bands == all_bands:
-        parts.append(words.either(words.coat(category, phrase=True) for category in categories))
+    if categories == all_categories and bands != all_bands:
+        return message(language, "if_length", length=words.either(map(words.band, bands)))
+    parts = [words.either(words.coat(category, phrase=True) for category in categories)]
     if bands != all_bands:
         parts.append(words.either(words.band(band, phrase=True) for band in bands))
     return message(language, "if_coat", coat=" ".join(parts))

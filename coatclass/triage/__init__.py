@@ -16,9 +16,9 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
-__all__ = ["Rule", "after_visit", "closed_by", "rules", "thin_skinned", "triage", "zones_of"]
+__all__ = ["RULE_FILE", "Rule", "after_visit", "closed_by", "rules", "thin_skinned", "triage", "zones_of"]
 
-_FILE = Path(__file__).with_name("data") / "triage.toml"
+RULE_FILE = Path(__file__).with_name("data") / "triage.toml"
 _PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
 _AUTHORITY = list(Who)
 
@@ -79,7 +79,7 @@ def rules() -> tuple[Rule, ...]:
         ModelFilesError: if the file holds a word that is not explained at its head.
     """
     try:
-        return tuple(_rule(row) for row in read_toml(_FILE)["rule"])
+        return tuple(_rule(row) for row in read_toml(RULE_FILE)["rule"])
     except (TypeError, ValueError, KeyError) as error:
         raise ModelFilesError("triage.toml", f"has a row that makes no sense: {error}.", "Install coatclass again.",
                               code="damaged") from error  # fmt: skip
@@ -103,7 +103,7 @@ def _rule(row: Mapping[str, Any]) -> Rule:
 @cache
 def thin_skinned() -> frozenset[BodyZone]:
     """Zones of thin skin and folds, where no knot is worked on with a firm tool."""
-    return frozenset(BodyZone(zone) for zone in read_toml(_FILE)["zones"]["thin_skin"])
+    return frozenset(BodyZone(zone) for zone in read_toml(RULE_FILE)["zones"]["thin_skin"])
 
 
 def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
@@ -111,7 +111,7 @@ def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
 
     Where something was found, there is a zone.
     """
-    table = read_toml(_FILE)["zones"]
+    table = read_toml(RULE_FILE)["zones"]
     possible = situation.categories or frozenset(CoatCategory)
     found = {zone for zone, state in situation.mats.items() if state is not MatState.NONE} | set(situation.skin)
     worn = bool(situation.wears_harness or situation.wears_clothing)
@@ -257,5 +257,5 @@ def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:
     )
     if not found.comes_off:
         return after
-    length = float(read_toml(_FILE)["after"]["length_mm"])
+    length = float(read_toml(RULE_FILE)["after"]["length_mm"])
     return replace(after, measured_mm=length, bands=frozenset({band_of_mm(length)}), clipped=True, hand_stripped=False)

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from kits import kit_of, reason
 
-from coatclass.contract import DRAGS, CoatSituation, KitItem, Role
+from coatclass.contract import DRAGS, CoatSituation, KitItem, Role, Touch
 from coatclass.taxonomy import (
     BANDS,
     CATEGORIES,
@@ -300,6 +300,27 @@ def test_why_not_always_has_an_answer(tool_situation, tool, language):
     answer = reason(tool, tool_situation, language)
     assert answer.endswith(".")
     assert "{" not in answer
+
+
+def test_the_kit_obeys_the_triage_that_it_is_given():
+    """Whatever closes a zone, a drag or the knots there, though today's rules close them together."""
+    knots = dict.fromkeys((BodyZone.LEGS, BodyZone.TAIL), MatState.MATS)
+    dog = CoatSituation(frozenset({CoatCategory.HAIR}), frozenset(), measured_mm=50.0, mats=knots,
+                        textures=frozenset({Texture.SILKY}))  # fmt: skip
+    found = triage(dog)
+
+    def where(tool: str, **change: object) -> set[BodyZone]:
+        zones = tuple(one.model_copy(update=change if one.zone is BodyZone.TAIL else {}) for one in found.zones)
+        kit = {item.tool: item for item in recommend(dog, found.model_copy(update={"zones": zones}))}
+        return set(kit[tool].zones)
+
+    assert where("firm_slicker") == {BodyZone.LEGS, BodyZone.TAIL}
+    assert where("firm_slicker", knots=False) == {BodyZone.LEGS}
+    assert where("firm_slicker", drag="gentle") == {BodyZone.LEGS}
+    assert BodyZone.TAIL in where("soft_slicker", drag="gentle")
+    assert BodyZone.TAIL not in where("soft_slicker", touch=Touch.COMB)
+    assert BodyZone.TAIL in where("medium_fine_comb", touch=Touch.COMB)
+    assert BodyZone.TAIL not in where("medium_fine_comb", touch=Touch.HANDS)
 
 
 def test_a_measured_length_decides_by_its_own_band():

@@ -6,7 +6,7 @@ from dataclasses import replace
 from itertools import product
 
 from care_dogs import situation, situations
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass.contract import DRAGS, CoatSituation, Drag, Touch, Triage, Who
@@ -31,12 +31,14 @@ def at_most(worse: Triage, better: Triage) -> bool:
     return zones and all(getattr(worse, name).open <= getattr(better, name).open for name in PERMISSIONS)
 
 
+@settings(deadline=None)
 @given(situations, st.sampled_from(TROUBLES))
 def test_more_trouble_of_the_skin_never_allows_more(dog: CoatSituation, trouble: str) -> None:
     worse = replace(dog, skin_trouble=dog.skin_trouble | {trouble})
     assert at_most(triage(worse), triage(dog))
 
 
+@settings(deadline=None)
 @given(situations, st.sampled_from(list(BodyZone)), st.sampled_from(list(MatState)))
 def test_worse_mats_never_allow_more(dog: CoatSituation, zone: BodyZone, state: MatState) -> None:
     before = dog.mats.get(zone, MatState.NONE)
@@ -44,6 +46,7 @@ def test_worse_mats_never_allow_more(dog: CoatSituation, zone: BodyZone, state: 
     assert at_most(triage(worse), triage(dog))
 
 
+@settings(deadline=None)
 @given(situations)
 def test_less_patience_never_allows_more(dog: CoatSituation) -> None:
     assert at_most(triage(replace(dog, patience=Patience.CANNOT_BEAR)), triage(dog))
@@ -123,6 +126,7 @@ def test_a_dog_has_no_zones_that_it_does_not_have() -> None:
                                                 mats={BodyZone.BEARD: MatState.TANGLES}))  # fmt: skip
 
 
+@settings(deadline=None)
 @given(situations)
 def test_after_the_visit_a_dog_may_be_brushed(dog: CoatSituation) -> None:
     later = triage(after_visit(dog, triage(dog)))
@@ -130,6 +134,7 @@ def test_after_the_visit_a_dog_may_be_brushed(dog: CoatSituation) -> None:
     assert not later.left_alone
 
 
+@settings(deadline=None)
 @given(situations, st.sampled_from(DRAGS), st.booleans())
 def test_a_zone_is_closed_to_a_tool_exactly_where_some_rule_closes_it(
     dog: CoatSituation, drag: Drag, comb: bool
