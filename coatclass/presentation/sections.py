@@ -185,7 +185,8 @@ def _plan_of(of: _Dog) -> Iterator[tuple[str, Place, _Builder]]:
             yield "grown", "first", _grown
             yield from _routine_of(plan.grown, "grown-", only=("kit",))
         yield "dates", "first", _dates
-        yield "beware", "first", _beware
+        yield "beware", "first", lambda of: _besides(of, "care")
+        yield "notes", "more", lambda of: _besides(of, "note")
         yield "map", "more", _map
         yield "time", "more", _time
         yield "growth", "more", _growth
@@ -370,16 +371,12 @@ def _dates(of: _Dog) -> Iterator[Block]:
         yield Facts(tuple((when(one.event, of.words), one.title) for one in entries))
 
 
-def _beware(of: _Dog) -> Iterator[Block]:
-    """The cautions that stand at no step."""
+def _besides(of: _Dog, level: str) -> Iterator[Block]:
+    """The cautions of a level that stand at no step."""
     assert of.plan is not None
     at_steps = {code for step in of.plan.now.routine.steps for code in step.cautions}
-    for level in ("care", "note"):
-        yield from (
-            note(one, of.having, of.words)
-            for one in of.plan.cautions
-            if one.level == level and one.code not in at_steps
-        )
+    wanted = (one for one in of.plan.cautions if one.level == level and one.code not in at_steps)
+    yield from (note(one, of.having, of.words) for one in wanted)
 
 
 # --- kit and routine of a phase ---------------------------------------------------------------------------------------
@@ -537,8 +534,9 @@ def _trial(of: _Dog) -> Iterator[Block]:
 
 def _decides(of: _Dog) -> Iterator[Block]:
     assert of.plan is not None
-    if of.plan.routine_phase.routine.groomer_decides:
-        yield Items(of.plan.routine_phase.routine.groomer_decides)
+    lines = of.plan.now.routine.groomer_decides or of.plan.routine_phase.routine.groomer_decides
+    if lines:
+        yield Items(lines)
 
 
 def _owned(of: _Dog) -> Iterator[Block]:
