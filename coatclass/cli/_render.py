@@ -50,7 +50,9 @@ def _items(block: shown.Items) -> RenderableType:
 
 def _facts(block: shown.Facts) -> RenderableType:
     if any(len(name) > _WIDEST_NAME for name, _ in block.pairs):
-        return Group(*(Group(Text(name, style="bold"), Padding(Text(what), (0, 0, 0, 2))) for name, what in block.pairs))
+        return Group(
+            *(Group(Text(name, style="bold"), Padding(Text(what), (0, 0, 0, 2))) for name, what in block.pairs)
+        )
     return _rows((Text(name, style="bold"), Text(what)) for name, what in block.pairs)
 
 

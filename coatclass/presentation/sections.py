@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
+from typing import Protocol
 
 from coatclass import care, toolkit
 from coatclass.contract import Assessment, KitItem, Role, RoutineStep, Verdict, Who
@@ -167,6 +169,10 @@ def _sections(of: _Dog) -> Iterator[Section]:
 _Builder = Callable[[_Dog], Iterable[Block]]
 
 
+class _OfPhase(Protocol):
+    def __call__(self, of: _Dog, /, phase: Phase) -> Iterable[Block]: ...
+
+
 def _plan_of(of: _Dog) -> Iterator[tuple[str, Place, _Builder]]:
     plan = of.plan
     yield "verdict", "first", _verdict
@@ -185,8 +191,8 @@ def _plan_of(of: _Dog) -> Iterator[tuple[str, Place, _Builder]]:
             yield "grown", "first", _grown
             yield from _routine_of(plan.grown, "grown-", only=("kit",))
         yield "dates", "first", _dates
-        yield "beware", "first", lambda of: _besides(of, "care")
-        yield "notes", "more", lambda of: _besides(of, "note")
+        yield "beware", "first", partial(_besides, level="care")
+        yield "notes", "more", partial(_besides, level="note")
         yield "map", "more", _map
         yield "time", "more", _time
         yield "growth", "more", _growth
@@ -212,7 +218,7 @@ def _same_work(plan: Plan) -> bool:
 
 def _routine_of(phase: Phase, prefix: str, only: Sequence[str] = ()) -> Iterator[tuple[str, Place, _Builder]]:
     """Kit, week, steps, knots and bath of a phase; only of the present one they must be read at once."""
-    parts: tuple[tuple[str, Place, Callable[[_Dog, Phase], Iterable[Block]]], ...] = (
+    parts: tuple[tuple[str, Place, _OfPhase], ...] = (
         ("kit", "first", _kit),
         ("week", "first", _week),
         ("steps", "first", _steps),
@@ -222,7 +228,7 @@ def _routine_of(phase: Phase, prefix: str, only: Sequence[str] = ()) -> Iterator
     )
     for name, place, build in parts:
         if not only or name in only:
-            yield f"{prefix}{name}", "more" if prefix else place, lambda of, build=build: build(of, phase)
+            yield f"{prefix}{name}", "more" if prefix else place, partial(build, phase=phase)
 
 
 def _title(section_id: str, of: _Dog) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import itertools
 import re
-import xml.etree.ElementTree as ET
 from datetime import date
 from functools import cache
 from html.parser import HTMLParser
