@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -20,11 +20,13 @@ from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Pat
 __all__ = [
     "DRAGS",
     "AnswerEvidence",
+    "AnsweredQuestion",
     "Ask",
     "Assessment",
     "BandEstimate",
     "CategoryEstimate",
     "Caution",
+    "Clash",
     "CoatEstimate",
     "CoatSituation",
     "Decision",
@@ -119,6 +121,15 @@ class PhotoEvidence:
 
 
 @dataclass(frozen=True)
+class AnsweredQuestion:
+    """One answer and what it says by itself: log P(answer | category, band), the largest 0, 7 rows of 4."""
+
+    question: str
+    answer: Any
+    log_likelihood: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class AnswerEvidence:
     """What the answers say about the coat.
 
@@ -127,12 +138,14 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        by_question: what each answer says by itself; names and genes count as one.
     """
 
     log_likelihood: tuple[tuple[float, ...], ...]
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    by_question: tuple[AnsweredQuestion, ...] = ()
 
 
 Regime = Literal["none", "photo", "answers", "both", "hands_on"]
@@ -152,6 +165,8 @@ class CoatEstimate:
         by_photo, by_answers: P(category) by that source alone, None if it is absent.
         unfamiliar: the photos are unlike anything the model was trained on.
         joint: P(category, band), 7 rows of 4, whose margins are ``category`` and ``band``; None if nobody kept it.
+        answers_fit_photo: log of P(answers | what the photo shows) over P(answers | the coat that fits them best), at
+            most 0: the lower, the less can both be right. None without both.
     """
 
     category: tuple[float, ...]
@@ -161,6 +176,7 @@ class CoatEstimate:
     by_answers: tuple[float, ...] | None = None
     unfamiliar: bool = False
     joint: tuple[tuple[float, ...], ...] | None = None
+    answers_fit_photo: float | None = None
 
 
 class Verdict(StrEnum):
@@ -173,14 +189,27 @@ class Verdict(StrEnum):
     UNUSABLE_PHOTO = "unusable_photo"
 
 
+class Clash(Frozen):
+    """Photo and answers that can't both be right.
+
+    ``photo``, ``answers``: the likeliest coat by each alone. ``check``: ids of the questions whose answers speak most
+    against the photo's coat, the strongest first.
+    """
+
+    photo: CoatCategory
+    answers: CoatCategory
+    check: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class Decision:
-    """The prediction sets, most probable first, and the verdict with its reasons."""
+    """The prediction sets, most probable first, the verdict with its reasons, and a clash of photo and answers."""
 
     categories: tuple[CoatCategory, ...]
     bands: tuple[LengthBand, ...]
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
+    clash: Clash | None = None
 
 
 # --- decision -> triage ---------------------------------------------------------------------------------------------
@@ -209,7 +238,10 @@ class Touch(StrEnum):
     @property
     def rank(self) -> int:
         """0 (nothing) to 3 (brush)."""
-        return list(Touch).index(self)
+        return _TOUCH_RANK[self]
+
+
+_TOUCH_RANK = {touch: rank for rank, touch in enumerate(Touch)}
 
 
 class ZoneClearance(Frozen):
@@ -268,9 +300,9 @@ class Triage(Frozen):
     rules: tuple[str, ...] = ()
 
     def cleared(self, drag: Drag = "gentle", *, comb: bool = False) -> frozenset[BodyZone]:
-        """Zones in which a brush (or comb) of this drag may be used at home; none while sessions are closed.
+        """Zones in which a brush (or comb) of this drag may be used at home.
 
-        A dog that is only being trained may be touched with gentle tools: training is a session of seconds.
+        While sessions are closed that is for training only, which is a session of seconds: ask ``session`` as well.
         """
         return frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
 
@@ -571,6 +603,7 @@ class Assessment(Frozen):
     after: PhaseAdvice | None = None
     grown: PhaseAdvice | None = None
     cautions: tuple[Caution, ...] = ()
+    clash: Clash | None = None
 
 
 def normalise(log_probabilities: tuple[float, ...]) -> tuple[float, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
-from coatclass import care, toolkit
+from coatclass import care, genetics, toolkit
 from coatclass.contract import (
     Ask,
     Caution,
@@ -21,11 +21,11 @@ from coatclass.contract import (
     Week,
     Who,
 )
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.triage import Rule, after_visit, rules, triage
 from coatclass.words import catalogue
 
-__all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "plan"]
+__all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "as_today", "plan", "tools_of"]
 
 PhaseName = Literal["now", "after", "grown"]
 
@@ -127,7 +127,7 @@ def plan(
     advice = advise(situation, kit=kit, language=language)
     now = advice.now
     growth = care.forecast(
-        situation,
+        replace(now.situation, categories=situation.categories),
         today,
         measurements=measurements,
         trims=trims,
@@ -164,22 +164,32 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
     Raises:
         InputError: for a language without texts, or a weight that can't be.
     """
-    found = triage(situation)
+    dog, found = as_today(situation)
     waits = found.first is not Who.OWNER or not found.session.open or found.comes_off or bool(found.left_alone)
-    later = after_visit(situation, found)
-    drafts: list[tuple[PhaseName, CoatSituation, Triage, Sequence[KitItem] | None]] = [("now", situation, found, kit)]
+    drafts: list[tuple[PhaseName, CoatSituation, Triage, Sequence[KitItem] | None]] = [("now", dog, found, kit)]
     if waits:
-        drafts.append(("after", later, triage(later), kit))
+        drafts.append(("after", *as_today(after_visit(situation, found)), kit))
     if care.PUPPY in found.rules:
-        adult = _grown(later)
+        adult = _grown(after_visit(situation, found))
         drafts.append(("grown", adult, triage(adult), None))
-    kits = [_kit(dog, cleared, chosen, language) for _, dog, cleared, chosen in drafts]
-    cautions = care.cautions(situation, [item for one in kits for item in one], having=found.having, language=language)
+    kits = [_kit(at, cleared, chosen, language) for _, at, cleared, chosen in drafts]
+    cautions = care.cautions(
+        _whole(situation, dog), [item for one in kits for item in one], having=found.having, language=language
+    )
     codes = frozenset(caution.code for caution in cautions)
     was_matted = any(rule.mats for rule in rules() if rule.id in found.growth.rules)
     phases = {
-        name: _phase(name, dog, cleared, tools, codes, was_matted=was_matted and name == "after", language=language)
-        for (name, dog, cleared, _), tools in zip(drafts, kits, strict=True)
+        name: _phase(
+            name,
+            at,
+            cleared,
+            tools,
+            codes=codes,
+            coming=None if name == "grown" else _whole(situation, at),
+            was_matted=was_matted and name == "after",
+            language=language,
+        )
+        for (name, at, cleared, _), tools in zip(drafts, kits, strict=True)
     }
     return Advice(
         now=phases["now"],
@@ -188,6 +198,26 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
         grown=phases.get("grown"),
         cautions=cautions,
     )
+
+
+def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
+    """The dog in the coat that it wears today, a pup in its puppy coat, and what may be done with it.
+
+    A pup's triage also looks at the coats that may come: a spitz is not clipped as a puppy either.
+    """
+    worn = genetics.puppy_coat(situation)
+    return worn, triage(_whole(situation, worn))
+
+
+def _whole(situation: CoatSituation, worn: CoatSituation) -> CoatSituation:
+    """The dog in every coat that it wears or is going to wear."""
+    coming = situation.categories or frozenset(CoatCategory)
+    return replace(worn, categories=worn.categories | coming)
+
+
+def tools_of(situation: CoatSituation) -> frozenset[tuple[str, Role]]:
+    """The tools of the kit for today with their roles, for comparing many kits."""
+    return toolkit.roles(*as_today(situation))
 
 
 def _grown(dog: CoatSituation) -> CoatSituation:
@@ -200,8 +230,9 @@ def _phase(
     dog: CoatSituation,
     cleared: Triage,
     kit: tuple[KitItem, ...],
-    codes: frozenset[str],
     *,
+    codes: frozenset[str],
+    coming: CoatSituation | None,
     was_matted: bool,
     language: str,
 ) -> Phase:
@@ -218,20 +249,21 @@ def _phase(
         training=care.training(cleared, language),
         load=tuple(row for row in risk.today if row.zone in cleared.having),
         time=time if week else None,
-        length=None if name == "grown" else care.length_advice(dog, cleared, time, was_matted=was_matted,
-                                                               language=language),
-    )  # fmt: skip
+        length=None
+        if coming is None
+        else care.length_advice(coming, cleared, time, was_matted=was_matted, language=language),
+    )
 
 
 def _kit(dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str) -> tuple[KitItem, ...]:
     """The tools for a phase, each only in zones that are cleared for it."""
     if chosen is None:
-        chosen = toolkit.recommend(dog, language=language)
-    return tuple(kept for item in chosen if (kept := _held_to(item, dog, cleared)) is not None)
+        return toolkit.recommend(dog, cleared, language=language)
+    return tuple(_held_to(item, cleared) for item in chosen)
 
 
-def _held_to(item: KitItem, dog: CoatSituation, cleared: Triage) -> KitItem | None:
-    """A groomer's own tool in cleared zones only; None where there is none or nothing is to be bought."""
+def _held_to(item: KitItem, cleared: Triage) -> KitItem:
+    """A groomer's own tool in cleared zones only; for later where there is none or nothing is to be bought."""
     if item.role in (Role.LATER, Role.AVOID):
         return item
     tool = toolkit.catalogue().get(item.tool)

@@ -14,6 +14,7 @@ from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, MatState, Undercoa
 
 __all__ = [
     "CANNOT_BEAR",
+    "DOUBLE_COAT",
     "PUPPY",
     "adult_months",
     "categories",
@@ -36,6 +37,7 @@ __all__ = [
 # Rules of the triage after which this room asks by name.
 PUPPY = "puppy"
 CANNOT_BEAR = "cannot-bear"
+DOUBLE_COAT = "double-coat"
 
 _DATA = Path(__file__).with_name("data")
 _UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatCategory.WIRE}

@@ -13,6 +13,7 @@ from typing import Literal
 
 from coatclass.care.coat import (
     CANNOT_BEAR,
+    DOUBLE_COAT,
     PUPPY,
     categories,
     data,
@@ -330,7 +331,7 @@ def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, 
     ):
         return "shorter", float(budget.longest_mm), _too_long(budget)
     why = "training" if CANNOT_BEAR in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
-    if not _cut_to_length(situation):
+    if DOUBLE_COAT in cleared.shorter.rules or not _cut_to_length(situation):
         return "not_cut", None, f"held_{why}_uncut"
     measured = situation.measured_mm is not None
     return "not_longer", now if measured else None, f"held_{why}" if measured else f"held_{why}_unmeasured"

@@ -4,7 +4,7 @@ from coatclass.genetics._agreement import agreement, agreement_text
 from coatclass.genetics._bench import NOT_FOR_HAND_STRIPPING, Touch, TouchFinding, bench, touches, update
 from coatclass.genetics._breeds import Ancestry, BreedState, breed_state, breeds_with_states
 from coatclass.genetics._category import CoatChances, as_worn, coat_chances
-from coatclass.genetics._growing_up import CoatPath, CoatStage, growing_up
+from coatclass.genetics._growing_up import CoatPath, CoatStage, growing_up, puppy_coat
 from coatclass.genetics._inherit import Genome, mate
 from coatclass.genetics._litter import GENERATIONS, Cross, Dog, Generation, Litter, cross, litter, mates, resolve
 from coatclass.genetics._loci import LOCI, Allele, Genotype, alleles
@@ -73,6 +73,7 @@ __all__ = [
     "parse_results",
     "prior",
     "prior_of",
+    "puppy_coat",
     "report",
     "report_text",
     "resolve",

@@ -131,6 +131,11 @@ class _Dog:
         return tuple(reason.text for reason in self.assessment.reasons)
 
     @property
+    def uncertain(self) -> bool:
+        """Whether only hands can tell which coat it is."""
+        return self.assessment is not None and self.assessment.verdict is Verdict.HANDS_ON
+
+    @property
     def having(self) -> frozenset[BodyZone]:
         """The zones of the dog as it is now."""
         return self.plan.now.triage.having if self.plan else frozenset()
@@ -236,7 +241,7 @@ def _title(section_id: str, of: _Dog) -> str:
     if section_id == "visit":
         return of.words.title(of.say(f"section.visit_{_who(of)}"))
     if section_id == "now":
-        return of.say("section.now_until" if of.plan and of.plan.visit else "section.now")
+        return of.say("section.now_until" if of.uncertain or (of.plan and of.plan.visit) else "section.now")
     if section_id == "after":
         return of.say(f"section.{_after_what(of)}")
     title = of.say(f"section.{part or section_id}", dog=of.words.title(of.said.dog))
@@ -298,6 +303,8 @@ def _now(of: _Dog) -> Iterator[Block]:
     phase = of.plan.now
     if phase.week is None and phase.routine.steps:
         yield _step_block(of, phase, phase.routine.steps)
+    if of.uncertain and not of.plan.visit and phase.week is not None:
+        yield Items(of.words.lines("plan.now.safe"))
     if phase.training:
         yield Text(of.say("training.why"))
         yield _training(of, phase)
@@ -323,9 +330,8 @@ def _visit(of: _Dog) -> Iterator[Block]:
             yield Text(of.words.title(of.say(f"visit.{who}")), "headline")
         if asked:
             yield Items(asked)
-    uncertain = of.assessment is not None and of.assessment.verdict is Verdict.HANDS_ON
-    if uncertain or any(ask.who is Who.GROOMER for ask in of.plan.visit):
-        yield Items(of.words.lines("plan.visit.feel" if uncertain else "plan.visit.bring"))
+    if of.uncertain or any(ask.who is Who.GROOMER for ask in of.plan.visit):
+        yield Items(of.words.lines("plan.visit.feel" if of.uncertain else "plan.visit.bring"))
 
 
 def _after(of: _Dog) -> Iterator[Block]:
@@ -546,13 +552,14 @@ def _decides(of: _Dog) -> Iterator[Block]:
 
 
 def _owned(of: _Dog) -> Iterator[Block]:
-    assert of.plan is not None
-    if not of.owned:
+    phase = of.kit_phase
+    if phase is None or not of.owned:
         return
-    situation = of.plan.routine_phase.situation
+    if of.plan is not None and phase is not of.plan.now:
+        yield Text(f"{of.say(f'section.{_after_what(of)}')}:")
     pairs = []
     for tool in of.owned:
-        found = toolkit.judge_owned(tool, situation, language=of.words.language)
+        found = toolkit.judge_owned(tool, phase.situation, phase.triage, language=of.words.language)
         name = of.words.tool(found.tools[0]) if len(found.tools) == 1 else tool.kind
         pairs.append((of.say("owned.tool", tool=name, verdict=of.say(f"owned.{found.verdict}")), found.why))
     yield Facts(tuple(pairs))
@@ -575,7 +582,10 @@ def _others(of: _Dog) -> Iterator[Block]:
     others = [tool for tool in toolkit.catalogue() if tool not in named]
     if others:
         yield Facts(
-            tuple((of.words.tool(one), toolkit.why_not(one, phase.situation, language=language)) for one in others)
+            tuple(
+                (of.words.tool(one), toolkit.why_not(one, phase.situation, phase.triage, language=language))
+                for one in others
+            )
         )
 
 

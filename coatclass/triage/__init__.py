@@ -16,7 +16,7 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
-__all__ = ["Rule", "after_visit", "rules", "thin_skinned", "triage", "zones_of"]
+__all__ = ["Rule", "after_visit", "closed_by", "rules", "thin_skinned", "triage", "zones_of"]
 
 _FILE = Path(__file__).with_name("data") / "triage.toml"
 _PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
@@ -179,24 +179,52 @@ def _may_have_down(situation: CoatSituation) -> bool:
     return not situation.undercoats or bool(situation.undercoats - {Undercoat.NONE})
 
 
-def _clearance(zone: BodyZone, fits: list[_Fit]) -> ZoneClearance:
+def _clearance(zone: BodyZone, fits: Iterable[_Fit]) -> ZoneClearance:
     touch, drag, knots = Touch.BRUSH, DRAGS[-1], True
     first, by = Who.OWNER, []
     for fit in fits:
-        rule, inside = fit.rule, zone in fit.zones
-        most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
-        strongest = rule.drag if inside or rule.elsewhere is not None else None
-        if most is None and strongest is None and not (rule.no_knots and inside):
+        most, strongest, no_knots = _limits(fit, zone)
+        if most is None and strongest is None and not no_knots:
             continue
         if most is not None and most.rank < touch.rank:
             touch = most
         if strongest is not None and DRAGS.index(strongest) < DRAGS.index(drag):
             drag = strongest
-        knots = knots and not (rule.no_knots and inside)
-        by.append(rule.id)
+        knots = knots and not no_knots
+        by.append(fit.rule.id)
         if most is not None and most.rank < Touch.COMB.rank:
-            first = _highest((first, rule.first))
+            first = _highest((first, fit.rule.first))
     return ZoneClearance(zone=zone, touch=touch, drag=drag, knots=knots, first=first, rules=tuple(by))
+
+
+def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]:
+    """What one rule leaves of a zone: the most touch, the strongest tool, and whether it forbids working on knots."""
+    rule, inside = fit.rule, zone in fit.zones
+    most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
+    strongest = rule.drag if inside or rule.elsewhere is not None else None
+    return most, strongest, rule.no_knots and inside
+
+
+def closed_by(
+    situation: CoatSituation, zones: Iterable[BodyZone], drag: Drag, *, comb: bool = False, knots: bool = False
+) -> tuple[str, ...]:
+    """The rules that, each by itself, keep a tool out of some of these zones, in the order of the data file.
+
+    Args:
+        situation: the dog.
+        zones: where the tool would go.
+        drag: how hard it pulls.
+        comb: whether it is a comb.
+        knots: whether it is to work on knots.
+    """
+    places = tuple(zones)
+    fits = [fit for rule in rules() if (fit := _fit(rule, situation)) is not None]
+    return tuple(fit.rule.id for fit in fits if any(_closes(fit, zone, drag, comb, knots) for zone in places))
+
+
+def _closes(fit: _Fit, zone: BodyZone, drag: Drag, comb: bool, knots: bool) -> bool:
+    alone = _clearance(zone, [fit])
+    return not alone.allows(drag, comb=comb) or (knots and not alone.knots)
 
 
 def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:

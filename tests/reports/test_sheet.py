@@ -11,6 +11,9 @@ from html.parser import HTMLParser
 
 import care_dogs as dogs
 import pytest
+from coatclass.reports._curve_picture import curve_picture
+from coatclass.reports._dog_picture import dog_picture
+from coatclass.reports._drawing import Line, hatch, svg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader

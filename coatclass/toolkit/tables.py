@@ -1,4 +1,4 @@
-"""Reading and checking the room's data: catalogue, rules, harm table."""
+"""Reading and checking the room's data: catalogue, rules, harm table, texts."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any, cast
 
 from coatclass import words
-from coatclass.contract import Role, Specification
+from coatclass.contract import DRAGS, Drag, Role, Specification
 from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand, Texture, Undercoat
-from coatclass.toolkit._model import DRAGS, Demotion, Drag, Harm, HarmCell, LengthRange, Rule, Tool
+from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat
+from coatclass.toolkit.model import Harm, HarmCell, LengthRange, Rule, Tool
 
 FOLDER = Path(__file__).with_name("data")
 LIMITS_MM = (19, 25, 75)
@@ -27,11 +27,10 @@ _SETS: dict[str, tuple[str, ...]] = {
     "hand_stripped": ("yes", "no", "unknown"),
     "clipped": ("yes", "no", "unknown"),
     "long_furnishings": ("yes", "no", "unknown"),
-    "mats": ("unknown", "none", "tangles", "mats", "tight"),
 }
-_WORDS = {"sparse": ("yes", "no"), "sensitive_skin": ("yes", "no"), "bears_brush": ("yes", "no")}
+_WORDS = {"sparse": ("yes", "no"), "sensitive_skin": ("yes", "no")}
 _FIELD = {"categories": "category", "textures": "texture", "undercoats": "undercoat"}
-_RULE_KEYS = {"id", "tool", "role", "why", "source", "order", "zones", "length", *_SETS, *_WORDS}
+_RULE_KEYS = {"id", "tool", "role", "why", "source", "order", "zones", "length", "mats", *_SETS, *_WORDS}
 _SPECIFIED = ("pin_length_mm", "pin_gap_mm", "tooth_length_mm", "tooth_gap_mm", "width_mm")
 
 
@@ -58,7 +57,7 @@ def catalogue(file: str = "catalogue.toml") -> Mapping[str, Tool]:
 
 
 def _tool(tool_id: str, row: Mapping[str, Any], file: str) -> Tool:
-    for key in ("family", "job", "drag", "price"):
+    for key in ("family", "job", "drag"):
         if key not in row:
             raise damaged(file, f"tool {tool_id} has no '{key}'.")
     ranges: dict[str, tuple[float, float]] = {}
@@ -71,14 +70,11 @@ def _tool(tool_id: str, row: Mapping[str, Any], file: str) -> Tool:
             if not row[key].get("source"):
                 raise damaged(file, f"tool {tool_id}: {key} has no source.")
             ranges[key], sources[key] = (float(low), float(high)), row[key]["source"]
-    if not (isinstance(row["price"], int) and 1 <= row["price"] <= 5):
-        raise damaged(file, f"tool {tool_id}: price must be 1 to 5, not {row['price']}.")
     return Tool(
         id=tool_id,
         family=row["family"],
         job=row["job"],
         drag=cast(Drag, _known(row["drag"], DRAGS, file, f"the drag of {tool_id}")),
-        price=row["price"],
         blade=row.get("blade", False),
         specification=Specification(
             pin_length_mm=ranges.get("pin_length_mm"),
@@ -150,6 +146,7 @@ def parse_rule(row: Mapping[str, Any], file: str = "rules.toml") -> Rule:
         zones=zone_group(row["zones"]) if "zones" in row and not matted else (),
         only_matted_zones=matted,
         length=_length(row["length"], name, file) if "length" in row else None,
+        mats=frozenset(MatState(_known(state, list(MatState), file, f"{name}: mats")) for state in row.get("mats", ())),
         conditions=_conditions(row, name, file),
     )
 
@@ -173,22 +170,6 @@ def _length(row: Mapping[str, float], name: str, file: str) -> LengthRange:
     low = row.get("from", row.get("above", 0))
     high = row.get("below", row.get("up_to", float("inf")))
     return LengthRange(low, high, low_included="above" not in row, high_included="below" not in row)
-
-
-@cache
-def demotions() -> tuple[Demotion, ...]:
-    """What puts tools off whatever the coat, in the order of the file."""
-    return tuple(
-        Demotion(
-            id=row["id"],
-            when=row["when"],
-            drags=frozenset(row["drag"]),
-            skin_trouble=frozenset(row.get("skin_trouble", ())),
-            below_months=row.get("below_months"),
-            source=row["source"],
-        )
-        for row in rule_file()["demotion"]
-    )
 
 
 # --- harm ----------------------------------------------------------------------------------------------------------

@@ -1,15 +1,24 @@
-"""Sentences for people, put together from the text files."""
+"""Why a tool is in a kit or not, what a tool is, and every rule, said for people."""
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable
 
-from coatclass.contract import CoatSituation, Specification
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat, band_of_mm
-from coatclass.toolkit._coats import Cell, cells
-from coatclass.toolkit._data import message, texts
-from coatclass.toolkit._model import HarmCell, PossibleCoat, Rule
-from coatclass.toolkit._views import View
+from coatclass.contract import CoatSituation, Role, Specification
+from coatclass.taxonomy import (
+    BANDS,
+    CATEGORIES,
+    CoatCategory,
+    LengthBand,
+    MatState,
+    Texture,
+    Undercoat,
+    band_of_mm,
+)
+from coatclass.toolkit.coats import Cell, View, cells
+from coatclass.toolkit.model import HarmCell, LengthRange, PossibleCoat, Rule, RuleRecord
+from coatclass.toolkit.tables import FOLDER, message, rule_file, texts, tool_rules
 
 
 def rule_sentence(rule: Rule, language: str) -> str:
@@ -17,12 +26,17 @@ def rule_sentence(rule: Rule, language: str) -> str:
     return texts(language).say(f"rule.{rule.why}")
 
 
+def triage_sentence(rule: str, language: str) -> str:
+    """Why a rule of the triage keeps a tool away from the dog."""
+    return texts(language).say(f"triage.{rule}")
+
+
 def harm_sentence(cell: HarmCell, language: str) -> str:
     """Why a tool harms a coat or does nothing there."""
     return texts(language).say(f"reason.{cell.reason}") if cell.reason else ""
 
 
-def _whys(rules: Iterable[Rule], language: str) -> str:
+def whys(rules: Iterable[Rule], language: str) -> str:
     """At most two reasons; a third is not read."""
     return " ".join(list(dict.fromkeys(rule_sentence(rule, language) for rule in rules))[:2])
 
@@ -30,20 +44,20 @@ def _whys(rules: Iterable[Rule], language: str) -> str:
 def right_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a tool is wanted, and for which of the possible coats if not for all."""
     condition = _condition(view, situation, language)
-    why = _whys(view.wanted, language)
+    why = whys(view.wanted, language)
     return message(language, "right_for_some", coats=condition, why=why) if condition else why
 
 
 def unsure_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a harmless tool that few of the possible coats want has to wait."""
     condition = _condition(view, situation, language)
-    why = _whys(view.wanted, language)
+    why = whys(view.wanted, language)
     return message(language, "unsure", coats=condition, why=why) if condition else why
 
 
 def later_sentence(view: View, language: str) -> str:
     """Why a wanted tool has to wait: a possible coat that it would harm, or that it would harm this one."""
-    why, harm = _whys(view.wanted, language), harm_sentence(view.harm, language)
+    why, harm = whys(view.wanted, language), harm_sentence(view.harm, language)
     if view.cells == 1 and not view.harm_varies:
         return message(language, "later_here", why=why, harm=harm)
     coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
@@ -120,3 +134,70 @@ def specification_words(specification: Specification, *, language: str = "en") -
     if specification.size is not None:
         phrases.append(words.say(f"word.{specification.size}"))
     return tuple(phrases)
+
+
+# --- every rule with its provenance --------------------------------------------------------------------------------
+
+
+def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
+    """Every rule of the room with its provenance, for people to read."""
+    records = [
+        RuleRecord(
+            id=rule.id,
+            tool=rule.tool,
+            role=rule.role.value,
+            when=_when(rule, language),
+            why=rule_sentence(rule, language),
+            source=rule.source,
+        )
+        for rule in tool_rules()
+    ]
+    policy = rule_file()["policy"]
+    share = message(language, "policy", percent=round(100 * policy["share_of_possible_coats"]))
+    records.append(RuleRecord("uncertain-coat", "", Role.HELPFUL.value, "", share, policy["source"]))
+    return tuple(records)
+
+
+def harm_records() -> tuple[RuleRecord, ...]:
+    """Every row of the harm table with its provenance, as written: lists and `any` are not written out."""
+    with (FOLDER / "harm.csv").open(encoding="utf-8", newline="") as stream:
+        return tuple(
+            RuleRecord(
+                id=f"harm-{number}",
+                tool=row["tool"],
+                role=row["effect"],
+                when=" ".join(part for part in (row["category"], row["texture"], row["condition"]) if part),
+                why=", ".join(f"{band}: {row[band]}" for band in BANDS),
+                source=row["source"],
+            )
+            for number, row in enumerate(csv.DictReader(stream), start=2)
+        )
+
+
+_ORDER: dict[str, tuple[str, ...]] = {"texture": tuple(Texture), "undercoat": tuple(Undercoat)}
+_FLAGS = ("yes", "no", "unknown")
+
+
+def _when(rule: Rule, language: str) -> str:
+    words = texts(language)
+    parts = [_range(rule.length, language)] if rule.length is not None else []
+    for name, allowed in rule.conditions.items():
+        if name == "category":
+            parts.insert(0, ", ".join(words.coat(coat, phrase=True) for coat in CATEGORIES if coat in allowed))
+        elif name in _ORDER:
+            parts.append(", ".join(words.word(name, word) for word in _ORDER[name] if word in allowed))
+        else:
+            flags = ", ".join(words.say(f"flag.{word}") for word in _FLAGS if word in allowed)
+            parts.append(f"{words.say(f'condition.{name}')}: {flags}")
+    if rule.mats:
+        states = ", ".join(words.say(f"mats.{state}") for state in MatState if state in rule.mats)
+        parts.append(f"{words.say('condition.mats')}: {states}")
+    return "; ".join(parts) or message(language, "rule_all")
+
+
+def _range(length: LengthRange, language: str) -> str:
+    low = message(language, "from" if length.low_included else "above", mm=texts(language).mm(length.low))
+    if length.high == float("inf"):
+        return low
+    high = message(language, "up_to" if length.high_included else "below", mm=texts(language).mm(length.high))
+    return high if length.low == 0 else f"{low}, {high}"

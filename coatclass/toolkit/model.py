@@ -7,14 +7,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal, Protocol
 
-from coatclass.contract import Role, Specification
-from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, Texture, Undercoat, band_of_mm
+from coatclass.contract import Drag, Role, Specification
+from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 
-Drag = Literal["gentle", "moderate", "strong"]
 Flag = Literal["yes", "no", "unknown"]
-MatsSeen = Literal["unknown", "none", "tangles", "mats", "tight"]
-
-DRAGS: tuple[Drag, ...] = ("gentle", "moderate", "strong")
 
 
 class Harm(StrEnum):
@@ -43,13 +39,12 @@ _SEVERITY = {harm: place for place, harm in enumerate(Harm)}
 
 @dataclass(frozen=True)
 class Tool:
-    """A tool by what it is. ``price``: 1 cheap to 5 dear; ``sources``: where each number comes from, by field."""
+    """A tool by what it is. ``sources``: where each number comes from, by field."""
 
     id: str
     family: str
     job: str
     drag: Drag
-    price: int
     blade: bool
     specification: Specification
     pin_gap_mm: tuple[float, float] | None
@@ -57,12 +52,18 @@ class Tool:
     two_spacings: bool
     sources: Mapping[str, str]
 
+    @property
+    def combs(self) -> bool:
+        """Whether it may be used where only a comb is allowed."""
+        return self.family in ("comb", "face_comb", "tail_comb")
+
 
 @dataclass(frozen=True)
 class PossibleCoat:
     """One coat that the dog may have, together with what is known of the dog.
 
-    ``length_mm`` stands for the whole band unless it was measured.
+    ``length_mm`` stands for the whole band unless it was measured. ``mats``: states of the knots that may be worked on,
+    and of those too tight for it.
     """
 
     category: CoatCategory
@@ -74,8 +75,7 @@ class PossibleCoat:
     long_furnishings: Flag = "unknown"
     sparse: Flag = "no"
     sensitive_skin: Flag = "no"
-    bears_brush: Flag = "yes"
-    mats: MatsSeen = "unknown"
+    mats: frozenset[MatState] = frozenset()
 
     @property
     def band(self) -> LengthBand:
@@ -101,7 +101,10 @@ class LengthRange:
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule: the conditions (None: free), and the role that the tool then has."""
+    """One rule: its conditions (what it doesn't name is free), and the role that the tool then has.
+
+    ``only_matted_zones``: the tool is for the zones with knots of the states in ``mats``, not for ``zones``.
+    """
 
     id: str
     tool: str
@@ -112,25 +115,16 @@ class Rule:
     zones: tuple[BodyZone, ...]
     only_matted_zones: bool
     length: LengthRange | None
+    mats: frozenset[MatState]
     conditions: Mapping[str, frozenset[str]]
 
     def fits(self, coat: PossibleCoat) -> bool:
         """Whether every condition holds for this coat."""
         if self.length is not None and not self.length.holds(coat.length_mm):
             return False
+        if self.mats and not self.mats & coat.mats:
+            return False
         return all(getattr(coat, name) in allowed for name, allowed in self.conditions.items())
-
-
-@dataclass(frozen=True)
-class Demotion:
-    """What puts tools of some drag off until somebody has seen the dog, whatever the coat."""
-
-    id: str
-    when: str
-    drags: frozenset[str]
-    skin_trouble: frozenset[str]
-    below_months: float | None
-    source: str
 
 
 @dataclass(frozen=True)

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from coatclass.contract import CoatSituation, KitItem, Role, Specification
+from coatclass.contract import CoatSituation, KitItem, Role, Specification, Triage
 from coatclass.taxonomy import BodyZone
-from coatclass.toolkit._data import catalogue, message, rule_file, texts
-from coatclass.toolkit._explain import why_not
-from coatclass.toolkit._kit import recommend
-from coatclass.toolkit._model import OwnedToolLike, Tool
-from coatclass.toolkit._views import views
-from coatclass.toolkit._words import tool_name
+from coatclass.toolkit.coats import views
+from coatclass.toolkit.kit import USABLE, closing, recommend, why_not
+from coatclass.toolkit.model import Harm, OwnedToolLike, Tool
+from coatclass.toolkit.sentences import tool_name, triage_sentence
+from coatclass.toolkit.tables import catalogue, message, rule_file, texts
 from coatclass.words import LANGUAGES
 
-OwnedVerdict = Literal["keep", "keep_for_zones", "not_for_this_coat", "unclear"]
+OwnedVerdict = Literal["keep", "keep_for_zones", "not_now", "not_for_this_coat", "unclear"]
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,8 @@ def _names(tool: str) -> tuple[str, ...]:
 def _families(spoken: str) -> tuple[str, ...]:
     """The families of the first word of the list that is spoken; longer, more telling words stand first."""
     for row in rule_file()["kind"]:
-        if any(word in spoken for word in row["words"]):
+        alone = any(re.search(rf"\b{word}s?\b", spoken) for word in row["words"])
+        if alone or any(part in spoken for part in row.get("parts", ())):
             return tuple(row["families"])
     return ()
 
@@ -97,58 +98,71 @@ def _outside(value: float | None, limits: tuple[float, float] | None) -> float:
     return max(limits[0] - value, value - limits[1], 0.0)
 
 
-def judge_owned(owned: OwnedToolLike, situation: CoatSituation, *, language: str = "en") -> OwnedJudgement:
-    """Whether a tool at home may stay: keep it, keep it for some zones, or not for this coat, and why.
+def judge_owned(
+    owned: OwnedToolLike, situation: CoatSituation, cleared: Triage, *, language: str = "en"
+) -> OwnedJudgement:
+    """Whether a tool at home may stay: keep it, keep it for some zones, not now, or not for this coat, and why.
 
     A description that fits several tools which would be judged differently is *unclear*: the reason says what to look
-    at.
+    at. A kind that nobody knows is *unclear* too, and names no tool.
     """
     tools = identify(owned)
     if not tools:
         return OwnedJudgement("unclear", (), (), message(language, "not_recognised"))
-    judgements = [_judge(tool, situation, language) for tool in tools]
-    if len({judgement.verdict for judgement in judgements}) > 1:
-        fine = [tool_name(j.tools[0], language=language) for j in judgements if j.verdict != "not_for_this_coat"]
-        wrong = [tool_name(j.tools[0], language=language) for j in judgements if j.verdict == "not_for_this_coat"]
-        key = "unclear" if wrong else "unclear_but_fine"
-        why = message(language, key, fine=", ".join(fine), wrong=", ".join(wrong))
-        return OwnedJudgement("unclear", tools, (), why)
+    judgements = [_judge(tool, situation, cleared, language) for tool in tools]
     first = judgements[0]
-    if len(tools) == 1 or first.verdict == "not_for_this_coat":
+    if len({judgement.verdict for judgement in judgements}) > 1:
+        return _unclear(judgements, language)
+    if len(tools) == 1 or not first.zones:
         return OwnedJudgement(first.verdict, tools, first.zones, first.why)
-    names = ", ".join(tool_name(tool, language=language) for tool in tools)
     shared = frozenset.intersection(*(frozenset(judgement.zones) for judgement in judgements))
-    why = message(language, "unclear_but_fine", fine=names)
+    why = message(language, "unclear_but_fine", fine=_names_of(judgements, language))
     return OwnedJudgement(first.verdict, tools, tuple(zone for zone in BodyZone if zone in shared), why)
 
 
-def _judge(tool: str, situation: CoatSituation, language: str) -> OwnedJudgement:
-    item = next((i for i in recommend(situation, language=language) if i.tool == tool), None)
-    if item is not None and item.role in (Role.ESSENTIAL, Role.HELPFUL):
-        if BodyZone.TRUNK in item.zones:
-            why = message(language, "keep", why=item.why)
-            return OwnedJudgement("keep", (tool,), item.zones, why)
-        zones = texts(language).zones(item.zones)
-        why = message(language, "keep_for_zones", zones=zones, why=item.why)
-        return OwnedJudgement("keep_for_zones", (tool,), item.zones, why)
-    harmless = views(situation)[tool].harm.harm.severity == 0
-    if harmless and (item is None or item.role is not Role.LATER):
+def _unclear(judgements: Iterable[OwnedJudgement], language: str) -> OwnedJudgement:
+    """What the tool may be, which of these are fine and which are not (now, or for this coat)."""
+    judgements = tuple(judgements)
+    wrong = [one for one in judgements if one.verdict in ("not_for_this_coat", "not_now")]
+    fine = [one for one in judgements if one not in wrong]
+    key = "unclear" if fine and wrong else "unclear_wrong" if wrong else "unclear_but_fine"
+    why = message(language, key, fine=_names_of(fine, language), wrong=_names_of(wrong, language))
+    return OwnedJudgement("unclear", tuple(one.tools[0] for one in judgements), (), why)
+
+
+def _names_of(judgements: Iterable[OwnedJudgement], language: str) -> str:
+    return ", ".join(tool_name(one.tools[0], language=language) for one in judgements)
+
+
+def _judge(tool: str, situation: CoatSituation, cleared: Triage, language: str) -> OwnedJudgement:
+    item = next((i for i in recommend(situation, cleared, language=language) if i.tool == tool), None)
+    if item is not None and item.role in USABLE:
+        verdict: OwnedVerdict = "keep" if BodyZone.TRUNK in item.zones else "keep_for_zones"
+        zones = texts(language).zones(item.zones, having=cleared.having)
+        return OwnedJudgement(verdict, (tool,), item.zones, message(language, verdict, zones=zones, why=item.why))
+    if item is not None and item.role is Role.LATER:
+        return OwnedJudgement("not_now", (tool,), (), message(language, "not_now", why=item.why))
+    if item is None and views(situation, cleared)[tool].harm.harm is Harm.NONE:
+        rule = closing(tool, cleared)
+        if rule:
+            return OwnedJudgement(
+                "not_now", (tool,), (), message(language, "not_now", why=triage_sentence(rule, language))
+            )
         return OwnedJudgement("keep", (tool,), (), message(language, "keep_spare"))
-    why = message(language, "not_for", why=why_not(tool, situation, language=language))
+    why = message(language, "not_for", why=why_not(tool, situation, cleared, language=language))
     return OwnedJudgement("not_for_this_coat", (tool,), (), why)
 
 
 def shopping_list(
     kit: Iterable[KitItem], owned: Iterable[OwnedToolLike] = (), *, language: str = "en"
 ) -> tuple[ShoppingItem, ...]:
-    """What is left to buy, what does the most for its price first.
+    """What is left to buy: essential tools before helpful ones, each in the order of work.
 
-    Essential tools come before helpful ones; then a tool counts by the share of the dog that it serves, divided by its
-    relative price (1 to 5, an assumption). A tool at home counts as there only if its description leaves no doubt.
+    A tool at home counts as there only if its description leaves no doubt.
     """
     at_home = {tools[0] for tool in owned if len(tools := identify(tool)) == 1}
-    missing = [i for i in kit if i.role in (Role.ESSENTIAL, Role.HELPFUL) and i.tool not in at_home]
-    missing.sort(key=lambda item: (item.role is not Role.ESSENTIAL, -_worth(item), item.order))
+    missing = [item for item in kit if item.role in USABLE and item.tool not in at_home]
+    missing.sort(key=lambda item: (item.role is not Role.ESSENTIAL, item.order))
     return tuple(
         ShoppingItem(
             order=order,
@@ -160,11 +174,6 @@ def shopping_list(
         )
         for order, item in enumerate(missing, start=1)
     )
-
-
-def _worth(item: KitItem) -> float:
-    weight: float = rule_file()["worth"][catalogue()[item.tool].job]
-    return weight * len(item.zones) / catalogue()[item.tool].price
 
 
 def _urgency(order: int, item: KitItem) -> str:
