@@ -11,9 +11,6 @@ from html.parser import HTMLParser
 
 import care_dogs as dogs
 import pytest
-from coatclass.reports._curve_picture import curve_picture
-from coatclass.reports._dog_picture import dog_picture
-from coatclass.reports._drawing import Line, hatch, svg
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader
@@ -25,6 +22,7 @@ from coatclass.planning import plan
 from coatclass.presentation import present
 from coatclass.presentation.brief import FULL, SHORTEST, details, first_page
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
+from coatclass.triage import triage
 from coatclass.words import LANGUAGES
 
 TODAY = date(2026, 3, 2)
@@ -231,7 +229,7 @@ def test_a_german_sheet_holds_no_english_sentence():
 
 def test_a_tool_that_a_groomer_added_keeps_the_groomers_words():
     own = dogs.item("something_new", Role.HELPFUL, 9)
-    kit = (*toolkit.recommend(DOGS["curly"], language="de"), own)
+    kit = (*toolkit.recommend(DOGS["curly"], triage(DOGS["curly"]), language="de"), own)
     text = Page(reports.sheet_html(sheet(DOGS["curly"], "de", kit=kit))).text
     assert "Something new" in text and "because" in text
 
