@@ -98,11 +98,11 @@ def present(
 
 
 def _possible(plan: Plan | None, assessment: Assessment | None) -> tuple[CoatCategory, ...]:
-    """Coats still possible, the most probable first."""
-    estimate = assessment.category if assessment else None
-    if estimate is not None and (plan is None or set(estimate.set) == set(plan.now.situation.categories)):
-        return tuple(estimate.set)
-    return () if plan is None else tuple(one for one in CATEGORIES if one in plan.now.situation.categories)
+    """Coats still possible, the most probable first; a puppy's is the one that it is growing into."""
+    if assessment is not None and assessment.category is not None:
+        return tuple(assessment.category.set)
+    grown = None if plan is None else (plan.grown or plan.now).situation.categories
+    return tuple(one for one in CATEGORIES if grown and one in grown)
 
 
 @dataclass(frozen=True)

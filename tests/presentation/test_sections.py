@@ -132,6 +132,7 @@ def test_nobody_gives_0_minutes(name):
 
 def test_a_puppy_sees_now_each_change_and_the_adult():
     made = shown("puppy")
+    assert made.title == "Fennel has a mixed coat"  # what it is growing into, whatever the puppy coat needs today
     assert [made.section(part) is not None for part in ("kit", "changes", "grown")] == [True] * 3
     dates = made.section("changes").blocks[1].items
     assert len(dates) >= 2 and all(re.search(r"20\d\d$", day) for day in dates)
