@@ -24,6 +24,7 @@ __all__ = [
     "ladder",
     "steps",
     "stops",
+    "training",
     "until_the_visit",
     "verdict",
     "visit",
@@ -72,12 +73,14 @@ def until_the_visit(of: Subject) -> Iterator[Block]:
         yield _step_block(of, phase, phase.routine.steps)
     if of.uncertain and not of.plan.visit and phase.week is not None:
         yield Items(of.words.lines("plan.now.safe"))
-    if phase.training:
-        yield Text(of.say("training.why"))
-        yield _training(of, phase)
+    yield from training(of, phase)
 
 
-def _training(of: Subject, phase: Phase) -> Steps:
+def training(of: Subject, phase: Phase) -> Iterator[Block]:
+    """Getting used to the brush: so many seconds a day, for so many days."""
+    if not phase.training:
+        return
+    yield Text(of.say("training.why"))
     rows, day = [], 1
     for one in phase.training:
         last = day + one.days - 1
@@ -85,7 +88,7 @@ def _training(of: Subject, phase: Phase) -> Steps:
         title = of.say("training.step", days=days, seconds=of.words.number(one.seconds, 0))
         rows.append(StepRow(title, "", one.do, one.go_on_when))
         day = last + 1
-    return _step_words(of, rows, done=of.say("training.go_on"))
+    yield _step_words(of, rows, done=of.say("training.go_on"))
 
 
 def visit(of: Subject) -> Iterator[Block]:

@@ -139,6 +139,8 @@ def _routine_of(phase: Phase, prefix: str, only: Sequence[str] = ()) -> Iterator
         ("bath", "first", first.bath),
         ("errors", "more", first.errors),
     )
+    if prefix and not only:  # that of now stands with what is safe now
+        yield f"{prefix}training", "more", partial(first.training, phase=phase)
     for name, place, build in parts:
         if not only or name in only:
             yield f"{prefix}{name}", "more" if prefix else place, partial(build, phase=phase)
