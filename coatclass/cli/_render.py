@@ -17,6 +17,7 @@ from coatclass.presentation import blocks as shown
 __all__ = ["print_presentation"]
 
 _BAR_WIDTH = 12
+_WIDEST_NAME = 30  # characters; longer names stand above what they name
 
 
 def print_presentation(plan: Presentation, console: Console) -> None:
@@ -35,7 +36,7 @@ def _text(block: shown.Text) -> RenderableType:
 
 def _rows(rows: Iterable[tuple[RenderableType, RenderableType]], *, right: bool = False) -> Table:
     grid = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    grid.add_column(justify="right" if right else "left", overflow="fold", max_width=32)
+    grid.add_column(justify="right" if right else "left", overflow="fold")
     grid.add_column(overflow="fold")
     for row in rows:
         grid.add_row(*row)
@@ -48,6 +49,10 @@ def _items(block: shown.Items) -> RenderableType:
 
 
 def _facts(block: shown.Facts) -> RenderableType:
+    if any(len(name) > _WIDEST_NAME for name, _ in block.pairs):
+        return Group(
+            *(Group(Text(name, style="bold"), Padding(Text(what), (0, 0, 0, 2))) for name, what in block.pairs)
+        )
     return _rows((Text(name, style="bold"), Text(what)) for name, what in block.pairs)
 
 

@@ -270,7 +270,10 @@ def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[Measuremen
     near_right = x > plot.left + plot.width * 0.8
     plot.shapes.append(Label((x + (-5 if near_right else 5), 14), words.say("plan.growth.today"), _SMALL,
                              "right" if near_right else "left", bold=True))  # fmt: skip
-    plot.shapes += [_diamond(*at(one.on, one.mm), r=5.0) for one in measured]
+    points = [at(one.on, one.mm) for one in sorted(measured, key=lambda one: one.on)]
+    if len(points) > 1:
+        plot.shapes.append(Line(tuple(points), 0.8, grey=0.5))
+    plot.shapes += [_diamond(x, y, r=5.0) for x, y in points]
     plot.shapes.append(Label((4, 13), "mm", _SMALL))
     said = [words.say("plan.growth.point", mm=words.mm(one.mm), day=words.day(one.on)) for one in measured]
     if curve:
