@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -37,3 +39,35 @@ def tables() -> Path:
 def not_dogs(photos: Path) -> Path:
     """Pictures of other animals, beside the photos."""
     return photos.parent / "not_dogs"
+
+
+# --- sharing the suite among workers ----------------------------------------------------------------------------------
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Among workers, a file with slow tests starts first, so that none is left over for one worker at the end."""
+    if hasattr(config, "workerinput"):
+        slow = {item.path for item in items if item.get_closest_marker("slow")}
+        items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
+    """A test that measures time waits for the tests of the other workers, and they for it."""
+    if not hasattr(item.config, "workerinput"):
+        return (yield)
+    with _turn(item.config.cache.mkdir("turns"), alone=item.get_closest_marker("alone") is not None):
+        return (yield)
+
+
+@contextmanager
+def _turn(folder: Path, *, alone: bool) -> Iterator[None]:
+    """A share of the machine, or all of it. Whoever waits holds the door shut, so that nobody overtakes."""
+    import fcntl  # not on every system; a run without workers does without it
+
+    with (folder / "door").open("w") as door, (folder / "room").open("w") as room:
+        fcntl.flock(door, fcntl.LOCK_EX)
+        fcntl.flock(room, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+        fcntl.flock(door, fcntl.LOCK_UN)
+        yield
