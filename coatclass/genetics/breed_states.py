@@ -6,17 +6,28 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from typing import TYPE_CHECKING
 
 from coatclass import breeds
-from coatclass.genetics._inherit import Genome, random_mating
-from coatclass.genetics._loci import LOCI, GenotypeDistribution, alleles, data_rows, data_table, unknown_genotype
+from coatclass.breeds import BreedFacts
+from coatclass.genetics.loci import (
+    LOCI,
+    Genome,
+    GenotypeDistribution,
+    alleles,
+    data_rows,
+    data_table,
+    random_mating,
+    unknown_genotype,
+)
 from coatclass.taxonomy import CoatCategory, Curl, Undercoat
 
-if TYPE_CHECKING:
-    from coatclass.breeds import BreedFacts
-
-__all__ = ["Ancestry", "Background", "BreedState", "breed_state", "breeds_with_states"]
+__all__ = [
+    "Ancestry",
+    "Background",
+    "BreedState",
+    "breed_state",
+    "breeds_with_states",
+]
 
 
 @dataclass(frozen=True)

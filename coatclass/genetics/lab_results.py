@@ -1,4 +1,4 @@
-"""Reading laboratories' results: N/L, L/L, F/IC, +/-, CT, "two copies", each to a genotype or a clear refusal."""
+"""Laboratories' results (N/L, L/L, F/IC, +/-, CT, "two copies"), read as genotypes or refused with a reason."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from functools import cache
 
 from coatclass.errors import GenotypeError
-from coatclass.genetics._inherit import Genome
-from coatclass.genetics._loci import (
+from coatclass.genetics.loci import (
     LOCI,
+    Genome,
     Genotype,
     allele,
     alleles,
@@ -20,7 +20,11 @@ from coatclass.genetics._loci import (
     genotype_from_copies,
 )
 
-__all__ = ["DnaResult", "parse_result", "parse_results"]
+__all__ = [
+    "DnaResult",
+    "parse_result",
+    "parse_results",
+]
 
 _WORDS = {
     "none": 0, "no": 0, "zero": 0, "clear": 0, "no copies": 0, "not present": 0, "absent": 0, "0": 0,

@@ -1,32 +1,139 @@
-"""Chances in words, genes in words, and the report of a cross as plain text; no markup, no colour."""
+"""A cross from litter to touch test to grown dog: the report, and its plain text (no markup, no colour)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from typing import Literal
 
-from coatclass.genetics._bench import NOT_FOR_HAND_STRIPPING
-from coatclass.genetics._litter import Dog
-from coatclass.genetics._loci import LOCI, copies_distribution, data_table
-from coatclass.genetics._phenotype import trait_chances
-from coatclass.genetics._report import CrossReport
-from coatclass.taxonomy import CATEGORIES, CoatCategory, Curl, Undercoat, band_label, category_label, definition
+from coatclass.contract import Verdict
+from coatclass.genetics.coat_path import CoatPath, growing_up
+from coatclass.genetics.lab_results import parse_results
+from coatclass.genetics.litters import Cross, Generation, Litter, PedigreeDog, cross
+from coatclass.genetics.loci import LOCI, copies_distribution, data_rows, data_table
+from coatclass.genetics.phenotype import Reading, chance_words
+from coatclass.genetics.touch import NOT_FOR_HAND_STRIPPING, RankedTouch, rank_touches
+from coatclass.taxonomy import CATEGORIES, CoatCategory, band_label, category_label, definition
 
-__all__ = ["Audience", "chance_words", "genes_exact", "genes_plain", "in_ten", "report_text"]
+__all__ = [
+    "Audience",
+    "CrossReport",
+    "NamedCross",
+    "breed_named",
+    "candidates",
+    "named_crosses",
+    "report",
+    "report_text",
+    "verdict",
+]
+
+
+@dataclass(frozen=True)
+class NamedCross:
+    """A cross worth showing, a row of ``data/named_crosses.csv``."""
+
+    id: str
+    title: str
+    why: str
+    first: str
+    second: str
+    generation: Generation
+    dna_first: str
+    dna_second: str
+
+
+@dataclass(frozen=True)
+class CrossReport:
+    """Everything this room says about a cross.
+
+    Attributes:
+        before: P(category) of a pup as grown, (7,), before anybody touched it.
+        candidates: the smallest set of categories that holds the stated share of it, the likeliest first.
+        verdict: what can be said before a touch.
+        touch: the one touch that tells most.
+        after: by outcome of that touch: candidates and verdict then.
+        path: the coat's way from birth on.
+    """
+
+    title: str
+    cross: Cross
+    before: tuple[float, ...]
+    candidates: tuple[CoatCategory, ...]
+    verdict: Verdict
+    touch: RankedTouch
+    after: tuple[tuple[str, float, tuple[CoatCategory, ...], Verdict], ...]
+    path: CoatPath
+
+    @property
+    def litter(self) -> Litter:
+        """The litter of the cross."""
+        return self.cross.litter
+
+
+def candidates(distribution: Sequence[float]) -> tuple[CoatCategory, ...]:
+    """The smallest set of categories that holds the share stated in ``data/touches.toml``, the likeliest first."""
+    share = data_table("touches.toml")["verdict"]["set"]
+    found: list[CoatCategory] = []
+    held = 0.0
+    for place in sorted(range(len(CATEGORIES)), key=lambda place: distribution[place], reverse=True):
+        found.append(CATEGORIES[place])
+        held += distribution[place]
+        if held >= share - 1e-12:
+            break
+    return tuple(found)
+
+
+def verdict(distribution: Sequence[float], *, touched: bool) -> Verdict:
+    """Settled if one category holds the stated share; a possible mixed coat wants hands; else narrowed."""
+    likely = candidates(distribution)
+    if CoatCategory.MIXED in likely and not touched:
+        return Verdict.HANDS_ON
+    return Verdict.SETTLED if len(likely) == 1 else Verdict.NARROWED
+
+
+def report(found: Cross, title: str = "", *, born: date | None = None, today: date | None = None) -> CrossReport:
+    """The report of a cross; with a date of birth the path has dates."""
+    before = tuple(float(chance) for chance in found.litter.category.values())
+    band = tuple(float(chance) for chance in found.litter.band.values())
+    best = rank_touches(before)[0]
+    return CrossReport(
+        title=title or f"{found.first} x {found.second}, {found.generation}",
+        cross=found,
+        before=before,
+        candidates=candidates(before),
+        verdict=verdict(before, touched=False),
+        touch=best,
+        after=tuple(
+            (outcome, best.chance[outcome], candidates(then), verdict(then, touched=True))
+            for outcome, then in best.would_say.items()
+        ),
+        path=growing_up(before, band, age_months=0, born=born, today=today or born),
+    )
+
+
+def named_crosses() -> tuple[NamedCross, ...]:
+    """The crosses that are shown and tested."""
+    return tuple(NamedCross(**row) for row in data_rows("named_crosses.csv"))  # type: ignore[arg-type]
+
+
+def breed_named(named: NamedCross, reading: Reading | None = None) -> Cross:
+    """The cross of a row of ``data/named_crosses.csv``; parents with a DNA result have their own genes."""
+    parents = []
+    for breed, dna in ((named.first, named.dna_first), (named.second, named.dna_second)):
+        dog = PedigreeDog.of_breed(breed)
+        if dna:
+            test, result = dna.split("=")
+            dog = PedigreeDog(dog.name, parse_results({test: result}).genome(dog.genome), dog.ancestry)
+        parents.append(dog)
+    return cross(parents[0], parents[1], named.generation, reading=reading or "both")
+
 
 Audience = Literal["owner", "groomer"]
 
 _LARGEST = 64
 """Fractions with a denominator up to this are printed as such; Punnett arithmetic stays readable."""
-
-
-def chance_words(chance: float) -> str:
-    """A chance in one or two words, always the same ones."""
-    for limit, words in data_table("words.toml")["chance"]:
-        if chance >= limit:
-            return str(words)
-    raise AssertionError("words.toml must end with the limit 0")
 
 
 def in_ten(chance: float) -> str:
@@ -37,7 +144,7 @@ def in_ten(chance: float) -> str:
     raise AssertionError("words.toml must end with the limit 0")
 
 
-def genes_exact(dog: Dog) -> tuple[str, ...]:
+def genes_exact(dog: PedigreeDog) -> tuple[str, ...]:
     """One line a locus: copies of the derived allele, with their chances where they aren't certain."""
     lines = []
     for locus in LOCI:
@@ -57,16 +164,6 @@ def _percent(chance: Fraction) -> str:
     return f"{float(chance):.1%}"
 
 
-def genes_plain(dog: Dog) -> tuple[str, ...]:
-    """What a dog's genes mean, a short line each, for owners."""
-    traits = trait_chances(dog.genome)
-    curl = 1 - traits.curl[Curl.STRAIGHT]
-    down = 1 - traits.undercoat[Undercoat.NONE]
-    bearded = ("beard and brows", traits.furnished)
-    pairs = (("long hair", traits.long), bearded, ("wave or curl", curl), ("undercoat", down))
-    return tuple(f"{name}: {chance_words(float(chance))}" for name, chance in pairs)
-
-
 def report_text(
     found: CrossReport, audience: Audience = "groomer", kits: Mapping[str, Sequence[str]] | None = None
 ) -> str:
@@ -79,7 +176,7 @@ def report_text(
             ``stage.situation``; left out if not given.
     """
     path = _path_lines(found, audience, kits or {})
-    return "\n".join([found.title, *_litter_lines(found, audience), "", *_bench_lines(found), "", *path]) + "\n"
+    return "\n".join([found.title, *_litter_lines(found, audience), "", *_touch_lines(found), "", *path]) + "\n"
 
 
 def _litter_lines(found: CrossReport, audience: Audience) -> list[str]:
@@ -113,7 +210,7 @@ def _share(chance: Fraction, audience: Audience) -> str:
     return in_ten(float(chance)) if audience == "owner" else f"{_exact(chance)} ({float(chance):.1%})"
 
 
-def _bench_lines(found: CrossReport) -> list[str]:
+def _touch_lines(found: CrossReport) -> list[str]:
     lines = [
         f"Before a touch: {_names(found.candidates)} ({found.verdict.replace('_', ' ')})",
         f"Touch that tells most ({found.touch.bits:.2f} bits): {found.touch.touch.ask}",

@@ -1,28 +1,131 @@
-"""From traits and ancestors to the seven coat categories and the four length bands, as grown and as worn."""
+"""Genotype to coat: traits at the five loci, then the seven categories and four length bands, as grown and as worn."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from typing import Literal
 
-from coatclass.genetics._breeds import Ancestry, Background
-from coatclass.genetics._inherit import Genome
-from coatclass.genetics._loci import LOCI, data_rows, data_table
-from coatclass.genetics._phenotype import Copies, Reading, Traits, copies_of_genome, readings, traits_of_copies
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.genetics.breed_states import Ancestry, Background
+from coatclass.genetics.loci import LOCI, Genome, copies_distribution, data_rows, data_table
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, Curl, LengthBand, Undercoat
 
 __all__ = [
     "Bands",
     "Categories",
     "CoatChances",
+    "Copies",
+    "Reading",
+    "Shedding",
+    "TraitChances",
+    "Traits",
     "as_worn",
+    "categories_by_traits",
     "categories_of_copies",
+    "chance_words",
     "coat_chances",
+    "copies_of_genome",
+    "readings",
+    "trait_chances",
+    "traits_of_copies",
 ]
+
+Reading = Literal["cadieu", "laboratory"]
+"""What one copy of a curl variant does: 'cadieu' curls, 'laboratory' waves."""
+
+Shedding = Literal["minimal", "low", "average", "heavy"]
+
+Copies = tuple[int, int, int, int, int]
+"""Derived copies (0, 1, 2) at the five loci in the order of LOCI."""
+
+
+@dataclass(frozen=True, order=True)
+class Traits:
+    """What the coat is like, as it grows.
+
+    ``long``: the gene for long hair shows (two long alleles). ``furnished``: beard and brows.
+    """
+
+    long: bool
+    furnished: bool
+    curl: Curl
+    undercoat: Undercoat
+    shedding: Shedding
+
+
+@dataclass(frozen=True)
+class TraitChances:
+    """Chances of each trait on its own, exact; every mapping sums to 1."""
+
+    long: Fraction
+    furnished: Fraction
+    curl: dict[Curl, Fraction]
+    undercoat: dict[Undercoat, Fraction]
+    shedding: dict[Shedding, Fraction]
+
+
+def readings(choice: Reading | Literal["both"]) -> dict[Reading, Fraction]:
+    """The readings of one curl copy to use, with their weights."""
+    if choice != "both":
+        return {choice: Fraction(1)}
+    weights = data_table("traits.toml")["curl"]["weights"]
+    return {"cadieu": Fraction(weights["cadieu"]), "laboratory": Fraction(weights["laboratory"])}
+
+
+@cache
+def _undercoat(count: int) -> tuple[tuple[Undercoat, Fraction], ...]:
+    row = data_table("traits.toml")["undercoat"]["copies"][count]
+    return tuple(zip(Undercoat, map(Fraction, row), strict=True))
+
+
+@cache
+def traits_of_copies(found: Copies, reading: Reading) -> tuple[tuple[Traits, Fraction], ...]:
+    """Distribution of the traits of a dog with known copies at all five loci, under one reading of a curl copy."""
+    length, furnishings, curl, low_shed, single = found
+    table = data_table("traits.toml")
+    shedding: Shedding = table["shedding"]["table"][low_shed][furnishings]
+    bend = Curl(table["curl"][reading]["copies"][curl])
+    return tuple(
+        (Traits(length == 2, furnishings > 0, bend, undercoat, shedding), chance)
+        for undercoat, chance in _undercoat(single)
+        if chance
+    )
+
+
+def copies_of_genome(genome: Genome) -> Iterator[tuple[Copies, Fraction]]:
+    """Every possible combination of copies with its exact chance; at most 3^5 = 243."""
+    per_locus = [
+        [(count, chance) for count, chance in enumerate(copies_distribution(locus, genome.loci[locus])) if chance]
+        for locus in LOCI
+    ]
+    for combination in itertools.product(*per_locus):
+        chance = Fraction(1)
+        for _, part in combination:
+            chance *= part
+        a, b, c, d, e = (count for count, _ in combination)
+        yield (a, b, c, d, e), chance
+
+
+def trait_chances(genome: Genome, reading: Reading | Literal["both"] = "both") -> TraitChances:
+    """Chances of each trait of a dog, over its possible genotypes and the readings of a curl copy."""
+    long, furnished = Fraction(0), Fraction(0)
+    curl: dict[Curl, Fraction] = dict.fromkeys(Curl, Fraction(0))
+    undercoat: dict[Undercoat, Fraction] = dict.fromkeys(Undercoat, Fraction(0))
+    shedding: dict[Shedding, Fraction] = dict.fromkeys(("minimal", "low", "average", "heavy"), Fraction(0))
+    for way, weight in readings(reading).items():
+        for found, chance in copies_of_genome(genome):
+            for traits, share in traits_of_copies(found, way):
+                p = weight * chance * share
+                long += p * traits.long
+                furnished += p * traits.furnished
+                curl[traits.curl] += p
+                undercoat[traits.undercoat] += p
+                shedding[traits.shedding] += p
+    return TraitChances(long, furnished, curl, undercoat, shedding)
+
 
 Categories = dict[CoatCategory, Fraction]
 """Exact chances of the seven categories, summing to 1."""
@@ -47,7 +150,7 @@ def _rules() -> tuple[tuple[Mapping[str, str], Categories], ...]:
 
 
 @cache
-def _by_traits(traits: Traits) -> Categories:
+def categories_by_traits(traits: Traits) -> Categories:
     """The category by the traits alone: the first row of ``data/category_rules.csv`` that fits."""
     found = {
         "length": "long" if traits.long else "short",
@@ -103,7 +206,7 @@ def _unmixed(traits: Traits, background: Background) -> CoatChances:
     plush = _stand_off(traits, background.northern)
     category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
     category[CoatCategory.ARCTIC] = plush
-    for coat, part in _by_traits(traits).items():
+    for coat, part in categories_by_traits(traits).items():
         harsh = background.harsh if coat is CoatCategory.WIRE else Fraction(1)
         category[coat] += (1 - plush) * part * harsh
         category[CoatCategory.MIXED] += (1 - plush) * part * (1 - harsh)
@@ -189,3 +292,11 @@ def as_worn(grown: CoatChances, trimmed: bool | None) -> CoatChances:
 
 
 _KEEPS_GROWING = frozenset({CoatCategory.HAIR, CoatCategory.DROP, CoatCategory.CURLY, CoatCategory.MIXED})
+
+
+def chance_words(chance: float) -> str:
+    """A chance in one or two words, always the same ones."""
+    for limit, words in data_table("words.toml")["chance"]:
+        if chance >= limit:
+            return str(words)
+    raise AssertionError("words.toml must end with the limit 0")

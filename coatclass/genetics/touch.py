@@ -1,4 +1,4 @@
-"""The groomer's bench for doubtful coats: which touch tells the candidates apart, and what it then says."""
+"""What to feel for on a doubtful coat: which touch tells the candidates apart best, and what it then says."""
 
 from __future__ import annotations
 
@@ -8,15 +8,22 @@ from dataclasses import dataclass
 from functools import cache
 
 from coatclass.errors import InputError
-from coatclass.genetics._loci import data_table
+from coatclass.genetics.loci import data_table
 from coatclass.taxonomy import CATEGORIES
 
-__all__ = ["NOT_FOR_HAND_STRIPPING", "Touch", "TouchFinding", "bench", "touches", "update"]
+__all__ = [
+    "NOT_FOR_HAND_STRIPPING",
+    "RankedTouch",
+    "Touch",
+    "rank_touches",
+    "touches",
+    "update",
+]
 
 NOT_FOR_HAND_STRIPPING = (
     "A mixed coat is not for hand-stripping, clipping doesn't alter it, and each such dog needs its own tools."
 )
-"""The trade's rule for the coats that this bench is about (common practice, no source)."""
+"""The trade's rule for mixed coats (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +42,7 @@ class Touch:
 
 
 @dataclass(frozen=True)
-class TouchFinding:
+class RankedTouch:
     """A touch worth doing on this dog, with the information it is expected to bring.
 
     Attributes:
@@ -52,8 +59,8 @@ class TouchFinding:
 
 @cache
 def touches() -> tuple[Touch, ...]:
-    """All touches of the bench (``data/bench.toml``)."""
-    table = data_table("bench.toml")
+    """All touches (``data/touches.toml``)."""
+    table = data_table("touches.toml")
     order = [table["categories"].index(str(category)) for category in CATEGORIES]
     return tuple(
         Touch(
@@ -67,7 +74,7 @@ def touches() -> tuple[Touch, ...]:
     )
 
 
-def bench(distribution: Sequence[float], done: Sequence[str] = ()) -> tuple[TouchFinding, ...]:
+def rank_touches(distribution: Sequence[float], done: Sequence[str] = ()) -> tuple[RankedTouch, ...]:
     """Touches ordered by how much each is expected to tell about this dog, the best first.
 
     Args:
@@ -80,14 +87,14 @@ def bench(distribution: Sequence[float], done: Sequence[str] = ()) -> tuple[Touc
     return tuple(sorted(found, key=lambda finding: finding.bits, reverse=True))
 
 
-def _judge(distribution: Sequence[float], touch: Touch) -> TouchFinding:
+def _judge(distribution: Sequence[float], touch: Touch) -> RankedTouch:
     chance = {
         outcome: sum(p * q for p, q in zip(distribution, shares, strict=True))
         for outcome, shares in touch.outcomes.items()
     }
     after = {outcome: update(distribution, touch.id, outcome) for outcome, p in chance.items() if p > 0}
     bits = _entropy(distribution) - sum(chance[outcome] * _entropy(after[outcome]) for outcome in after)
-    return TouchFinding(touch, max(bits, 0.0), chance, after)
+    return RankedTouch(touch, max(bits, 0.0), chance, after)
 
 
 def _entropy(distribution: Sequence[float]) -> float:

@@ -10,10 +10,14 @@ from typing import Any, Literal, TypeVar
 
 from coatclass.contract import CoatSituation
 from coatclass.errors import InputError
-from coatclass.genetics._loci import data_table
+from coatclass.genetics.loci import data_table
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat
 
-__all__ = ["CoatPath", "CoatStage", "growing_up"]
+__all__ = [
+    "CoatPath",
+    "CoatStage",
+    "growing_up",
+]
 
 Name = TypeVar("Name", CoatCategory, LengthBand)
 StageId = Literal["puppy", "change", "adult"]
@@ -88,10 +92,10 @@ def growing_up(
         InputError: if neither a possible age nor a birth with today's date is given (``no_age``), or the birth lies in
             the future (``not_born``).
 
-    Source of the ages: common practice, no source (``data/growing_up.toml``).
+    Source of the ages: common practice, no source (``data/coat_path.toml``).
     """
     age, birth = _age(age_months, born, today)
-    table = data_table("growing_up.toml")
+    table = data_table("coat_path.toml")
     candidates = _above(CATEGORIES, adult, table["limits"]["candidate"])
     windows = [table["window"][coat] for coat in candidates]
     first, last = float(min(w[0] for w in windows)), float(max(w[1] for w in windows))
@@ -173,7 +177,7 @@ def _looks(stage: str, begins: date | None, ends: date | None, today: date | Non
         return ()
     if ends is None:
         return (max(begins, today) if today else begins,)
-    step = timedelta(weeks=data_table("growing_up.toml")["limits"][f"weeks_{stage}"])
+    step = timedelta(weeks=data_table("coat_path.toml")["limits"][f"weeks_{stage}"])
     day = max(begins, today) if today else begins
     found = []
     while day + step * 1.5 < ends:

@@ -9,13 +9,32 @@ from typing import Literal
 
 from coatclass import breeds
 from coatclass.errors import InputError
-from coatclass.genetics._breeds import Ancestry, breed_state
-from coatclass.genetics._category import Bands, Categories, categories_of_copies, coat_chances
-from coatclass.genetics._inherit import Genome, PairTable, litter_mates, mate
-from coatclass.genetics._phenotype import Copies, Reading, TraitChances, readings, trait_chances
+from coatclass.genetics.breed_states import Ancestry, breed_state
+from coatclass.genetics.loci import Genome, PairTable, litter_mates, mate
+from coatclass.genetics.phenotype import (
+    Bands,
+    Categories,
+    Copies,
+    Reading,
+    TraitChances,
+    categories_of_copies,
+    coat_chances,
+    readings,
+    trait_chances,
+)
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
-__all__ = ["GENERATIONS", "Cross", "Dog", "Generation", "Litter", "cross", "litter", "mates", "resolve"]
+__all__ = [
+    "GENERATIONS",
+    "Cross",
+    "Generation",
+    "Litter",
+    "PedigreeDog",
+    "cross",
+    "litter",
+    "mates",
+    "resolve",
+]
 
 Generation = Literal["f1", "f1b", "f1bb", "f2", "f2b", "f3"]
 GENERATIONS: tuple[Generation, ...] = ("f1", "f1b", "f1bb", "f2", "f2b", "f3")
@@ -24,13 +43,13 @@ _COUNTS = tuple(itertools.product(range(3), repeat=5))
 
 
 @dataclass(frozen=True)
-class Dog:
+class PedigreeDog:
     """A parent, known by its breed, by a DNA result, or as the pup of two others."""
 
     name: str
     genome: Genome
     ancestry: Ancestry
-    parents: tuple[Dog, Dog] | None = None
+    parents: tuple[PedigreeDog, PedigreeDog] | None = None
 
     @property
     def breed(self) -> str | None:
@@ -38,27 +57,29 @@ class Dog:
         return next(iter(self.ancestry.shares)) if len(self.ancestry.shares) == 1 else None
 
     @classmethod
-    def of_breed(cls, text: str, genome: Genome | None = None) -> Dog:
+    def of_breed(cls, text: str, genome: Genome | None = None) -> PedigreeDog:
         """A dog of a breed or common cross by its name or id; its own genome, if tested, goes before the breed's.
 
         Raises:
             InputError: if the breed isn't known.
         """
         dog = resolve(text)
-        return Dog(dog.name, genome or dog.genome, dog.ancestry, dog.parents)
+        return PedigreeDog(dog.name, genome or dog.genome, dog.ancestry, dog.parents)
 
     @classmethod
-    def unknown(cls) -> Dog:
+    def unknown(cls) -> PedigreeDog:
         """A parent of whom nothing is known."""
         return cls("unknown", Genome.unknown(), Ancestry.of(None))
 
-    def with_(self, other: Dog, name: str = "") -> Dog:
+    def with_(self, other: PedigreeDog, name: str = "") -> PedigreeDog:
         """The expected pup of this dog and another, unrelated one."""
         ancestry = Ancestry.blend_of([(self.ancestry, Fraction(1, 2)), (other.ancestry, Fraction(1, 2))])
-        return Dog(name or f"{self.name} x {other.name}", mate(self.genome, other.genome), ancestry, (self, other))
+        return PedigreeDog(
+            name or f"{self.name} x {other.name}", mate(self.genome, other.genome), ancestry, (self, other)
+        )
 
 
-def resolve(text: str) -> Dog:
+def resolve(text: str) -> PedigreeDog:
     """A dog by the name or id of its breed; a common cross becomes the pup of its parents.
 
     Raises:
@@ -77,12 +98,12 @@ def resolve(text: str) -> Dog:
     facts = breeds.facts(match.id)
     if facts.kind == "cross":
         return _of_parents(facts.parents, facts.name)
-    return Dog(facts.name, breed_state(match.id).genome, Ancestry.of(match.id))
+    return PedigreeDog(facts.name, breed_state(match.id).genome, Ancestry.of(match.id))
 
 
-def _of_parents(parents: tuple[str | None, ...], name: str = "") -> Dog:
+def _of_parents(parents: tuple[str | None, ...], name: str = "") -> PedigreeDog:
     """The pup of breeds that are known by id; a missing parent is unknown."""
-    pair = [resolve(parent) if parent else Dog.unknown() for parent in (*parents, None)[:2]]
+    pair = [resolve(parent) if parent else PedigreeDog.unknown() for parent in (*parents, None)[:2]]
     return pair[0].with_(pair[1], name)
 
 
@@ -98,9 +119,9 @@ class Litter:
             (an improper coat); 0 where neither parent can have furnishings.
     """
 
-    mother: Dog
-    father: Dog
-    pup: Dog
+    mother: PedigreeDog
+    father: PedigreeDog
+    pup: PedigreeDog
     category: Categories
     band: Bands
     traits: TraitChances
@@ -115,7 +136,7 @@ class Litter:
         return tuple(coat for coat in ranked if self.category[coat] >= Fraction(1, 50))
 
 
-def litter(mother: Dog, father: Dog, reading: Reading | Literal["both"] = "both") -> Litter:
+def litter(mother: PedigreeDog, father: PedigreeDog, reading: Reading | Literal["both"] = "both") -> Litter:
     """The litter of two parents, enumerated exactly (fractions, no sampling)."""
     pup = mother.with_(father)
     coats = coat_chances(pup.genome, pup.ancestry, reading)
@@ -134,7 +155,9 @@ def litter(mother: Dog, father: Dog, reading: Reading | Literal["both"] = "both"
     )
 
 
-def _mates_differ(mother: Dog, father: Dog, ancestry: Ancestry, reading: Reading | Literal["both"]) -> Fraction:
+def _mates_differ(
+    mother: PedigreeDog, father: PedigreeDog, ancestry: Ancestry, reading: Reading | Literal["both"]
+) -> Fraction:
     """1 - the chance that two mates agree, summed over all pairs of genotypes, the parents' being shared."""
     pairs = list(litter_mates(mother.genome, father.genome).values())
     background = ancestry.background()
@@ -182,8 +205,8 @@ class Cross:
 
 
 def mates(
-    first: Dog, second: Dog, generation: Generation, back_to: Literal["first", "second"] = "second"
-) -> tuple[Dog, Dog]:
+    first: PedigreeDog, second: PedigreeDog, generation: Generation, back_to: Literal["first", "second"] = "second"
+) -> tuple[PedigreeDog, PedigreeDog]:
     """The two dogs that are mated for a generation of a cross; taken as unrelated.
 
     Args:
@@ -198,7 +221,7 @@ def mates(
     f1 = first.with_(second, f"{first.name} x {second.name} (f1)")
     back = f1.with_(pure, f"{f1.name} x {pure.name} (f1b)")
     f2 = f1.with_(f1, f"{first.name} x {second.name} (f2)")
-    known: dict[str, tuple[Dog, Dog]] = {
+    known: dict[str, tuple[PedigreeDog, PedigreeDog]] = {
         "f1": (first, second),
         "f1b": (f1, pure),
         "f1bb": (back, pure),
@@ -217,8 +240,8 @@ def mates(
 
 
 def cross(
-    first: str | Dog,
-    second: str | Dog,
+    first: str | PedigreeDog,
+    second: str | PedigreeDog,
     generation: Generation = "f1",
     *,
     back_to: Literal["first", "second"] = "second",

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coatclass.errors import InputError
-from coatclass.genetics import NOT_FOR_HAND_STRIPPING, bench, touches, update
+from coatclass.genetics import NOT_FOR_HAND_STRIPPING, rank_touches, touches, update
 from coatclass.taxonomy import CATEGORIES, CoatCategory, Curl, Texture, Undercoat
 
 C = CoatCategory
@@ -40,7 +40,7 @@ def test_every_category_gives_each_touch_some_outcome_and_never_a_certain_one(to
 
 @given(distributions)
 def test_touches_come_in_the_order_of_their_expected_information(distribution) -> None:
-    bits = [finding.bits for finding in bench(distribution)]
+    bits = [finding.bits for finding in rank_touches(distribution)]
     assert bits == sorted(bits, reverse=True)
     assert 0 <= bits[-1] <= bits[0] <= entropy(distribution) + 1e-9
 
@@ -48,14 +48,14 @@ def test_touches_come_in_the_order_of_their_expected_information(distribution) -
 @given(distributions)
 def test_belief_before_a_touch_is_the_mean_of_beliefs_after_it(distribution) -> None:
     """The law of total probability."""
-    for finding in bench(distribution):
+    for finding in rank_touches(distribution):
         for place in range(len(CATEGORIES)):
             mean = sum(finding.chance[outcome] * then[place] for outcome, then in finding.would_say.items())
             assert mean == pytest.approx(distribution[place])
 
 
 def test_a_settled_dog_has_nothing_left_to_feel_for() -> None:
-    assert all(finding.bits == pytest.approx(0) for finding in bench(between(C.CURLY)))
+    assert all(finding.bits == pytest.approx(0) for finding in rank_touches(between(C.CURLY)))
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_a_settled_dog_has_nothing_left_to_feel_for() -> None:
 )
 def test_the_first_touch_is_one_that_the_trade_would_use(coats, good) -> None:
     """Common practice, no source."""
-    assert bench(between(*coats))[0].touch.id in good
+    assert rank_touches(between(*coats))[0].touch.id in good
 
 
 def test_down_that_stays_speaks_for_a_mixed_coat() -> None:
@@ -94,7 +94,7 @@ def test_the_order_of_two_findings_does_not_matter() -> None:
 
 def test_touches_already_made_are_not_offered_again() -> None:
     done = ["wet_curl", "undercoat"]
-    assert {finding.touch.id for finding in bench(between(C.MIXED, C.CURLY), done)}.isdisjoint(done)
+    assert {finding.touch.id for finding in rank_touches(between(C.MIXED, C.CURLY), done)}.isdisjoint(done)
 
 
 def test_the_bench_speaks_the_taxonomys_words() -> None:
