@@ -1,4 +1,4 @@
-"""Length in mm by the perspective of a card of known size (ISO/IEC 7810, size ID-1)."""
+"""Length of hair in a photo, in mm, from the perspective of a bank card beside it (ISO/IEC 7810, size ID-1)."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coatclass.errors import InputError
+
+__all__ = ["CARD_MM", "CardMeasurement", "measure_by_card"]
 
 CARD_MM = (85.60, 53.98)
 """Width and height of a bank card: ISO/IEC 7810:2019, ID-1."""
