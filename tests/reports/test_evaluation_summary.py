@@ -14,9 +14,9 @@ pytest.importorskip("matplotlib")
 from coatclass.reports.evaluation import build_report, shown_table, write_report
 from coatclass.resources import released
 from coatclass.taxonomy import CATEGORIES
-from training.evaluation._ablations import ablations
 from training.evaluation._markdown import interval
 from training.evaluation._summary import summary
+from training.evaluation.ablations import ablations
 
 reference = pytest.importorskip("sklearn.metrics")
 

@@ -1,4 +1,8 @@
-"""The steps of an evaluation of the release, and the two files that README and model card quote."""
+"""``python -m training evaluate``: the released program on the test split, beside the reference, in one report.
+
+Writes the full report (JSON and a page with small pictures) to ``--out``, and the figures without pictures to
+``models/metrics.json`` and ``models/METRICS.md``. The test split is read here and, for its few crosses, by ``crosses``.
+"""
 
 from __future__ import annotations
 
@@ -19,9 +23,11 @@ from coatclass.reports.evaluation import (
     with_decisions,
     write_report,
 )
-from training.evaluation._ablations import ablations
 from training.evaluation._cases import cases_of_split, other_animals
-from training.evaluation._generalisation import (
+from training.evaluation._quoted import quote
+from training.evaluation._summary import summary
+from training.evaluation.ablations import ablations
+from training.evaluation.generalisation import (
     beside_reference,
     mixed_out_of_fold,
     settled_counts,
@@ -29,16 +35,36 @@ from training.evaluation._generalisation import (
     unseen_breeds,
     unseen_sources,
 )
-from training.evaluation._quoted import quote
-from training.evaluation._summary import summary
-from training.places import photos_folder
+from training.evaluation.reference import measure_reference
+from training.places import ROOT, photos_folder
 from training.provenance import sha256
 
-__all__ = ["check_release", "evaluate_release"]
+__all__ = ["add_arguments", "check_release", "evaluate_release", "run"]
 
 _REFIT = "Fit the ensemble again with: python -m training ensemble"
 # What stays in the report only: long curves and single photos.
 _LEFT_OUT = ("calibration", "errors", "words")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("--out", type=Path, required=True, help="folder for the report; it holds small photos")
+    parser.add_argument("--models", type=Path, default=ROOT / "models", help="folder for metrics.json and METRICS.md")
+    parser.add_argument("--split", choices=("test", "val"), default="test", help="val only to try the report out")
+    parser.add_argument("--robustness", type=int, default=150, metavar="N", help="photos to repeat with worse pictures")
+    parser.add_argument("--resamples", type=int, default=1000, help="bootstrap resamples behind each interval")
+    parser.add_argument(
+        "--reference", action="store_true", help="also measure the reference anew: frozen features (minutes)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Evaluate and write."""
+    if args.reference:
+        measure_reference(args.models / "reference.json", args.out)
+    for line in evaluate_release(args):
+        print(line)
+    return 0
 
 
 def evaluate_release(args: argparse.Namespace) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""``python -m training bench``: speed and memory as ratios, all measured in one run on one machine.
+"""``python -m training benchmark``: speed and memory as ratios, all measured in one run on one machine.
 
 Two things that are compared are timed in turn (A B A B ...), and the median of the pairwise ratios is what counts, so
 that a machine whose speed drifts does not decide.
@@ -149,7 +149,7 @@ def _ensemble(rounds: int) -> Ratio:
     given = answers.evidence(answers.parse({"curl": "wavy", "feel": "soft", "trunk_length_mm": 40}))
     model = vision.load_model()
     prepared = vision.to_tensor(_picture(), model.manifest.preprocessing)
-    seen = model.look(_picture(), file="bench").evidence
+    seen = model.look(_picture(), file="benchmark").evidence
 
     def fitted() -> None:
         decision.decide(ensemble.combine([seen], given))
@@ -175,7 +175,7 @@ def _assess(command: list[str]) -> Ratio:
 
 
 def _assess_command(folder: Path) -> list[str]:
-    photo = folder / "bench.jpg"
+    photo = folder / "benchmark.jpg"
     _picture(_TWELVE_MEGAPIXELS).save(photo, quality=90)
     return [*_PYTHON, "-m", "coatclass", "assess", str(photo), "--breed", "beagle", "--json"]
 

@@ -27,15 +27,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Look at the photos, measure every trial, write the table; return the exit code."""
-    from training.trials._bench import open_bench
-    from training.trials._looks import extract, pool, relative_seconds
-    from training.trials._rows import COLUMNS, write
-    from training.trials._trials import all_trials
-    from training.trials._views import view_trials
+    from training.experiments.feature_trials import all_trials
+    from training.experiments.linear_probes import COLUMNS, prepare, write
+    from training.experiments.looks import extract, pool, relative_seconds
+    from training.experiments.view_trials import view_trials
 
     labels = pool(options.photos)
     features = extract(options.photos, labels, options.work)
-    bench = open_bench(labels, features, relative_seconds(options.photos, labels))
-    rows = [*all_trials(bench), *view_trials(bench, options.photos)]
+    setup = prepare(labels, features, relative_seconds(options.photos, labels))
+    rows = [*all_trials(setup), *view_trials(setup, options.photos)]
     write(options.out / "trials.csv", COLUMNS, rows)
     return 0

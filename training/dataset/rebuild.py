@@ -13,9 +13,8 @@ from urllib.parse import urljoin, urlsplit
 
 from PIL import Image
 
-from training.dataset._check import Verdict, examine, open_picture, reduced
-from training.dataset._fetch import Fetcher, FetchProblem
-from training.dataset._labels import read_csv, write_csv
+from training.dataset.fetch import Fetcher, FetchProblem
+from training.dataset.labels import Verdict, examine, open_picture, read_csv, reduced, write_csv
 
 DONE = "fetched.csv"
 # No more pictures of one page are looked through than this.

@@ -19,7 +19,7 @@ from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.reports.evaluation._figures import category_figures, category_scores
 from coatclass.taxonomy import BANDS
 from training.evaluation._out_of_fold import cross_fitted, pool, role, sources_held_out
-from training.evaluation._reference import reference_cases
+from training.evaluation.reference import reference_cases
 
 __all__ = [
     "beside_reference",

@@ -4,26 +4,26 @@ from __future__ import annotations
 
 import pytest
 
-from training import bench
+from training import benchmark
 
 
 def test_the_ratio_is_the_median_of_the_pairs(monkeypatch):
     clock = [0.0]
-    monkeypatch.setattr(bench.time, "perf_counter", lambda: clock[0])
+    monkeypatch.setattr(benchmark.time, "perf_counter", lambda: clock[0])
     takes = iter([9, 9, 1, 2, 2, 8, 30, 40])  # a warm-up of each, then three pairs: 1/2, 1/4, 3/4
 
     def work() -> None:
         clock[0] += next(takes)
 
-    assert bench.paired(work, work, rounds=3) == pytest.approx((2000, 8000, 0.5))
+    assert benchmark.paired(work, work, rounds=3) == pytest.approx((2000, 8000, 0.5))
 
 
 def test_an_aim_is_reached_only_at_or_under_it():
-    assert bench.Ratio("a", "b", 1, 2, 0.5, aim=0.5).reached
-    assert not bench.Ratio("a", "b", 1, 2, 0.51, aim=0.5).reached
+    assert benchmark.Ratio("a", "b", 1, 2, 0.5, aim=0.5).reached
+    assert not benchmark.Ratio("a", "b", 1, 2, 0.51, aim=0.5).reached
 
 
 def test_peak_memory_is_that_of_the_process_alone():
     held = bytearray(300_000_000)  # what the parent holds must not count
-    assert bench._peak_mb("pass") < 100
+    assert benchmark._peak_mb("pass") < 100
     assert len(held) == 300_000_000

@@ -16,11 +16,10 @@ from torch.nn import functional
 from coatclass.breeds import BreedFacts, Furnishings, background, facts, find
 from coatclass.resources import released
 from coatclass.taxonomy import Curl, LengthBand, Texture, Undercoat, band_limits_mm
+from training.experiments.linear_probes import REGIMES, Array, Row, Setup, blend, category_row, held_out, regression
 from training.image._kinship import breed_coats
 from training.image._linear import binary_cross_entropy
 from training.places import EVIDENCE
-from training.trials._bench import REGIMES, Array, Bench, blend, held_out, regression
-from training.trials._rows import Row, category_row
 
 Routes = dict[str, Array]  # log P(category) (N, 7) by route
 _ALARMS = {"found_at_1": 0.01, "found_at_3": 0.03, "found_at_5": 0.05}
@@ -45,21 +44,21 @@ OUTLINE: dict[str, Callable[[BreedFacts], float]] = {
 }
 
 
-def all_trials(bench: Bench) -> Iterator[Row]:
+def all_trials(setup: Setup) -> Iterator[Row]:
     """Rows of every trial that needs nothing but features and labels."""
-    plain = {regime: _routes(bench, ["plain"], by) for regime, by in REGIMES.items()}
-    yield from _rows(bench, "plain", plain, None, seconds=1.0, note="whole photo at 256 px, Lite2")
-    yield from _looks(bench, plain)
-    yield from _names(bench, plain)
-    yield from _hard_labels(bench, plain)
-    yield from _sources(bench)
-    yield from _outline(bench, plain)
-    yield from _several_dogs(bench)
+    plain = {regime: _routes(setup, ["plain"], by) for regime, by in REGIMES.items()}
+    yield from _rows(setup, "plain", plain, None, seconds=1.0, note="whole photo at 256 px, Lite2")
+    yield from _looks(setup, plain)
+    yield from _names(setup, plain)
+    yield from _hard_labels(setup, plain)
+    yield from _sources(setup)
+    yield from _outline(setup, plain)
+    yield from _several_dogs(setup)
 
 
-def _routes(bench: Bench, looks: list[str], by: str) -> Routes:
-    texture = bench.texture([bench.pooled(look) for look in looks], by)
-    return _blended(texture, bench.kinship(looks, by))
+def _routes(setup: Setup, looks: list[str], by: str) -> Routes:
+    texture = setup.texture([setup.pooled(look) for look in looks], by)
+    return _blended(texture, setup.kinship(looks, by))
 
 
 def _blended(texture: Array, kinship: Array) -> Routes:
@@ -67,7 +66,7 @@ def _blended(texture: Array, kinship: Array) -> Routes:
 
 
 def _rows(
-    bench: Bench, trial: str, said: dict[str, Routes], plain: dict[str, Routes] | None, *, seconds: float, note: str
+    setup: Setup, trial: str, said: dict[str, Routes], plain: dict[str, Routes] | None, *, seconds: float, note: str
 ) -> Iterator[Row]:
     """A row for each regime and route; a route that is the plain one's is left out."""
     for regime, routes in said.items():
@@ -75,81 +74,81 @@ def _rows(
             other = plain[regime].get(route) if plain else None
             if other is not log_p:
                 words = {"trial": trial, "route": route, "relative_seconds": seconds, "against": "plain", "note": note}
-                yield category_row(bench.labels, log_p, regime=regime, other=other, **words)
+                yield category_row(setup.labels, log_p, regime=regime, other=other, **words)
 
 
-def _looks(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
-    seconds, show = bench.seconds, partial(_rows, bench, plain=plain)
-    said = {regime: _routes(bench, ["plain", "mirrored"], by) for regime, by in REGIMES.items()}
+def _looks(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
+    seconds, show = setup.seconds, partial(_rows, setup, plain=plain)
+    said = {regime: _routes(setup, ["plain", "mirrored"], by) for regime, by in REGIMES.items()}
     note = "learned on both looks, logs of both averaged"
     yield from show("mirrored second look", said, seconds=1 + seconds["mirrored"], note=note)
     for trial, look in (("256 and 352 px", "larger"), ("Lite0 and Lite2", "lite0")):
-        other = {regime: _routes(bench, [look], by) for regime, by in REGIMES.items()}
+        other = {regime: _routes(setup, [look], by) for regime, by in REGIMES.items()}
         said = {
             regime: {route: blend(log_p, other[regime][route]) for route, log_p in routes.items()}
             for regime, routes in plain.items()
         }
         yield from show(trial, said, seconds=1 + seconds[look], note="a model for each look, logs averaged")
-    last = np.concatenate([bench.pooled("plain"), bench.features["plain"]["last"]], 1)
+    last = np.concatenate([setup.pooled("plain"), setup.features["plain"]["last"]], 1)
     more = {"last stage's mean and spread added": (last, 1.0, "beside the pooled features")}
     note = "three of 224 px where the released mask says dog (mask not timed), their features' mean beside the photo's"
-    more["patches added"] = bench.pooled("plain", "patches"), 1 + seconds["patches"], note
+    more["patches added"] = setup.pooled("plain", "patches"), 1 + seconds["patches"], note
     for trial, (inputs, cost, note) in more.items():
         said = {
-            regime: _blended(bench.texture([inputs], by), plain[regime]["kinship"]) for regime, by in REGIMES.items()
+            regime: _blended(setup.texture([inputs], by), plain[regime]["kinship"]) for regime, by in REGIMES.items()
         }
         yield from show(trial, said, seconds=cost, note=note)
-    alone = {regime: bench.texture([bench.pooled("patches")], by) for regime, by in REGIMES.items()}
-    yield from _beside_release(bench, "patches beside the release", alone, 1 + seconds["patches"])
+    alone = {regime: setup.texture([setup.pooled("patches")], by) for regime, by in REGIMES.items()}
+    yield from _beside_release(setup, "patches beside the release", alone, 1 + seconds["patches"])
 
 
-def _beside_release(bench: Bench, trial: str, said: dict[str, Array], seconds: float) -> Iterator[Row]:
+def _beside_release(setup: Setup, trial: str, said: dict[str, Array], seconds: float) -> Iterator[Row]:
     """The released network's blend out of fold with a trial's route in it; nothing if it read other photos."""
     for regime, by in REGIMES.items():
         with np.load(released(f"models/{EVIDENCE[by]}")) as evidence:
             place = {photo: row for row, photo in enumerate(evidence["photo_id"].tolist())}
-            if not set(bench.labels.photo_id.tolist()) <= place.keys():
+            if not set(setup.labels.photo_id.tolist()) <= place.keys():
                 return
-            rows = [place[photo] for photo in bench.labels.photo_id.tolist()]
+            rows = [place[photo] for photo in setup.labels.photo_id.tolist()]
             plain = blend(evidence["texture"][rows].astype(float), evidence["kinship"][rows].astype(float))
         log_p = blend((1 - SAY) * plain + SAY * said[regime])
         words = {"trial": trial, "route": "blend", "relative_seconds": seconds, "against": "the release without it"}
         words["note"] = f"{SAY:.0%} of this route in the released blend; time relative to the plain look of this table"
-        yield category_row(bench.labels, log_p, regime=regime, other=plain, **words)
+        yield category_row(setup.labels, log_p, regime=regime, other=plain, **words)
 
 
-def _names(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
+def _names(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
     """A head for the photos' breed names, mapped to coats by the breed table, as a further source of kinship."""
-    pooled = bench.pooled("plain")
+    pooled = setup.pooled("plain")
     inputs = PCA(min(_DIRECTIONS, len(pooled) - 1), random_state=0).fit_transform(pooled)
-    names = np.eye(len(bench.labels.breeds), dtype=np.float32)[bench.labels.breed]
+    names = np.eye(len(setup.labels.breeds), dtype=np.float32)[setup.labels.breed]
     coats = breed_coats()
     table = np.array(
-        [np.mean([coats[breed] for breed in ids] or [background()], 0) for ids in map(_ids, bench.labels.breeds)]
+        [np.mean([coats[breed] for breed in ids] or [background()], 0) for ids in map(_ids, setup.labels.breeds)]
     )
     said, named = {}, {}
     for regime, by in REGIMES.items():
-        (scores,) = held_out(bench, [inputs], names, by, l2=_NAMES_L2)
+        (scores,) = held_out(setup, [inputs], names, by, l2=_NAMES_L2)
         log_p = np.log(np.exp(blend(scores)) @ table)
         routes = plain[regime]
         named[regime] = log_p
         said[regime] = {"breed names": log_p, "blend": blend(routes["texture"], routes["kinship"], log_p)}
     note = f"{len(table)} names on {inputs.shape[1]} principal directions; in the blend a third"
-    yield from _rows(bench, "breed-name head", said, plain, seconds=1.0, note=note)
-    yield from _beside_release(bench, "breed-name head beside the release", named, 1.0)
+    yield from _rows(setup, "breed-name head", said, plain, seconds=1.0, note=note)
+    yield from _beside_release(setup, "breed-name head beside the release", named, 1.0)
 
 
 def _ids(breed: str) -> tuple[str, ...]:
     return find(breed.replace("_", " ")).ids
 
 
-def _hard_labels(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
-    labels = bench.labels
+def _hard_labels(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
+    labels = setup.labels
     hard = np.eye(labels.category.shape[1], dtype=np.float32)[labels.category_hard]
     split = np.flatnonzero((labels.category > 0).sum(1) > 1)
     for regime, by in REGIMES.items():
         soft = plain[regime]["texture"]
-        log_p = bench.texture([bench.pooled("plain")], by, target=hard)
+        log_p = setup.texture([setup.pooled("plain")], by, target=hard)
         words = {"trial": "hard labels", "route": "texture", "relative_seconds": 1.0, "against": "soft labels"}
         yield category_row(labels, log_p, regime=regime, other=soft, note="the agreed label alone", **words)
         if len(split):
@@ -158,43 +157,43 @@ def _hard_labels(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
             yield category_row(labels, soft, chosen=split, **words | {"trial": "plain"})
 
 
-def _sources(bench: Bench) -> Iterator[Row]:
-    fold = bench.folds["source"]
-    for k, source in enumerate(np.unique(bench.labels.source)):
-        for route, log_p in _routes(bench, ["plain"], "source").items():
+def _sources(setup: Setup) -> Iterator[Row]:
+    fold = setup.folds["source"]
+    for k, source in enumerate(np.unique(setup.labels.source)):
+        for route, log_p in _routes(setup, ["plain"], "source").items():
             words = {"trial": "another source", "route": route, "relative_seconds": 1.0}
             note = "learned on the photos of the other source"
             regime = f"{source} held out"
-            yield category_row(bench.labels, log_p, regime=regime, chosen=np.flatnonzero(fold == k), note=note, **words)
+            yield category_row(setup.labels, log_p, regime=regime, chosen=np.flatnonzero(fold == k), note=note, **words)
 
 
-def _outline(bench: Bench, plain: dict[str, Routes]) -> Iterator[Row]:
+def _outline(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
     """The outline's attributes as weak labels: does a regression on the routes gain by their log odds?"""
-    known = [[facts(breed) for breed in _ids(name)] for name in bench.labels.breeds]
+    known = [[facts(breed) for breed in _ids(name)] for name in setup.labels.breeds]
     table = np.array([[np.mean([of(breed) for breed in ids] or [0.0]) for of in OUTLINE.values()] for ids in known])
-    say = bench.labels.weight * np.array([bool(ids) for ids in known])[bench.labels.breed]
+    say = setup.labels.weight * np.array([bool(ids) for ids in known])[setup.labels.breed]
     attributes, bands = {}, {}
     for regime, by in REGIMES.items():
-        target, pooled = table.astype(np.float32)[bench.labels.breed], [bench.pooled("plain")]
-        strength = bench.heads.texture_l2
+        target, pooled = table.astype(np.float32)[setup.labels.breed], [setup.pooled("plain")]
+        strength = setup.heads.texture_l2
         (attributes[regime],) = held_out(
-            bench, pooled, target, by, l2=strength, say=say.astype(np.float32), loss=_each_attribute
+            setup, pooled, target, by, l2=strength, say=say.astype(np.float32), loss=_each_attribute
         )
         yield from _heads(regime, target[say > 0], attributes[regime][say > 0])
-        (bands[regime],) = map(blend, held_out(bench, pooled, bench.labels.band, by, l2=bench.heads.band_l2))
+        (bands[regime],) = map(blend, held_out(setup, pooled, setup.labels.band, by, l2=setup.heads.band_l2))
     routes = {regime: np.concatenate([said["texture"], said["kinship"]], 1) for regime, said in plain.items()}
     with_band = {regime: np.concatenate([said, bands[regime]], 1) for regime, said in routes.items()}
     for name, inputs in (("texture and kinship", routes), ("texture, kinship and band", with_band)):
         more = {regime: np.concatenate([said, attributes[regime]], 1) for regime, said in inputs.items()}
-        without, with_outline = regression(bench, inputs), regression(bench, more)
+        without, with_outline = regression(setup, inputs), regression(setup, more)
         route = f"regression of {name}"
         note = f"log odds of: {', '.join(OUTLINE)}; weak labels from the breed table; stands off and hangs are derived"
         for regime, log_p in with_outline.items():
             words = {"regime": regime, "route": route, "relative_seconds": 1.0, "against": "no outline"}
             less = {"trial": "no outline", "note": "C and floor of the ensemble's members, without their gate"}
-            yield category_row(bench.labels, without[regime], **words | less)
+            yield category_row(setup.labels, without[regime], **words | less)
             more_words = {"trial": "outline's attributes added", "note": note}
-            yield category_row(bench.labels, log_p, other=without[regime], **words | more_words)
+            yield category_row(setup.labels, log_p, other=without[regime], **words | more_words)
 
 
 def _heads(regime: str, share: NDArray[np.float32], log_odds: Array) -> Iterator[Row]:
@@ -215,20 +214,20 @@ def _each_attribute(scores: Tensor, target: Tensor) -> Tensor:
     return functional.binary_cross_entropy_with_logits(scores, target, reduction="none").sum(1)
 
 
-def _several_dogs(bench: Bench) -> Iterator[Row]:
+def _several_dogs(setup: Setup) -> Iterator[Row]:
     """Several dogs, or part of one: how well a linear head tells them from one dog."""
-    plain, several = bench.features["plain"], ~bench.labels.usable
+    plain, several = setup.features["plain"], ~setup.labels.usable
     if several.all() or not several.any():
         return
     for route, parts in (("pooled features", ["pooled"]), ("released form", ["pooled", "fine"])):
         inputs = np.concatenate([plain[part] for part in parts], 1)
         (scores,) = held_out(
-            bench,
+            setup,
             [inputs],
-            bench.labels.single[:, None],
+            setup.labels.single[:, None],
             "group",
-            l2=bench.heads.single_l2,
-            say=np.ones_like(bench.labels.weight),
+            l2=setup.heads.single_l2,
+            say=np.ones_like(setup.labels.weight),
             loss=binary_cross_entropy,
         )
         row = {"trial": "several dogs or part of one", "route": route, "regime": "unseen dogs", "photos": len(several)}

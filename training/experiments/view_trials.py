@@ -14,12 +14,11 @@ from coatclass import decision, ensemble
 from coatclass.assessing import Reading, read_photo
 from coatclass.contract import Verdict
 from coatclass.taxonomy import CATEGORIES
+from training.experiments.feature_trials import SAY
+from training.experiments.linear_probes import REGIMES, Array, Row, Setup, blend, category_row, held_out
+from training.experiments.looks import closeup, take, upper_third, whole
 from training.image._labels import Labels
 from training.image._pictures import open_gallery
-from training.trials._bench import REGIMES, Array, Bench, blend, held_out
-from training.trials._looks import closeup, take, upper_third, whole
-from training.trials._rows import Row, category_row
-from training.trials._trials import SAY
 
 _VIEWS = {
     "whole photo": (whole,),
@@ -31,10 +30,10 @@ _GAINS = np.round(np.arange(-0.5, 1.01, 0.05), 2)
 _SIMULATED = "close-ups are simulated: squares cut out of the dog"
 
 
-def view_trials(bench: Bench, photos: Path) -> Iterator[Row]:
+def view_trials(setup: Setup, photos: Path) -> Iterator[Row]:
     """Rows of the released network on parts of photos, and of close-ups pooled with whole photos."""
-    yield from _released(bench.labels, photos)
-    yield from _pooled(bench)
+    yield from _released(setup.labels, photos)
+    yield from _pooled(setup)
 
 
 def _released(labels: Labels, photos: Path) -> Iterator[Row]:
@@ -81,22 +80,22 @@ def _verdicts(said: list[list[Reading]], truth: Any) -> Row:
     return found | {"settled": sum(settled) / len(said)} if said else {}
 
 
-def _pooled(bench: Bench) -> Iterator[Row]:
+def _pooled(setup: Setup) -> Iterator[Row]:
     """Texture out of fold: whole photo, close-up, and both as the mean of their logs; with the gain that fits best."""
-    views = [bench.pooled("plain"), bench.pooled("closeup")]
+    views = [setup.pooled("plain"), setup.pooled("closeup")]
     chosen = np.flatnonzero(np.isfinite(views[1][:, 0]))
     for regime, by in REGIMES.items():
-        category, l2 = bench.labels.category, bench.heads.texture_l2
-        by_whole, by_near = (held_out(bench, views, category, by, l2=l2, learn=[place]) for place in (0, 1))
+        category, l2 = setup.labels.category, setup.heads.texture_l2
+        by_whole, by_near = (held_out(setup, views, category, by, l2=l2, learn=[place]) for place in (0, 1))
         alone = blend(by_whole[0])
-        sharp, gain = _with_best_gain(alone, bench.labels.category_hard, chosen)
+        sharp, gain = _with_best_gain(alone, setup.labels.category_hard, chosen)
         ways = [
             ("whole photo", alone, None, "", ""),
             (f"whole photo, gain {gain:g}", sharp, alone, "whole photo", "for scale: a gain helps the photo alone"),
         ]
         for learned, near in (("whole photos", blend(by_whole[1])), ("close-ups", blend(by_near[1]))):
             pooled, small = blend(alone, near), blend((1 - SAY) * alone + SAY * near)
-            gained, gain = _with_best_gain(pooled, bench.labels.category_hard, chosen)
+            gained, gain = _with_best_gain(pooled, setup.labels.category_hard, chosen)
             name, note = f"close-up as {learned} taught", f"head learned on {learned} alone; {_SIMULATED}"
             ways += [
                 (name, near, alone, "whole photo", note),
@@ -107,7 +106,7 @@ def _pooled(bench: Bench) -> Iterator[Row]:
         for route, log_p, other, against, note in ways:
             words = {"trial": "close-ups out of fold", "route": route, "against": against, "note": note}
             words["relative_seconds"] = 1.0 + (" and " in route)
-            yield category_row(bench.labels, log_p, regime=regime, chosen=chosen, other=other, **words)
+            yield category_row(setup.labels, log_p, regime=regime, chosen=chosen, other=other, **words)
 
 
 def _with_best_gain(pooled: Array, truth: Any, chosen: Any) -> tuple[Array, float]:

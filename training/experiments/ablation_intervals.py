@@ -1,7 +1,7 @@
-"""How far two variants of the image model differ out of fold, with the interval that the photos allow.
+"""``python -m training ablations``: how far two variants of the image model differ out of fold, with intervals.
 
-``python -m training.evaluation._ablation_intervals --runs runs`` writes ``models/ablation_intervals.csv`` from the
-readings that runs of ``python -m training image`` leave in their folders (``readings_group0.npz`` and so on).
+Writes ``models/ablation_intervals.csv`` from the readings that runs of ``python -m training image`` leave in their
+folders (``readings_group0.npz`` and so on).
 """
 
 from __future__ import annotations
@@ -19,10 +19,11 @@ from coatclass.ensemble._fusion import log_softmax
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import Figure, bootstrap
 from training.ensemble._data import Dataset, load
+from training.places import ROOT
 
-__all__ = ["difference", "out_of_fold", "write_intervals"]
+__all__ = ["add_arguments", "difference", "out_of_fold", "run", "write_intervals"]
 
-_MODELS = Path(__file__).resolve().parent.parent.parent / "models"
+_MODELS = ROOT / "models"
 # What was held out: column prefix, and the file that tells the fold of each photo (the same for every configuration).
 _HELD_OUT = {"group": "unseen_dogs", "breed": "unseen_breeds"}
 _BASE = "tuned-lite2"  # what each configuration of training/configs/ablations at 256 px changes one thing of
@@ -115,17 +116,16 @@ def _is_run(folder: Path) -> bool:
     return any(folder.glob("readings_group*.npz"))
 
 
-def main() -> None:
-    """Compare runs: the folders named, or those inside them."""
-    parser = argparse.ArgumentParser(description=__doc__)
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
     parser.add_argument("--runs", type=Path, nargs="+", required=True, help="work folders, or runs in them")
     parser.add_argument("--evidence", type=Path, default=_MODELS / "evidence.npz", help="tells the folds")
     parser.add_argument("--out", type=Path, default=_MODELS / "ablation_intervals.csv")
     parser.add_argument("--resamples", type=int, default=1000)
-    args = parser.parse_args()
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare runs: the folders named, or those inside them."""
     runs = [run for folder in args.runs for run in ([folder] if _is_run(folder) else sorted(folder.iterdir()))]
     write_intervals([run for run in runs if _is_run(run)], load(args.evidence), args.out, args.resamples)
-
-
-if __name__ == "__main__":
-    main()
+    return 0
