@@ -1,4 +1,4 @@
-"""``datasets/labels.csv``: our labels in words, how to fetch and credit a photo, and whether a file is the one meant."""
+"""``datasets/labels.csv``: our labels in words, how to fetch and credit a photo, and which file is the one meant."""
 
 from __future__ import annotations
 

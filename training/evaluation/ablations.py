@@ -44,7 +44,8 @@ def _intervals(path: Path) -> dict[str, Any] | None:
         rows = list(csv.DictReader(stream))
 
     def figure(row: dict[str, str], of: str) -> Figure:
-        return Figure(*(float(row[f"{of}_{what}"]) for what in ("difference", "low", "high")), int(row["photos"]))
+        value, low, high = (float(row[f"{of}_{what}"]) for what in ("difference", "low", "high"))
+        return Figure(value, low, high, int(row["photos"]))
 
     shown = [f"{where}_{of}" for where in ("unseen_dogs", "unseen_breeds") for of in ("log_loss", "accuracy")]
     return {

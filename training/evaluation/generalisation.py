@@ -114,7 +114,7 @@ def unseen_sources(models: Path, resamples: int) -> list[dict[str, Any]]:
     ]
     sources = sorted({case.source for case in cross_fitted(models).rows})
     rows = [
-        [f"{source}: {name}", *_figures(cases.where(lambda case, of=source: case.source == of), resamples)]
+        [f"{source}: {name}", *_figures(_of_source(cases, source), resamples)]
         for source in sources
         for name, cases in read
         if cases
@@ -131,6 +131,10 @@ def unseen_sources(models: Path, resamples: int) -> list[dict[str, Any]]:
             "rows": rows,
         }
     ]
+
+
+def _of_source(cases: Cases, source: str) -> Cases:
+    return cases.where(lambda case: case.source == source)
 
 
 def settled_counts(models: Path) -> dict[str, Any]:
@@ -156,10 +160,7 @@ def settled_counts(models: Path) -> dict[str, Any]:
             "source new to network and members": cross_fitted(models, "source_at_all"),
         }
         for source in sorted({case.source for case in dogs.rows}):
-            rows += [
-                (f"{source}: {name}", cases.where(lambda case, s=source: case.source == s))
-                for name, cases in read.items()
-            ]
+            rows += [(f"{source}: {name}", _of_source(cases, source)) for name, cases in read.items()]
     return {
         "id": "settled_out_of_fold",
         "title": "Settled, counted out of fold",

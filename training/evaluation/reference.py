@@ -145,14 +145,14 @@ def _features(splits: dict[str, Cases], kept: Path) -> dict[str, Any]:
 
     from training.image._backbone import load_backbone
 
-    network = load_backbone("lite2").eval()
+    network: Any = load_backbone("lite2").eval()
     torch.set_num_threads(1)
     features = {}
     with torch.inference_mode():
         for name, cases in splits.items():
             rows = [network.forward_features(_picture(case.path)).mean((2, 3))[0].numpy() for case in cases.rows]
             features[name] = np.stack(rows).astype(np.float64)
-    np.savez_compressed(kept, **features)
+    np.savez_compressed(kept, **features)  # type: ignore[arg-type]  # numpy's stub takes keywords for its own
     return features
 
 

@@ -73,7 +73,13 @@ def _rows(
         for route, log_p in routes.items():
             other = plain[regime].get(route) if plain else None
             if other is not log_p:
-                words = {"trial": trial, "route": route, "relative_seconds": seconds, "against": "plain", "note": note}
+                words: Row = {
+                    "trial": trial,
+                    "route": route,
+                    "relative_seconds": seconds,
+                    "against": "plain",
+                    "note": note,
+                }
                 yield category_row(setup.labels, log_p, regime=regime, other=other, **words)
 
 
@@ -112,7 +118,12 @@ def _beside_release(setup: Setup, trial: str, said: dict[str, Array], seconds: f
             rows = [place[photo] for photo in setup.labels.photo_id.tolist()]
             plain = blend(evidence["texture"][rows].astype(float), evidence["kinship"][rows].astype(float))
         log_p = blend((1 - SAY) * plain + SAY * said[regime])
-        words = {"trial": trial, "route": "blend", "relative_seconds": seconds, "against": "the release without it"}
+        words: Row = {
+            "trial": trial,
+            "route": "blend",
+            "relative_seconds": seconds,
+            "against": "the release without it",
+        }
         words["note"] = f"{SAY:.0%} of this route in the released blend; time relative to the plain look of this table"
         yield category_row(setup.labels, log_p, regime=regime, other=plain, **words)
 
@@ -122,9 +133,9 @@ def _names(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
     pooled = setup.pooled("plain")
     inputs = PCA(min(_DIRECTIONS, len(pooled) - 1), random_state=0).fit_transform(pooled)
     names = np.eye(len(setup.labels.breeds), dtype=np.float32)[setup.labels.breed]
-    coats = breed_coats()
+    coats, unknown = breed_coats(), list(background())
     table = np.array(
-        [np.mean([coats[breed] for breed in ids] or [background()], 0) for ids in map(_ids, setup.labels.breeds)]
+        [np.mean([coats[breed] for breed in ids] or [unknown], 0) for ids in map(_ids, setup.labels.breeds)]
     )
     said, named = {}, {}
     for regime, by in REGIMES.items():
@@ -149,7 +160,7 @@ def _hard_labels(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
     for regime, by in REGIMES.items():
         soft = plain[regime]["texture"]
         log_p = setup.texture([setup.pooled("plain")], by, target=hard)
-        words = {"trial": "hard labels", "route": "texture", "relative_seconds": 1.0, "against": "soft labels"}
+        words: Row = {"trial": "hard labels", "route": "texture", "relative_seconds": 1.0, "against": "soft labels"}
         yield category_row(labels, log_p, regime=regime, other=soft, note="the agreed label alone", **words)
         if len(split):
             words |= {"regime": f"{regime}, annotators differ", "note": "photos given two different coats"}
@@ -161,7 +172,7 @@ def _sources(setup: Setup) -> Iterator[Row]:
     fold = setup.folds["source"]
     for k, source in enumerate(np.unique(setup.labels.source)):
         for route, log_p in _routes(setup, ["plain"], "source").items():
-            words = {"trial": "another source", "route": route, "relative_seconds": 1.0}
+            words: Row = {"trial": "another source", "route": route, "relative_seconds": 1.0}
             note = "learned on the photos of the other source"
             regime = f"{source} held out"
             yield category_row(setup.labels, log_p, regime=regime, chosen=np.flatnonzero(fold == k), note=note, **words)
@@ -189,10 +200,10 @@ def _outline(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
         route = f"regression of {name}"
         note = f"log odds of: {', '.join(OUTLINE)}; weak labels from the breed table; stands off and hangs are derived"
         for regime, log_p in with_outline.items():
-            words = {"regime": regime, "route": route, "relative_seconds": 1.0, "against": "no outline"}
-            less = {"trial": "no outline", "note": "C and floor of the ensemble's members, without their gate"}
+            words: Row = {"regime": regime, "route": route, "relative_seconds": 1.0, "against": "no outline"}
+            less: Row = {"trial": "no outline", "note": "C and floor of the ensemble's members, without their gate"}
             yield category_row(setup.labels, without[regime], **words | less)
-            more_words = {"trial": "outline's attributes added", "note": note}
+            more_words: Row = {"trial": "outline's attributes added", "note": note}
             yield category_row(setup.labels, log_p, other=without[regime], **words | more_words)
 
 

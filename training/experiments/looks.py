@@ -67,7 +67,7 @@ def patches(pixels: Pixels, mask: Pixels | None) -> list[Image.Image]:
 
 
 def _places(room: int) -> list[int]:
-    return np.unique(np.linspace(0, room, 6).astype(int)).tolist()
+    return [int(place) for place in np.unique(np.linspace(0, room, 6).astype(int))]
 
 
 def closeup(pixels: Pixels, mask: Pixels | None) -> list[Image.Image]:
@@ -131,7 +131,7 @@ class _Pooled(nn.Module):
     def forward(self, picture: Tensor) -> tuple[Tensor, ...]:
         """Picture (B, 3, H, W) to FEATURES: the pooled features; mean and spread of the last stage and of the fine
         maps; what the kinship head sees."""
-        body = self.network.backbone
+        body: Any = self.network.backbone
         fine = body.blocks[:-2](body.bn1(body.conv_stem(picture)))
         last = body.blocks[-2:](fine)
         pooled = body.bn2(body.conv_head(last)).mean((2, 3))
@@ -165,7 +165,7 @@ def extract(photos: Path, labels: Labels, work: Path) -> dict[str, Features]:
             gallery = gallery or open_gallery(photos, labels)
             pairs = zip(gallery.pictures, gallery.masks, strict=True)
             read = [_read(look, *pair) for pair in tqdm(pairs, desc=name, total=len(labels), unit="photo")]
-            np.savez(path, photo_id=labels.photo_id, mask_by=_mask_by(), **_stacked(read))
+            np.savez(path, photo_id=labels.photo_id, mask_by=_mask_by(), **_stacked(read))  # type: ignore[arg-type]
         with np.load(path) as stored:
             found[name] = {part: stored[part] for part in FEATURES}
     return found

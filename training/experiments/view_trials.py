@@ -104,7 +104,7 @@ def _pooled(setup: Setup) -> Iterator[Row]:
                 (f"whole photo and {SAY:.0%} {name}", small, alone, "whole photo", note),
             ]
         for route, log_p, other, against, note in ways:
-            words = {"trial": "close-ups out of fold", "route": route, "against": against, "note": note}
+            words: Row = {"trial": "close-ups out of fold", "route": route, "against": against, "note": note}
             words["relative_seconds"] = 1.0 + (" and " in route)
             yield category_row(setup.labels, log_p, regime=regime, chosen=chosen, other=other, **words)
 
