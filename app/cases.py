@@ -12,10 +12,11 @@ from app.looking import Looks
 from coatclass import answers as questionnaire
 from coatclass import care
 from coatclass.answers import Answers
-from coatclass.assessing import Reading, assess_readings
+from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment, CoatSituation
 from coatclass.ensemble import Finding as HandsOn
 from coatclass.errors import AnswersError, RecordError
+from coatclass.estimating import Reading
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
 from coatclass.records import AnswerSheet, Finding, Measurement, Photo, Reader, Records, Writer
 from coatclass.taxonomy import BodyZone

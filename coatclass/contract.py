@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -20,10 +20,12 @@ from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Pat
 __all__ = [
     "SCHEMA_VERSION",
     "AnswerEvidence",
+    "AnsweredQuestion",
     "Assessment",
     "BandEstimate",
     "CategoryEstimate",
     "Caution",
+    "Clash",
     "CoatEstimate",
     "CoatSituation",
     "Decision",
@@ -110,6 +112,15 @@ class PhotoEvidence:
 
 
 @dataclass(frozen=True)
+class AnsweredQuestion:
+    """One answer and what it says by itself: log P(answer | category, band), the largest 0, 7 rows of 4."""
+
+    question: str
+    answer: Any
+    log_likelihood: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class AnswerEvidence:
     """What the answers say about the coat.
 
@@ -118,12 +129,14 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        by_question: what each answer says by itself; names and genes count as one.
     """
 
     log_likelihood: tuple[tuple[float, ...], ...]
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    by_question: tuple[AnsweredQuestion, ...] = ()
 
 
 Regime = Literal["none", "photo", "answers", "both", "hands_on"]
@@ -164,14 +177,27 @@ class Verdict(StrEnum):
     UNUSABLE_PHOTO = "unusable_photo"
 
 
+class Clash(Frozen):
+    """Photo and answers that can't both be right.
+
+    ``photo``, ``answers``: the likeliest coat by each alone. ``check``: ids of the questions whose answers speak most
+    against the photo's coat, the strongest first.
+    """
+
+    photo: CoatCategory
+    answers: CoatCategory
+    check: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class Decision:
-    """The prediction sets, most probable first, and the verdict with its reasons."""
+    """The prediction sets, most probable first, the verdict with its reasons, and a clash of photo and answers."""
 
     categories: tuple[CoatCategory, ...]
     bands: tuple[LengthBand, ...]
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
+    clash: Clash | None = None
 
 
 # --- decision -> toolkit -> care ------------------------------------------------------------------------------------
@@ -375,6 +401,7 @@ class Assessment(Frozen):
     kit: tuple[KitItem, ...] = ()
     routine: Routine | None = None
     cautions: tuple[Caution, ...] = ()
+    clash: Clash | None = None
 
 
 def normalise(log_probabilities: tuple[float, ...]) -> tuple[float, ...]:

@@ -144,15 +144,15 @@ def _decoding(rounds: int) -> Ratio:
 
 def _ensemble(rounds: int) -> Ratio:
     """The fitted ensemble and the decision against the network, for one photo with answers."""
-    from coatclass import answers, decision, ensemble, vision
+    from coatclass import answers, estimating, vision
 
-    given = answers.evidence(answers.parse({"curl": "wavy", "feel": "soft", "trunk_length_mm": 40}))
+    given = answers.parse({"curl": "wavy", "feel": "soft", "trunk_length_mm": 40})
     model = vision.load_model()
     prepared = vision.to_tensor(_picture(), model.manifest.preprocessing)
     seen = model.look(_picture(), file="benchmark").evidence
 
     def fitted() -> None:
-        decision.decide(ensemble.combine([seen], given))
+        estimating.decide(estimating.estimate([seen], given))
 
     return Ratio("ensemble and decision", "network", *paired(fitted, lambda: model.outputs(prepared), rounds), 1.0)
 

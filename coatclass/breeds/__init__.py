@@ -17,6 +17,7 @@ from coatclass.breeds._lookup import (
     kin_table,
     named_by_imagenet,
     normalise,
+    says_cross,
 )
 from coatclass.breeds._table import (
     BreedFacts,
@@ -51,5 +52,6 @@ __all__ = [
     "kin_table",
     "named_by_imagenet",
     "normalise",
+    "says_cross",
     "table",
 ]

@@ -88,6 +88,18 @@ def find(text: str) -> BreedMatch:
     )
 
 
+def says_cross(text: str) -> bool:
+    """Whether a text calls a dog a cross, with or without naming a breed: "mongrel", "terrier mix", a portmanteau."""
+    words = normalise(text[:_LONGEST]).split()
+    endings = tuple(_words("cross_endings"))
+    return any(word in _cross_words() or word.endswith(endings) for word in words)
+
+
+@cache
+def _cross_words() -> frozenset[str]:
+    return frozenset(normalise(word) for word in _words("cross_words"))
+
+
 def normalise(text: str) -> str:
     """Lower case, without accents, punctuation, brackets and plurals: "Setters (Irish)" becomes "irish setter"."""
     text = unicodedata.normalize("NFKD", text.replace("×", " x ").replace("&", " and ").replace("/", " x "))

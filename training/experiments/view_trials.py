@@ -10,9 +10,8 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
-from coatclass import decision, ensemble
-from coatclass.assessing import Reading, read_photo
 from coatclass.contract import Verdict
+from coatclass.estimating import Reading, decide, estimate, read_photo
 from coatclass.taxonomy import CATEGORIES
 from training.experiments.feature_trials import SAY
 from training.experiments.linear_probes import REGIMES, Array, Row, Setup, blend, category_row, held_out
@@ -67,12 +66,12 @@ def _verdicts(said: list[list[Reading]], truth: Any) -> Row:
     refused, no_dog, right, settled = [], [], [], []
     for readings, answer in zip(said, truth, strict=True):
         evidence = [reading.evidence for reading in readings if reading.evidence is not None]
-        estimate = ensemble.combine(evidence) if evidence else None
-        decided = decision.decide(estimate, [reading.report for reading in readings])
-        refused.append(estimate is None)
+        known = estimate(evidence) if evidence else None
+        decided = decide(known, [reading.report for reading in readings])
+        refused.append(known is None)
         no_dog.append(any(reason.code == "no_dog" for reading in readings for reason in reading.report.reasons))
-        if estimate is not None:
-            right.append(max(range(len(CATEGORIES)), key=estimate.category.__getitem__) == answer)
+        if known is not None:
+            right.append(max(range(len(CATEGORIES)), key=known.coat.category.__getitem__) == answer)
             settled.append(decided.verdict is Verdict.SETTLED)
     sure = [ok for ok, verdict in zip(right, settled, strict=True) if verdict]
     shares = {"refused": refused, "no_dog": no_dog, "accuracy": right, "settled_right": sure}

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from coatclass import answers as questionnaire
-from coatclass import decision, ensemble, photo, vision
-from coatclass.contract import PhotoStatus
+from coatclass import photo
+from coatclass.ensemble import Members
 from coatclass.errors import PhotoError
+from coatclass.estimating import Reading, decide, estimate, look
 from coatclass.reports.evaluation._cases import Case, Cases
 
 __all__ = ["cie_lightness", "look_at", "look_at_one", "with_decisions"]
@@ -31,13 +31,11 @@ def look_at(cases: Cases, advance: Callable[[], None] = lambda: None) -> Cases:
 def look_at_one(case: Case, source: Path | bytes) -> Case:
     """Open one picture and let the image model read it."""
     try:
-        loaded = photo.load(source, name=case.file)
+        seen = look(source, name=case.file)
     except PhotoError as error:
         return replace(case, report=photo.refusal(error))
-    look = vision.look(loaded, file=case.file)
-    report = photo.report(loaded, look.evidence)
-    traits = _traits(loaded.image, look.mask) | {"short_side_px": float(min(loaded.original_size))}
-    return replace(case, report=report, evidence=look.evidence, traits=traits)
+    traits = _traits(seen.photo.image, seen.mask) | {"short_side_px": float(min(seen.photo.original_size))}
+    return replace(case, report=seen.report, evidence=seen.evidence, traits=traits)
 
 
 def _traits(image: Image.Image, mask: NDArray[np.float32]) -> dict[str, float]:
@@ -64,15 +62,13 @@ def cie_lightness(pixels: NDArray[np.uint8]) -> NDArray[np.float64]:
     return lightness
 
 
-def with_decisions(cases: Cases, *, use_answers: bool = False, members: ensemble.Members | None = None) -> Cases:
+def with_decisions(cases: Cases, *, use_answers: bool = False, members: Members | None = None) -> Cases:
     """Estimate and decide for every case: by its photo alone, or with its own answers too; by the released members."""
     decided = []
     for case in cases.rows:
-        said = questionnaire.evidence(case.answers) if use_answers and case.answers else None
-        refused = case.evidence is None or (case.report and case.report.status is PhotoStatus.REFUSED)
-        estimate = ensemble.combine([] if refused or not case.evidence else [case.evidence], said, members=members)
-        known = estimate if estimate.regime != "none" else None
         reports = [case.report] if case.report else []
-        chosen = decision.decide(known, reports, answers=said)
-        decided.append(replace(case, estimate=known, decision=chosen))
+        evidence = Reading.of(case.report, case.evidence).evidence if case.report else case.evidence
+        known = estimate([evidence] if evidence else [], case.answers if use_answers else None, members=members)
+        coat = known.coat if known.coat.regime != "none" else None
+        decided.append(replace(case, estimate=coat, decision=decide(known, reports)))
     return Cases(tuple(decided))

@@ -13,7 +13,7 @@ import numpy as np
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.contract import CoatEstimate
-from coatclass.ensemble import combine
+from coatclass.estimating import estimate
 from coatclass.reports.evaluation import _metrics as metrics
 from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
 from coatclass.reports.evaluation._cases import UNKNOWN, Case, Cases
@@ -71,7 +71,7 @@ def _estimates(cases: Cases, answers: Sequence[Answers], *, with_photo: bool) ->
     estimates: list[CoatEstimate | None] = []
     for case, said in zip(cases.rows, answers, strict=True):
         photos = [case.evidence] if with_photo and case.evidence else []
-        estimates.append(combine(photos, questionnaire.evidence(said)))
+        estimates.append(estimate(photos, said).coat)
     return estimates
 
 
@@ -83,7 +83,7 @@ def _simulable(cases: Cases) -> Cases:
 def answer_sweep(cases: Cases, *, seed: int = 0, resamples: int = 200) -> dict[str, Any]:
     """SIMULATED: answers alone and photo with answers, as more and more answers are wrong."""
     subjects = _simulable(cases)
-    photo = [combine([case.evidence]) if case.evidence else None for case in subjects.rows]
+    photo = [estimate([case.evidence]).coat if case.evidence else None for case in subjects.rows]
     rows = []
     for rate in ERROR_RATES:
         rng = np.random.default_rng([seed, round(100 * rate)])
