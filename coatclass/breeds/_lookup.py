@@ -65,6 +65,11 @@ class BreedMatch:
         """The breed, or those of its parents that are known."""
         return (self.id,) if self.id else tuple(parent for parent in self.parents if parent)
 
+    @property
+    def is_cross(self) -> bool:
+        """Whether the dog is a cross, common or not."""
+        return bool(self.parents)
+
 
 def find(text: str) -> BreedMatch:
     """Read what somebody wrote about a dog's breed.

@@ -69,7 +69,7 @@ def test_misspellings_are_found_with_a_score_below_the_exact_one(text: str, bree
 )  # fmt: skip
 def test_not_knowing_is_no_breed(text: str) -> None:
     match = breeds.find(text)
-    assert not match.known and match.found is Found.NOTHING and match.ids == () and match.parents == ()
+    assert not match.known and match.found is Found.NOTHING and match.ids == () and not match.is_cross
 
 
 @pytest.mark.parametrize(
@@ -114,7 +114,7 @@ def test_words_that_name_no_breed_are_not_forced_into_one(text: str) -> None:
 def test_crosses_are_taken_apart_into_parents(text: str, parents: set[str | None], breed_id: str | None) -> None:
     match = breeds.find(text)
     assert set(match.parents) == parents and match.id == breed_id
-    assert match.parents and match.known
+    assert match.is_cross and match.known
 
 
 def test_this_or_that_settles_on_neither_and_offers_both() -> None:
@@ -125,7 +125,7 @@ def test_this_or_that_settles_on_neither_and_offers_both() -> None:
 
 def test_two_parents_of_one_breed_are_that_breed() -> None:
     assert breeds.find("poodle x poodle").id == "poodle"
-    assert not breeds.find("poodle x poodle").parents
+    assert not breeds.find("poodle x poodle").is_cross
 
 
 @pytest.mark.parametrize(
