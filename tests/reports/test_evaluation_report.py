@@ -16,9 +16,9 @@ from coatclass.reports.evaluation import (
     build_report,
     write_report,
 )
-from coatclass.reports.evaluation._page import page as page_of
-from coatclass.reports.evaluation._report import restored
-from coatclass.reports.evaluation._robustness import CORRUPTIONS, corrupt, subset
+from coatclass.reports.evaluation.page import page as page_of
+from coatclass.reports.evaluation.report import restored
+from coatclass.reports.evaluation.worse_pictures import CORRUPTIONS, corrupt, subset
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 pytest.importorskip("matplotlib")

@@ -183,5 +183,5 @@ def test_own_answers_other_pictures_and_errors_are_shown(photos, not_dogs, tmp_p
     assert "mislabelled.jpg" in [error["file"] for error in report["errors"]]
     gallery = page[page.index("The most confident errors") :]
     assert gallery.count("data:image/jpeg;base64,") == len(report["errors"])
-    assert "these dogs&#x27; own answers" in page
+    assert "these dogs&#39; own answers" in page
     assert "imulated" not in page[page.index("</style>") :]

@@ -8,7 +8,7 @@ import pytest
 
 from coatclass.contract import CoatEstimate, Decision, Verdict
 from coatclass.reports.evaluation import Case, Cases, mixed_section
-from coatclass.reports.evaluation._verdicts import settled_section, verdict_section
+from coatclass.reports.evaluation.figures import settled_section, verdict_section
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 stats = pytest.importorskip("scipy.stats")

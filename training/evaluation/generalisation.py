@@ -13,10 +13,10 @@ from coatclass.reports.evaluation import (
     binomial_interval,
     bootstrap,
     by_confidence,
+    metrics,
     mixed_section,
 )
-from coatclass.reports.evaluation import _metrics as metrics
-from coatclass.reports.evaluation._figures import category_figures, category_scores
+from coatclass.reports.evaluation.figures import category_figures, category_scores
 from coatclass.taxonomy import BANDS
 from training.evaluation._out_of_fold import cross_fitted, pool, role, sources_held_out
 from training.evaluation.reference import reference_cases

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from coatclass import breeds
-from coatclass.reports.evaluation import _metrics as metrics
-from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
-from coatclass.reports.evaluation._cases import FEWEST, UNKNOWN, Case, Cases
-from coatclass.reports.evaluation._figures import category_figures
+from coatclass.reports.evaluation import metrics
+from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, Case, Cases
+from coatclass.reports.evaluation.figures import category_figures
+from coatclass.reports.evaluation.metrics import Figure, bootstrap
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 

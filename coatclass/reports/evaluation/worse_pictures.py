@@ -15,11 +15,10 @@ from PIL import Image, ImageFilter
 
 from coatclass import photo
 from coatclass.errors import PhotoError
-from coatclass.reports.evaluation import _metrics as metrics
-from coatclass.reports.evaluation._bootstrap import bootstrap
-from coatclass.reports.evaluation._cases import Case, Cases
-from coatclass.reports.evaluation._look import look_at_one, with_decisions
-from coatclass.reports.evaluation._verdicts import counted
+from coatclass.reports.evaluation import metrics
+from coatclass.reports.evaluation.cases import Case, Cases, look_at_one, with_decisions
+from coatclass.reports.evaluation.figures import counted
+from coatclass.reports.evaluation.metrics import bootstrap
 
 __all__ = ["CORRUPTIONS", "corrupt", "robustness", "subset"]
 

@@ -14,10 +14,10 @@ from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.contract import CoatEstimate
 from coatclass.estimating import estimate
-from coatclass.reports.evaluation import _metrics as metrics
-from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
-from coatclass.reports.evaluation._cases import UNKNOWN, Case, Cases
-from coatclass.reports.evaluation._figures import calibration
+from coatclass.reports.evaluation import metrics
+from coatclass.reports.evaluation.cases import UNKNOWN, Case, Cases
+from coatclass.reports.evaluation.figures import calibration
+from coatclass.reports.evaluation.metrics import Figure, bootstrap
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 __all__ = [

@@ -1,4 +1,4 @@
-"""The figures of the evaluation, from their published definitions, in numpy alone.
+"""The figures of the evaluation, from their published definitions, and their intervals.
 
 Truth is an integer per case, probabilities are (N, K). scikit-learn is the reference in the tests, where it has the
 same figure.
@@ -6,17 +6,23 @@ same figure.
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coatclass.errors import MissingExtraError
+
 __all__ = [
+    "Figure",
     "accuracy",
     "adaptive_calibration_error",
     "area_under_risk_coverage",
     "area_under_roc",
     "balanced_accuracy",
+    "binomial_interval",
+    "bootstrap",
     "brier_score",
     "calibration_bins",
     "confusion",
@@ -167,3 +173,61 @@ def area_under_roc(score: Floats, positive: Truth) -> float:
     """Probability that a random positive scores above a random negative, ties counting half."""
     alarms, detected = roc(score, positive)
     return float(np.trapezoid(detected, alarms))
+
+
+RESAMPLES = 1000
+_LOW, _HIGH = 2.5, 97.5
+
+
+class Figure(NamedTuple):
+    """A figure with its 95 % interval and the number of cases behind it."""
+
+    value: float
+    low: float
+    high: float
+    n: int
+
+
+def bootstrap(
+    figures: Mapping[str, Callable[[NDArray[np.int64]], float]],
+    groups: Sequence[str] | NDArray[Any],
+    *,
+    resamples: int = RESAMPLES,
+    seed: int = 0,
+) -> dict[str, Figure]:
+    """Every figure with its 95 % interval (Efron and Tibshirani 1993, percentile method, groups as units).
+
+    Args:
+        figures: functions of row numbers (with repeats) to a number; all see the same resamples.
+        groups: the group of each row.
+    """
+    rows_of = [np.flatnonzero(np.asarray(groups) == group) for group in dict.fromkeys(groups)]
+    everything = np.arange(len(groups))
+    rng = np.random.default_rng(seed)
+    draws = [
+        np.concatenate([rows_of[place] for place in rng.integers(len(rows_of), size=len(rows_of))])
+        for _ in range(resamples if len(rows_of) > 1 else 0)
+    ]
+    result = {}
+    for name, figure in figures.items():
+        value = figure(everything)
+        spread = np.array([figure(rows) for rows in draws] or [value])
+        low, high = np.nanpercentile(spread, [_LOW, _HIGH]) if np.isfinite(spread).any() else (value, value)
+        result[name] = Figure(value, float(low), float(high), len(everything))
+    return result
+
+
+def binomial_interval(hits: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """The exact interval of Clopper and Pearson (1934) for a share; 0 to 1 of none.
+
+    Raises:
+        MissingExtraError: if scipy is not installed.
+    """
+    if n == 0:
+        return 0.0, 1.0
+    try:
+        from scipy.stats import binomtest
+    except ImportError as error:
+        raise MissingExtraError("The evaluation report", "evaluate") from error
+    low, high = binomtest(hits, n).proportion_ci(confidence, method="exact")
+    return float(low), float(high)

@@ -1,36 +1,44 @@
-"""From looked-at cases to one JSON and one page."""
+"""From looked-at cases to one JSON and one page, with the most confident errors to look at."""
 
 from __future__ import annotations
 
+import base64
 import json
 from collections.abc import Callable, Mapping
 from importlib.metadata import version
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from coatclass import vision
+import numpy as np
+from PIL import Image
+
+from coatclass import photo, vision
 from coatclass.decision import promise
 from coatclass.ensemble import load as load_members
-from coatclass.errors import InputError
-from coatclass.reports.evaluation import _figures as figures
-from coatclass.reports.evaluation._bootstrap import Figure
-from coatclass.reports.evaluation._cases import FEWEST, Case, Cases, read_table
-from coatclass.reports.evaluation._gallery import confident_errors, thumbnails
-from coatclass.reports.evaluation._groups import annotators, by_confidence, subgroups
-from coatclass.reports.evaluation._look import look_at, with_decisions
-from coatclass.reports.evaluation._page import page
-from coatclass.reports.evaluation._regimes import (
+from coatclass.errors import InputError, PhotoError
+from coatclass.reports.evaluation import figures
+from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, Case, Cases, look_at, read_table, with_decisions
+from coatclass.reports.evaluation.figures import mixed_section, settled_section, verdict_section
+from coatclass.reports.evaluation.metrics import Figure
+from coatclass.reports.evaluation.page import page
+from coatclass.reports.evaluation.regimes import (
     answer_sweep,
     own_answers,
     own_reliability,
     question_worth,
     reliability,
 )
-from coatclass.reports.evaluation._robustness import robustness, subset
-from coatclass.reports.evaluation._verdicts import mixed_section, settled_section, verdict_section
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.reports.evaluation.subgroups import annotators, by_confidence, subgroups
+from coatclass.reports.evaluation.worse_pictures import robustness, subset
+from coatclass.taxonomy import BANDS, CATEGORIES, category_label
 
-__all__ = ["build_report", "evaluate_table", "restored", "write_report"]
+__all__ = [
+    "build_report",
+    "evaluate_table",
+    "restored",
+    "write_report",
+]
 
 SCHEMA_VERSION = 1
 _MANY = 30  # dogs from which resampling can be trusted; common practice
@@ -205,3 +213,50 @@ def _plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(entry) for entry in value]
     return round(value, 6) if isinstance(value, float) else value
+
+
+_SIDE = 220
+
+
+def confident_errors(cases: Cases, most: int) -> list[dict[str, Any]]:
+    """The judged cases that are wrong, surest first: what was said, the label, and each annotator's."""
+    judged = cases.judged
+    p, truth = judged.p_category, judged.truth
+    wrong = np.flatnonzero(p.argmax(axis=1) != truth)
+    surest = wrong[np.argsort(-p[wrong].max(axis=1), kind="stable")][:most]
+    return [_error(judged.rows[place], p[place]) for place in surest]
+
+
+def _error(case: Case, p: Any) -> dict[str, Any]:
+    best = int(p.argmax())
+    return {
+        "file": case.file,
+        "said": category_label(CATEGORIES[best]),
+        "sureness": float(p[best]),
+        "label": category_label(CATEGORIES[case.category]),
+        "probability_of_label": float(p[case.category]),
+        "annotators": [category_label(CATEGORIES[label]) for label in case.categories_by if label != UNKNOWN],
+        "annotators_confidence": case.confidence,
+        "verdict": str(case.decision.verdict) if case.decision else None,
+        "breed": case.breed,
+    }
+
+
+def thumbnails(cases: Cases, errors: list[dict[str, Any]]) -> dict[str, str]:
+    """Small pictures as data URIs by file, what was not looked at greyed out; only for the report on one's own disk."""
+    by_file = {case.file: case for case in cases.rows}
+    return {error["file"]: uri for error in errors if (uri := _thumbnail(by_file[error["file"]])) is not None}
+
+
+def _thumbnail(case: Case) -> str | None:
+    try:
+        image = photo.load(case.path, name=case.file).image
+    except PhotoError:
+        return None
+    mask = vision.look(image, file=case.file).mask
+    image.thumbnail((_SIDE, _SIDE))
+    soft = Image.fromarray((mask * 255).clip(0, 255).astype(np.uint8)).resize(image.size, Image.Resampling.BILINEAR)
+    pale = Image.blend(image.convert("L").convert("RGB"), Image.new("RGB", image.size, (255, 255, 255)), 0.45)
+    buffer = BytesIO()
+    Image.composite(image, pale, soft).save(buffer, "JPEG", quality=80)
+    return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
