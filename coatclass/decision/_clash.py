@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from coatclass.answers import in_words, question
 from coatclass.contract import AnsweredQuestion, AnswerEvidence, Clash, CoatEstimate
-from coatclass.decision._sets import agreement
-from coatclass.decision._thresholds import Thresholds, limits
+from coatclass.decision._thresholds import limits
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
 __all__ = ["find_clash", "questions_to_check"]
@@ -15,19 +14,20 @@ __all__ = ["find_clash", "questions_to_check"]
 _LENGTH_APART = {CoatCategory.HAIR, CoatCategory.DROP}  # one soft coat that keeps growing, told apart by its length
 
 
-def find_clash(estimate: CoatEstimate, answers: AnswerEvidence | None, thresholds: Thresholds) -> Clash | None:
+def find_clash(estimate: CoatEstimate, answers: AnswerEvidence | None) -> Clash | None:
     """The clash of photo and answers; None if they agree or one of them is vague.
 
-    They clash when their likeliest coats differ by more than length and their probabilities hardly overlap.
+    They clash when their likeliest coats differ by more than length and what the photo shows all but rules out the
+    answers (``clash_below``). Vague answers fit many coats, and a vague photo leaves room for them: neither clashes.
     """
-    if estimate.by_photo is None or estimate.by_answers is None:
+    if estimate.by_photo is None or estimate.by_answers is None or estimate.answers_fit_photo is None:
         return None
     photo, said = _best(estimate.by_photo), _best(estimate.by_answers)
     if photo is said or {photo, said} == _LENGTH_APART:
         return None
-    if agreement(estimate.by_photo, estimate.by_answers) >= thresholds.disagree_below:
+    if estimate.answers_fit_photo >= limits()["clash_below"]:
         return None
-    return Clash(photo=photo, answers=said, check=_to_check(photo, said, answers))
+    return Clash(photo=photo, answers=said, check=_to_check(photo, answers))
 
 
 def questions_to_check(clash: Clash, answers: AnswerEvidence | None) -> str:
@@ -36,10 +36,9 @@ def questions_to_check(clash: Clash, answers: AnswerEvidence | None) -> str:
     return "; ".join(f"{question(name).text} ({in_words(name, given[name])})" for name in clash.check)
 
 
-def _to_check(photo: CoatCategory, said: CoatCategory, answers: AnswerEvidence | None) -> tuple[str, ...]:
-    """Questions whose answers speak most for the answers' coat and against the photo's, the strongest first."""
-    by_question = answers.by_question if answers else ()
-    against = {one.question: _speaks(one, said) - _speaks(one, photo) for one in by_question}
+def _to_check(photo: CoatCategory, answers: AnswerEvidence | None) -> tuple[str, ...]:
+    """Questions whose answers speak most against the photo's coat, the strongest first."""
+    against = {one.question: -_speaks(one, photo) for one in (answers.by_question if answers else ())}
     strongest = max(against.values(), default=0.0)
     least = limits()["check_share"] * strongest
     ranked = sorted(against, key=lambda name: -against[name])

@@ -44,7 +44,7 @@ def decide(
         return _found_by_hand(estimate)
     thresholds = thresholds or _thresholds.load()
     at = thresholds.regimes[estimate.regime]
-    clash = find_clash(estimate, answers, thresholds)
+    clash = find_clash(estimate, answers)
     categories = category_set(estimate.category, at)
     if clash is not None:
         categories = _joined(categories, clash.photo, clash.answers, CoatCategory.MIXED)
