@@ -29,7 +29,6 @@ NOT_YET = frozenset(
         "coatclass.vision",
         "coatclass.words",
         "training.ensemble",
-        "training.evaluation",
         "training.image",
     }
 )

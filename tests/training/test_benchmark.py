@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from training import benchmark
@@ -27,3 +29,9 @@ def test_peak_memory_is_that_of_the_process_alone():
     held = bytearray(300_000_000)  # what the parent holds must not count
     assert benchmark._peak_mb("pass") < 100
     assert len(held) == 300_000_000
+
+
+def test_readme_quotes_the_measured_figures():
+    measured = json.loads(benchmark.FIGURES.read_text(encoding="utf-8"))
+    readme = (benchmark.ROOT / "README.md").read_text(encoding="utf-8")
+    assert readme.partition(benchmark.BEGIN)[2].partition(benchmark.END)[0].strip() == benchmark.told(measured)

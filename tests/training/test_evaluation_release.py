@@ -19,11 +19,11 @@ from coatclass.errors import InputError, ModelFilesError
 from coatclass.reports.evaluation import Cases
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.evaluation import _out_of_fold as out_of_fold
-from training.evaluation._cases import cases_of_split
-from training.evaluation._quoted import BEGIN, END, between_marks, quote, quoted
-from training.evaluation._summary import summary
+from training.evaluation import cases as out_of_fold
+from training.evaluation.cases import cases_of_split
 from training.evaluation.generalisation import beside_reference, counts, settled_counts
+from training.evaluation.markdown import summary
+from training.evaluation.quoted import BEGIN, END, between_marks, quote, quoted
 from training.evaluation.reference import reference_cases
 from training.evaluation.release import check_release
 

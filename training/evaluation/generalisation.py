@@ -18,7 +18,7 @@ from coatclass.reports.evaluation import (
 )
 from coatclass.reports.evaluation.figures import category_figures, category_scores
 from coatclass.taxonomy import BANDS
-from training.evaluation._out_of_fold import cross_fitted, pool, role, sources_held_out
+from training.evaluation.cases import cross_fitted, pool, role, sources_held_out
 from training.evaluation.reference import reference_cases
 
 __all__ = [

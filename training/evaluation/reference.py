@@ -15,8 +15,7 @@ from coatclass.errors import InputError
 from coatclass.reports.evaluation import UNKNOWN, Cases, tables
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.ensemble._data import manifest_rows
-from training.evaluation._cases import cases_of_split
-from training.evaluation._out_of_fold import EVIDENCE
+from training.evaluation.cases import EVIDENCE, cases_of_split
 
 __all__ = ["PHOTOS_FILE", "measure_reference", "reference_cases"]
 

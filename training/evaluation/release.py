@@ -23,10 +23,8 @@ from coatclass.reports.evaluation import (
     with_decisions,
     write_report,
 )
-from training.evaluation._cases import cases_of_split, other_animals
-from training.evaluation._quoted import quote
-from training.evaluation._summary import summary
 from training.evaluation.ablations import ablations
+from training.evaluation.cases import cases_of_split, other_animals
 from training.evaluation.generalisation import (
     beside_reference,
     mixed_out_of_fold,
@@ -35,6 +33,8 @@ from training.evaluation.generalisation import (
     unseen_breeds,
     unseen_sources,
 )
+from training.evaluation.markdown import summary
+from training.evaluation.quoted import quote
 from training.evaluation.reference import measure_reference
 from training.places import ROOT, photos_folder
 from training.provenance import sha256
@@ -48,7 +48,11 @@ _LEFT_OUT = ("calibration", "errors", "words")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("--out", type=Path, required=True, help="folder for the report; it holds small photos")
+    work = parser.add_mutually_exclusive_group(required=True)
+    work.add_argument("--out", type=Path, help="folder for the report; it holds small photos")
+    work.add_argument(
+        "--tables-only", action="store_true", help="only write METRICS.md, README and card again, from metrics.json"
+    )
     parser.add_argument("--models", type=Path, default=ROOT / "models", help="folder for metrics.json and METRICS.md")
     parser.add_argument("--split", choices=("test", "val"), default="test", help="val only to try the report out")
     parser.add_argument("--robustness", type=int, default=150, metavar="N", help="photos to repeat with worse pictures")
@@ -62,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     """Evaluate and write."""
     if args.reference:
         measure_reference(args.models / "reference.json", args.out)
-    for line in evaluate_release(args):
+    for line in _write_tables(args.models) if args.tables_only else evaluate_release(args):
         print(line)
     return 0
 
@@ -96,10 +100,15 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
         if "dog" in figures:
             figures["dog"] = {key: value for key, value in figures["dog"].items() if key != "roc"}
         (args.models / "metrics.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
-        (args.models / "METRICS.md").write_text(summary(plain), encoding="utf-8")
-        quoting = [path for path in (args.models / "MODEL_CARD.md", args.models.parent / "README.md") if path.exists()]
-        quote(figures, *quoting)
-        yield f"The figures are {args.models / 'metrics.json'} and {args.models / 'METRICS.md'}."
+        yield from _write_tables(args.models)
+
+
+def _write_tables(models: Path) -> Iterator[str]:
+    """The figures of ``metrics.json`` for people: METRICS.md, README, model card."""
+    figures = json.loads((models / "metrics.json").read_text(encoding="utf-8"))
+    (models / "METRICS.md").write_text(summary(figures), encoding="utf-8")
+    quote(figures, *(path for path in (models / "MODEL_CARD.md", models.parent / "README.md") if path.exists()))
+    yield f"The figures are {models / 'metrics.json'} and {models / 'METRICS.md'}."
 
 
 def _out_of_fold(models: Path, looked: Cases | None, resamples: int) -> list[dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""Train and val, read by networks and members that never saw the dog; nor its breed, nor its source, if one asks so."""
+"""Labelled photos as cases of the evaluation: those of a split, and train and val read out of fold."""
 
 from __future__ import annotations
 
@@ -11,16 +11,87 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from coatclass.contract import PhotoEvidence
 from coatclass.ensemble import Members
 from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
-from coatclass.reports.evaluation import Cases, with_decisions
+from coatclass.reports.evaluation import UNKNOWN, Case, Cases, with_decisions
+from coatclass.taxonomy import CATEGORIES
 from training import places
-from training.ensemble._data import Dataset, load, split_groups
+from training.ensemble._data import Dataset, load, manifest_rows, split_groups
 from training.ensemble._members import fit_members, fold_members
-from training.evaluation._cases import cases_of_evidence
+from training.places import photos_folder
 
-__all__ = ["EVIDENCE", "cross_fitted", "pool", "role", "sources_held_out"]
+__all__ = [
+    "EVIDENCE",
+    "cases_of_evidence",
+    "cases_of_split",
+    "cross_fitted",
+    "other_animals",
+    "pool",
+    "role",
+    "sources_held_out",
+]
+
+_BANDS = "ABCD"
+
+
+def cases_of_split(split: str) -> Cases:
+    """Every photo of a split, not yet looked at."""
+    return Cases(tuple(_case(row) for row in manifest_rows().values() if row["split"] == split))
+
+
+def _case(row: dict[str, str]) -> Case:
+    second = bool(row["category_2"])
+    confidence = min(float(row["confidence_1"]), float(row["confidence_2"])) if second else None
+    return Case(
+        file=row["file"],
+        path=photos_folder() / row["file"],
+        group=row["group"],
+        category=_category(row["category"]),
+        band=_band(row["band"]),
+        usable=row["usable"] == "y",
+        categories_by=(_category(row["category_1"]), _category(row["category_2"])),
+        bands_by=(_band(row["band_1"]), _band(row["band_2"])),
+        confidence=confidence,
+        breed=row["breed"],
+        source=row["set"],
+    )
+
+
+def _category(word: str) -> int:
+    return [str(category) for category in CATEGORIES].index(word) if word else UNKNOWN
+
+
+def _band(letter: str) -> int:
+    return _BANDS.index(letter) if letter and letter in _BANDS else UNKNOWN
+
+
+def other_animals() -> Cases:
+    """Pictures that show no dog: the cats beside the photos."""
+    files = sorted((photos_folder().parent / "not_dogs").glob("**/*.jpg"))
+    return Cases(tuple(Case(file.name, file, file.name, UNKNOWN, UNKNOWN, is_dog=False) for file in files))
+
+
+def cases_of_evidence(data: Dataset) -> Cases:
+    """Photos with the evidence that was read out of fold; nothing is opened."""
+    rows = manifest_rows()
+    cases = []
+    for place, photo in enumerate(data.photo_id.tolist()):
+        case = _case(rows[photo])
+        evidence = PhotoEvidence(
+            file=case.file,
+            texture=tuple(data.texture[place].tolist()),
+            kinship=tuple(data.kinship[place].tolist()),
+            band=tuple(data.band_evidence[place].tolist()),
+            dog_probability=float(data.dog_probability[place]),
+            dog_share=None,
+            unfamiliarity=float(data.unfamiliarity[place]),
+            model_version="out of fold",
+        )
+        cases.append(replace(case, evidence=evidence))
+    return Cases(tuple(cases))
+
 
 _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.

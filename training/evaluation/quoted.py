@@ -6,34 +6,30 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from training.evaluation._markdown import counted, table, with_interval
+from training.evaluation.markdown import Reading, beside_aim, counted, figure_rows, table, with_interval
 
-__all__ = ["BEGIN", "END", "between_marks", "quote", "quoted"]
-
-Reading = dict[str, float] | None  # a figure with its interval, if it was measured
+__all__ = ["BEGIN", "END", "between_marks", "put_between", "quote", "quoted"]
 
 BEGIN, END = "<!-- figures of models/metrics.json: begin -->", "<!-- figures of models/metrics.json: end -->"
 
-# Part, figure, its name for people, and what was hoped for (none: nothing was).
-_FIGURES = (
-    ("category", "accuracy", "category: accuracy", 0.95),
-    ("category", "macro_f1_without_mixed", "macro-F1 without *mixed*", 0.90),
-    ("category", "log_loss", "log loss, nats", None),
-    ("category", "ece_15", "ECE, 15 bins", None),
-    ("category", "coverage_at_2_percent_error", "answered at 2 % error", 0.90),
-    ("category", "coverage_at_5_percent_error", "answered at 5 % error", None),
-    ("band", "exact", "length band: exact", None),
-    ("band", "quadratic_weighted_kappa", "length band: quadratic-weighted kappa", 0.95),
-)
+_QUOTED = {
+    ("category", "accuracy"),
+    ("category", "macro_f1_without_mixed"),
+    ("category", "log_loss"),
+    ("category", "ece_15"),
+    ("category", "coverage_at_2_percent_error"),
+    ("category", "coverage_at_5_percent_error"),
+    ("band", "exact"),
+    ("band", "quadratic_weighted_kappa"),
+}
 _SURE = 3.0  # both annotators' confidence where they were sure
-_SURE_HOPE = 0.99
 _WRONG_ANSWERS = 0.1
-# Rows of the table of unseen breeds, and the accuracy hoped for.
+# Rows of the table of unseen breeds.
 _OUT_OF_FOLD = (
-    ("dog never seen", 0.95),
-    ("breed never seen", 0.90),
-    ("breed never seen, named by ImageNet", None),
-    ("breed never seen, not named by ImageNet", None),
+    "dog never seen",
+    "breed never seen",
+    "breed never seen, named by ImageNet",
+    "breed never seen, not named by ImageNet",
 )
 
 
@@ -56,21 +52,12 @@ def quoted(report: dict[str, Any]) -> str:
 
 
 def _rows(report: dict[str, Any]) -> Iterator[tuple[str, ...]]:
-    judged, reference = report["photo"], report["reference"]["figures"]
-    for part, name, label, hope in _FIGURES:
-        yield _row(label, judged[part][name], reference[part][name], hope)
+    yield from figure_rows(report, only=_QUOTED)
     sure = next(row for row in report["by_confidence"] if row["confidence"] == _SURE)
-    yield _row("accuracy where both annotators were sure", sure["accuracy"], None, _SURE_HOPE)
-    for name, hope in _OUT_OF_FOLD:
+    yield "category: accuracy where both annotators were sure", *beside_aim(sure["accuracy"], None, "sure", "accuracy")
+    for name in _OUT_OF_FOLD:
         ours, theirs = (_out_of_fold(report, before + name) for before in ("", "reference, "))
-        yield _row(f"cross-validated, {name}: accuracy", ours, theirs, hope)
-
-
-def _row(label: str, ours: Reading, theirs: Reading, hope: float | None) -> tuple[str, ...]:
-    if hope is None or ours is None:
-        return label, with_interval(ours), with_interval(theirs), "", ""
-    short = f"{hope - ours['value']:.3f}" if ours["value"] < hope else "reached"
-    return label, with_interval(ours), with_interval(theirs), f"{hope:.2f}", short
+        yield f"cross-validated, {name}: accuracy", *beside_aim(ours, theirs, "out_of_fold", name)
 
 
 def _out_of_fold(report: dict[str, Any], name: str) -> Reading:
@@ -85,6 +72,7 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     test, others = report["mixed"]["these photos"], report["mixed"]["train and val, out of fold"]
     cats, people = report["dog"], report["annotators"]["category_kappa"]
     return [
+        *_beside_reference(report),
         f"Where it says *settled* ({settled['share']:.0%} of photos), wrong are {counted(settled, 'wrong')}.",
         f"Mixed coats called something else with confidence, the dangerous error: "
         f"{test['called_something_else_with_confidence']} of {test['photos']} on test, "
@@ -99,6 +87,29 @@ def _sentences(report: dict[str, Any]) -> list[str]:
         f"Two people agree with each other at kappa {people['first and second person']['value']:.2f}; the model agrees "
         f"with each at {people['model and first']['value']:.2f} and {people['model and second']['value']:.2f}.",
     ]
+
+
+def _beside_reference(report: dict[str, Any]) -> Iterator[str]:
+    """Paired differences from the reference: on the same photos, and where the reference does better."""
+    part = next((part for part in report["extras"] if part["id"] == "beside_reference"), None)
+    rows = {row[0]: row[1:] for row in part["rows"]} if part else {}
+    if "test split: accuracy" in rows:
+        photos, _, _, right = rows["test split: accuracy"]
+        loss = rows["test split: log loss"][-1]
+        told = " The interval of accuracy holds 0: this many photos don't tell the two apart by it."
+        yield (
+            f"Released minus reference on the {photos} photos that both judged, paired: accuracy {with_interval(right)}"
+            f", log loss {with_interval(loss)} nats.{told if right['low'] <= 0 <= right['high'] else ''}"
+        )
+    strange = rows.get("out of fold, source new to network and members: log loss")
+    if strange:
+        _, ours, theirs, difference = strange
+        worse = "worse than" if difference["low"] > 0 else "better than" if difference["high"] < 0 else "no other than"
+        yield (
+            "On photos of a source that nothing in it was fitted on, its probabilities are "
+            f"{worse} the reference's: log loss {ours['value']:.3f} against {theirs['value']:.3f}, difference "
+            f"{with_interval(difference)} (out of fold)."
+        )
 
 
 def _answered(report: dict[str, Any], regime: str) -> dict[str, float]:
@@ -116,12 +127,20 @@ def quote(report: dict[str, Any], *files: Path) -> None:
         ValueError: if a file lacks the marks.
     """
     for path in files:
-        text = path.read_text(encoding="utf-8")
-        before, _, rest = text.partition(BEGIN)
-        _, found, after = rest.partition(END)
-        if not found:
-            raise ValueError(f"{path.name} lacks the marks {BEGIN} and {END}")
-        path.write_text(f"{before}{BEGIN}\n{quoted(report)}\n{END}{after}", encoding="utf-8")
+        put_between(path, BEGIN, END, f"\n{quoted(report)}\n")
+
+
+def put_between(path: Path, begin: str, end: str, told: str) -> None:
+    """Replace what stands between two marks of a file.
+
+    Raises:
+        ValueError: if the file lacks the marks.
+    """
+    before, _, rest = path.read_text(encoding="utf-8").partition(begin)
+    _, found, after = rest.partition(end)
+    if not found:
+        raise ValueError(f"{path.name} lacks the marks {begin} and {end}")
+    path.write_text(f"{before}{begin}{told}{end}{after}", encoding="utf-8")
 
 
 def between_marks(text: str) -> str:
