@@ -79,14 +79,14 @@ def growing_up(
     born: date | None = None,
     today: date | None = None,
 ) -> CoatPath:
-    """The coat's way from today to the adult coat.
+    """The stages from today's coat to the adult one.
 
     Args:
         adult: P(category) of the adult coat as grown, (7,), such as ``CoatPrior.as_grown``.
         band: P(length band) of the adult coat, (4,).
         age_months: age today, months; not needed if ``born`` and ``today`` are given.
         born: date of birth; with it every stage gets dates.
-        today: the day to count from; with ``age_months`` and without ``born`` the birth is reckoned back from it.
+        today: the day to count from; with ``age_months`` and without ``born`` the date of birth is derived from it.
 
     Raises:
         InputError: if neither a possible age nor a birth with today's date is given (``no_age``), or the birth lies in

@@ -38,7 +38,7 @@ __all__ = [
 Basis = Literal["nothing", "breed", "cross", "parents", "dna_breeds", "dna_result"]
 
 Hypotheses = list[tuple[PedigreeDog, Fraction]]
-"""Dogs with their weights; what is missing to 1 is a dog of unknown ancestors."""
+"""Dogs that this one may be, with weights; the rest of the weight is a dog of unknown ancestors."""
 
 
 def _share(table: str, key: str) -> Fraction:
@@ -61,7 +61,7 @@ def _ancestors(
     generation: Generation | None,
     said: list[str],
 ) -> tuple[Basis, Hypotheses]:
-    """The dogs that this one may be by its ancestors, with weights summing to 1; empty if nothing is known."""
+    """Hypotheses from the ancestors named, with weights summing to 1; empty if nothing is known."""
     whole = Fraction(1)
     if dna_breeds:
         return "dna_breeds", [(_admixed(dna_breeds, said), whole)]
@@ -142,7 +142,7 @@ def _admixed(dna_breeds: Mapping[str, float], said: list[str]) -> PedigreeDog:
 
 
 def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: list[str]) -> Hypotheses:
-    """The dogs weighted by how far the word is believed; what is missing to 1 is a dog of unknown ancestors."""
+    """Hypotheses discounted by how reliable their source is; the rest of the weight is a dog of unknown ancestors."""
     if not dogs:
         said.append("Nothing is known of the ancestors.")
         return []
@@ -169,7 +169,7 @@ def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: lis
 
 
 def _tested(dogs: Hypotheses, result: DnaResult) -> Hypotheses:
-    """Bayes: each possible dog reweighted by how likely it made the result, its tested loci then known.
+    """Posterior over the hypotheses given a DNA result (Bayes), with the tested loci fixed.
 
     The unknown dog takes part with the weight left over, and stays in the list, for its genes are known now.
     """
@@ -371,7 +371,7 @@ def _trade(
 
 
 def _pooled(one: _Coat, other: _Coat, weight: float) -> _Coat:
-    """The mean of two coats, the other one by its weight."""
+    """Linear opinion pool of two coats; ``weight`` is the second one's."""
     grown, worn, band = (
         tuple((1 - weight) * p + weight * q for p, q in zip(left, right, strict=True))
         for left, right in zip(one, other, strict=True)
@@ -380,7 +380,7 @@ def _pooled(one: _Coat, other: _Coat, weight: float) -> _Coat:
 
 
 def _summed(dogs: Hypotheses, trimmed: bool | None, reading: Reading | Literal["both"]) -> _Coat:
-    """The coat over all dogs that this one may be; the rest of the weight is the unknown dog."""
+    """Expected coat over the hypotheses; the rest of the weight is the unknown dog."""
     left = 1 - sum((weight for _, weight in dogs), Fraction(0)) * (1 - _share("unexplained", "share"))
     plain, plain_band = breeds.background(), breeds.background_band()
     grown = [float(left) * p for p in plain]

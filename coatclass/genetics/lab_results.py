@@ -50,7 +50,7 @@ class DnaResult:
 
     Attributes:
         genotypes: the genotype at each locus that was tested.
-        notes: what was taken for granted in reading it, in sentences.
+        notes: assumptions made in reading it, in sentences.
     """
 
     genotypes: Mapping[str, Genotype]
@@ -175,7 +175,7 @@ def parse_result(test: str, text: str) -> tuple[str, Genotype, tuple[str, ...]]:
     """Read one result, such as ``("FGF5", "N/L")``, ``("improper coat", "N/IC")``, ``("KRT71 c.451C>T", "CT")``.
 
     Returns:
-        The locus, its genotype, and notes on what was taken for granted.
+        The locus, its genotype, and the assumptions made.
 
     Raises:
         GenotypeError: unknown test (``unknown_locus``), unreadable (``unreadable``), or ambiguous between

@@ -158,7 +158,7 @@ def litter(mother: PedigreeDog, father: PedigreeDog, reading: Reading | Literal[
 def _mates_differ(
     mother: PedigreeDog, father: PedigreeDog, ancestry: Ancestry, reading: Reading | Literal["both"]
 ) -> Fraction:
-    """1 - the chance that two mates agree, summed over all pairs of genotypes, the parents' being shared."""
+    """1 - P(two litter mates agree), summed over all pairs of genotypes given the same parents."""
     pairs = list(litter_mates(mother.genome, father.genome).values())
     background = ancestry.background()
     agree = Fraction(0)

@@ -40,7 +40,7 @@ LOCI: tuple[str, ...] = ("FGF5", "RSPO2", "KRT71", "MC5R", "single_coat")
 """The five loci in the order used everywhere: length, furnishings, curl, shedding, undercoat."""
 
 Genotype = tuple[str, str]
-"""Two allele names at one locus, sorted; which parent gave which is not kept."""
+"""Two allele names at one locus, sorted: unphased."""
 
 GenotypeDistribution = dict[Genotype, Fraction]
 """Chances of the genotypes at one locus; exact, summing to 1."""
@@ -156,7 +156,7 @@ def _unknown(locus: str) -> tuple[tuple[Genotype, Fraction], ...]:
 
 
 def unknown_genotype(locus: str) -> GenotypeDistribution:
-    """What is expected of a dog at a locus that nobody tested and whose breed's state is not known.
+    """Genotype prior at an untested locus of a dog whose breed's state is not known.
 
     The breed's frequency of the derived allele is Beta distributed (stated prior in ``data/traits.toml``): breeds are
     mostly fixed one way or the other, so both homozygotes are likelier than chance mating over all dogs would give.
@@ -182,7 +182,7 @@ class Genome:
 
     @classmethod
     def of(cls, **known: Genotype | tuple[str, str]) -> Genome:
-        """A dog of known genotypes; loci that are not named are unknown, by the stated prior."""
+        """A dog of known genotypes; loci that are not named get the prior."""
         chosen = {
             locus: {genotype(locus, *known[locus]): Fraction(1)} if locus in known else unknown_genotype(locus)
             for locus in LOCI

@@ -34,7 +34,7 @@ __all__ = [
 ]
 
 Reading = Literal["cadieu", "laboratory"]
-"""What one copy of a curl variant does: 'cadieu' curls, 'laboratory' waves."""
+"""The effect of one copy of a curl variant: 'cadieu' says curly, 'laboratory' wavy."""
 
 Shedding = Literal["minimal", "low", "average", "heavy"]
 
@@ -221,7 +221,7 @@ def _mixed(found: Copies, blend: Fraction) -> Fraction:
 
 
 def _summed(dogs: Iterable[tuple[Copies, Fraction]], background: Background, reading: Reading) -> CoatChances:
-    """The coat over dogs of known copies with their chances: first the traits are added up, then their coats."""
+    """Expected coat over genotypes and their chances; sums over traits first, which are fewer."""
     all_of: dict[Traits, Fraction] = {}
     not_mixed: dict[Traits, Fraction] = {}
     for found, chance in dogs:
@@ -251,7 +251,7 @@ def categories_of_copies(found: Copies, background: Background, reading: Reading
         background: what the ancestors add to the five loci.
         reading: what one copy of a curl variant does.
 
-    Kept once reckoned; callers must not change what they get.
+    Cached: callers must not modify the result.
     """
     return _summed([(found, Fraction(1))], background, reading)
 

@@ -16,7 +16,7 @@ from coatclass import breeds
 from coatclass.contract import CoatEstimate, Decision, Verdict
 from coatclass.decision import promise
 from coatclass.errors import InputError, ModelFilesError
-from coatclass.reports.evaluation import Cases
+from coatclass.reports.evaluation import LabelledPhotos
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.evaluation import cases as out_of_fold
@@ -118,7 +118,7 @@ def test_settled_dogs_are_counted_once_each_with_the_interval_of_clopper_and_pea
 
     settled = [told(f"g{dog}", 0 if dog else 1, Verdict.SETTLED) for dog in range(40)]
     others = [told("g39", 1, Verdict.SETTLED), told("g50", 1, Verdict.NARROWED)]  # a second photo; not settled
-    n, kept, share, wrong, risk = counts(Cases((*settled, *others)))
+    n, kept, share, wrong, risk = counts(LabelledPhotos((*settled, *others)))
     assert (n, kept, wrong) == (41, 40, 1)
     for figure, hits, of in ((share, 40, 41), (risk, 1, 40)):
         exact = stats.binomtest(hits, of).proportion_ci(method="exact")

@@ -4,7 +4,7 @@ from training.dataset.fetch import Fetched, Fetcher, FetchProblem
 from training.dataset.labels import (
     LABEL_COLUMNS,
     MANIFEST_COLUMNS,
-    Verdict,
+    PictureCheck,
     difference_hash,
     examine,
     hash_distance,
@@ -21,8 +21,8 @@ __all__ = [
     "Fetched",
     "Fetcher",
     "Outcome",
+    "PictureCheck",
     "Status",
-    "Verdict",
     "difference_hash",
     "examine",
     "hash_distance",

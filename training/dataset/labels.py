@@ -106,7 +106,7 @@ ASPECT_TOLERANCE = 0.05
 
 
 @dataclass(frozen=True)
-class Verdict:
+class PictureCheck:
     """What a fetched file is: byte for byte ours, the same picture, another one, or no picture; and why."""
 
     is_: Literal["unchanged", "same", "different", "no_picture"]
@@ -147,22 +147,22 @@ def hash_distance(one: str, other: str) -> int:
     return (int(one, 16) ^ int(other, 16)).bit_count()
 
 
-def examine(data: bytes, sha256: str, dhash: str, size: tuple[int, int]) -> Verdict:
+def examine(data: bytes, sha256: str, dhash: str, size: tuple[int, int]) -> PictureCheck:
     """Compare a file with the hash, difference hash and size (width, height in pixels) of the labelled picture."""
     if hashlib.sha256(data).hexdigest() == sha256:
-        return Verdict("unchanged", distance=0)
+        return PictureCheck("unchanged", distance=0)
     try:
         picture = open_picture(data)
     except ValueError as problem:
-        return Verdict("no_picture", str(problem))
+        return PictureCheck("no_picture", str(problem))
     distance = hash_distance(difference_hash(picture), dhash)
     if distance > MOST_BITS:
-        return Verdict("different", f"looks different ({distance} of 64 bits)", distance)
+        return PictureCheck("different", f"looks different ({distance} of 64 bits)", distance)
     ratio = (picture.width / picture.height) / (size[0] / size[1])
     if abs(ratio - 1) > ASPECT_TOLERANCE:
         shape = f"{picture.width} x {picture.height} instead of {size[0]} x {size[1]}"
-        return Verdict("different", f"is cropped: {shape}", distance)
-    return Verdict("same", distance=distance)
+        return PictureCheck("different", f"is cropped: {shape}", distance)
+    return PictureCheck("same", distance=distance)
 
 
 def reduced(data: bytes, size: tuple[int, int]) -> bytes:

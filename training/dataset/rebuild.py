@@ -14,7 +14,7 @@ from urllib.parse import urljoin, urlsplit
 from PIL import Image
 
 from training.dataset.fetch import Fetcher, FetchProblem
-from training.dataset.labels import Verdict, examine, open_picture, read_csv, reduced, write_csv
+from training.dataset.labels import PictureCheck, examine, open_picture, read_csv, reduced, write_csv
 
 DONE = "fetched.csv"
 # No more pictures of one page are looked through than this.
@@ -214,7 +214,7 @@ def _taken(row: Mapping[str, str], data: bytes, out: Path, address: str) -> Outc
     return Outcome(row["photo_id"], row["file"], Status(verdict.is_), address, verdict.detail, _sha256(data))
 
 
-def _verdict(data: bytes, row: Mapping[str, str]) -> Verdict:
+def _verdict(data: bytes, row: Mapping[str, str]) -> PictureCheck:
     return examine(data, row["sha256"], row["dhash"], _size(row))
 
 

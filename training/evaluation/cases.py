@@ -15,7 +15,7 @@ from coatclass.contract import PhotoEvidence
 from coatclass.ensemble import Members
 from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
-from coatclass.reports.evaluation import UNKNOWN, Case, Cases, with_decisions
+from coatclass.reports.evaluation import UNKNOWN, LabelledPhoto, LabelledPhotos, with_decisions
 from coatclass.taxonomy import CATEGORIES
 from training import places
 from training.ensemble._data import Dataset, load, manifest_rows, split_groups
@@ -36,15 +36,15 @@ __all__ = [
 _BANDS = "ABCD"
 
 
-def cases_of_split(split: str) -> Cases:
+def cases_of_split(split: str) -> LabelledPhotos:
     """Every photo of a split, not yet looked at."""
-    return Cases(tuple(_case(row) for row in manifest_rows().values() if row["split"] == split))
+    return LabelledPhotos(tuple(_case(row) for row in manifest_rows().values() if row["split"] == split))
 
 
-def _case(row: dict[str, str]) -> Case:
+def _case(row: dict[str, str]) -> LabelledPhoto:
     second = bool(row["category_2"])
     confidence = min(float(row["confidence_1"]), float(row["confidence_2"])) if second else None
-    return Case(
+    return LabelledPhoto(
         file=row["file"],
         path=photos_folder() / row["file"],
         group=row["group"],
@@ -67,13 +67,15 @@ def _band(letter: str) -> int:
     return _BANDS.index(letter) if letter and letter in _BANDS else UNKNOWN
 
 
-def other_animals() -> Cases:
+def other_animals() -> LabelledPhotos:
     """Pictures that show no dog: the cats beside the photos."""
     files = sorted((photos_folder().parent / "not_dogs").glob("**/*.jpg"))
-    return Cases(tuple(Case(file.name, file, file.name, UNKNOWN, UNKNOWN, is_dog=False) for file in files))
+    return LabelledPhotos(
+        tuple(LabelledPhoto(file.name, file, file.name, UNKNOWN, UNKNOWN, is_dog=False) for file in files)
+    )
 
 
-def cases_of_evidence(data: Dataset) -> Cases:
+def cases_of_evidence(data: Dataset) -> LabelledPhotos:
     """Photos with the evidence that was read out of fold; nothing is opened."""
     rows = manifest_rows()
     cases = []
@@ -90,13 +92,13 @@ def cases_of_evidence(data: Dataset) -> Cases:
             model_version="out of fold",
         )
         cases.append(replace(case, evidence=evidence))
-    return Cases(tuple(cases))
+    return LabelledPhotos(tuple(cases))
 
 
 _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.
 EVIDENCE = {"dog" if by == "group" else by: name for by, name in places.EVIDENCE.items()}
-# What the released ensemble has and a fold's members have not: set on all folds together.
+# Fields that are fitted once, on all folds together: taken from the released ensemble.
 _KEPT = ("photo_gain", "answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
 
 
@@ -136,7 +138,7 @@ def _by_source(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
 
 
 @cache
-def cross_fitted(models: Path, unseen: str = "dog") -> Cases:
+def cross_fitted(models: Path, unseen: str = "dog") -> LabelledPhotos:
     """The pool out of fold, in its order: no network and no member of the ensemble was fitted on the dog that it reads.
 
     Temperatures and thresholds, a handful of numbers, are the released ones.
@@ -150,11 +152,11 @@ def cross_fitted(models: Path, unseen: str = "dog") -> Cases:
     rows = np.empty(len(read), dtype=object)
     for held_out, members in _by_source(models) if unseen == "source_at_all" else _folds(models):
         rows[held_out] = with_decisions(cases_of_evidence(read.take(held_out)), members=members).rows
-    return Cases(tuple(rows))
+    return LabelledPhotos(tuple(rows))
 
 
 def _read_by(models: Path, unseen: str) -> Dataset:
-    """The pool with the evidence of networks that never saw what is named."""
+    """The pool with leave-dog-out, leave-breed-out or leave-source-out evidence."""
     photos = pool(models)
     if unseen == "breed":
         return replace(

@@ -8,8 +8,8 @@ from typing import Any
 
 from coatclass.breeds import named_by_imagenet
 from coatclass.reports.evaluation import (
-    Cases,
     Figure,
+    LabelledPhotos,
     binomial_interval,
     bootstrap,
     by_confidence,
@@ -74,23 +74,23 @@ def _unit(name: str) -> str:
     return "breed" if "breed never seen" in name else "group"
 
 
-def _by_imagenet(name: str, cases: Cases) -> list[tuple[str, Cases]]:
+def _by_imagenet(name: str, cases: LabelledPhotos) -> list[tuple[str, LabelledPhotos]]:
     return [
         (f"{name}, named by ImageNet", cases.where(lambda case: named_by_imagenet(case.breed))),
         (f"{name}, not named by ImageNet", cases.where(lambda case: not named_by_imagenet(case.breed))),
     ]
 
 
-def _chosen(cases: Cases, mask: Any) -> Cases:
-    return Cases(tuple(case for case, keep in zip(cases.rows, mask.tolist(), strict=True) if keep))
+def _chosen(cases: LabelledPhotos, mask: Any) -> LabelledPhotos:
+    return LabelledPhotos(tuple(case for case, keep in zip(cases.rows, mask.tolist(), strict=True) if keep))
 
 
-def _units(cases: Cases, unit: str) -> list[str]:
+def _units(cases: LabelledPhotos, unit: str) -> list[str]:
     """What is resampled: ``group`` (the dog), or ``breed`` where one network meets or misses a breed as a whole."""
     return [getattr(case, unit) for case in cases.rows]
 
 
-def _figures(cases: Cases, resamples: int, unit: str = "group") -> list[Any]:
+def _figures(cases: LabelledPhotos, resamples: int, unit: str = "group") -> list[Any]:
     """The cells under ``_FIGURE_HEAD``."""
     judged, measured = cases.judged, cases.measured
     figures = category_figures(judged, only=_SHOWN, resamples=resamples, units=_units(judged, unit))
@@ -133,7 +133,7 @@ def unseen_sources(models: Path, resamples: int) -> list[dict[str, Any]]:
     ]
 
 
-def _of_source(cases: Cases, source: str) -> Cases:
+def _of_source(cases: LabelledPhotos, source: str) -> LabelledPhotos:
     return cases.where(lambda case: case.source == source)
 
 
@@ -174,11 +174,11 @@ def settled_counts(models: Path) -> dict[str, Any]:
     }
 
 
-def counts(cases: Cases) -> list[Any]:
+def counts(cases: LabelledPhotos) -> list[Any]:
     """Dogs, how many are settled, their share, how many of these are wrong, and their share; one photo a dog."""
     judged = cases.judged
     firsts = {group: row for row, group in reversed(list(enumerate(judged.groups)))}
-    one = Cases(tuple(judged.rows[row] for row in sorted(firsts.values())))
+    one = LabelledPhotos(tuple(judged.rows[row] for row in sorted(firsts.values())))
     wrong = one.p_category.argmax(axis=1) != one.truth
     settled = one.settled
     n, bad = int(settled.sum()), int((settled & wrong).sum())
@@ -189,7 +189,7 @@ def _share(hits: int, n: int) -> Figure | str:
     return Figure(hits / n, *binomial_interval(hits, n), n) if n else ""
 
 
-def beside_reference(looked: Cases | None, models: Path, resamples: int) -> list[dict[str, Any]]:
+def beside_reference(looked: LabelledPhotos | None, models: Path, resamples: int) -> list[dict[str, Any]]:
     """Released minus reference on the photos that both judged; the resamples are the same for both.
 
     Args:

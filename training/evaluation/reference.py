@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from coatclass.errors import InputError
-from coatclass.reports.evaluation import UNKNOWN, Cases, tables
+from coatclass.reports.evaluation import UNKNOWN, LabelledPhotos, tables
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.ensemble._data import manifest_rows
 from training.evaluation.cases import EVIDENCE, cases_of_split
@@ -52,12 +52,12 @@ def measure_reference(out: Path, work: Path) -> None:
     _keep(parts, out.with_name(PHOTOS_FILE))
 
 
-def _lengths(splits: dict[str, Cases]) -> dict[str, Any]:
+def _lengths(splits: dict[str, LabelledPhotos]) -> dict[str, Any]:
     """The bands of each split, UNKNOWN where the coat's length can't be judged."""
     return {name: np.where([case.usable for case in cases.rows], cases.band, UNKNOWN) for name, cases in splits.items()}
 
 
-def _files(*parts: Cases) -> list[str]:
+def _files(*parts: LabelledPhotos) -> list[str]:
     return [case.file for cases in parts for case in cases.rows]
 
 
@@ -70,7 +70,7 @@ def _keep(parts: dict[str, dict[str, Any]], path: Path) -> None:
     np.savez_compressed(path, **arrays)
 
 
-def reference_cases(cases: Cases, models: Path, part: str) -> Cases | None:
+def reference_cases(cases: LabelledPhotos, models: Path, part: str) -> LabelledPhotos | None:
     """The cases with what the reference said of each by its photo; None if that was not kept.
 
     Args:
@@ -101,7 +101,7 @@ def reference_cases(cases: Cases, models: Path, part: str) -> Cases | None:
 
 def _out_of_fold(
     features: dict[str, Any],
-    splits: dict[str, Cases],
+    splits: dict[str, LabelledPhotos],
     labels: dict[str, Any],
     strengths: dict[str, float],
     models: Path,
@@ -136,7 +136,7 @@ def _fold(files: list[str], evidence: Path) -> Any:
     return np.array([fold_of[file] for file in files])
 
 
-def _features(splits: dict[str, Cases], kept: Path) -> dict[str, Any]:
+def _features(splits: dict[str, LabelledPhotos], kept: Path) -> dict[str, Any]:
     if kept.exists():
         with np.load(kept) as arrays:
             return {name: arrays[name] for name in splits}
@@ -207,7 +207,7 @@ def _fit_and_predict(features: dict[str, Any], labels: dict[str, Any], classes: 
     return _predict(model, features["test"], classes)
 
 
-def _told(cases: Cases, category: Any, band: Any) -> Cases:
+def _told(cases: LabelledPhotos, category: Any, band: Any) -> LabelledPhotos:
     from coatclass.contract import CoatEstimate
 
     return cases.estimated(
@@ -215,7 +215,7 @@ def _told(cases: Cases, category: Any, band: Any) -> Cases:
     )
 
 
-def _source_out(features: dict[str, Any], splits: dict[str, Cases]) -> list[dict[str, Any]]:
+def _source_out(features: dict[str, Any], splits: dict[str, LabelledPhotos]) -> list[dict[str, Any]]:
     """Frozen features learned on one source of photos and tested on the test photos of the other."""
     rows = []
     for learn, test in (("oxford", "open"), ("open", "oxford"), ("both", "open"), ("both", "oxford")):
@@ -234,7 +234,7 @@ def _source_out(features: dict[str, Any], splits: dict[str, Cases]) -> list[dict
     return rows
 
 
-def _breeds(features: dict[str, Any], splits: dict[str, Cases]) -> dict[str, Any]:
+def _breeds(features: dict[str, Any], splits: dict[str, LabelledPhotos]) -> dict[str, Any]:
     """Naming the dog breeds of the Oxford set, as a look at the features (Parkhi et al. 2012: 59 % on 37 breeds)."""
     picks = {name: np.array([case.source == "oxford" for case in cases.rows]) for name, cases in splits.items()}
     names = {name: np.array([case.breed for case in cases.rows])[picks[name]] for name, cases in splits.items()}

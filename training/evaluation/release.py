@@ -14,8 +14,8 @@ from typing import Any
 
 from coatclass.errors import ModelFilesError
 from coatclass.reports.evaluation import (
-    Cases,
     Figure,
+    LabelledPhotos,
     build_report,
     look_at,
     robustness,
@@ -80,7 +80,7 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
     check_release(args.models)
     cases = cases_of_split(args.split)
     yield f"Reading {len(cases)} photos of {args.split} in {photos_folder().name}, and other animals ..."
-    looked = with_decisions(Cases(look_at(cases).rows + look_at(other_animals()).rows))
+    looked = with_decisions(LabelledPhotos(look_at(cases).rows + look_at(other_animals()).rows))
     report = build_report(looked, f"coatclass on its {args.split} split", resamples=args.resamples)
     if args.robustness:
         yield f"Looking again at {args.robustness} photos made worse ..."
@@ -111,7 +111,7 @@ def _write_tables(models: Path) -> Iterator[str]:
     yield f"The figures are {models / 'metrics.json'} and {models / 'METRICS.md'}."
 
 
-def _out_of_fold(models: Path, looked: Cases | None, resamples: int) -> list[dict[str, Any]]:
+def _out_of_fold(models: Path, looked: LabelledPhotos | None, resamples: int) -> list[dict[str, Any]]:
     return [
         unseen_breeds(models, resamples),
         settled_counts(models),

@@ -25,8 +25,8 @@ __all__ = [
     "FEWEST",
     "NOT_A_DOG",
     "UNKNOWN",
-    "Case",
-    "Cases",
+    "LabelledPhoto",
+    "LabelledPhotos",
     "cie_lightness",
     "look_at",
     "look_at_one",
@@ -60,7 +60,7 @@ COLUMNS = {
 
 
 @dataclass(frozen=True)
-class Case:
+class LabelledPhoto:
     """One labelled photo. Labels are places in CATEGORIES and BANDS, UNKNOWN (-1) where nobody said.
 
     ``categories_by``, ``bands_by``: both annotators' labels. ``confidence``: the less sure annotator's, None if none.
@@ -88,29 +88,29 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Cases:
+class LabelledPhotos:
     """Many cases, and their numbers as arrays."""
 
-    rows: tuple[Case, ...]
+    rows: tuple[LabelledPhoto, ...]
 
     def __len__(self) -> int:
         return len(self.rows)
 
-    def where(self, keep: Callable[[Case], bool]) -> Cases:
-        """The cases that ``keep`` says."""
-        return Cases(tuple(case for case in self.rows if keep(case)))
+    def where(self, keep: Callable[[LabelledPhoto], bool]) -> LabelledPhotos:
+        """The cases for which ``keep`` holds."""
+        return LabelledPhotos(tuple(case for case in self.rows if keep(case)))
 
-    def estimated(self, estimates: Sequence[CoatEstimate | None]) -> Cases:
+    def estimated(self, estimates: Sequence[CoatEstimate | None]) -> LabelledPhotos:
         """The same cases with other estimates."""
-        return Cases(tuple(replace(case, estimate=e) for case, e in zip(self.rows, estimates, strict=True)))
+        return LabelledPhotos(tuple(replace(case, estimate=e) for case, e in zip(self.rows, estimates, strict=True)))
 
     @property
-    def judged(self) -> Cases:
+    def judged(self) -> LabelledPhotos:
         """Dogs with a known category on which the program said something."""
         return self.where(lambda case: case.is_dog and case.category != UNKNOWN and case.estimate is not None)
 
     @property
-    def measured(self) -> Cases:
+    def measured(self) -> LabelledPhotos:
         """Judged dogs with a coat whose length could be seen."""
         return self.judged.where(lambda case: case.band != UNKNOWN and case.usable)
 
@@ -142,7 +142,7 @@ class Cases:
 
     @property
     def shares(self) -> Floats:
-        """How the annotators split, (N, 7); the agreed label where only one or none is on record."""
+        """Soft labels, (N, 7): each annotator's vote counts half; the agreed label where there aren't two."""
         shares = np.eye(len(CATEGORIES))[self.truth]
         for row, case in enumerate(self.rows):
             if UNKNOWN not in case.categories_by:
@@ -160,7 +160,7 @@ class Cases:
         return np.array([case.estimate.band for case in self.rows if case.estimate]).reshape(-1, len(BANDS))
 
 
-def read_table(table: Path) -> Cases:
+def read_table(table: Path) -> LabelledPhotos:
     """Read a researcher's CSV; its columns are :data:`COLUMNS`, of which ``file`` and ``category`` are needed.
 
     Raises:
@@ -183,10 +183,10 @@ def read_table(table: Path) -> Cases:
     if not cases:
         raise InputError(str(table), "names no photos.", "Add one row a photo.")
     _check_files(table, cases)
-    return Cases(cases)
+    return LabelledPhotos(cases)
 
 
-def _check_files(table: Path, cases: Sequence[Case]) -> None:
+def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
     """Say which photos are not there before the first is opened."""
     absent = [(row, case.file) for row, case in enumerate(cases, start=2) if not case.path.is_file()]
     if absent:
@@ -196,7 +196,7 @@ def _check_files(table: Path, cases: Sequence[Case]) -> None:
         raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
 
 
-def _case(table: Path, number: int, row: dict[str, str | None]) -> Case:
+def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
     def cell(name: str) -> str:
         return (row.get(name) or "").strip()
 
@@ -211,7 +211,7 @@ def _case(table: Path, number: int, row: dict[str, str | None]) -> Case:
 
     if not cell("file"):
         raise InputError(str(table), f"names no file in row {number}.", "Fill in the column 'file'.")
-    return Case(
+    return LabelledPhoto(
         file=cell("file"),
         path=table.parent / cell("file"),
         group=cell("group") or cell("file"),
@@ -247,16 +247,16 @@ def _answers(table: Path, number: int, file: str) -> Answers | None:
     return parse(table.parent / file)
 
 
-def look_at(cases: Cases, advance: Callable[[], None] = lambda: None) -> Cases:
+def look_at(cases: LabelledPhotos, advance: Callable[[], None] = lambda: None) -> LabelledPhotos:
     """Open every photo, let the image model read it, and measure it; refused photos keep their report only."""
     looked = []
     for case in cases.rows:
         looked.append(look_at_one(case, case.path))
         advance()
-    return Cases(tuple(looked))
+    return LabelledPhotos(tuple(looked))
 
 
-def look_at_one(case: Case, source: Path | bytes) -> Case:
+def look_at_one(case: LabelledPhoto, source: Path | bytes) -> LabelledPhoto:
     """Open one picture and let the image model read it."""
     try:
         seen = look(source, name=case.file)
@@ -290,7 +290,9 @@ def cie_lightness(pixels: NDArray[np.uint8]) -> NDArray[np.float64]:
     return lightness
 
 
-def with_decisions(cases: Cases, *, use_answers: bool = False, members: Members | None = None) -> Cases:
+def with_decisions(
+    cases: LabelledPhotos, *, use_answers: bool = False, members: Members | None = None
+) -> LabelledPhotos:
     """Estimate and decide for every case: by its photo alone, or with its own answers too; by the released members."""
     decided = []
     for case in cases.rows:
@@ -299,4 +301,4 @@ def with_decisions(cases: Cases, *, use_answers: bool = False, members: Members 
         known = estimate([evidence] if evidence else [], case.answers if use_answers else None, members=members)
         coat = known.coat if known.coat.regime != "none" else None
         decided.append(replace(case, estimate=coat, decision=decide(known, reports)))
-    return Cases(tuple(decided))
+    return LabelledPhotos(tuple(decided))

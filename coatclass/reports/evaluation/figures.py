@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from coatclass.contract import Verdict
 from coatclass.decision import promise
 from coatclass.reports.evaluation import metrics
-from coatclass.reports.evaluation.cases import Case, Cases
+from coatclass.reports.evaluation.cases import LabelledPhoto, LabelledPhotos
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
@@ -37,7 +37,7 @@ _ALL = list(range(len(CATEGORIES)))
 _NOT_MIXED = [label for label in _ALL if label != _MIXED]
 
 
-def category_scores(cases: Cases) -> dict[str, Callable[[Rows], float]]:
+def category_scores(cases: LabelledPhotos) -> dict[str, Callable[[Rows], float]]:
     """Every figure of the category over judged dogs, as a function of row numbers."""
     truth, p = cases.truth, cases.p_category
     guess, sure = p.argmax(axis=1), p.max(axis=1)
@@ -62,7 +62,11 @@ def category_scores(cases: Cases) -> dict[str, Callable[[Rows], float]]:
 
 
 def category_figures(
-    cases: Cases, *, only: Sequence[str] | None = None, resamples: int = 1000, units: Sequence[str] | None = None
+    cases: LabelledPhotos,
+    *,
+    only: Sequence[str] | None = None,
+    resamples: int = 1000,
+    units: Sequence[str] | None = None,
 ) -> dict[str, Figure]:
     """Figures of the category over judged dogs, each with its interval.
 
@@ -75,7 +79,7 @@ def category_figures(
     return bootstrap(chosen, cases.groups if units is None else units, resamples=resamples)
 
 
-def band_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
+def band_figures(cases: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Figure]:
     """All figures of the length band over photos of one dog whose length can be judged."""
     truth, p = cases.band, cases.p_band
     guess, sure = p.argmax(axis=1), p.max(axis=1)
@@ -90,7 +94,7 @@ def band_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
     return bootstrap(figures, cases.groups, resamples=resamples)
 
 
-def dog_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
+def dog_figures(cases: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Any] | None:
     """How well dogs are told from other pictures; None without both kinds."""
     known = [(case, case.evidence.dog_probability) for case in cases.rows if case.evidence]
     positive = np.array([case.is_dog for case, _ in known])
@@ -111,7 +115,7 @@ def dog_figures(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None
     }
 
 
-def confusions(cases: Cases) -> dict[str, Any]:
+def confusions(cases: LabelledPhotos) -> dict[str, Any]:
     """Counts by truth (rows) and by what was said (columns)."""
     judged, measured = cases.judged, cases.measured
     counts = {"category": metrics.confusion(judged.truth, judged.p_category.argmax(axis=1), len(CATEGORIES)).tolist()}
@@ -120,7 +124,7 @@ def confusions(cases: Cases) -> dict[str, Any]:
     return counts
 
 
-def class_section(cases: Cases) -> dict[str, Any]:
+def class_section(cases: LabelledPhotos) -> dict[str, Any]:
     """Precision, recall and F1 of each class with its counts; intervals of precision and recall are exact."""
     counts = confusions(cases)
     return {
@@ -145,7 +149,7 @@ def _class_row(word: str, place: int, counts: NDArray[np.float64]) -> dict[str, 
     }
 
 
-def calibration(cases: Cases) -> dict[str, Any]:
+def calibration(cases: LabelledPhotos) -> dict[str, Any]:
     """Bins of the reliability diagrams (equal width) and the risk-coverage curve."""
     judged, measured = cases.judged, cases.measured
     edges = np.linspace(0, 1, metrics.BINS + 1)
@@ -161,13 +165,13 @@ def calibration(cases: Cases) -> dict[str, Any]:
     return section
 
 
-def set_section(cases: Cases) -> dict[str, Any]:
+def set_section(cases: LabelledPhotos) -> dict[str, Any]:
     """Size and coverage of the prediction sets, overall and by true class, with exact intervals."""
     section = {"category": _sets(cases.judged, "category")}
     return section | ({"band": _sets(cases.measured, "band")} if cases.enough_bands else {})
 
 
-def _sets(cases: Cases, what: str) -> list[dict[str, Any]]:
+def _sets(cases: LabelledPhotos, what: str) -> list[dict[str, Any]]:
     words: tuple[str, ...] = CATEGORIES if what == "category" else BANDS
     truths = cases.truth if what == "category" else cases.band
     chosen: list[tuple[str, ...]] = [
@@ -188,7 +192,7 @@ def _sets(cases: Cases, what: str) -> list[dict[str, Any]]:
     return rows
 
 
-def tables(cases: Cases, *, resamples: int = 1000) -> dict[str, dict[str, Figure]]:
+def tables(cases: LabelledPhotos, *, resamples: int = 1000) -> dict[str, dict[str, Figure]]:
     """Figures of category and band of one set of estimates; those of the band only where enough lengths are known."""
     figures = {"category": category_figures(cases.judged, resamples=resamples)}
     return figures | ({"band": band_figures(cases.measured, resamples=resamples)} if cases.enough_bands else {})
@@ -202,11 +206,11 @@ def counted(hits: int, n: int) -> dict[str, Any]:
     return {"n": n, "share": hits / n if n else None, "interval": binomial_interval(hits, n) if n else None}
 
 
-def _verdict(case: Case) -> str:
+def _verdict(case: LabelledPhoto) -> str:
     return str(case.decision.verdict) if case.decision else ""
 
 
-def verdict_section(cases: Cases) -> list[dict[str, Any]]:
+def verdict_section(cases: LabelledPhotos) -> list[dict[str, Any]]:
     """How often each verdict is given and, where it names a coat, how often the first named is wrong."""
     judged = cases.judged
     wrong = judged.p_category.argmax(axis=1) != judged.truth
@@ -221,7 +225,7 @@ def verdict_section(cases: Cases) -> list[dict[str, Any]]:
     return rows
 
 
-def settled_section(cases: Cases) -> dict[str, Any]:
+def settled_section(cases: LabelledPhotos) -> dict[str, Any]:
     """Wrong among *settled*, by what was said and by the source of the photo: the promise holds only on average.
 
     Rows: ``name``, ``n`` settled, ``wrong``, ``share`` wrong, exact ``interval`` (photos taken as independent).
@@ -243,7 +247,7 @@ def settled_section(cases: Cases) -> dict[str, Any]:
     }
 
 
-def mixed_section(cases: Cases) -> dict[str, Any]:
+def mixed_section(cases: LabelledPhotos) -> dict[str, Any]:
     """The dangerous error: a mixed coat that is called something else with confidence.
 
     In the narrow sense it is settled as another coat. In the wider sense *mixed* is ruled out without hands: settled or
@@ -265,7 +269,7 @@ def mixed_section(cases: Cases) -> dict[str, Any]:
     }
 
 
-def _ruled_out(case: Case) -> bool:
+def _ruled_out(case: LabelledPhoto) -> bool:
     """Whether the answer names coats, *mixed* not among them."""
     told = _verdict(case) in (Verdict.SETTLED, Verdict.NARROWED)
     return bool(case.decision and told and CoatCategory.MIXED not in case.decision.categories)

@@ -45,7 +45,7 @@ _SMALLEST = 1e-12
 
 
 def accuracy(truth: Truth, guess: Truth) -> float:
-    """Share of cases named right."""
+    """Share of cases classified correctly."""
     return float((truth == guess).mean())
 
 
@@ -57,7 +57,7 @@ def confusion(truth: Truth, guess: Truth, classes: int) -> Floats:
 
 
 def balanced_accuracy(truth: Truth, guess: Truth) -> float:
-    """Mean, over the classes that occur, of the share named right."""
+    """Mean recall over the classes that occur."""
     return float(np.mean([(guess[truth == label] == label).mean() for label in np.unique(truth)]))
 
 
@@ -82,12 +82,12 @@ def brier_score(truth: Truth, p: Floats) -> float:
 
 
 def soft_log_loss(shares: Floats, p: Floats) -> float:
-    """Mean of -sum q log p, where q (N, K) is how the annotators split; never below their own entropy."""
+    """Cross-entropy against soft labels q (N, K), in nats; never below their own entropy."""
     return float(-(shares * np.log(p.clip(_SMALLEST))).sum(axis=1).mean())
 
 
 def soft_brier_score(shares: Floats, p: Floats) -> float:
-    """Mean squared distance to how the annotators split, summed over classes."""
+    """Brier score against soft labels."""
     return float(((p - shares) ** 2).sum(axis=1).mean())
 
 

@@ -15,7 +15,7 @@ from coatclass.answers import Answers
 from coatclass.contract import CoatEstimate
 from coatclass.estimating import estimate
 from coatclass.reports.evaluation import metrics
-from coatclass.reports.evaluation.cases import UNKNOWN, Case, Cases
+from coatclass.reports.evaluation.cases import UNKNOWN, LabelledPhoto, LabelledPhotos
 from coatclass.reports.evaluation.figures import calibration
 from coatclass.reports.evaluation.metrics import Figure, bootstrap
 from coatclass.taxonomy import BANDS, CATEGORIES
@@ -42,7 +42,7 @@ def asked() -> tuple[str, ...]:
     return tuple(q.id for q in questionnaire.questions() if questionnaire.outcomes(q.id) and q.id != _LENGTH)
 
 
-def _figures(cases: Cases, resamples: int) -> dict[str, Figure]:
+def _figures(cases: LabelledPhotos, resamples: int) -> dict[str, Figure]:
     judged, measured = cases.judged, cases.measured
     truth, p = judged.truth, judged.p_category
     band, b = measured.band, measured.p_band
@@ -61,13 +61,13 @@ def _figures(cases: Cases, resamples: int) -> dict[str, Figure]:
     return figures | (bootstrap(of_band, measured.groups, resamples=resamples) if cases.enough_bands else {})
 
 
-def _simulated(case: Case, rng: np.random.Generator, error_rate: float, questions: Sequence[str]) -> Answers:
+def _simulated(case: LabelledPhoto, rng: np.random.Generator, error_rate: float, questions: Sequence[str]) -> Answers:
     return questionnaire.simulate(
         CATEGORIES[case.category], BANDS[case.band], rng, error_rate=error_rate, ask=tuple(questions)
     )
 
 
-def _estimates(cases: Cases, answers: Sequence[Answers], *, with_photo: bool) -> list[CoatEstimate | None]:
+def _estimates(cases: LabelledPhotos, answers: Sequence[Answers], *, with_photo: bool) -> list[CoatEstimate | None]:
     estimates: list[CoatEstimate | None] = []
     for case, said in zip(cases.rows, answers, strict=True):
         photos = [case.evidence] if with_photo and case.evidence else []
@@ -75,12 +75,12 @@ def _estimates(cases: Cases, answers: Sequence[Answers], *, with_photo: bool) ->
     return estimates
 
 
-def _simulable(cases: Cases) -> Cases:
+def _simulable(cases: LabelledPhotos) -> LabelledPhotos:
     """Judged dogs whose length is known: without it no answers can be drawn."""
     return cases.judged.where(lambda case: case.band != UNKNOWN)
 
 
-def answer_sweep(cases: Cases, *, seed: int = 0, resamples: int = 200) -> dict[str, Any]:
+def answer_sweep(cases: LabelledPhotos, *, seed: int = 0, resamples: int = 200) -> dict[str, Any]:
     """SIMULATED: answers alone and photo with answers, as more and more answers are wrong."""
     subjects = _simulable(cases)
     photo = [estimate([case.evidence]).coat if case.evidence else None for case in subjects.rows]
@@ -99,7 +99,7 @@ def answer_sweep(cases: Cases, *, seed: int = 0, resamples: int = 200) -> dict[s
     }
 
 
-def reliability(cases: Cases, *, seed: int = 0) -> dict[str, Any]:
+def reliability(cases: LabelledPhotos, *, seed: int = 0) -> dict[str, Any]:
     """Reliability diagrams of answers alone and photo with answers: SIMULATED answers, a tenth of them wrong."""
     subjects = _simulable(cases)
     rng = np.random.default_rng(seed)
@@ -107,7 +107,7 @@ def reliability(cases: Cases, *, seed: int = 0) -> dict[str, Any]:
     return {"simulated": True, "error_rate": QUESTION_ERROR_RATE, "n": len(subjects)} | _reliable(subjects, answers)
 
 
-def own_reliability(cases: Cases) -> dict[str, Any] | None:
+def own_reliability(cases: LabelledPhotos) -> dict[str, Any] | None:
     """The same with the cases' own answers; None if nobody answered."""
     told = _answered(cases)
     if not len(told):
@@ -115,18 +115,18 @@ def own_reliability(cases: Cases) -> dict[str, Any] | None:
     return {"simulated": False, "n": len(told)} | _reliable(told, [case.answers or Answers() for case in told.rows])
 
 
-def _reliable(cases: Cases, answers: Sequence[Answers]) -> dict[str, Any]:
+def _reliable(cases: LabelledPhotos, answers: Sequence[Answers]) -> dict[str, Any]:
     return {
         regime: calibration(cases.estimated(_estimates(cases, answers, with_photo=with_photo)))
         for regime, with_photo in (("answers", False), ("both", True))
     }
 
 
-def _answered(cases: Cases) -> Cases:
+def _answered(cases: LabelledPhotos) -> LabelledPhotos:
     return cases.judged.where(lambda case: case.answers is not None)
 
 
-def question_worth(cases: Cases, *, seed: int = 0, resamples: int = 1) -> dict[str, Any]:
+def question_worth(cases: LabelledPhotos, *, seed: int = 0, resamples: int = 1) -> dict[str, Any]:
     """SIMULATED: what each question alone adds to the photo, and what is lost when it alone is left out.
 
     Log loss in nats, a tenth of the answers wrong; the same simulated owners throughout. The measured length is
@@ -161,7 +161,7 @@ def question_worth(cases: Cases, *, seed: int = 0, resamples: int = 1) -> dict[s
     }
 
 
-def own_answers(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
+def own_answers(cases: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Any] | None:
     """The cases' own answers: answers alone, and with the photo; None if nobody answered."""
     told = _answered(cases)
     if not len(told):

@@ -18,7 +18,15 @@ from coatclass.decision import promise
 from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError, PhotoError
 from coatclass.reports.evaluation import figures
-from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, Case, Cases, look_at, read_table, with_decisions
+from coatclass.reports.evaluation.cases import (
+    FEWEST,
+    UNKNOWN,
+    LabelledPhoto,
+    LabelledPhotos,
+    look_at,
+    read_table,
+    with_decisions,
+)
 from coatclass.reports.evaluation.figures import mixed_section, settled_section, verdict_section
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.page import page
@@ -83,7 +91,7 @@ def evaluate_table(
     return write_report(report | extra, cases, out)
 
 
-def _too_few(cases: Cases) -> tuple[str, str]:
+def _too_few(cases: LabelledPhotos) -> tuple[str, str]:
     """Why there is nothing to report, and what to do about it."""
     refused = refused_photos(cases)
     why = f" {len(refused)} were refused, the first, {refused[0]['file']}: {refused[0]['reason']}" if refused else ""
@@ -92,7 +100,7 @@ def _too_few(cases: Cases) -> tuple[str, str]:
 
 
 def build_report(
-    cases: Cases, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
+    cases: LabelledPhotos, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
 ) -> dict[str, Any]:
     """All sections that need nothing but the cases; optional ones are left out where the data can't carry them."""
     report: dict[str, Any] = {
@@ -132,7 +140,7 @@ def build_report(
     return {key: value for key, value in report.items() if value not in (None, [])}
 
 
-def _data(cases: Cases) -> dict[str, int]:
+def _data(cases: LabelledPhotos) -> dict[str, int]:
     judged = cases.judged
     return {
         "photos": len(cases),
@@ -143,7 +151,7 @@ def _data(cases: Cases) -> dict[str, int]:
     }
 
 
-def _notes(cases: Cases) -> list[str]:
+def _notes(cases: LabelledPhotos) -> list[str]:
     """What a reader of the figures has to know about these photos."""
     judged, notes = cases.judged, []
     if alone := sum(case.group == case.file for case in judged.rows):
@@ -165,7 +173,7 @@ def _notes(cases: Cases) -> list[str]:
     return notes
 
 
-def refused_photos(cases: Cases) -> list[dict[str, Any]]:
+def refused_photos(cases: LabelledPhotos) -> list[dict[str, Any]]:
     """Photos of dogs that were refused, and other pictures that could not be opened, each with the reason."""
     return [
         {"file": case.file, "is_dog": case.is_dog, "reason": _why(case)}
@@ -174,11 +182,11 @@ def refused_photos(cases: Cases) -> list[dict[str, Any]]:
     ]
 
 
-def _why(case: Case) -> str:
+def _why(case: LabelledPhoto) -> str:
     return " ".join(reason.text for reason in case.report.reasons) if case.report else ""
 
 
-def write_report(report: Mapping[str, Any], cases: Cases, out: Path) -> dict[str, Any]:
+def write_report(report: Mapping[str, Any], cases: LabelledPhotos, out: Path) -> dict[str, Any]:
     """Write both files whole or not at all; return the report as plain JSON values."""
     plain: dict[str, Any] = _plain(report)
     text = page({"errors": [], **restored(plain)}, thumbnails(cases, list(report.get("errors", []))))
@@ -218,7 +226,7 @@ def _plain(value: Any) -> Any:
 _SIDE = 220
 
 
-def confident_errors(cases: Cases, most: int) -> list[dict[str, Any]]:
+def confident_errors(cases: LabelledPhotos, most: int) -> list[dict[str, Any]]:
     """The judged cases that are wrong, surest first: what was said, the label, and each annotator's."""
     judged = cases.judged
     p, truth = judged.p_category, judged.truth
@@ -227,7 +235,7 @@ def confident_errors(cases: Cases, most: int) -> list[dict[str, Any]]:
     return [_error(judged.rows[place], p[place]) for place in surest]
 
 
-def _error(case: Case, p: Any) -> dict[str, Any]:
+def _error(case: LabelledPhoto, p: Any) -> dict[str, Any]:
     best = int(p.argmax())
     return {
         "file": case.file,
@@ -242,13 +250,13 @@ def _error(case: Case, p: Any) -> dict[str, Any]:
     }
 
 
-def thumbnails(cases: Cases, errors: list[dict[str, Any]]) -> dict[str, str]:
+def thumbnails(cases: LabelledPhotos, errors: list[dict[str, Any]]) -> dict[str, str]:
     """Small pictures as data URIs by file, what was not looked at greyed out; only for the report on one's own disk."""
     by_file = {case.file: case for case in cases.rows}
     return {error["file"]: uri for error in errors if (uri := _thumbnail(by_file[error["file"]])) is not None}
 
 
-def _thumbnail(case: Case) -> str | None:
+def _thumbnail(case: LabelledPhoto) -> str | None:
     try:
         image = photo.load(case.path, name=case.file).image
     except PhotoError:

@@ -11,7 +11,7 @@ import numpy as np
 
 from coatclass import breeds
 from coatclass.reports.evaluation import metrics
-from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, Case, Cases
+from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, LabelledPhoto, LabelledPhotos
 from coatclass.reports.evaluation.figures import category_figures
 from coatclass.reports.evaluation.metrics import Figure, bootstrap
 from coatclass.resources import released
@@ -36,11 +36,11 @@ _KNOWN = (
 )
 
 
-def _trait(name: str, low: float, high: float) -> Callable[[Case], bool]:
+def _trait(name: str, low: float, high: float) -> Callable[[LabelledPhoto], bool]:
     return lambda case: low <= case.traits.get(name, float("nan")) < high
 
 
-def _subgroups() -> list[tuple[str, str, Callable[[Case], bool]]]:
+def _subgroups() -> list[tuple[str, str, Callable[[LabelledPhoto], bool]]]:
     everything = float("inf")
     return [
         ("coat lightness", "black or nearly", _trait("coat_lightness", 0, _BLACK)),
@@ -60,12 +60,12 @@ def _subgroups() -> list[tuple[str, str, Callable[[Case], bool]]]:
     ]
 
 
-def _age(case: Case) -> float:
+def _age(case: LabelledPhoto) -> float:
     age = case.answers.age_months if case.answers else None
     return float("inf") if age is None else float(age)
 
 
-def subgroups(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
+def subgroups(cases: LabelledPhotos, *, resamples: int = 1000) -> list[dict[str, Any]]:
     """Accuracy, log loss and verdicts within each subgroup; too few cases are counted, not judged."""
     sources = sorted({case.source for case in cases.rows if case.source})
     by_source = [("source", name, lambda case, name=name: case.source == name) for name in sources]
@@ -79,11 +79,11 @@ def subgroups(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
     return rows
 
 
-def _by_breed(cases: Cases) -> list[tuple[str, str, Callable[[Case], bool]]]:
+def _by_breed(cases: LabelledPhotos) -> list[tuple[str, str, Callable[[LabelledPhoto], bool]]]:
     """What the image model could know of the breed; nothing where no breeds are named."""
     known = {name: _known_breed(name) for name in {case.breed for case in cases.rows if case.breed}}
 
-    def keep(how: str) -> Callable[[Case], bool]:
+    def keep(how: str) -> Callable[[LabelledPhoto], bool]:
         return lambda case: known.get(case.breed) == how
 
     return [("breed", how, keep(how)) for how in _KNOWN] if known else []
@@ -104,14 +104,14 @@ def _trained_on() -> frozenset[str]:
         return frozenset(row["breed_id"] for row in csv.DictReader(stream) if row["split"] in ("train", "val"))
 
 
-def _short_figures(part: Cases, resamples: int) -> dict[str, Any]:
+def _short_figures(part: LabelledPhotos, resamples: int) -> dict[str, Any]:
     wrong = part.p_category.argmax(axis=1) != part.truth
     found: dict[str, Any] = dict(category_figures(part, only=("accuracy", "log_loss"), resamples=resamples))
     settled = part.settled
     return found | {"settled": float(settled.mean()), "wrong_among_settled": int(wrong[settled].sum())}
 
 
-def by_confidence(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]]:
+def by_confidence(cases: LabelledPhotos, *, resamples: int = 1000) -> list[dict[str, Any]]:
     """Accuracy by the less sure annotator's confidence: the labels' own doubt; scores also against both their votes."""
     rows = []
     for level in sorted({case.confidence for case in cases.judged.rows if case.confidence is not None}, reverse=True):
@@ -121,12 +121,12 @@ def by_confidence(cases: Cases, *, resamples: int = 1000) -> list[dict[str, Any]
     return rows
 
 
-def against_annotators(part: Cases, *, resamples: int = 1000) -> dict[str, Figure]:
+def against_annotators(part: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Figure]:
     """Log loss and Brier score against both annotators' votes, half a case each where they split."""
     return category_figures(part, only=("log_loss_against_annotators", "brier_against_annotators"), resamples=resamples)
 
 
-def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
+def annotators(cases: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Any] | None:
     """Agreement of the model with each annotator, beside theirs with each other; None without two annotators."""
     judged = cases.judged.where(lambda case: UNKNOWN not in case.categories_by)
     measured = cases.measured.where(lambda case: UNKNOWN not in case.bands_by)
@@ -164,7 +164,7 @@ def annotators(cases: Cases, *, resamples: int = 1000) -> dict[str, Any] | None:
     return section
 
 
-def _where_split(split: Cases, resamples: int) -> dict[str, Any]:
+def _where_split(split: LabelledPhotos, resamples: int) -> dict[str, Any]:
     """Border cases: whether the first choice is one of the two labels, and how the probabilities score against both.
 
     No log loss against both can be below log 2, and no Brier score below 0: that of giving each label a half.
@@ -185,7 +185,7 @@ def _where_split(split: Cases, resamples: int) -> dict[str, Any]:
     }
 
 
-def _split_row(case: Case, p: Any, shares: Any) -> dict[str, Any]:
+def _split_row(case: LabelledPhoto, p: Any, shares: Any) -> dict[str, Any]:
     return {
         "file": case.file,
         "labels": [str(CATEGORIES[label]) for label in case.categories_by],

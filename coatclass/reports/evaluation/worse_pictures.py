@@ -16,7 +16,7 @@ from PIL import Image, ImageFilter
 from coatclass import photo
 from coatclass.errors import PhotoError
 from coatclass.reports.evaluation import metrics
-from coatclass.reports.evaluation.cases import Case, Cases, look_at_one, with_decisions
+from coatclass.reports.evaluation.cases import LabelledPhoto, LabelledPhotos, look_at_one, with_decisions
 from coatclass.reports.evaluation.figures import counted
 from coatclass.reports.evaluation.metrics import bootstrap
 
@@ -63,7 +63,7 @@ def corrupt(image: Image.Image, kind: str, strength: float, rng: np.random.Gener
     return Image.fromarray(pixels.clip(0, 255).astype(np.uint8))
 
 
-def subset(cases: Cases, size: int, seed: int = 0) -> Cases:
+def subset(cases: LabelledPhotos, size: int, seed: int = 0) -> LabelledPhotos:
     """A stated part of the judged cases: each category keeps its share, as far as that comes out whole."""
     judged = cases.judged
     if len(judged) <= size:
@@ -73,10 +73,10 @@ def subset(cases: Cases, size: int, seed: int = 0) -> Cases:
     for label in np.unique(judged.truth):
         of = rng.permutation(np.flatnonzero(judged.truth == label))
         places += of[: max(1, round(size * len(of) / len(judged)))].tolist()
-    return Cases(tuple(judged.rows[place] for place in sorted(places)))
+    return LabelledPhotos(tuple(judged.rows[place] for place in sorted(places)))
 
 
-def robustness(cases: Cases, *, seed: int = 0, advance: Callable[[], None] = lambda: None) -> dict[str, Any]:
+def robustness(cases: LabelledPhotos, *, seed: int = 0, advance: Callable[[], None] = lambda: None) -> dict[str, Any]:
     """Accuracy, sureness, share settled and wrong among those, by corruption and severity (0: untouched).
 
     Each picture goes the whole way of a file, so that refusals and doubts about its quality count too.
@@ -95,7 +95,7 @@ def robustness(cases: Cases, *, seed: int = 0, advance: Callable[[], None] = lam
     return {"n": len(opened), "short_side_px": _SIDE, "curves": curves}
 
 
-def _open(case: Case) -> Image.Image | None:
+def _open(case: LabelledPhoto) -> Image.Image | None:
     try:
         image = photo.load(case.path, name=case.file).image
     except PhotoError:
@@ -104,15 +104,15 @@ def _open(case: Case) -> Image.Image | None:
     return image if scale >= 1 else image.resize((round(image.width * scale), round(image.height * scale)))
 
 
-def _seen(case: Case, image: Image.Image) -> Case:
+def _seen(case: LabelledPhoto, image: Image.Image) -> LabelledPhoto:
     """The whole way of a photo file: opened, measured, read, and refused or doubted where that is due."""
     buffer = BytesIO()
     image.save(buffer, "JPEG", quality=95)
     return look_at_one(case, buffer.getvalue())
 
 
-def _row(severity: int, seen: list[Case]) -> dict[str, Any]:
-    everyone = with_decisions(Cases(tuple(seen)))
+def _row(severity: int, seen: list[LabelledPhoto]) -> dict[str, Any]:
+    everyone = with_decisions(LabelledPhotos(tuple(seen)))
     told = everyone.judged
     if not len(told):
         return {"severity": severity, "refused": 1.0, "doubtful": 0.0}
