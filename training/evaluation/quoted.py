@@ -8,7 +8,7 @@ from typing import Any
 
 from training.evaluation.markdown import Reading, beside_aim, counted, figure_rows, table, with_interval
 
-__all__ = ["BEGIN", "END", "between_marks", "put_between", "quote", "quoted"]
+__all__ = ["BEGIN", "END", "put_between", "quote", "quoted"]
 
 BEGIN, END = "<!-- figures of models/metrics.json: begin -->", "<!-- figures of models/metrics.json: end -->"
 
@@ -141,8 +141,3 @@ def put_between(path: Path, begin: str, end: str, told: str) -> None:
     if not found:
         raise ValueError(f"{path.name} lacks the marks {begin} and {end}")
     path.write_text(f"{before}{begin}{told}{end}{after}", encoding="utf-8")
-
-
-def between_marks(text: str) -> str:
-    """What stands between the marks."""
-    return text.partition(BEGIN)[2].partition(END)[0].strip()
