@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coatclass import answers as questionnaire
@@ -23,7 +22,7 @@ from coatclass.contract import (
 )
 from coatclass.ensemble import Finding
 from coatclass.estimating import NO_ANSWERS, PhotoSource, Reading, read_photo
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.taxonomy import BANDS, CATEGORIES
 
 if TYPE_CHECKING:
     from coatclass.learning import LearnedModel
@@ -144,11 +143,7 @@ def _next_question(
     skipped: Collection[str],
 ) -> Question | None:
     """The unanswered question whose answer is expected to change the kit the most."""
-
-    def kit_of(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, str]]:
-        return planning.tools_of(replace(situation, categories=categories, bands=bands))
-
-    return decision.next_question(estimate, _unanswered(answers, said, skipped), kit_of)
+    return decision.next_question(estimate, _unanswered(answers, said, skipped), planning.tools_by_coat(situation))
 
 
 def _unanswered(answers: Answers, said: AnswerEvidence, skipped: Collection[str]) -> list[decision.Askable]:

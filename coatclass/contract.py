@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -304,9 +305,17 @@ class Triage(Frozen):
 
         While sessions are closed that is for training only, which is a session of seconds: ask ``session`` as well.
         """
-        return frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+        return self._cleared[drag, comb]
 
-    @property
+    @cached_property
+    def _cleared(self) -> dict[tuple[Drag, bool], frozenset[BodyZone]]:
+        return {
+            (drag, comb): frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+            for drag in DRAGS
+            for comb in (False, True)
+        }
+
+    @cached_property
     def having(self) -> frozenset[BodyZone]:
         """The zones that this dog has."""
         return frozenset(one.zone for one in self.zones)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
@@ -21,13 +21,14 @@ from coatclass.contract import (
     Week,
     Who,
 )
-from coatclass.taxonomy import BodyZone, CoatCategory
+from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand
 from coatclass.triage import Rule, after_visit, rules, triage
 from coatclass.words import catalogue
 
-__all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "as_today", "plan", "tools_of"]
+__all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "as_today", "plan", "tools_by_coat"]
 
 PhaseName = Literal["now", "after", "grown"]
+ToolsByCoat = Callable[[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, Role]]]
 
 
 @dataclass(frozen=True)
@@ -212,12 +213,24 @@ def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
 def _whole(situation: CoatSituation, worn: CoatSituation) -> CoatSituation:
     """The dog in every coat that it wears or is going to wear."""
     coming = situation.categories or frozenset(CoatCategory)
-    return replace(worn, categories=worn.categories | coming)
+    return worn if coming <= worn.categories else replace(worn, categories=worn.categories | coming)
 
 
-def tools_of(situation: CoatSituation) -> frozenset[tuple[str, Role]]:
-    """The tools of the kit for today with their roles, for comparing many kits."""
-    return toolkit.roles(*as_today(situation))
+def tools_by_coat(situation: CoatSituation) -> ToolsByCoat:
+    """A function that tells the tools of today's kit with their roles, would the dog have one of these coats.
+
+    For comparing many kits of one dog: the triage does not depend on the length and is done once for each set of coats.
+    """
+    cleared: dict[frozenset[CoatCategory], Triage] = {}
+
+    def tools(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, Role]]:
+        dog = replace(situation, categories=categories, bands=bands)
+        worn = genetics.puppy_coat(dog)
+        if categories not in cleared:
+            cleared[categories] = triage(_whole(dog, worn))
+        return toolkit.roles(worn, cleared[categories])
+
+    return tools
 
 
 def _grown(dog: CoatSituation) -> CoatSituation:

@@ -22,7 +22,7 @@ from coatclass.care.growth import (
     rate_of,
 )
 from coatclass.care.minutes import TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
-from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, mat_risk
+from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad
 from coatclass.care.routine import routine, training
 
 __all__ = [
@@ -52,7 +52,6 @@ __all__ = [
     "forecast",
     "growth_words",
     "length_advice",
-    "mat_risk",
     "passing",
     "rate_of",
     "routine",

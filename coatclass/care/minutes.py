@@ -149,6 +149,7 @@ class _Work:
         patience = table["patience"][situation.patience or "unknown"]
         self._cleared, self._risk = cleared, risk
         self._coats = categories(situation)
+        self._work: dict[float, float] = {}
         self._bands: dict[float, tuple[int, int, float]] = {}
         self._slower = float(patience["slower"])
         self._density = max(table["density"][undercoat] for undercoat in situation.undercoats or {"unknown"})
@@ -182,8 +183,10 @@ class _Work:
 
     def _in_hand(self, mm: float) -> float:
         """Minutes a week with a tool in the hand."""
-        _, extra, touch_up = self._band(mm)
-        return self._rounds(mm) + extra * touch_up
+        if mm not in self._work:
+            _, extra, touch_up = self._band(mm)
+            self._work[mm] = self._rounds(mm) + extra * touch_up
+        return self._work[mm]
 
     def _with_set_up(self, mm: float) -> float:
         return self._in_hand(mm) + self._set_up * self.sittings(mm)

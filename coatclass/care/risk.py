@@ -11,7 +11,7 @@ from coatclass.care.coat import categories, data, interpolate, length_mm, standa
 from coatclass.contract import CoatSituation
 from coatclass.taxonomy import BodyZone
 
-__all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "mat_risk", "zone_length_mm"]
+__all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "zone_length_mm"]
 
 Level = Literal["low", "moderate", "high"]
 
@@ -47,11 +47,6 @@ class ZoneLoad:
     score: float
     level: Level
     factors: tuple[tuple[str, float], ...]
-
-
-def mat_risk(situation: CoatSituation) -> tuple[ZoneLoad, ...]:
-    """The mat risk of every zone at today's length, in the taxonomy's order of zones."""
-    return MatRisk(situation).today
 
 
 class MatRisk:

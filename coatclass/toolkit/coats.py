@@ -25,7 +25,6 @@ from coatclass.toolkit.model import Flag, HarmCell, PossibleCoat, Rule
 from coatclass.toolkit.tables import LIMITS_MM, catalogue, harm_table, rule_file, tool_rules
 
 TIGHT = (MatState.TIGHT_MATS, MatState.FELTED)
-_SORE = frozenset({"sores", "redness", "pain"})
 Cell = tuple[CoatCategory, float]
 """A category and a length that stands for everything between two limits of the rules."""
 Known = tuple[tuple[str, Any], ...]
@@ -72,13 +71,12 @@ def undercoats_of(situation: CoatSituation, category: CoatCategory) -> tuple[Und
 
 def known_of(situation: CoatSituation, cleared: Triage) -> Known:
     """What is known of the dog whatever its coat; loose knots count only where the owner may work on them."""
-    sore = bool(_SORE & (situation.skin_trouble | set(situation.skin.values())))
     values: dict[str, Any] = {
         "hand_stripped": _flag(situation.hand_stripped),
         "clipped": _flag(situation.clipped),
         "long_furnishings": _flag(situation.long_furnishings),
         "sparse": "yes" if situation.sparse else "no",
-        "sensitive_skin": "yes" if situation.sensitive_skin or sore else "no",
+        "sensitive_skin": "yes" if situation.sensitive_skin else "no",
         "mats": frozenset(state for zone, state in situation.mats.items() if state in TIGHT or zone in cleared.knots),
     }
     return tuple(values.items())
@@ -132,6 +130,7 @@ class View:
     Attributes:
         harm: the worst harm, and ``harmed`` the first coat that takes it.
         right, essential: share of the coats for which a rule wants the tool (as essential), summed over ``cells``.
+        everyday: the share for which one wants it for more than knots.
         harmless: share of the coats on which it does nothing bad at all, summed likewise.
         harm_varies: whether texture or undercoat, within one category and length, decides the worst harm.
         right_cells: the cells in which some coat wants it.
@@ -144,6 +143,7 @@ class View:
     cells: int
     right: float
     essential: float
+    everyday: float
     harmless: float
     harm_varies: bool
     right_cells: tuple[Cell, ...]
@@ -214,6 +214,7 @@ def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[
         cells=1,
         right=len(wanting) / len(coats),
         essential=essential / len(coats),
+        everyday=sum(map(_everyday, fitting)) / len(coats),
         harmless=sum(cell_harm.harm.severity == 0 for cell_harm in harms) / len(coats),
         harm_varies=len({cell_harm.harm for cell_harm in harms}) > 1,
         right_cells=(cell,) if wanting else (),
@@ -222,6 +223,10 @@ def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[
         put_off=_with_role(fitting, Role.LATER),
         unwanted=_with_role(fitting, Role.AVOID),
     )
+
+
+def _everyday(rules: Iterable[Rule]) -> bool:
+    return any(rule.role in (Role.ESSENTIAL, Role.HELPFUL) and not rule.only_matted_zones for rule in rules)
 
 
 def _needs(wanting: list[PossibleCoat], coats: list[PossibleCoat]) -> tuple[frozenset[Texture], frozenset[Undercoat]]:
@@ -248,6 +253,7 @@ def _merge(parts: list[View]) -> View:
         cells=len(parts),
         right=sum(part.right for part in parts),
         essential=sum(part.essential for part in parts),
+        everyday=sum(part.everyday for part in parts),
         harmless=sum(part.harmless for part in parts),
         harm_varies=worst.harm_varies,
         right_cells=tuple(cell for part in parts for cell in part.right_cells),

@@ -20,7 +20,6 @@ from coatclass.toolkit.sentences import (
     tool_name,
     triage_sentence,
     unsure_sentence,
-    whys,
 )
 from coatclass.toolkit.tables import catalogue, message, rule_file, zone_group
 from coatclass.triage import closed_by
@@ -37,9 +36,7 @@ class _Dog:
     def __init__(self, situation: CoatSituation, cleared: Triage) -> None:
         self.situation, self.cleared = situation, cleared
         self.having, self.knots = cleared.having, cleared.knots
-        kinds = {(tool.drag, tool.combs) for tool in catalogue().values()}
-        zones = {(drag, comb): cleared.cleared(drag, comb=comb) for drag, comb in kinds}
-        self.allowed = {tool.id: zones[tool.drag, tool.combs] for tool in catalogue().values()}
+        self.allowed = {tool.id: cleared.cleared(tool.drag, comb=tool.combs) for tool in catalogue().values()}
 
 
 @dataclass(frozen=True)
@@ -120,7 +117,7 @@ def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
     why, rules = choice.why(language), choice.rules
     if choice.closed is not None:
         by = choice.closed()
-        why, rules = f"{triage_sentence(by, language)} {why}", (by, *rules)
+        why, rules = triage_sentence(by, language), (by, *rules)
     return KitItem(
         tool=choice.tool,
         name=tool_name(choice.tool, language=language),
@@ -137,8 +134,7 @@ def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """The role of one tool, None if it plays none."""
     if view.harm.harm.forbids:
         return _forbidden(tool, view, dog)
-    enough = rule_file()["policy"]["share_of_possible_coats"] * view.cells
-    if view.wanted and view.right >= enough - _ROUNDING:
+    if view.wanted and _enough(view.right, view):
         return _usable(tool, view, dog)
     if view.essential:
         return _later(tool, view, lambda language: unsure_sentence(view, dog.situation, language))
@@ -147,13 +143,18 @@ def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
     return None if view.wanted else _avoid(tool, view)
 
 
+def _enough(share: float, view: View) -> bool:
+    """Whether a tool is right for so many of the possible coats that it may be recommended."""
+    least: float = rule_file()["policy"]["share_of_possible_coats"]
+    return share >= least * view.cells - _ROUNDING
+
+
 def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A tool that harms a possible coat: it waits if others want it. A stop of the triage is told first."""
     if not view.essential and (view.unwanted or not view.wanted):
         return _avoid(tool, view)
-    if not dog.allowed[tool]:
-        return _put_off(_later(tool, view, lambda language: whys(view.wanted, language)), _closed(tool, view, dog))
-    return _later(tool, view, lambda language: later_sentence(view, language))
+    waits = _later(tool, view, lambda language: later_sentence(view, language))
+    return waits if dog.allowed[tool] else _put_off(waits, _closed(tool, view, dog))
 
 
 def _later(tool: str, view: View, why: Callable[[str], str]) -> _Choice:
@@ -173,6 +174,8 @@ def _by_rule(tool: str, role: Role, rule: Rule) -> _Choice:
 
 def _usable(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A wanted tool in its cleared zones; put off where none is cleared, None where the dog has none of its zones."""
+    if not _enough(view.everyday, view):
+        view = replace(view, wanted=tuple(rule for rule in view.wanted if rule.only_matted_zones))
     places = [_places(rule, dog) for rule in view.wanted]
     placed = tuple(rule for rule, zones in zip(view.wanted, places, strict=True) if zones)
     right = replace(view, wanted=placed or view.wanted)
@@ -234,11 +237,9 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
     helpful = {tool for tool in there if choices[tool].role is Role.HELPFUL}
     best = max(safe, key=lambda tool: _nearness(tool, seen[tool], tool in helpful))
     view = seen[best]
-    if best in helpful:
-        choices[best] = replace(choices[best], role=Role.ESSENTIAL, rules=(*choices[best].rules, UNCERTAIN))
-        return
-    key = "uncertain" if view.cells > 1 else "stand_in"
-    choices[best] = _Choice(
+    waiting = any(choices[tool].closed is not None for tool in there)
+    key = "stand_in" if waiting or view.cells == 1 else "uncertain"
+    chosen = _Choice(
         tool=best,
         role=Role.ESSENTIAL,
         rules=(*(rule.id for rule in view.wanted), UNCERTAIN),
@@ -246,6 +247,10 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
         why=lambda language: message(language, key, what=describe(best, language=language)),
         zones=free[best],
     )
+    if best in helpful:
+        own = choices[best]
+        chosen = replace(chosen, zones=own.zones, rank=own.rank, why=chosen.why if waiting else own.why)
+    choices[best] = chosen
 
 
 def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:

@@ -6,19 +6,11 @@ import csv
 from collections.abc import Iterable
 
 from coatclass.contract import CoatSituation, Role, Specification
-from coatclass.taxonomy import (
-    BANDS,
-    CATEGORIES,
-    CoatCategory,
-    LengthBand,
-    MatState,
-    Texture,
-    Undercoat,
-    band_of_mm,
-)
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 from coatclass.toolkit.coats import Cell, View, cells
 from coatclass.toolkit.model import HarmCell, LengthRange, PossibleCoat, Rule, RuleRecord
 from coatclass.toolkit.tables import FOLDER, message, rule_file, texts, tool_rules
+from coatclass.triage import rules as triage_rules
 
 
 def rule_sentence(rule: Rule, language: str) -> str:
@@ -36,7 +28,7 @@ def harm_sentence(cell: HarmCell, language: str) -> str:
     return texts(language).say(f"reason.{cell.reason}") if cell.reason else ""
 
 
-def whys(rules: Iterable[Rule], language: str) -> str:
+def _whys(rules: Iterable[Rule], language: str) -> str:
     """At most two reasons; a third is not read."""
     return " ".join(list(dict.fromkeys(rule_sentence(rule, language) for rule in rules))[:2])
 
@@ -44,20 +36,20 @@ def whys(rules: Iterable[Rule], language: str) -> str:
 def right_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a tool is wanted, and for which of the possible coats if not for all."""
     condition = _condition(view, situation, language)
-    why = whys(view.wanted, language)
+    why = _whys(view.wanted, language)
     return message(language, "right_for_some", coats=condition, why=why) if condition else why
 
 
 def unsure_sentence(view: View, situation: CoatSituation, language: str) -> str:
     """Why a harmless tool that few of the possible coats want has to wait."""
     condition = _condition(view, situation, language)
-    why = whys(view.wanted, language)
+    why = _whys(view.wanted, language)
     return message(language, "unsure", coats=condition, why=why) if condition else why
 
 
 def later_sentence(view: View, language: str) -> str:
     """Why a wanted tool has to wait: a possible coat that it would harm, or that it would harm this one."""
-    why, harm = whys(view.wanted, language), harm_sentence(view.harm, language)
+    why, harm = _whys(view.wanted, language), harm_sentence(view.harm, language)
     if view.cells == 1 and not view.harm_varies:
         return message(language, "later_here", why=why, harm=harm)
     coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
@@ -93,9 +85,9 @@ def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str
     words = texts(language)
     categories, bands = _ordered(some)
     all_categories, all_bands = _ordered(possible)
-    parts = []
-    if categories != all_categories or bands == all_bands:
-        parts.append(words.either(words.coat(category, phrase=True) for category in categories))
+    if categories == all_categories and bands != all_bands:
+        return message(language, "if_length", length=words.either(map(words.band, bands)))
+    parts = [words.either(words.coat(category, phrase=True) for category in categories)]
     if bands != all_bands:
         parts.append(words.either(words.band(band, phrase=True) for band in bands))
     return message(language, "if_coat", coat=" ".join(parts))
@@ -140,7 +132,7 @@ def specification_words(specification: Specification, *, language: str = "en") -
 
 
 def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
-    """Every rule of the room with its provenance, for people to read."""
+    """Every rule that shapes a kit with its provenance, for people to read: tools first, then what puts them off."""
     records = [
         RuleRecord(
             id=rule.id,
@@ -151,6 +143,10 @@ def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
             source=rule.source,
         )
         for rule in tool_rules()
+    ]
+    records += [
+        RuleRecord(rule.id, "", Role.LATER.value, "", triage_sentence(rule.id, language), rule.source)
+        for rule in triage_rules()
     ]
     policy = rule_file()["policy"]
     share = message(language, "policy", percent=round(100 * policy["share_of_possible_coats"]))
@@ -190,7 +186,7 @@ def _when(rule: Rule, language: str) -> str:
             flags = ", ".join(words.say(f"flag.{word}") for word in _FLAGS if word in allowed)
             parts.append(f"{words.say(f'condition.{name}')}: {flags}")
     if rule.mats:
-        states = ", ".join(words.say(f"mats.{state}") for state in MatState if state in rule.mats)
+        states = ", ".join(words.word("mat_state", state) for state in MatState if state in rule.mats)
         parts.append(f"{words.say('condition.mats')}: {states}")
     return "; ".join(parts) or message(language, "rule_all")
 

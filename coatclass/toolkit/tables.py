@@ -1,4 +1,4 @@
-"""Reading and checking the room's data: catalogue, rules, harm table, texts."""
+"""Reading and checking the room's data: catalogue, rules, harm table."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
-from coatclass import words
+from coatclass import triage, words
 from coatclass.contract import DRAGS, Drag, Role, Specification
 from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
@@ -246,9 +246,9 @@ def message(language: str, key: str, **values: object) -> str:
 
 @cache
 def rules_version() -> str:
-    """Version of catalogue, rules and harm table: a number for people, a digest of the files for certainty."""
+    """Version of all that shapes a kit, the triage included: a number for people, a digest for certainty."""
     digest = hashlib.sha256()
-    for file in ("catalogue.toml", "rules.toml", "harm.csv"):
+    for file in (*(FOLDER / name for name in ("catalogue.toml", "rules.toml", "harm.csv")), triage.RULE_FILE):
         # Line endings differ between checkouts; the rules don't.
-        digest.update((FOLDER / file).read_bytes().replace(b"\r\n", b"\n"))
+        digest.update(file.read_bytes().replace(b"\r\n", b"\n"))
     return f"{rule_file()['version']}+{digest.hexdigest()[:8]}"

@@ -49,7 +49,7 @@ WHERE_IT_MATTERS = {
 
 
 def scores(situation):
-    return {row.zone: row.score for row in care.mat_risk(situation)}
+    return {row.zone: row.score for row in care.MatRisk(situation).today}
 
 
 @pytest.mark.parametrize("factor", FACTORS)
@@ -73,7 +73,7 @@ def test_every_factor_counts_where_it_should(factor):
 @settings(max_examples=50, deadline=None)
 @given(dogs.situations)
 def test_the_score_is_between_0_and_100_and_its_factors_are_shown(situation):
-    rows = care.mat_risk(situation)
+    rows = care.MatRisk(situation).today
     assert [row.zone for row in rows] == list(BodyZone)
     for row in rows:
         assert 0 <= row.score <= 100
@@ -84,17 +84,17 @@ def test_the_score_is_between_0_and_100_and_its_factors_are_shown(situation):
 @given(st.sampled_from(care.RISK_ZONES))
 def test_a_smooth_short_coat_does_not_mat(zone):
     smooth = dogs.situation(categories=frozenset({CoatCategory.FUR}), measured_mm=8.0)
-    assert {row.zone: row.level for row in care.mat_risk(smooth)}[zone] == "low"
+    assert {row.zone: row.level for row in care.MatRisk(smooth).today}[zone] == "low"
 
 
 def test_cottony_long_hair_under_a_harness_is_at_high_risk():
     dog = dogs.situation(measured_mm=60.0, textures=frozenset({Texture.COTTONY}), wears_harness=True)
-    assert {row.zone: row.level for row in care.mat_risk(dog)}[BodyZone.ARMPITS] == "high"
+    assert {row.zone: row.level for row in care.MatRisk(dog).today}[BodyZone.ARMPITS] == "high"
 
 
 def test_a_mat_that_was_found_is_never_called_low_risk():
     dog = dogs.situation(measured_mm=3.0, mats={BodyZone.TAIL: MatState.TANGLES})
-    assert {row.zone: row.level for row in care.mat_risk(dog)}[BodyZone.TAIL] == "moderate"
+    assert {row.zone: row.level for row in care.MatRisk(dog).today}[BodyZone.TAIL] == "moderate"
 
 
 def test_the_zones_that_the_trade_names_are_all_scored():
@@ -119,6 +119,6 @@ def test_between_two_limits_of_the_trade_the_risk_does_not_change_and_any_length
     for dog in (dogs.situation(textures=frozenset({Texture.COTTONY}), swims=True), dogs.situation()):
         risk = care.MatRisk(dataclasses.replace(dog, measured_mm=25.0))
         for mm in (0.0, 18.9, 19.0, 24.9, 25.0, 25.1, 60.0, 74.9, 75.0, 300.0):
-            today = care.mat_risk(dataclasses.replace(dog, measured_mm=mm))
+            today = care.MatRisk(dataclasses.replace(dog, measured_mm=mm)).today
             assert risk.levels(mm) == {row.zone: row.level for row in today}
         assert risk.levels(25.0) == risk.levels(25.1) == risk.levels(74.9)

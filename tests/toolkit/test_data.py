@@ -246,6 +246,7 @@ def test_every_rule_and_every_harm_row_has_a_source():
 
 
 def test_the_version_changes_with_the_data_and_not_with_line_endings(monkeypatch, tmp_path):
+    from coatclass import triage
     from coatclass.toolkit import tables
 
     for file in ("catalogue.toml", "rules.toml", "harm.csv"):
@@ -255,6 +256,10 @@ def test_the_version_changes_with_the_data_and_not_with_line_endings(monkeypatch
     released = rules_version()
     monkeypatch.setattr(tables, "rule_file", lambda: {"version": released.partition("+")[0]})
     assert fresh() == released
+    monkeypatch.setattr(triage, "RULE_FILE", tmp_path / "catalogue.toml")
+    assert fresh() != released
+    monkeypatch.undo()
+    monkeypatch.setattr(tables, "FOLDER", tmp_path)
     with (tmp_path / "harm.csv").open("a") as stream:
         stream.write("one more row\n")
     assert fresh() != released

@@ -7,7 +7,6 @@ from kits import dog, kit_of, reason
 
 from coatclass.errors import InputError
 from coatclass.toolkit import catalogue, harm_records, rules
-from coatclass.triage import rules as triage_rules
 
 
 def test_why_not_names_the_coat_and_the_harm():
@@ -54,7 +53,7 @@ def test_every_rule_is_listed_once_with_who_it_is_about_why_and_its_source():
 
 
 def test_every_rule_of_a_kit_is_in_the_list():
-    known = {record.id for record in rules()} | {rule.id for rule in triage_rules()}
+    known = {record.id for record in rules()}
     for coat in ("hair", "fur mixed", "wire curly", "drop", "arctic"):
         for item in kit_of(dog(coat, mats={"trunk": "mats", "groin": "tight_mats"})):
             assert set(item.rule) <= known

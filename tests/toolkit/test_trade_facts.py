@@ -511,7 +511,8 @@ def test_a_measured_length_beats_an_estimated_band():
 
 
 def test_every_rule_says_where_it_comes_from():
-    assert {rule.source for rule in rules()} == {"common practice, no source", "assumption"}
+    assert {rule.source for rule in rules() if rule.tool} <= {"common practice, no source", "assumption"}
+    assert all(rule.source for rule in rules())
     assert all(rule.why and rule.id for rule in rules())
 
 
