@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     figures: list[Ratio] = []
     with console.status("measuring ..."), TemporaryDirectory() as folder:
         command = _assess_command(Path(folder))
-        for measure in (_network, _decoding, _ensemble, _help):
+        for measure in (_network, _decoding, _ensemble, _plan, _help):
             figures.append(measure(args.rounds))
         figures.append(_assess(command))
         assessing = f"from coatclass.cli import main; main({command[3:]!r})"
@@ -185,6 +185,18 @@ def _ensemble(rounds: int) -> Ratio:
         *paired(fitted, lambda: model.outputs(prepared), rounds),
         aims()["benchmark"]["ensemble"],
     )
+
+
+def _plan(rounds: int) -> Ratio:
+    """A whole assessment from answers, with kit, routine and the plan after the visit, against the network."""
+    from coatclass import answers, vision
+    from coatclass.assessing import assess
+
+    given = answers.parse({"curl": "curly", "weight_kg": 12, "minutes_per_week": 45, "mats": {"trunk": "felted"}})
+    model = vision.load_model()
+    prepared = vision.to_tensor(_picture(), model.manifest.preprocessing)
+    pair = paired(lambda: assess((), given), lambda: model.outputs(prepared), rounds)
+    return Ratio("assess from answers", "network", *pair, 0.6)
 
 
 _PYTHON = [sys.executable]

@@ -1,7 +1,7 @@
 """Coat loci: genotype to coat, parents to pups, and what both say beside photo and answers."""
 
 from coatclass.genetics.breed_states import BreedState, breed_state, breeds_with_states
-from coatclass.genetics.coat_path import CoatPath, CoatStage, growing_up
+from coatclass.genetics.coat_path import CoatPath, CoatStage, growing_up, puppy_coat
 from coatclass.genetics.coat_prior import CoatPrior, conflicts, prior, prior_of
 from coatclass.genetics.cross_report import CrossReport, NamedCross, breed_named, named_crosses, report, report_text
 from coatclass.genetics.lab_results import DnaResult, parse_result, parse_results
@@ -41,6 +41,7 @@ __all__ = [
     "parse_results",
     "prior",
     "prior_of",
+    "puppy_coat",
     "rank_touches",
     "report",
     "report_text",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import calendar
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, Literal, TypeVar
 
@@ -13,11 +13,7 @@ from coatclass.errors import InputError
 from coatclass.genetics.loci import data_table
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat
 
-__all__ = [
-    "CoatPath",
-    "CoatStage",
-    "growing_up",
-]
+__all__ = ["CoatPath", "CoatStage", "growing_up", "puppy_coat"]
 
 Name = TypeVar("Name", CoatCategory, LengthBand)
 StageId = Literal["puppy", "change", "adult"]
@@ -104,11 +100,34 @@ def growing_up(
     }  # fmt: skip
     bands = _above(BANDS, band, table["limits"]["band"])
     stages = tuple(
-        _stage(row, limits[row["id"]], (birth, today), candidates, bands)
+        _stage(row, limits[row["id"]], (birth, today), age=age, candidates=candidates, bands=bands)
         for row in table["stage"]
         if not _over(limits[row["id"]][1], age, birth, today)
     )
     return CoatPath(tuple(adult), (first, last), stages, table["source"])
+
+
+def puppy_coat(situation: CoatSituation) -> CoatSituation:
+    """The dog in the coat that it wears today, if that is still its puppy coat; else the situation as it is.
+
+    Before the first signs of any adult coat still possible, every pup wears soft hair (``data/coat_path.toml``, common
+    practice, no source). What somebody felt or measured on this pup stands. Everything that advises on a pup's coat of
+    today starts here, so that a planned litter and a pup that is shown get the same tools.
+    """
+    first = min(data_table("coat_path.toml")["window"][coat][0] for coat in situation.categories or CATEGORIES)
+    return _as_puppy(situation) if situation.age_months is not None and situation.age_months < first else situation
+
+
+def _as_puppy(situation: CoatSituation) -> CoatSituation:
+    row = next(row for row in data_table("coat_path.toml")["stage"] if row["id"] == "puppy")
+    measured = situation.measured_mm is not None
+    return replace(
+        situation,
+        categories=frozenset(map(CoatCategory, row["categories"])),
+        bands=situation.bands if measured else frozenset(map(LengthBand, row["bands"])),
+        textures=situation.textures or frozenset(map(Texture, row["textures"])),
+        undercoats=situation.undercoats or frozenset(map(Undercoat, row["undercoats"])),
+    )
 
 
 def _age(age_months: float | None, born: date | None, today: date | None) -> tuple[float, date | None]:
@@ -140,20 +159,23 @@ def _stage(
     row: dict[str, Any],
     months: tuple[float, float | None],
     days: tuple[date | None, date | None],
+    *,
+    age: float,
     candidates: frozenset[CoatCategory],
     bands: frozenset[LengthBand],
 ) -> CoatStage:
     start, end = months
     birth, today = days
     middle = (start + end) / 2 if end is not None else start
+    now = start <= age and (end is None or age < end)
     situation = CoatSituation(
-        categories=frozenset(map(CoatCategory, row["categories"])) or candidates | {*map(CoatCategory, row["adds"])},
-        bands=frozenset(LengthBand(name) for name in row["bands"]) or bands,
-        textures=frozenset(Texture(name) for name in row["textures"]),
-        undercoats=frozenset(Undercoat(name) for name in row["undercoats"]),
+        categories=candidates.union(map(CoatCategory, row["adds"])),
+        bands=bands,
         hand_stripped=False if CoatCategory.MIXED in candidates else None,
-        age_months=middle,
+        age_months=age if now else middle,
     )
+    if row["id"] == "puppy":
+        situation = _as_puppy(situation)
     begins = _after(birth, start) if birth else None
     ends = _after(birth, end) if birth and end is not None else None
     return CoatStage(

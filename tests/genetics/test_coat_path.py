@@ -8,15 +8,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coatclass.contract import CoatSituation, Role
+from coatclass.contract import CoatSituation, KitItem, Role
 from coatclass.errors import InputError
-from coatclass.genetics import growing_up, prior
+from coatclass.genetics import growing_up, prior, puppy_coat
 from coatclass.taxonomy import CATEGORIES, CoatCategory, LengthBand, Texture
-from coatclass.toolkit import recommend
+from coatclass.toolkit import catalogue, recommend
+from coatclass.triage import triage
 
 C = CoatCategory
 BAND = (0.1, 0.2, 0.5, 0.2)
 BORN = date(2026, 8, 31)
+
+
+def kit(situation: CoatSituation) -> tuple[KitItem, ...]:
+    return recommend(situation, triage(situation))
 
 
 def mostly(category: CoatCategory) -> tuple[float, ...]:
@@ -59,14 +64,44 @@ def test_the_kit_begins_with_a_soft_brush_and_ends_with_the_adult_coats_kit(cate
     """Common practice, no source: a puppy's tools change as it grows."""
     path = growing_up(mostly(category), BAND, age_months=2)
     kits = {
-        stage.id: {item.tool for item in recommend(stage.situation) if item.role in {Role.ESSENTIAL, Role.HELPFUL}}
+        stage.id: {item.tool for item in kit(stage.situation) if item.role in {Role.ESSENTIAL, Role.HELPFUL}}
         for stage in path.stages
     }
     assert kits["puppy"] & {"soft_slicker", "soft_bristle_brush", "boar_bristle_brush"}
-    assert not kits["puppy"] & {"extra_stiff_slicker", "undercoat_rake", "stripping_stone", "carding_knife"}
-    adult = recommend(CoatSituation(categories=frozenset({category}), bands=path.stages[-1].situation.bands))
+    assert {catalogue()[tool].drag for tool in kits["puppy"]} == {"gentle"}
+    assert "comb" in {catalogue()[tool].job for tool in kits["puppy"]}
+    adult = kit(CoatSituation(categories=frozenset({category}), bands=path.stages[-1].situation.bands))
     needed = {item.tool for item in adult if item.role is Role.ESSENTIAL}
     assert needed & kits["adult"]
+
+
+@pytest.mark.parametrize("category", list(C))
+@pytest.mark.parametrize("age", [0.0, 2.0, 3.9])
+def test_a_planned_pup_and_a_pup_that_is_shown_wear_the_same_coat_and_get_the_same_kit(
+    category: CoatCategory, age: float
+) -> None:
+    planned = growing_up(mostly(category), BAND, age_months=age).now.situation
+    for bands in ({LengthBand.UNDER_19MM}, {LengthBand.OVER_75MM}, set(LengthBand)):
+        shown = puppy_coat(CoatSituation(frozenset({category}), frozenset(bands), age_months=age))
+        assert kit(shown) == kit(planned)
+
+
+def test_what_somebody_felt_or_measured_on_a_pup_stands() -> None:
+    felt = CoatSituation(frozenset({C.CURLY}), frozenset(LengthBand), measured_mm=22.0,
+                         textures=frozenset({Texture.WOOLLY}), age_months=3.0)  # fmt: skip
+    pup = puppy_coat(felt)
+    assert (pup.measured_mm, pup.textures, pup.categories) == (22.0, {Texture.WOOLLY}, {C.HAIR})
+
+
+@pytest.mark.parametrize("category", list(C))
+def test_once_the_adult_coat_comes_in_the_dog_wears_what_was_found(category: CoatCategory) -> None:
+    """The first signs come between 4 and 8 months (common practice, no source)."""
+    for age in (None, 8.0, 40.0):
+        dog = CoatSituation(frozenset({category}), frozenset(LengthBand), age_months=age)
+        assert puppy_coat(dog) == dog
+    assert puppy_coat(CoatSituation(frozenset({category}), frozenset(LengthBand), age_months=3.9)).categories == {
+        C.HAIR
+    }
 
 
 def test_a_possibly_mixed_coat_is_never_planned_for_hand_stripping() -> None:
