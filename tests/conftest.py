@@ -46,10 +46,14 @@ def not_dogs(photos: Path) -> Path:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Among workers, a file with slow tests starts first, so that none is left over for one worker at the end."""
+    """Among workers, files with slow tests start first, and those in which some must run alone come last."""
+
+    def files(marker: str) -> set[Path]:
+        return {item.path for item in items if item.get_closest_marker(marker)}
+
     if hasattr(config, "workerinput"):
-        slow = {item.path for item in items if item.get_closest_marker("slow")}
-        items.sort(key=lambda item: item.path not in slow)
+        slow, alone = files("slow"), files("alone")
+        items.sort(key=lambda item: (item.path in alone, item.path not in slow))
 
 
 @pytest.hookimpl(wrapper=True)

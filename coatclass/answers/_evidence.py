@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import lru_cache
 
 from coatclass.answers._likelihood import (
     LENGTH,
@@ -49,7 +50,7 @@ def evidence(
     """
     weight = weights(answers)
     tables = {name: likelihood(name, getattr(answers, name)) for name in weight}
-    alone = {name: _owners({name: weight[name]}, {name: table}) for name, table in tables.items()}
+    alone = {name: _owners_of_one(name, weight[name], table) for name, table in tables.items()}
     together = [_owners(weight, tables)]
     if answers.trunk_length_mm is not None:
         alone[LENGTH] = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
@@ -76,22 +77,25 @@ def _owners(weight: Mapping[str, float], tables: Mapping[str, Table]) -> Table:
     """
     rates = reliability()["owner"]["error_rates"]
     by_rate = [
-        _sum(
-            [
-                tuple(
-                    tuple(weight[name] * math.log((1 - rate) * p + rate / len(outcomes(name))) for p in row)
-                    for row in table
-                )
-                for name, table in tables.items()
-            ],
-            shift=False,
-        )
+        _sum((_of_erring_owner(name, weight[name], table, rate) for name, table in tables.items()), shift=False)
         for rate in rates
     ]
     return tuple(
         tuple(math.log(sum(map(math.exp, cell)) / len(rates)) for cell in zip(*rows, strict=True))
         for rows in zip(*by_rate, strict=True)
     )
+
+
+@lru_cache(maxsize=4096)
+def _owners_of_one(name: str, weight: float, table: Table) -> Table:
+    return _owners({name: weight}, {name: table})
+
+
+@lru_cache(maxsize=16384)
+def _of_erring_owner(name: str, weight: float, table: Table, rate: float) -> Table:
+    """log P(answer | coat), (7, 4), of an owner with one error rate, times the answer's weight."""
+    evenly = rate / len(outcomes(name))
+    return tuple(tuple(weight * math.log((1 - rate) * p + evenly) for p in row) for row in table)
 
 
 def weights(answers: Answers) -> dict[str, float]:

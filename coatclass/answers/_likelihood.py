@@ -44,6 +44,7 @@ def reliability() -> dict[str, Any]:
     return read_toml(_DATA / "reliability.toml")
 
 
+@cache
 def outcomes(question_id: str) -> tuple[Answer, ...]:
     """Answers that a question can have and that say something about the coat; empty if it is no evidence.
 
@@ -71,6 +72,7 @@ def likelihood(question_id: str, answer: Answer) -> Table:
         raise ValueError(f"no table says how likely {answer!r} is as an answer to {question_id!r}") from None
 
 
+@cache
 def tabled_questions() -> tuple[str, ...]:
     """The questions with a table of choices, in the questionnaire's order; the trunk length is not among them."""
     tabled = {question for question, _ in _tables()}
