@@ -50,21 +50,22 @@ def evidence(
     """
     weight = weights(answers)
     tables = {name: likelihood(name, getattr(answers, name)) for name in weight}
-    alone = {name: _owners_of_one(name, weight[name], table) for name, table in tables.items()}
+    alone = {name: _alone(name, weight[name], table) for name, table in tables.items()}
     together = [_owners(weight, tables)]
     if answers.trunk_length_mm is not None:
-        alone[LENGTH] = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
-        together.append(alone[LENGTH])
+        length = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
+        alone[LENGTH] = _sum([length])
+        together.append(length)
     if ancestry is not None:
         ancestry = _checked(ancestry)
-        alone[next((name for name in _NAMES if getattr(answers, name)), "breed")] = ancestry
+        alone[next((name for name in _NAMES if getattr(answers, name)), "breed")] = _sum([ancestry])
     answered = tuple(spec.id for spec in questions() if spec.id in alone)
     return AnswerEvidence(
         log_likelihood=_sum(together),
         answered=answered,
         ancestry=ancestry,
         measured_mm=answers.measured_mm,
-        by_question=tuple(AnsweredQuestion(name, getattr(answers, name), _sum([alone[name]])) for name in answered),
+        by_question=tuple(AnsweredQuestion(name, getattr(answers, name), alone[name]) for name in answered),
     )
 
 
@@ -87,8 +88,9 @@ def _owners(weight: Mapping[str, float], tables: Mapping[str, Table]) -> Table:
 
 
 @lru_cache(maxsize=4096)
-def _owners_of_one(name: str, weight: float, table: Table) -> Table:
-    return _owners({name: weight}, {name: table})
+def _alone(name: str, weight: float, table: Table) -> Table:
+    """What one answer says by itself, (7, 4), the largest 0."""
+    return _sum([_owners({name: weight}, {name: table})])
 
 
 @lru_cache(maxsize=16384)

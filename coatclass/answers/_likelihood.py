@@ -39,6 +39,7 @@ _CDF = NormalDist().cdf
 _STEPS = 200
 
 
+@cache
 def reliability() -> dict[str, Any]:
     """Measuring errors, correlations and weights, as in ``data/reliability.toml``; callers must not change it."""
     return read_toml(_DATA / "reliability.toml")
