@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from app.environment import ROOT, prepare
 
 SYSTEM_PACKAGES = {"chromium": "chromium", "initdb": "postgresql", "pdftoppm": "poppler-utils"}
-EVERYTHING = ["-n", "auto"]  # a worker for each core; how they share the tests stands in pyproject.toml
+EVERYTHING = ["-n", "auto", "--maxprocesses", "4"]  # a worker for each core; how they share the tests: pyproject.toml
 CHECKS = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
 
 
