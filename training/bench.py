@@ -166,7 +166,7 @@ def _plan(rounds: int) -> Ratio:
     model = vision.load_model()
     prepared = vision.to_tensor(_picture(), model.manifest.preprocessing)
     pair = paired(lambda: assess((), given), lambda: model.outputs(prepared), rounds)
-    return Ratio("assess from answers", "network", *pair, 0.6)
+    return Ratio("assess from answers", "network", *pair, 0.5)
 
 
 _PYTHON = [sys.executable]

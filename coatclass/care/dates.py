@@ -46,9 +46,9 @@ class Event:
 
 
 def bath_weeks(situation: CoatSituation) -> int:
-    """Weeks between baths: as the owner does it, or the longest that is usual for a coat that is still possible."""
+    """Weeks between baths, 1 to 52: as the owner does it, or the longest usual for a coat that is still possible."""
     if situation.baths_per_month:
-        return max(1, round(52 / 12 / situation.baths_per_month))
+        return max(1, round(min(52.0, 52 / 12 / situation.baths_per_month)))
     table = data("coats")["coat"]
     return max(int(table[category]["bath_weeks"]) for category in categories(situation))
 

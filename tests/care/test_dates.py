@@ -82,6 +82,7 @@ def test_an_arctic_dogs_plan_needs_no_trim():
 
 def test_baths_come_as_often_as_the_owner_bathes_or_as_the_coat_needs():
     assert care.bath_weeks(dogs.situation(baths_per_month=2.0)) == 2
+    assert care.bath_weeks(dogs.situation(baths_per_month=1e-300)) == 52
     fur = dogs.situation(categories=frozenset({CoatCategory.FUR}))
     both = dataclasses.replace(fur, categories=frozenset({CoatCategory.FUR, CoatCategory.CURLY}))
     assert care.bath_weeks(fur) == care.bath_weeks(both) == 8
