@@ -321,6 +321,11 @@ def test_the_kit_obeys_the_triage_that_it_is_given():
     assert BodyZone.TAIL not in where("soft_slicker", touch=Touch.COMB)
     assert BodyZone.TAIL in where("medium_fine_comb", touch=Touch.COMB)
     assert BodyZone.TAIL not in where("medium_fine_comb", touch=Touch.HANDS)
+    closed = tuple(one.model_copy(update={"touch": Touch.HANDS}) for one in found.zones)
+    for categories in CATEGORY_SETS:
+        uncertain = replace(dog, categories=categories, mats={}, textures=frozenset())
+        chosen = roles(uncertain, found.model_copy(update={"zones": closed}))
+        assert not {role for _, role in chosen} & set(USABLE)
 
 
 def test_a_measured_length_decides_by_its_own_band():
