@@ -8,9 +8,8 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-# Before gradio is imported anywhere: no calls home.
-os.environ.setdefault("GRADIO_ANALYTICS_ENABLED", "False")
-os.environ.setdefault("HF_HUB_OFFLINE", "1")
+# Before gradio is imported: it looks for nothing on a hub.
+os.environ["HF_HUB_OFFLINE"] = "1"
 
 from fastapi import FastAPI
 from fastapi.responses import RedirectResponse

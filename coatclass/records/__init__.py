@@ -27,6 +27,7 @@ from coatclass.records._access import (
 )
 from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
 from coatclass.records._database import schema_version
+from coatclass.records._limits import BY_UPLOAD, ArchiveLimits
 from coatclass.records._passwords import SHORTEST_PASSWORD, add_user, hash_password, password_matches
 from coatclass.records._photos import PhotoStore, Picture, prepare
 from coatclass.records._records import Records, default_folder, open_records
@@ -46,6 +47,8 @@ from coatclass.records._salon import (
 )
 from coatclass.records._transaction import Reader, Writer, valid
 from coatclass.records._values import (
+    FIRST_DAY,
+    LAST_DAY,
     AnswerSheet,
     Appointment,
     Change,
@@ -63,10 +66,14 @@ from coatclass.records._values import (
 )
 
 __all__ = [
+    "BY_UPLOAD",
+    "FIRST_DAY",
+    "LAST_DAY",
     "SHORTEST_PASSWORD",
     "AnswerSheet",
     "Appointment",
     "Archive",
+    "ArchiveLimits",
     "Change",
     "Client",
     "Dog",
