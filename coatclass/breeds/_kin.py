@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from coatclass.breeds._lookup import find
 from coatclass.breeds._table import BreedKind, table
-from coatclass.resources import released
+from coatclass.resources import damage_told, released
 
 KIN = "datasets/imagenet_dogs.csv"
 # Further breeds among the synonyms of ImageNet's classes 180 ("..., American pit bull terrier, pit bull terrier"),
@@ -23,7 +23,7 @@ def kin_table() -> Mapping[int, str]:
 
     Source: the 1,000 classes of ILSVRC 2012 in ascending order of their WordNet 3.0 ids.
     """
-    with released(KIN).open(encoding="utf-8", newline="") as stream:
+    with damage_told(KIN), released(KIN).open(encoding="utf-8", newline="") as stream:
         return MappingProxyType({int(row["index"]): row["breed_id"] for row in csv.DictReader(stream)})
 
 

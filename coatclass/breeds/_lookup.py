@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from coatclass.breeds._table import BreedKind, table
-from coatclass.resources import read_toml, released
+from coatclass.resources import damage_told, read_toml, released
 
 ALIASES = "datasets/breed_aliases.csv"
 _DATA = Path(__file__).with_name("data") / "breeds.toml"
@@ -150,9 +150,11 @@ def _names() -> Mapping[str, tuple[str, bool]]:
 
 def aliases() -> Iterable[tuple[str, str]]:
     """All (alias, breed id) of the alias table, in its order."""
-    with released(ALIASES).open(encoding="utf-8", newline="") as stream:
-        for row in csv.DictReader(stream):
-            yield row["alias"], row["id"]
+    with damage_told(ALIASES), released(ALIASES).open(encoding="utf-8", newline="") as stream:
+        rows = csv.DictReader(stream)
+        if not {"alias", "id"} <= set(rows.fieldnames or ()):
+            raise ValueError("lacks its columns")
+        return [(row["alias"], row["id"]) for row in rows]
 
 
 def _by_name(text: str, plain: str) -> BreedMatch | None:
