@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import unicodedata
 
-__all__ = ["one_line", "paragraphs", "shown_path"]
+__all__ = ["one_line", "paragraphs", "printable", "shown_path"]
 
 _BREAKS = dict.fromkeys(map(ord, "\n\r\t\v\f\x85\u2028\u2029"), " ")
 _BIDI = set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # they make text read other than it is
@@ -38,10 +38,18 @@ def _bare(text: str) -> str:
     return "".join(c for c in text if unicodedata.category(c) != "Cc" and c not in _BIDI)
 
 
+def printable(text: str) -> str:
+    """Text that can be encoded anywhere: what is no character shows as ``\\xff`` or ``\\ud800``."""
+    try:
+        return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # half of a character that stands for no byte
+        return text.encode("utf-8", "backslashreplace").decode()
+
+
 def shown_path(path: str | os.PathLike[str]) -> str:
     """A file's name as it can be printed anywhere; bytes that are no UTF-8 show as ``\\xff``.
 
     Not readable back; see :func:`coatclass.scoring.written_path` for that.
     """
-    text = os.fspath(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    text = printable(os.fspath(path))
     return "".join(c if unicodedata.category(c) != "Cc" else repr(c)[1:-1] for c in text)

@@ -16,11 +16,8 @@ if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
 from coatclass.records._access import (
     end_all_sessions,
     end_session,
-    find_user,
     linked_dog,
     make_link,
-    may_sign_in,
-    note_sign_in,
     revoke_links,
     session_user,
     start_session,
@@ -28,7 +25,6 @@ from coatclass.records._access import (
 from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
 from coatclass.records._database import schema_version
 from coatclass.records._limits import BY_UPLOAD, ArchiveLimits
-from coatclass.records._passwords import SHORTEST_PASSWORD, add_user, hash_password, password_matches
 from coatclass.records._photos import PhotoStore, Picture, prepare
 from coatclass.records._records import Records, default_folder, open_records
 from coatclass.records._research import LearningCase, export_findings, learning_cases
@@ -38,6 +34,7 @@ from coatclass.records._salon import (
     Waiting,
     delete_client,
     delete_dog,
+    erase_owners_part,
     merge_clients,
     merge_dogs,
     search_clients,
@@ -45,7 +42,16 @@ from coatclass.records._salon import (
     visits,
     waiting_list,
 )
-from coatclass.records._transaction import Reader, Writer, valid
+from coatclass.records._transaction import Reader, Writer, not_found, valid
+from coatclass.records._users import (
+    SHORTEST_PASSWORD,
+    add_user,
+    find_user,
+    hash_password,
+    password_matches,
+    set_disabled,
+    set_password,
+)
 from coatclass.records._values import (
     FIRST_DAY,
     LAST_DAY,
@@ -102,6 +108,7 @@ __all__ = [
     "delete_dog",
     "end_all_sessions",
     "end_session",
+    "erase_owners_part",
     "export_findings",
     "export_salon",
     "find_user",
@@ -110,10 +117,9 @@ __all__ = [
     "learning_cases",
     "linked_dog",
     "make_link",
-    "may_sign_in",
     "merge_clients",
     "merge_dogs",
-    "note_sign_in",
+    "not_found",
     "open_records",
     "password_matches",
     "prepare",
@@ -123,6 +129,8 @@ __all__ = [
     "search_clients",
     "search_dogs",
     "session_user",
+    "set_disabled",
+    "set_password",
     "start_session",
     "valid",
     "visits",

@@ -111,7 +111,7 @@ def _make_private(database: Path) -> None:
     ours = [path for path in folder.iterdir() if path.name.startswith((f"{database.stem}.", f"{database.stem}-"))]
     for path in ours:
         _restrict(path, 0o700 if path.is_dir() else 0o600)
-    others = {path.name for path in folder.iterdir()} - {path.name for path in ours} - {"learned"}
+    others = {path.name for path in folder.iterdir()} - {path.name for path in ours} - {"learned", "pages"}
     if not others:
         _restrict(folder, 0o700)
 

@@ -217,7 +217,10 @@ class UserRole(StrEnum):
 
 
 class User(Record):
-    """Somebody who signs in. The password is hashed by whoever takes it; here it is only kept."""
+    """Somebody who signs in. The password is hashed by whoever takes it; here it is only kept.
+
+    ``failed_sign_ins`` and ``locked_until`` are not used any more; they stay so that older archives can be read.
+    """
 
     name: Name
     role: UserRole
