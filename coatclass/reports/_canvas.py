@@ -11,7 +11,7 @@ from threading import Lock
 from typing import Any
 
 from fpdf import FPDF
-from fpdf.drawing import Transform
+from fpdf.drawing_primitives import Transform
 from fpdf.svg import SVGObject
 
 from coatclass.errors import InputError
@@ -96,7 +96,7 @@ _DRAWING = Lock()  # a picture that was read once is placed anew by each drawing
 
 
 @lru_cache(maxsize=200)
-def _parsed(source: str) -> SVGObject:
+def _parsed(source: str) -> Any:
     """A picture of our own, read once."""
     return SVGObject(source.encode())
 
@@ -113,6 +113,10 @@ class _NoPaper:
 
 def _draw_nothing(*_: object, **__: object) -> None:
     return None
+
+
+def _document(paper: str, draft: bool) -> Any:
+    return _NoPaper(paper) if draft else _Document(format=paper)
 
 
 @cache
@@ -161,7 +165,7 @@ class Canvas:
     ) -> None:
         if paper not in PAPERS:
             raise InputError(f"paper {paper!r}", "is not offered.", f"Choose {' or '.join(PAPERS)}.", code="paper")
-        self.pdf: Any = _NoPaper(paper) if draft else _Document(format=paper)
+        self.pdf = _document(paper, draft)
         self.pdf.set_auto_page_break(False)
         self.pdf.set_margin(_MARGIN)
         for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):

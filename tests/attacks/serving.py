@@ -54,10 +54,16 @@ class Serving:
         self.log = log or data.parent / f"server-{self.port}.log"
         self.process: subprocess.Popen[bytes] | None = None
 
+    @property
+    def _home(self) -> Path:
+        """Where photos lie that belong to a database without a folder of its own."""
+        return self.data.parent / "home"
+
     def start(self) -> None:
         """Start it and wait until it answers."""
         environment = {**os.environ, "OMP_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
         environment.pop("GRADIO_TEMP_DIR", None)
+        environment["XDG_DATA_HOME"] = str(self._home)
         how = "relaxed" if self.relaxed else "as released"
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
@@ -108,7 +114,7 @@ class Serving:
         """Its records, opened beside it as the command line does."""
         from coatclass.records import open_records
 
-        folder = None if not self.database else self.data / "photos"
+        folder = None if not self.database else self._home / "coatclass" / "postgres-photos"
         return open_records(self.database or f"sqlite:///{self.data / 'records.sqlite'}", photo_folder=folder)
 
     def make_known(self) -> None:
