@@ -12,7 +12,7 @@ _log = logging.getLogger("coatclass.app")
 # 256 random bits in URL-safe Base64 (RFC 4648): 43 characters, wherever they stand. Digests and ids are hexadecimal.
 _TOKEN = re.compile(r"(?<![A-Za-z0-9_-])(?![0-9a-f]{43})[A-Za-z0-9_-]{43}(?![A-Za-z0-9_-])")
 _AFTER = re.compile(r"(by-link/|dog=|coatclass_session=)[^\s/?&#;\"'<>]+")
-_LOGGERS = ("coatclass.app", "uvicorn", "uvicorn.error", "uvicorn.access", "asyncio", "sqlalchemy")
+_LOGGERS = ("coatclass.app", "uvicorn", "uvicorn.error", "uvicorn.access", "asyncio", "httpx", "httpx2")
 
 
 def masked(text: str) -> str:

@@ -29,7 +29,7 @@ from coatclass.records._limits import BY_COMMAND, ArchiveLimits
 from coatclass.records._records import Records
 from coatclass.records._tables import KINDS, changes, to_row
 from coatclass.records._transaction import Reader, Writer
-from coatclass.records._values import Change, Link, Photo, Record, Session, User
+from coatclass.records._values import STORED, Change, Link, Photo, Record, Session, User
 
 _FORMAT = "coatclass records"
 _VERSION = 1
@@ -211,6 +211,7 @@ class _Archive:
 
     def __init__(self, packed: zipfile.ZipFile, path: Path, contents: str, limits: ArchiveLimits) -> None:
         self._packed, self._path, self._contents, self._limits = packed, path, contents, limits
+        self._context = STORED if contents == "backup" else None  # what was kept once comes back as it was
 
     def check(self, kinds: tuple[type[Record], ...]) -> tuple[dict[str, int], dict[str, None]]:
         """Read everything once, keeping nothing; return the records by table and the pictures they name."""
@@ -289,7 +290,7 @@ class _Archive:
                 if left < 0:
                     raise ValueError(f"{name} is too large")
                 try:
-                    yield kind.model_validate_json(line)
+                    yield kind.model_validate_json(line, context=self._context)
                 except ValidationError as error:
                     raise ValueError(f"a line of {name} can't be read") from error
 
