@@ -18,8 +18,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
 
 __all__ = [
+    "DRAGS",
     "SCHEMA_VERSION",
     "AnswerEvidence",
+    "Ask",
     "Assessment",
     "BandEstimate",
     "CategoryEstimate",
@@ -27,8 +29,11 @@ __all__ = [
     "CoatEstimate",
     "CoatSituation",
     "Decision",
+    "Drag",
     "Frozen",
     "KitItem",
+    "LengthAdvice",
+    "Permission",
     "PhotoEvidence",
     "PhotoReport",
     "PhotoStatus",
@@ -39,7 +44,13 @@ __all__ = [
     "Routine",
     "RoutineStep",
     "Specification",
+    "Touch",
+    "TrainingStep",
+    "Triage",
     "Verdict",
+    "Week",
+    "Who",
+    "ZoneClearance",
     "ZoneFrequency",
 ]
 
@@ -174,7 +185,114 @@ class Decision:
     reasons: tuple[Reason, ...] = ()
 
 
-# --- decision -> toolkit -> care ------------------------------------------------------------------------------------
+# --- decision -> triage ---------------------------------------------------------------------------------------------
+
+Drag = Literal["gentle", "moderate", "strong"]
+"""How hard a tool pulls at the hair."""
+DRAGS: tuple[Drag, ...] = ("gentle", "moderate", "strong")
+
+
+class Who(StrEnum):
+    """Who looks or works first, in rising order of authority."""
+
+    OWNER = "owner"
+    GROOMER = "groomer"
+    VET = "vet"
+
+
+class Touch(StrEnum):
+    """The most that may be done in a zone at home, in rising order; each includes those before it."""
+
+    NOTHING = "nothing"
+    HANDS = "hands"
+    COMB = "comb"
+    BRUSH = "brush"
+
+    @property
+    def rank(self) -> int:
+        """0 (nothing) to 3 (brush)."""
+        return list(Touch).index(self)
+
+
+class ZoneClearance(Frozen):
+    """What the owner may do in one zone, and by which rules.
+
+    Attributes:
+        touch: the most that may be done.
+        drag: the strongest tool, where a tool may be used at all.
+        knots: loose knots may be worked out at home.
+        first: who sees to the zone before anybody else touches it.
+    """
+
+    zone: BodyZone
+    touch: Touch
+    drag: Drag
+    knots: bool
+    first: Who
+    rules: tuple[str, ...] = ()
+
+    def allows(self, drag: Drag, *, comb: bool = False) -> bool:
+        """Whether a brush (or comb) of this drag may be used here."""
+        enough = self.touch is Touch.BRUSH or (comb and self.touch is Touch.COMB)
+        return enough and DRAGS.index(drag) <= DRAGS.index(self.drag)
+
+
+class Permission(Frozen):
+    """Whether something may be done now; if not, who has to look first and by which rules."""
+
+    open: bool = True
+    first: Who = Who.OWNER
+    rules: tuple[str, ...] = ()
+
+
+class Triage(Frozen):
+    """What may be done with one dog now, where, and by whom. Everything that advises obeys it.
+
+    Attributes:
+        zones: the zones that this dog has, in the taxonomy's order.
+        session: brushing and combing at home.
+        bath, shorter, growth, training, shopping: a bath; cutting shorter by choice; letting it grow; getting used to
+            the brush; buying tools for today's coat.
+        comes_off: the coat has to come off at the groomer's; what follows is for the length after that.
+        first: the highest authority that has to see the dog before anything else, owner if nobody has to.
+        rules: every rule that fits, in the order of the data file.
+    """
+
+    zones: tuple[ZoneClearance, ...]
+    session: Permission = Permission()
+    bath: Permission = Permission()
+    shorter: Permission = Permission()
+    growth: Permission = Permission()
+    training: Permission = Permission()
+    shopping: Permission = Permission()
+    comes_off: bool = False
+    first: Who = Who.OWNER
+    rules: tuple[str, ...] = ()
+
+    def cleared(self, drag: Drag = "gentle", *, comb: bool = False) -> frozenset[BodyZone]:
+        """Zones in which a brush (or comb) of this drag may be used at home; none while sessions are closed.
+
+        A dog that is only being trained may be touched with gentle tools: training is a session of seconds.
+        """
+        return frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+
+    @property
+    def having(self) -> frozenset[BodyZone]:
+        """The zones that this dog has."""
+        return frozenset(one.zone for one in self.zones)
+
+    @property
+    def left_alone(self) -> tuple[BodyZone, ...]:
+        """Zones that wait for the groomer or the vet."""
+        return tuple(one.zone for one in self.zones if one.touch is Touch.NOTHING)
+
+    @property
+    def knots(self) -> frozenset[BodyZone]:
+        """Zones in which loose knots may be worked out at home."""
+        return frozenset(one.zone for one in self.zones if one.knots and one.touch is Touch.BRUSH)
+
+
+# --- triage -> toolkit -> care --------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -192,6 +310,7 @@ class CoatSituation:
         clipped: the coat was cut to its present length and is not at its natural one.
         sparse: the hair is thin or fine enough that the skin shows through.
         sensitive_skin, skin_trouble: what the owner reports.
+        skin: the trouble by zone, as far as somebody said where.
     """
 
     categories: frozenset[CoatCategory]
@@ -207,6 +326,7 @@ class CoatSituation:
     long_furnishings: bool | None = None
     sensitive_skin: bool | None = None
     skin_trouble: frozenset[str] = frozenset()
+    skin: Mapping[BodyZone, str] = field(default_factory=dict)
     age_months: float | None = None
     weight_kg: float | None = None
     swims: bool | None = None
@@ -311,6 +431,57 @@ class Routine(Frozen):
     errors: tuple[str, ...] = ()
     trial: tuple[str, ...] = ()
     groomer_decides: tuple[str, ...] = ()
+
+
+class Week(Frozen):
+    """The one truth about how often: every sentence, strip and calendar entry says this.
+
+    Attributes:
+        rounds: times a week that the whole dog is brushed and combed through.
+        sittings: days a week with a sitting; more than ``rounds`` where a round is split because the dog takes only
+            short sittings.
+        sitting_minutes: length of one sitting, minutes; None where nobody told the dog's weight.
+        touch_ups: further days on which only the zones at risk are gone over.
+        touch_up_zones: these zones.
+        days: what is due from Monday to Sunday.
+    """
+
+    rounds: int = Field(ge=1, le=7)
+    sittings: int = Field(ge=1, le=7)
+    sitting_minutes: float | None = None
+    touch_ups: int = Field(ge=0, le=6)
+    touch_up_zones: tuple[BodyZone, ...] = ()
+    days: tuple[Literal["session", "touch_up", ""], ...]
+
+
+class TrainingStep(Frozen):
+    """One step of getting used to the brush: so many seconds a day for so many days, what to do, when to go on."""
+
+    days: int = Field(ge=1)
+    seconds: float = Field(gt=0)
+    do: str
+    go_on_when: str
+
+
+class LengthAdvice(Frozen):
+    """Which length goes with this coat, the mats in it, the week and the dog.
+
+    ``kind``: fits (as it is), may_grow (up to ``mm``), not_longer (at most ``mm``), shorter (ask for ``mm``), not_cut
+    (a double coat: brushed out, not cut), comes_off (the groomer decides), ask (nobody said how much time).
+    """
+
+    kind: Literal["fits", "may_grow", "not_longer", "shorter", "not_cut", "comes_off", "ask"]
+    mm: float | None = None
+    text: str
+
+
+class Ask(Frozen):
+    """What to tell or ask the groomer or vet at the visit, and the triage rule behind it."""
+
+    who: Who
+    rule: str
+    text: str
+    zones: tuple[BodyZone, ...] = ()
 
 
 class Caution(Frozen):

@@ -9,8 +9,8 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from coatclass.care import Catalogue
 from coatclass.taxonomy import BodyZone, band_label, category_label, definition, describe_mm
+from coatclass.words import catalogue
 
 APP = Path(__file__).resolve().parent.parent
 
@@ -50,13 +50,8 @@ def _percent(share: float) -> str:
     return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
-@cache
-def texts(side: str, language: str = "en") -> Catalogue:
-    """What the pages of one side say: ``app/texts/<side>.<language>.toml``."""
-    return Catalogue(APP / "texts", side, language)
-
-
 def render(template: str, *, side: str, language: str = "en", **values: Any) -> str:
-    """A template as HTML; ``t(key, ...)`` in it gives the side's texts."""
-    say = texts(side, language)
-    return _environment().get_template(template).render(t=say.say, lines=say.lines, language=language, **values)
+    """A template as HTML; ``t(key, ...)`` in it gives the side's texts, ``say`` all words."""
+    say = catalogue(language, side)
+    values |= {"t": say.say, "lines": say.lines, "say": say, "language": say.language}
+    return _environment().get_template(template).render(**values)

@@ -11,7 +11,8 @@ from app.groomer._pictures import lengths_over_time
 from coatclass import answers as questionnaire
 from coatclass.contract import Assessment, Verdict
 from coatclass.records import StoredAssessment
-from coatclass.taxonomy import BANDS, CATEGORIES, band_label, category_label, describe_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, band_label, category_label, describe_mm
+from coatclass.words import catalogue
 
 
 def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
@@ -78,7 +79,10 @@ def _in_words(spec: Any, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):
-        return ", ".join(f"{_plain(name)}: {_plain(said)}" for name, said in value.items())
+        words = catalogue()
+        zones = set(BodyZone)
+        names = {name: words.zone(name) if name in zones else _plain(name) for name in value}
+        return ", ".join(f"{names[name]}: {_plain(said)}" for name, said in value.items())
     if isinstance(value, list):
         return ", ".join(_item(one, labels) for one in value) or "none"
     if isinstance(value, float):

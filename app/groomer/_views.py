@@ -11,7 +11,6 @@ from urllib.parse import unquote
 
 from app import cases
 from app.design import render
-from app.design._templates import texts
 from app.groomer import _file as files
 from app.groomer._bench import bench_of, finding_of
 from app.groomer._dog_view import dog_values
@@ -40,6 +39,7 @@ from coatclass.taxonomy import (
     Undercoat,
     definition,
 )
+from coatclass.words import catalogue
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
 _LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
@@ -256,7 +256,7 @@ def _trail(state: Any, wish: Wish) -> Shown:
 
 
 def _measure(state: Any, wish: Wish) -> Shown:
-    owners = texts("owner")
+    owners = catalogue(room="owner")
     return "salon_measure.html", {
         "file": files.read(state.records, wish.id),
         "m": owners.say,

@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from app.design import bars, growth_curve, length_picture, load_list, outline, time_curve
-from app.design._templates import texts
 from app.owner import _dog as owners
 from coatclass import toolkit
-from coatclass.care import RISK_ZONES, CarePlan, Catalogue, Event, care_texts
+from coatclass.care import RISK_ZONES, CarePlan, Event
 from coatclass.contract import Assessment, CoatSituation, KitItem, Role, Verdict
-from coatclass.taxonomy import (
-    BANDS,
-    CATEGORIES,
-    BodyZone,
-    CoatCategory,
-    band_label,
-    category_label,
-    definition,
-    describe_mm,
-)
+from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone
+from coatclass.words import Catalogue, catalogue
 
 _LEVELS = {"low": 1, "moderate": 2, "high": 3}
-_A = {"hair": "a soft hair", "fur": "a fur", "mixed": "a mixed", "wire": "a wire", "curly": "a curly", "drop": "a drop",
-      "arctic": "an arctic"}  # fmt: skip
 _STOPPING = (Verdict.NOT_A_DOG, Verdict.UNUSABLE_PHOTO)
 
 
@@ -40,7 +29,8 @@ class ToolView:
 
 def result_values(state: Any, of: owners.OwnersDog, assessment: Assessment, *, language: str = "en") -> dict[str, Any]:
     """Everything that ``result.html`` needs."""
-    say = texts("owner", language)
+    say = catalogue(language, "owner")
+    language = say.language
     at = owners.situation(of, assessment)
     plan = owners.plan(of, assessment, language=language)
     return {
@@ -61,27 +51,25 @@ def result_values(state: Any, of: owners.OwnersDog, assessment: Assessment, *, l
         "places": _places(plan, say),
         "dates": _dates(plan, say),
         "days": int(state.settings.limits["link"]["days"]),
-        "between": _either([_coat(one) for one in assessment.category.set]) if assessment.category else "",
+        "between": _coats(assessment.category.set, say) if assessment.category else "",
         "stopping": assessment.verdict in _STOPPING or assessment.category is None,
     }
 
 
-def _coat(category: CoatCategory) -> str:
-    return _A[category]
+def _coats(categories: Iterable[str], say: Catalogue) -> str:
+    return say.either(say.coat(one, phrase=True) for one in categories)
 
 
-def _either(words: Sequence[str]) -> str:
-    return f"{', '.join(words[:-1])} or {words[-1]}" if len(words) > 1 else "".join(words)
+def _bands(bands: Iterable[str], say: Catalogue) -> str:
+    return say.either(map(say.band, bands))
 
 
 def _title(of: owners.OwnersDog, assessment: Assessment, say: Catalogue) -> str:
     found = assessment.category
     if found is None:
         return say.say("result.title_unusable_photo")
-    coats = _either([category_label(one).lower() for one in found.set])
-    return say.say(
-        f"result.title_{assessment.verdict}", dog=of.name, coat=_coat(found.best), n=len(found.set), coats=coats
-    )
+    coat, coats = say.coat(found.best, phrase=True), say.either(map(say.coat, found.set))
+    return say.say(f"result.title_{assessment.verdict}", dog=of.name, coat=coat, n=len(found.set), coats=coats)
 
 
 def _of_ten(assessment: Assessment, say: Catalogue) -> str:
@@ -92,34 +80,34 @@ def _of_ten(assessment: Assessment, say: Catalogue) -> str:
     if assessment.regime == "hands_on":
         return say.say("result.found_by_hand")
     like = say.say(f"result.like_{assessment.regime}")
-    share = found.probabilities[found.best]
+    share, coat = found.probabilities[found.best], say.coat(found.best, phrase=True)
     if share >= 0.95:
-        return say.say("result.of_ten_most", like=like, coat=_coat(found.best))
+        return say.say("result.of_ten_most", like=like, coat=coat)
     key = "of_ten" if share >= 0.5 else "of_ten_fewer"
-    return say.say(f"result.{key}", n=max(1, min(9, round(10 * share))), like=like, coat=_coat(found.best))
+    return say.say(f"result.{key}", n=max(1, min(9, round(10 * share))), like=like, coat=coat)
 
 
 def _length(of: owners.OwnersDog, assessment: Assessment, say: Catalogue) -> str:
     measured = of.finding.trunk_mm if of.finding and of.finding.trunk_mm else of.answers.measured_mm
     if measured is not None:
-        return say.say("result.length_measured", mm=describe_mm(measured))
+        return say.say("result.length_measured", mm=say.mm(measured))
     if assessment.length_band is None:
         return ""
-    return say.say("result.length", bands=_either([band_label(one) for one in assessment.length_band.set]))
+    return say.say("result.length", bands=_bands(assessment.length_band.set, say))
 
 
 def _pictures(assessment: Assessment, say: Catalogue) -> dict[str, Any]:
     coat, band = assessment.category, assessment.length_band
     if coat is None or band is None:
         return {}
-    names = _either([band_label(one) for one in band.set])
+    names = _bands(band.set, say)
     return {
         "coats": bars(
-            [(category_label(one), coat.probabilities[one], one in coat.set) for one in CATEGORIES],
+            [(say.title(say.coat(one)), coat.probabilities[one], one in coat.set) for one in CATEGORIES],
             caption=say.say("result.category_caption"),
         ),
         "bands": bars(
-            [(band_label(one), band.probabilities[one], one in band.set) for one in BANDS],
+            [(say.band(one), band.probabilities[one], one in band.set) for one in BANDS],
             caption=say.say("result.band_caption"),
         ),
         "lengths": length_picture(band.set, title=say.say("result.lengths_title", bands=names)),
@@ -143,15 +131,7 @@ def _groups(
 
 def _tool(item: KitItem, say: Catalogue, language: str) -> ToolView:
     words = toolkit.specification_words(item.specification, language=language)
-    return ToolView(item, _zones(item.zones, say, language), tuple(words) if not isinstance(words, str) else (words,))
-
-
-def _zones(zones: Iterable[BodyZone], say: Catalogue, language: str) -> str:
-    named = list(zones)
-    if not named or len(named) >= 14:
-        return say.say("result.whole")
-    care = care_texts(language)
-    return care.joined(care.say(f"zone.{zone}") for zone in named)
+    return ToolView(item, say.zones(item.zones or BodyZone), tuple(words) if not isinstance(words, str) else (words,))
 
 
 def _owned(of: owners.OwnersDog, at: CoatSituation | None, language: str) -> list[tuple[str, Any]]:
@@ -180,8 +160,8 @@ def _load(plan: CarePlan | None, say: Catalogue) -> dict[str, Any]:
         return {}
     risky = [one for one in plan.load if one.zone in RISK_ZONES]
     levels = {one.zone: _LEVELS[one.level] for one in risky}
-    words = {value: say.say(f"result.{level}") for level, value in _LEVELS.items()}
-    rows = [(definition(one.zone), say.say(f"result.{one.level}"), one.score) for one in risky]
+    words = {value: say.word("risk", level) for level, value in _LEVELS.items()}
+    rows = [(say.title(say.zone(one.zone)), say.word("risk", one.level), one.score) for one in risky]
     return {
         "outline": outline(levels, title=say.say("result.load_title"), words=words),
         "table": load_list(rows, caption=say.say("result.load_caption")),
@@ -199,25 +179,21 @@ def _places(plan: CarePlan | None, say: Catalogue) -> list[tuple[str, str, str]]
     """(zones, how often, why)."""
     if plan is None:
         return []
-    rows = []
-    for one in plan.routine.zones:
-        often = say.say(
-            "result.per_week_one" if one.times_per_week == 1 else "result.per_week", n=f"{one.times_per_week:g}"
-        )
-        rows.append((_zones(one.zones, say, plan.language), often, one.why[:1].upper() + one.why[1:]))
-    return rows
+    return [
+        (say.title(say.zones(one.zones or BodyZone)), say.often(one.times_per_week), say.title(one.why))
+        for one in plan.routine.zones
+    ]
 
 
 def _dates(plan: CarePlan | None, say: Catalogue) -> list[tuple[str, str]]:
     """(when, what), in order."""
     if plan is None:
         return []
-    care = care_texts(plan.language)
-    return [(_when(event, care, say), _what(event, say)) for event in plan.events]
+    return [(_when(event, say), _what(event, say)) for event in plan.events]
 
 
-def _when(event: Event, care: Catalogue, say: Catalogue) -> str:
-    day = care.day(event.start)
+def _when(event: Event, say: Catalogue) -> str:
+    day = say.day(event.start)
     if not event.weekdays:
         return day
     if event.every_weeks == 1:
@@ -226,4 +202,4 @@ def _when(event: Event, care: Catalogue, say: Catalogue) -> str:
 
 
 def _what(event: Event, say: Catalogue) -> str:
-    return say.say(f"events.{event.kind}", mm=describe_mm(event.crossing.mm) if event.crossing else "")
+    return say.say(f"events.{event.kind}", mm=say.mm(event.crossing.mm) if event.crossing else "")

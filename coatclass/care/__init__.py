@@ -9,16 +9,13 @@ from coatclass.care._measurements import Doubt, Measurement, Rate, Trim, doubt_w
 from coatclass.care._plan import CareCase, CarePlan, plan
 from coatclass.care._routine import routine
 from coatclass.care._rules import CareRule, rules
-from coatclass.care._texts import LANGUAGES, Catalogue, care_texts
 from coatclass.care._time import TimeBudget, body_surface_m2, time_budget, time_words, weekly_minutes
 
 __all__ = [
-    "LANGUAGES",
     "RISK_ZONES",
     "CareCase",
     "CarePlan",
     "CareRule",
-    "Catalogue",
     "Crossing",
     "Doubt",
     "Event",
@@ -34,7 +31,6 @@ __all__ = [
     "bath_weeks",
     "body_surface_m2",
     "calendar_ics",
-    "care_texts",
     "cautions",
     "doubt_words",
     "event_uid",

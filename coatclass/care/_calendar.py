@@ -16,9 +16,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from coatclass.care._events import Event
 from coatclass.care._plan import CarePlan
-from coatclass.care._texts import Catalogue, care_texts
 from coatclass.care._timezone import vtimezone
 from coatclass.errors import InputError
+from coatclass.words import Catalogue, catalogue
 
 if TYPE_CHECKING:
     import icalendar
@@ -61,8 +61,8 @@ def calendar_ics(
 
     if stamp.tzinfo is None:
         raise InputError("time of the export", "has no time zone.", "Give it in UTC.", code="stamp")
-    texts = care_texts(plan.language)
-    dog = dog_name or texts.say("event.dog")
+    texts = catalogue(plan.language, "care")
+    dog = dog_name or texts.your_dog
     calendar = Calendar()
     calendar.add("prodid", f"-//coatclass//care plan//{plan.language.upper()}")
     calendar.add("version", "2.0")
@@ -128,7 +128,7 @@ def _words(event: Event, plan: CarePlan, dog: str, texts: Catalogue) -> tuple[st
         values["minutes"] = round(event.minutes or 0)
         values["steps"] = " ".join(f"{step.order}. {step.title}." for step in plan.routine.steps)
     if event.kind == "touch_up":
-        values["zones"] = ", ".join(texts.say(f"zone.{zone}") for zone in event.zones)
+        values["zones"] = texts.zones(event.zones)
     title = texts.say(f"event.{event.kind}", **values)
     if event.kind == "hold":
         return title, plan.routine.hold

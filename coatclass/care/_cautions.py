@@ -7,9 +7,9 @@ from typing import Any
 
 from coatclass.care._coat import categories, data, longest_mm, may_have_undercoat, zones_matted
 from coatclass.care._strokes import family
-from coatclass.care._texts import Catalogue, care_texts
 from coatclass.contract import Caution, CoatSituation, KitItem, Role
 from coatclass.taxonomy import BodyZone, MatState
+from coatclass.words import Catalogue, catalogue
 
 __all__ = ["cautions", "facts"]
 
@@ -19,7 +19,7 @@ def cautions(situation: CoatSituation, kit: Sequence[KitItem], language: str = "
 
     More trouble, worse mats or more coats still possible never take a warning away.
     """
-    texts = care_texts(language)
+    texts = catalogue(language, "care")
     found = [
         _caution(rule, situation, texts)
         for rule in data("cautions")["caution"]

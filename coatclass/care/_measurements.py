@@ -11,8 +11,8 @@ from statistics import NormalDist, fmean
 from typing import Literal
 
 from coatclass.care._coat import data
-from coatclass.care._texts import care_texts
 from coatclass.errors import InputError
+from coatclass.words import catalogue
 
 __all__ = ["Doubt", "Measurement", "Rate", "Trim", "checked", "doubt_words", "examine", "rate_of"]
 
@@ -153,7 +153,7 @@ def _stretches(measurements: Sequence[Measurement], trims: Sequence[Trim]) -> li
 
 def doubt_words(doubt: Doubt, language: str = "en") -> str:
     """A doubt as a question to the owner."""
-    texts = care_texts(language)
+    texts = catalogue(language, "care")
     return texts.say(
         f"doubt.{doubt.code}",
         first=texts.mm(doubt.first.mm),

@@ -13,10 +13,10 @@ from coatclass.care._growth import Crossing, Growth, forecast
 from coatclass.care._load import ZoneLoad, load
 from coatclass.care._measurements import Measurement, Trim, doubt_words
 from coatclass.care._routine import routine
-from coatclass.care._texts import Catalogue, care_texts
 from coatclass.care._time import TimeBudget, time_budget, time_words
 from coatclass.contract import Caution, CoatSituation, KitItem, Routine
 from coatclass.taxonomy import BodyZone
+from coatclass.words import Catalogue, catalogue
 
 __all__ = ["CareCase", "CarePlan", "plan"]
 
@@ -80,13 +80,13 @@ def plan(
         measurements, trims: dated lengths and cuts of this dog.
         full_length_mm: the dog's own untrimmed trunk length, mm.
         keeps_growing: whether the coat grows on when not cut; by the coat if None.
-        language: one of :data:`coatclass.care.LANGUAGES`.
+        language: one of :data:`coatclass.words.LANGUAGES`.
 
     Raises:
         InputError: for a language without texts, or a measurement, weight or date that can't be.
     """
     case = CareCase(situation, tuple(kit), today, tuple(measurements), tuple(trims), full_length_mm, keeps_growing)
-    texts = care_texts(language)
+    texts = catalogue(language, "care")
     budget = time_budget(situation)
     growth = forecast(
         situation,

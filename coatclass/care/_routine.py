@@ -9,10 +9,10 @@ from coatclass.care._cautions import cautions
 from coatclass.care._coat import categories, data, length_mm, line_brushed, sessions_for, zones_matted
 from coatclass.care._load import RISK_ZONES, load
 from coatclass.care._strokes import family, gentleness, stroke
-from coatclass.care._texts import Catalogue, care_texts
 from coatclass.care._time import time_budget
 from coatclass.contract import CoatSituation, KitItem, Role, Routine, RoutineStep, ZoneFrequency
 from coatclass.taxonomy import BANDS, BodyZone, MatState
+from coatclass.words import Catalogue, catalogue
 
 __all__ = ["routine"]
 
@@ -29,9 +29,9 @@ def routine(situation: CoatSituation, kit: Sequence[KitItem], language: str = "e
     Args:
         situation: what is known of the dog.
         kit: the recommender's items; only essential and helpful ones are used.
-        language: one of :data:`coatclass.care.LANGUAGES`.
+        language: one of :data:`coatclass.words.LANGUAGES`.
     """
-    texts = care_texts(language)
+    texts = catalogue(language, "care")
     leave = zones_matted(situation, MatState.TIGHT_MATS)
     tools = _in_use(kit, leave)
     applying = {caution.code for caution in cautions(situation, kit, language)}
@@ -256,13 +256,12 @@ def _trial(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue)
 def _groomer_decides(situation: CoatSituation, kit: Sequence[KitItem], texts: Catalogue) -> tuple[str, ...]:
     possible = categories(situation)
     lines = []
-    either = texts.say("trial.or")
     if len(possible) > 1:
-        names = texts.joined((texts.say(f"category.{category}") for category in possible), either)
+        names = texts.either(map(texts.coat, possible))
         lines.append(texts.say("trial.decide_coat", categories=names))
     if situation.measured_mm is None and len(situation.bands) > 1:
-        bands = [texts.say(f"band.{band}") for band in BANDS if band in situation.bands]
-        lines.append(texts.say("trial.decide_length", bands=texts.joined(bands, either)))
+        bands = [texts.band(band) for band in BANDS if band in situation.bands]
+        lines.append(texts.say("trial.decide_length", bands=texts.either(bands)))
     later = [item.name for item in kit if item.role is Role.LATER]
     if later:
         lines.append(texts.say("trial.decide_later", tools=texts.joined(later)))

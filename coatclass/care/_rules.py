@@ -8,7 +8,7 @@ from typing import Any
 
 from coatclass.care._cautions import facts
 from coatclass.care._coat import data
-from coatclass.care._texts import care_texts
+from coatclass.words import catalogue
 
 __all__ = ["CareRule", "rules"]
 
@@ -26,7 +26,7 @@ class CareRule:
 
 def rules(language: str = "en") -> tuple[CareRule, ...]:
     """The cautions in words, then every sourced row of the data files."""
-    texts = care_texts(language)
+    texts = catalogue(language, "care")
     quoted = facts(texts)
     cautions = (
         CareRule(f"caution.{rule['code']}", texts.say(f"caution.{rule['code']}", **quoted), rule["source"])

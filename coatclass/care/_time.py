@@ -13,10 +13,10 @@ from typing import Literal
 
 from coatclass.care._coat import categories, data, length_mm, sessions_for
 from coatclass.care._load import RISK_ZONES, load
-from coatclass.care._texts import care_texts
 from coatclass.contract import CoatSituation
 from coatclass.errors import InputError
 from coatclass.taxonomy import MatState, Patience
+from coatclass.words import catalogue
 
 __all__ = ["Limit", "TimeBudget", "body_surface_m2", "time_budget", "time_words", "weekly_minutes"]
 
@@ -199,7 +199,7 @@ def _longest(steady: CoatSituation, situation: CoatSituation) -> tuple[int | Non
 
 def time_words(budget: TimeBudget, language: str = "en") -> tuple[str, ...]:
     """The budget in kind words: what it takes, whether it fits, what would."""
-    texts = care_texts(language)
+    texts = catalogue(language, "care")
     values = {
         "minutes": texts.number(_rounded(budget.minutes), 0),
         "low": texts.number(_rounded(budget.low), 0),

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from coatclass.care import Catalogue, TimeBudget
+from coatclass.care import TimeBudget
 from coatclass.reports._drawing import Drawing, Label, Line
+from coatclass.words import Catalogue
 
 __all__ = ["curve_picture"]
 

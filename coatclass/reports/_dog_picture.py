@@ -6,10 +6,11 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from coatclass.care import RISK_ZONES, Catalogue, ZoneLoad
+from coatclass.care import RISK_ZONES, ZoneLoad
 from coatclass.reports._drawing import Drawing, Label, Line, hatch, smooth
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone
+from coatclass.words import Catalogue
 
 __all__ = ["dog_picture"]
 
@@ -34,7 +35,7 @@ def dog_picture(load: Sequence[ZoneLoad], leave: Sequence[BodyZone], texts: Cata
         shapes += _zone(dog["zone"][zone], mark)
     shapes += [Line(smooth(dog["ear"]["points"]), 2.0, closed=True, fill=1.0)]
     for zone, mark in marks.items():
-        shapes += _label(dog["zone"][zone], texts.say(f"picture.zone.{zone}"), texts.say(f"picture.{mark}"), mark)
+        shapes += _label(dog["zone"][zone], texts.zone(zone), _word(mark, texts), mark)
     shapes += _legend(x + 8, y + height - 10, texts)
     return Drawing((x, y, width, height), tuple(shapes), texts.say("picture.title"), _description(marks, texts))
 
@@ -88,15 +89,19 @@ def _legend(x: float, y: float, texts: Catalogue) -> Iterator[Line | Label]:
     for mark in ("low", "moderate", "high", "leave"):
         box = ((x, y - 12), (x + 18, y - 12), (x + 18, y), (x, y))
         yield from _shaded(box, mark)
-        yield Label((x + 24, y - 1), texts.say(f"picture.{mark}"), _SIZE - 3)
-        x += 24 + 8.2 * len(texts.say(f"picture.{mark}")) + 22
+        yield Label((x + 24, y - 1), _word(mark, texts), _SIZE - 3)
+        x += 24 + 8.2 * len(_word(mark, texts)) + 22
+
+
+def _word(mark: str, texts: Catalogue) -> str:
+    return texts.say("picture.leave") if mark == "leave" else texts.word("risk", mark)
 
 
 def _description(marks: dict[BodyZone, str], texts: Catalogue) -> str:
     """The picture in words."""
     parts = []
     for mark in ("leave", "high", "moderate", "low"):
-        zones = [texts.say(f"picture.zone.{zone}") for zone in marks if marks[zone] == mark]
+        zones = [texts.zone(zone) for zone in marks if marks[zone] == mark]
         if zones:
-            parts.append(f"{texts.say(f'picture.{mark}')}: {texts.joined(zones)}.")
+            parts.append(f"{_word(mark, texts)}: {texts.joined(zones)}.")
     return " ".join(parts)

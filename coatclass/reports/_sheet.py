@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from coatclass import care, toolkit
 from coatclass.contract import Assessment, KitItem
+from coatclass.words import catalogue
 
 __all__ = ["Sheet", "in_language", "sheet_html", "sheet_pdf"]
 
@@ -45,7 +46,7 @@ def sheet_pdf(sheet: Sheet, language: str = "en", paper: str = "A4") -> bytes:
 
     Args:
         sheet: what to show.
-        language: one of :data:`coatclass.care.LANGUAGES`.
+        language: one of :data:`coatclass.words.LANGUAGES`.
         paper: ``A4`` or ``Letter``.
 
     Raises:
@@ -58,7 +59,7 @@ def sheet_pdf(sheet: Sheet, language: str = "en", paper: str = "A4") -> bytes:
 
 def in_language(sheet: Sheet, language: str) -> Sheet:
     """The same sheet with kit and plan in another language."""
-    care.care_texts(language)  # refuses a language without texts
+    catalogue(language)  # refuses a language without texts
     case = sheet.plan.case
     kit = kit_in_language(sheet.plan, language)
     plan = care.plan(

@@ -26,8 +26,9 @@ from coatclass.reports._blocks import (
 from coatclass.reports._curve_picture import curve_picture
 from coatclass.reports._dog_picture import dog_picture
 from coatclass.reports._sheet import Sheet
-from coatclass.reports._sheet_words import coat_facts, how_often, note, sheet_texts, source, where
-from coatclass.taxonomy import MatState
+from coatclass.reports._sheet_words import coat_facts, note, source
+from coatclass.taxonomy import BodyZone, MatState
+from coatclass.words import Catalogue, catalogue
 
 __all__ = ["FULL", "SHORTEST", "details", "first_page"]
 
@@ -47,10 +48,10 @@ def first_page(sheet: Sheet, brevity: int = FULL) -> FirstPage:
         brevity: 0 to 2; the higher, the less is said, for sheets that would not fit.
     """
     plan, language = sheet.plan, sheet.plan.language
-    texts = sheet_texts(language)
-    dog = sheet.dog_name or texts.say("title.dog")
-    stops = [note(caution, texts, language) for caution in plan.cautions if caution.level == "stop"]
-    others = [note(caution, texts, language) for caution in plan.cautions if caution.level == "care"]
+    texts = catalogue(language, "sheet")
+    dog = sheet.dog_name or texts.your_dog
+    stops = [note(caution, texts) for caution in plan.cautions if caution.level == "stop"]
+    others = [note(caution, texts) for caution in plan.cautions if caution.level == "care"]
     cautions: tuple[Block, ...] = (*others[: _CAUTIONS[brevity]], Text(texts.say("caution.more"), quiet=True))
     dates = (Items(plan.growth_words[: _DATES[brevity]]),)
     return FirstPage(
@@ -72,7 +73,7 @@ def first_page(sheet: Sheet, brevity: int = FULL) -> FirstPage:
     )
 
 
-def _first_steps(sheet: Sheet, texts: care.Catalogue, brevity: int) -> Section:
+def _first_steps(sheet: Sheet, texts: Catalogue, brevity: int) -> Section:
     """The steps of the first page; while the plan is on hold only what may be done now."""
     steps = _steps(sheet, texts, brevity)
     if not sheet.plan.routine.hold:
@@ -84,10 +85,10 @@ def _first_steps(sheet: Sheet, texts: care.Catalogue, brevity: int) -> Section:
     return Section(texts.say("part.steps_now"), (first, *((replace(steps, rows=rows),) if rows else ()), after))
 
 
-def _first_kit(sheet: Sheet, texts: care.Catalogue, brevity: int) -> tuple[Block, ...]:
+def _first_kit(sheet: Sheet, texts: Catalogue, brevity: int) -> tuple[Block, ...]:
     """The tools of the first page: all with their drawings, or the needed ones and the names of the rest."""
     tools = _tools(sheet, texts, short=True)
-    needed = tuple(row for row in tools if row.role == texts.say("role.essential"))
+    needed = tuple(row for row in tools if row.role == texts.word("role", Role.ESSENTIAL))
     if brevity < SHORTEST or not needed or len(tools) <= len(needed):
         return (Tools(tools),)
     rest = texts.joined(row.name for row in tools if row not in needed)
@@ -97,14 +98,12 @@ def _first_kit(sheet: Sheet, texts: care.Catalogue, brevity: int) -> tuple[Block
 def details(sheet: Sheet) -> tuple[Section, ...]:
     """Everything else, in the order in which it is needed."""
     plan = sheet.plan
-    texts = sheet_texts(plan.language)
+    texts = catalogue(plan.language, "sheet")
     routine = plan.routine
     at_steps = {code for step in routine.steps for code in step.cautions}
-    session = tuple(
-        note(c, texts, plan.language) for c in plan.cautions if c.place == "session" and c.code not in at_steps
-    )
+    session = tuple(note(c, texts) for c in plan.cautions if c.place == "session" and c.code not in at_steps)
     ladder: tuple[Block, ...] = (Items(routine.ladder, numbered=True), *_notes(sheet, texts, "mats"))
-    doubts = tuple(Note("care", texts.say("level.care"), doubt) for doubt in plan.doubts)
+    doubts = tuple(Note("care", texts.word("level", "care").upper(), doubt) for doubt in plan.doubts)
     title = "part.steps_later" if routine.hold else "part.routine"
     sections: tuple[tuple[str, tuple[Block, ...]], ...] = (
         (
@@ -128,10 +127,10 @@ def details(sheet: Sheet) -> tuple[Section, ...]:
     return tuple(Section(texts.say(name), blocks) for name, blocks in sections if blocks)
 
 
-def _bath(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
+def _bath(sheet: Sheet, texts: Catalogue) -> tuple[Block, ...]:
     routine, worst = sheet.plan.routine, sheet.plan.case.situation.worst_mats
     not_now = worst is not None and worst.severity >= MatState.MATS.severity
-    later = (Text(care.care_texts(sheet.plan.language).say("bath.after_knots")),) if not_now else ()
+    later = (Text(catalogue(sheet.plan.language, "care").say("bath.after_knots")),) if not_now else ()
     return (
         Text(routine.bath),
         *later,
@@ -140,18 +139,18 @@ def _bath(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
     )
 
 
-def _sources(sheet: Sheet, texts: care.Catalogue) -> Table:
+def _sources(sheet: Sheet, texts: Catalogue) -> Table:
     """Every caution with its source, for those who want to check."""
-    rows = tuple((texts.say(f"level.{c.level}"), c.text, source(c, texts)) for c in sheet.plan.cautions)
+    rows = tuple((texts.word("level", c.level).upper(), c.text, source(c, texts)) for c in sheet.plan.cautions)
     return Table(texts.lines("caution.head"), rows, (0.13, 0.55, 0.32))
 
 
-def _notes(sheet: Sheet, texts: care.Catalogue, place: str) -> tuple[Note, ...]:
+def _notes(sheet: Sheet, texts: Catalogue, place: str) -> tuple[Note, ...]:
     """The cautions that belong to a place, shown where they matter."""
-    return tuple(note(c, texts, sheet.plan.language) for c in sheet.plan.cautions if c.place == place)
+    return tuple(note(c, texts) for c in sheet.plan.cautions if c.place == place)
 
 
-def _steps(sheet: Sheet, texts: care.Catalogue, brevity: int, *, detailed: bool = False) -> Steps:
+def _steps(sheet: Sheet, texts: Catalogue, brevity: int, *, detailed: bool = False) -> Steps:
     roles = {item.tool: item.role for item in sheet.plan.case.kit}
     rows = []
     shown: set[str] = set()
@@ -167,38 +166,37 @@ def _step(
     step: RoutineStep,
     optional: bool,
     sheet: Sheet,
-    texts: care.Catalogue,
+    texts: Catalogue,
     *,
     codes: set[str],
     detailed: bool,
     brevity: int,
 ) -> StepRow:
-    language = sheet.plan.language
     hidden = optional and not detailed and brevity > FULL
     return StepRow(
         number=step.order,
         title=step.title,
         tag=texts.say("step.helpful") if optional else "",
-        where="" if hidden and brevity == SHORTEST else where(step.zones, texts, language),
+        where="" if hidden and brevity == SHORTEST else texts.zones(step.zones or BodyZone),
         do="" if hidden else step.do,
         done="" if hidden or (brevity > FULL and not detailed) else step.done_when,
         errors=step.errors if detailed else (),
-        notes=tuple(note(c, texts, language) for c in sheet.plan.cautions if c.code in codes),
+        notes=tuple(note(c, texts) for c in sheet.plan.cautions if c.code in codes),
     )
 
 
-def _tools(sheet: Sheet, texts: care.Catalogue, *, short: bool = False) -> tuple[ToolRow, ...]:
+def _tools(sheet: Sheet, texts: Catalogue, *, short: bool = False) -> tuple[ToolRow, ...]:
     language = sheet.plan.language
     usable = [item for item in sheet.plan.case.kit if item.role in (Role.ESSENTIAL, Role.HELPFUL)]
     return tuple(_tool(item, texts, language, short=short) for item in usable)
 
 
-def _tool(item: KitItem, texts: care.Catalogue, language: str, *, short: bool) -> ToolRow:
+def _tool(item: KitItem, texts: Catalogue, language: str, *, short: bool) -> ToolRow:
     known = item.tool in toolkit.catalogue()
     features = ", ".join(toolkit.specification_words(item.specification, language=language))
     return ToolRow(
         name=item.name,
-        role=texts.say(f"role.{item.role}"),
+        role=texts.word("role", item.role),
         features=features,
         why="" if short else item.why,
         drawing=toolkit.drawing(item.tool, language=language, described=False) if known else "",
@@ -206,35 +204,34 @@ def _tool(item: KitItem, texts: care.Catalogue, language: str, *, short: bool) -
     )
 
 
-def _week(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
+def _week(sheet: Sheet, texts: Catalogue) -> tuple[Block, ...]:
     plan = sheet.plan
     if plan.routine.hold:
         return (Text(texts.say("week.hold")),)
-    names = texts.lines("days.names")
+    names = texts.weekdays
     kinds = {"session": 2, "touch_up": 1, "": 0}
     days = tuple(
         (name, texts.say(f"days.{due or 'free'}"), kinds[due]) for name, due in zip(names, plan.week, strict=True)
     )
     lines = []
     for row in reversed(plan.routine.zones):
-        n = how_often(row.times_per_week, texts)
+        n = texts.often(row.times_per_week)
         if not row.zones:
             lines.append(texts.say("week.base", n=n))
         else:
             every = set(row.zones) == set(care.RISK_ZONES)
-            zones = texts.say("week.all_spots") if every else where(row.zones, texts, plan.language)
-            zones = zones[0].upper() + zones[1:]
-            lines.append(texts.say("week.zones", zones=zones, n=n, why=row.why))
+            zones = texts.say("week.all_spots") if every else texts.zones(row.zones)
+            lines.append(texts.say("week.zones", zones=texts.title(zones), n=n, why=row.why))
     return (WeekStrip(days), Items(tuple(lines)), *(Text(words) for words in plan.time_words[:1]))
 
 
 def _not_now(sheet: Sheet) -> tuple[Block, ...]:
     kit = [item for item in sheet.plan.case.kit if item.role in (Role.LATER, Role.AVOID)]
-    texts = sheet_texts(sheet.plan.language)
-    return (Facts(tuple((f"{item.name} ({texts.say(f'role.{item.role}')})", item.why) for item in kit)),) if kit else ()
+    texts = catalogue(sheet.plan.language, "sheet")
+    return (Facts(tuple((f"{item.name} ({texts.word('role', item.role)})", item.why) for item in kit)),) if kit else ()
 
 
-def _time(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
+def _time(sheet: Sheet, texts: Catalogue) -> tuple[Block, ...]:
     budget = sheet.plan.time
     if budget is None:
         return ()
@@ -243,7 +240,7 @@ def _time(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
             Picture(curve_picture(budget, sheet.plan.growth.now_mm, texts)))  # fmt: skip
 
 
-def _load_table(sheet: Sheet, texts: care.Catalogue) -> Table:
+def _load_table(sheet: Sheet, texts: Catalogue) -> Table:
     """The zones at risk, worst first, and what adds to each."""
     rows = []
     shown = [row for row in sheet.plan.load if row.zone in care.RISK_ZONES]
@@ -253,9 +250,9 @@ def _load_table(sheet: Sheet, texts: care.Catalogue) -> Table:
             added.append(texts.say("load.found"))
         rows.append(
             (
-                texts.say(f"picture.zone.{row.zone}"),
+                texts.zone(row.zone),
                 texts.number(row.score, 0),
-                texts.say(f"picture.{row.level}"),
+                texts.word("risk", row.level),
                 ", ".join(added) or texts.say("load.nothing"),
             )
         )
@@ -263,13 +260,13 @@ def _load_table(sheet: Sheet, texts: care.Catalogue) -> Table:
     return Table(head, tuple(rows), (0.22, 0.16, 0.14, 0.48))
 
 
-def _remarks(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
+def _remarks(sheet: Sheet, texts: Catalogue) -> tuple[Block, ...]:
     if sheet.remarks.strip():
         return (Text(texts.say("remarks.given"), quiet=True), Text(sheet.remarks.strip()))
     return (RuledLines(6),)
 
 
-def _about(sheet: Sheet, texts: care.Catalogue) -> tuple[Block, ...]:
+def _about(sheet: Sheet, texts: Catalogue) -> tuple[Block, ...]:
     rules = sheet.assessment.rules_version if sheet.assessment else toolkit.rules_version()
     model = sheet.assessment.model_version if sheet.assessment else texts.say("days.free")
     return (

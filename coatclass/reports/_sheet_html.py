@@ -27,7 +27,7 @@ from coatclass.reports._blocks import (
 from coatclass.reports._drawing import svg
 from coatclass.reports._sheet import Sheet
 from coatclass.reports._sheet_content import FULL, SHORTEST, details, first_page
-from coatclass.reports._sheet_words import sheet_texts
+from coatclass.words import catalogue
 
 __all__ = ["write"]
 
@@ -41,7 +41,7 @@ def write(sheet: Sheet) -> str:
     # Printed, the first page should be one page: where there is much to say it says less, the details follow anyway.
     pages = (first_page(sheet, brevity) for brevity in range(FULL, SHORTEST + 1))
     page = next((page for page in pages if _characters(page) <= _MOST_CHARACTERS), first_page(sheet, SHORTEST))
-    texts = sheet_texts(language)
+    texts = catalogue(language, "sheet")
     return f"""<!DOCTYPE html>
 <html lang="{language}">
 <head>

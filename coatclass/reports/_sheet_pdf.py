@@ -25,7 +25,7 @@ from coatclass.reports._blocks import (
 from coatclass.reports._canvas import Canvas
 from coatclass.reports._sheet import Sheet
 from coatclass.reports._sheet_content import FULL, SHORTEST, details, first_page
-from coatclass.reports._sheet_words import sheet_texts
+from coatclass.words import catalogue
 
 __all__ = ["write"]
 
@@ -47,7 +47,7 @@ def write(sheet: Sheet, paper: str) -> bytes:
     )
     canvas = _begin(sheet, paper, scale)
     _first_page(canvas, first_page(sheet, brevity))
-    texts = sheet_texts(sheet.plan.language)
+    texts = catalogue(sheet.plan.language, "sheet")
     canvas.scale, canvas.flows = 1.0, True
     canvas.new_page()
     canvas.text(texts.say("title.details"), 14, bold=True)
@@ -61,8 +61,8 @@ def _fits(canvas: Canvas, page: FirstPage) -> bool:
 
 
 def _begin(sheet: Sheet, paper: str, scale: float, *, draft: bool = False) -> Canvas:
-    texts = sheet_texts(sheet.plan.language)
-    dog = sheet.dog_name or texts.say("title.dog")
+    texts = catalogue(sheet.plan.language, "sheet")
+    dog = sheet.dog_name or texts.your_dog
     return Canvas(
         paper,
         title=texts.say("title.sheet", dog=dog),

@@ -1,68 +1,36 @@
-"""Small sentences of the sheet: where, how often, how sure."""
+"""Small sentences of the sheet: cautions, sources, how sure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
-
-from coatclass import care
 from coatclass.contract import Caution, Verdict
 from coatclass.reports._blocks import Note
 from coatclass.reports._sheet import Sheet
-from coatclass.taxonomy import BodyZone, CoatCategory
+from coatclass.taxonomy import CoatCategory
+from coatclass.words import LANGUAGES, Catalogue, catalogue
 
-__all__ = ["coat_facts", "how_often", "note", "sheet_texts", "source", "where"]
-
-_DATA = Path(__file__).with_name("data")
-_NEARLY_ALL = 11
+__all__ = ["coat_facts", "note", "source"]
 
 
-def sheet_texts(language: str) -> care.Catalogue:
-    """What the sheet says in a language."""
-    return care.Catalogue(_DATA, "sheet", language)
-
-
-def where(zones: Sequence[BodyZone], texts: care.Catalogue, language: str) -> str:
-    """Zones in words: the whole dog, nearly the whole dog, or a list."""
-    words = care.care_texts(language)
-
-    def names(some: Sequence[BodyZone]) -> str:
-        return texts.joined(words.say(f"zone.{zone}").split(",")[0] for zone in some)
-
-    others = [zone for zone in BodyZone if zone not in zones]
-    if not zones or not others:
-        return texts.say("step.everywhere")
-    if len(zones) >= _NEARLY_ALL:
-        return texts.say("step.except", zones=names(others))
-    return names(zones)
-
-
-def how_often(times: float, texts: care.Catalogue) -> str:
-    """``once a week``, ``3 times a week``, ``every day``."""
-    n = round(times)
-    return texts.say({1: "week.once", 2: "week.twice", 7: "week.daily"}.get(n, "week.times"), n=n)
-
-
-def source(caution: Caution, texts: care.Catalogue) -> str:
+def source(caution: Caution, texts: Catalogue) -> str:
     """Where a caution comes from."""
-    words, written = sheet_texts(care.LANGUAGES[0]), caution.source
+    words, written = catalogue(LANGUAGES[0], "sheet"), caution.source
     for key in ("common", "summary", "abstract", "read", "opinion", "practice"):
         written = written.replace(words.say(f"source.{key}"), texts.say(f"source.{key}"))
     return written
 
 
-def note(caution: Caution, texts: care.Catalogue, language: str) -> Note:
+def note(caution: Caution, texts: Catalogue) -> Note:
     """A caution as a block."""
-    zones = texts.say("caution.where", zones=where(caution.zones, texts, language)) if caution.zones else ""
+    zones = texts.say("caution.where", zones=texts.zones(caution.zones)) if caution.zones else ""
     return Note(
         level=caution.level,
-        word=texts.say(f"level.{caution.level}"),
+        word=texts.word("level", caution.level).upper(),
         text=caution.text,
         where=zones,
     )
 
 
-def coat_facts(sheet: Sheet, texts: care.Catalogue) -> tuple[tuple[str, str], ...]:
+def coat_facts(sheet: Sheet, texts: Catalogue) -> tuple[tuple[str, str], ...]:
     """The dog's coat, length and how sure that is."""
     situation = sheet.plan.case.situation
     mm = situation.measured_mm
@@ -81,11 +49,6 @@ def coat_facts(sheet: Sheet, texts: care.Catalogue) -> tuple[tuple[str, str], ..
     return tuple(pairs)
 
 
-def _names(categories: Sequence[CoatCategory], texts: care.Catalogue, language: str) -> str:
-    either = care.care_texts(language).say("trial.or")
-    return texts.joined((texts.say(f"category.{category}") for category in categories), either)
-
-
 def _possible(sheet: Sheet) -> list[CoatCategory]:
     estimate = sheet.assessment.category if sheet.assessment else None
     if estimate is not None and set(estimate.set) == set(sheet.plan.case.situation.categories):
@@ -93,11 +56,11 @@ def _possible(sheet: Sheet) -> list[CoatCategory]:
     return [category for category in CoatCategory if category in sheet.plan.case.situation.categories]
 
 
-def _coat(sheet: Sheet, texts: care.Catalogue) -> str:
-    return _names(_possible(sheet), texts, sheet.plan.language)
+def _coat(sheet: Sheet, texts: Catalogue) -> str:
+    return texts.either(texts.coat(category, phrase=True) for category in _possible(sheet))
 
 
-def _how_sure(sheet: Sheet, texts: care.Catalogue) -> str:
+def _how_sure(sheet: Sheet, texts: Catalogue) -> str:
     names = _coat(sheet, texts)
     found = sheet.assessment
     if found is None or found.category is None:

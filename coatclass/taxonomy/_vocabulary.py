@@ -1,17 +1,16 @@
-"""Enumerations of the trade's words; their definitions and limits are read from ``data/taxonomy.toml``."""
+"""Enumerations of the trade's words. Limits are read from ``data/taxonomy.toml``; what people read, from the words."""
 
 from __future__ import annotations
 
 import math
 from enum import StrEnum
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from coatclass.resources import read_toml
+from coatclass.words import catalogue
 
 _DATA = Path(__file__).with_name("data") / "taxonomy.toml"
-_MM_PER_INCH = 25.4
 
 
 class CoatCategory(StrEnum):
@@ -132,32 +131,36 @@ def taxonomy_version() -> str:
     return str(read_toml(_DATA)["version"])
 
 
+_KINDS: dict[type[StrEnum], str] = {
+    CoatCategory: "coat",
+    Texture: "texture",
+    Undercoat: "undercoat",
+    Curl: "curl",
+    Lie: "lie",
+    MatState: "mat_state",
+    Patience: "patience",
+}
+
+
 def definition(word: StrEnum, *, plain: bool = True) -> str:
-    """What a word means: plainly for owners, or precisely for groomers and researchers (categories only)."""
-    if isinstance(word, CoatCategory):
-        return str(_table("category")[word]["says" if plain else "means"])
+    """What a word means in English: plainly for owners, or precisely for groomers and researchers (categories only)."""
     if isinstance(word, LengthBand):
         return band_label(word)
-    section = {
-        Texture: "texture",
-        Undercoat: "undercoat",
-        Curl: "curl",
-        Lie: "lie",
-        MatState: "mat_state",
-        Patience: "patience",
-        BodyZone: "zone",
-    }[type(word)]
-    return str(_table(section)[word])
+    words = catalogue()
+    if isinstance(word, BodyZone):
+        return words.title(words.zone(word, long=True))
+    return words.definition(_KINDS[type(word)], word, plain=plain or not isinstance(word, CoatCategory))
 
 
 def category_label(category: CoatCategory) -> str:
-    """The category's name as shown to people."""
-    return str(_table("category")[category]["label"])
+    """The category's English name as shown to people."""
+    words = catalogue()
+    return words.title(words.coat(category))
 
 
 def band_label(band: LengthBand) -> str:
-    """The band in millimetres with inches beside them."""
-    return str(_table("band")[band]["label"])
+    """The band in millimetres with inches beside them, in English."""
+    return catalogue().band(band)
 
 
 def band_limits_mm(band: LengthBand) -> tuple[float, float]:
@@ -178,16 +181,9 @@ def band_of_mm(length_mm: float) -> LengthBand:
 
 
 def describe_mm(length_mm: float) -> str:
-    """A length for people: millimetres, with inches (to the eighth) beside them.
+    """A length for people, in English: millimetres, with inches (to the eighth) beside them.
 
     >>> describe_mm(19)
     '19 mm (3/4 in)'
     """
-    eighths = round(length_mm / _MM_PER_INCH * 8)
-    if eighths == 0:
-        return f"{length_mm:g} mm"
-    whole, rest = divmod(eighths, 8)
-    parts = [str(whole)] if whole else []
-    if rest:
-        parts.append(str(Fraction(rest, 8)))
-    return f"{round(length_mm):g} mm ({' '.join(parts)} in)"
+    return catalogue().mm(length_mm)

@@ -1,6 +1,6 @@
 """Which tools fit which coat: catalogue, rules, harm table, the recommender, drawings of the tools."""
 
-from coatclass.toolkit._data import LANGUAGES, catalogue, rules_version
+from coatclass.toolkit._data import catalogue, rules_version
 from coatclass.toolkit._drawing import drawing
 from coatclass.toolkit._explain import TrialStep, harm_records, rules, trial_order, why_not
 from coatclass.toolkit._harm import harm_of
@@ -10,7 +10,6 @@ from coatclass.toolkit._owned import OwnedJudgement, ShoppingItem, identify, jud
 from coatclass.toolkit._words import describe, specification_words, tool_name
 
 __all__ = [
-    "LANGUAGES",
     "Harm",
     "HarmCell",
     "OwnedJudgement",

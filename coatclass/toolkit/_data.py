@@ -1,4 +1,4 @@
-"""Reading and checking the room's data: catalogue, rules, harm table, texts."""
+"""Reading and checking the room's data: catalogue, rules, harm table."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, cast
 
+from coatclass import words
 from coatclass.contract import Role, Specification
 from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
@@ -16,7 +17,6 @@ from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, Length
 from coatclass.toolkit._model import DRAGS, Demotion, Drag, Harm, HarmCell, LengthRange, Rule, Tool
 
 FOLDER = Path(__file__).with_name("data")
-LANGUAGES = ("en", "de")
 LIMITS_MM = (19, 25, 75)
 HARM_CONDITIONS = ("", "hand_stripped", "natural", "clipped", "sparse", "sensitive_skin")
 
@@ -249,21 +249,18 @@ def _cell(tool: str, harm: str, reason: str, where: str) -> HarmCell:
 # --- texts and version ---------------------------------------------------------------------------------------------
 
 
-@cache
-def texts(language: str = "en") -> Mapping[str, Any]:
-    """The sentences of one language.
+def texts(language: str = "en") -> words.Catalogue:
+    """What is said of tools in a language.
 
     Raises:
-        ModelFilesError: if the room does not speak the language.
+        InputError: for a language without texts.
     """
-    if language not in LANGUAGES:
-        raise damaged(f"texts.{language}.toml", f"does not exist; this room speaks {', '.join(LANGUAGES)}.")
-    return read_toml(FOLDER / f"texts.{language}.toml")
+    return words.catalogue(language, "toolkit")
 
 
 def message(language: str, key: str, **values: object) -> str:
     """One sentence of the section [message], its gaps filled."""
-    return str(texts(language)["message"][key]).format(**values)
+    return texts(language).say(f"message.{key}", **values)
 
 
 @cache

@@ -47,10 +47,10 @@ def drawing(tool: str, *, language: str = "en", described: bool = True) -> str:
     """
     if tool not in catalogue():
         raise InputError(tool, "is no tool of the catalogue.", f"Choose one of {', '.join(catalogue())}.")
-    words = texts(language)["tool"][tool]
+    words = texts(language)
     shapes = [*_FAMILIES[catalogue()[tool].family](catalogue()[tool]), *scale_bar()]
-    sentence = f"{words['plain']} {message(language, 'bar', mm=f'{BAR_MM:g}')}"
-    heading = f"  <title>{escape(words['name'])}</title>\n  <desc>{escape(sentence)}</desc>\n" if described else ""
+    sentence = f"{words.say(f'tool.{tool}.plain')} {message(language, 'bar', mm=f'{BAR_MM:g}')}"
+    heading = f"  <title>{escape(words.tool(tool))}</title>\n  <desc>{escape(sentence)}</desc>\n" if described else ""
     body = "\n".join(f"  {shape}" for shape in shapes)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH_MM:g} {HEIGHT_MM:g}" '

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from coatclass.contract import CoatSituation, KitItem, Role
 from coatclass.errors import InputError
-from coatclass.taxonomy import BANDS, BodyZone, describe_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, Texture, Undercoat
 from coatclass.toolkit._coats import blocked_zones, cells
 from coatclass.toolkit._data import FOLDER, catalogue, demotions, message, rule_file, texts, tool_rules
 from coatclass.toolkit._kit import recommend
@@ -112,7 +112,7 @@ def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
     ]
     for demotion in demotions():
         tools = [tool.id for tool in catalogue().values() if tool.drag in demotion.drags]
-        why = texts(language)["demotion"][demotion.id]
+        why = texts(language).say(f"demotion.{demotion.id}")
         when = message(language, f"when_{demotion.when}", months=demotion.below_months)
         records.append(RuleRecord(demotion.id, ", ".join(tools), Role.LATER.value, when, why, demotion.source))
     policy = rule_file()["policy"]
@@ -137,22 +137,27 @@ def harm_records() -> tuple[RuleRecord, ...]:
         )
 
 
+_ORDER: dict[str, tuple[str, ...]] = {"texture": tuple(Texture), "undercoat": tuple(Undercoat)}
+_FLAGS = ("yes", "no", "unknown", "none", "tangles", "mats", "tight")
+
+
 def _when(rule: Rule, language: str) -> str:
     words = texts(language)
     parts = [_range(rule.length, language)] if rule.length is not None else []
     for name, allowed in rule.conditions.items():
-        if name in ("category", "texture", "undercoat"):
-            named = ", ".join(text for word, text in words[name].items() if word in allowed)
-            parts.insert(0 if name == "category" else len(parts), named)
+        if name == "category":
+            parts.insert(0, ", ".join(words.coat(coat, phrase=True) for coat in CATEGORIES if coat in allowed))
+        elif name in _ORDER:
+            parts.append(", ".join(words.word(name, word) for word in _ORDER[name] if word in allowed))
         else:
-            flags = ", ".join(text for word, text in words["flag"].items() if word in allowed)
-            parts.append(f"{words['condition'][name]}: {flags}")
+            flags = ", ".join(words.say(f"flag.{word}") for word in _FLAGS if word in allowed)
+            parts.append(f"{words.say(f'condition.{name}')}: {flags}")
     return "; ".join(parts) or message(language, "rule_all")
 
 
 def _range(length: LengthRange, language: str) -> str:
-    low = message(language, "from" if length.low_included else "above", mm=describe_mm(length.low))
+    low = message(language, "from" if length.low_included else "above", mm=texts(language).mm(length.low))
     if length.high == float("inf"):
         return low
-    high = message(language, "up_to" if length.high_included else "below", mm=describe_mm(length.high))
+    high = message(language, "up_to" if length.high_included else "below", mm=texts(language).mm(length.high))
     return high if length.low == 0 else f"{low}, {high}"

@@ -62,7 +62,7 @@ def recommend(situation: CoatSituation, *, language: str = "en") -> tuple[KitIte
 def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
     return KitItem(
         tool=choice.tool,
-        name=texts(language)["tool"][choice.tool]["name"],
+        name=texts(language).tool(choice.tool),
         role=choice.role,
         zones=tuple(zone for zone in BodyZone if zone in choice.zones),
         order=order,
@@ -125,7 +125,7 @@ def _demotion(tool: str, situation: CoatSituation) -> Demotion | None:
 
 
 def _put_off(choice: _Choice, reason: str, language: str) -> _Choice:
-    why = f"{texts(language)['demotion'][reason]} {choice.why}"
+    why = f"{texts(language).say(f'demotion.{reason}')} {choice.why}"
     return replace(choice, role=Role.LATER, why=why, rules=(reason, *choice.rules))
 
 
@@ -157,7 +157,7 @@ def _promote(
     view = seen[best]
     free = frozenset(zone_group("all_over")) - blocked_zones(situation)
     key = "uncertain" if free else "afterwards"
-    why = message(language, key, what=texts(language)["tool"][best]["plain"])
+    why = message(language, key, what=texts(language).say(f"tool.{best}.plain"))
     rules = (*(rule.id for rule in view.wanted), UNCERTAIN)
     choice = _Choice(best, Role.ESSENTIAL, free, why, rules, view.order if view.wanted else 50)
     choices[best] = choice if free else _put_off(choice, BLOCKED, language)

@@ -8,12 +8,13 @@ from typing import Literal
 
 from coatclass.contract import CoatSituation, KitItem, Role, Specification
 from coatclass.taxonomy import BodyZone
-from coatclass.toolkit._data import LANGUAGES, catalogue, message, rule_file, texts
+from coatclass.toolkit._data import catalogue, message, rule_file, texts
 from coatclass.toolkit._explain import why_not
 from coatclass.toolkit._kit import recommend
 from coatclass.toolkit._model import OwnedToolLike, Tool
 from coatclass.toolkit._views import views
 from coatclass.toolkit._words import tool_name
+from coatclass.words import LANGUAGES
 
 OwnedVerdict = Literal["keep", "keep_for_zones", "not_for_this_coat", "unclear"]
 
@@ -127,7 +128,7 @@ def _judge(tool: str, situation: CoatSituation, language: str) -> OwnedJudgement
         if BodyZone.TRUNK in item.zones:
             why = message(language, "keep", why=item.why)
             return OwnedJudgement("keep", (tool,), item.zones, why)
-        zones = ", ".join(texts(language)["zone"][zone] for zone in item.zones)
+        zones = texts(language).zones(item.zones)
         why = message(language, "keep_for_zones", zones=zones, why=item.why)
         return OwnedJudgement("keep_for_zones", (tool,), item.zones, why)
     harmless = views(situation)[tool].harm.harm.severity == 0

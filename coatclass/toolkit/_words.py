@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from coatclass.contract import CoatSituation, Specification
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat, band_of_mm, describe_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, Texture, Undercoat, band_of_mm
 from coatclass.toolkit._coats import Cell, cells
 from coatclass.toolkit._data import message, texts
 from coatclass.toolkit._model import HarmCell, PossibleCoat, Rule
@@ -14,12 +14,12 @@ from coatclass.toolkit._views import View
 
 def rule_sentence(rule: Rule, language: str) -> str:
     """Why a rule says what it says."""
-    return str(texts(language)["rule"][rule.why])
+    return texts(language).say(f"rule.{rule.why}")
 
 
 def harm_sentence(cell: HarmCell, language: str) -> str:
     """Why a tool harms a coat or does nothing there."""
-    return str(texts(language)["reason"][cell.reason]) if cell.reason else ""
+    return texts(language).say(f"reason.{cell.reason}") if cell.reason else ""
 
 
 def _whys(rules: Iterable[Rule], language: str) -> str:
@@ -53,8 +53,8 @@ def later_sentence(view: View, language: str) -> str:
 def coat_phrase(coat: PossibleCoat, language: str, *, texture: bool = False) -> str:
     """One coat in a few words: category, length, and texture if wished."""
     words = texts(language)
-    phrase = f"{words['category'][coat.category]} {words['band'][coat.band]}"
-    return f"{phrase}, {words['texture'][coat.texture]}" if texture else phrase
+    phrase = f"{words.coat(coat.category, phrase=True)} {words.band(coat.band, phrase=True)}"
+    return f"{phrase}, {words.word('texture', coat.texture)}" if texture else phrase
 
 
 def _condition(view: View, situation: CoatSituation, language: str) -> str:
@@ -65,10 +65,10 @@ def _condition(view: View, situation: CoatSituation, language: str) -> str:
     # Where coats differ in what they need, the rules' own sentences say it; one list for all of them would be wrong.
     textures, undercoats = next(iter(view.only_if)) if len(view.only_if) == 1 else (frozenset(), frozenset())
     if textures:
-        hair = _either([words["texture"][texture] for texture in Texture if texture in textures], language)
+        hair = words.either(words.word("texture", texture) for texture in Texture if texture in textures)
         parts.append(message(language, "if_texture", texture=hair))
     if undercoats:
-        down = _either([words["undercoat"][undercoat] for undercoat in Undercoat if undercoat in undercoats], language)
+        down = words.either(words.word("undercoat", one) for one in Undercoat if one in undercoats)
         parts.append(message(language, "if_undercoat", undercoat=down))
     return message(language, "and").join(parts)
 
@@ -81,9 +81,9 @@ def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str
     all_categories, all_bands = _ordered(possible)
     parts = []
     if categories != all_categories or bands == all_bands:
-        parts.append(_either([words["category"][category] for category in categories], language))
+        parts.append(words.either(words.coat(category, phrase=True) for category in categories))
     if bands != all_bands:
-        parts.append(_either([words["band"][band] for band in bands], language))
+        parts.append(words.either(words.band(band, phrase=True) for band in bands))
     return message(language, "if_coat", coat=" ".join(parts))
 
 
@@ -92,55 +92,31 @@ def _ordered(part: tuple[Cell, ...]) -> tuple[list[CoatCategory], list[LengthBan
     return [c for c in CATEGORIES if c in categories], [b for b in BANDS if b in bands]
 
 
-def _either(words: list[str], language: str) -> str:
-    if len(words) == 1:
-        return words[0]
-    return f"{', '.join(words[:-1])} {message(language, 'or')} {words[-1]}"
-
-
 # --- a tool in words -----------------------------------------------------------------------------------------------
 
 
 def tool_name(tool: str, *, language: str = "en") -> str:
     """The name of a tool of the catalogue."""
-    return str(texts(language)["tool"][tool]["name"])
+    return texts(language).tool(tool)
 
 
 def describe(tool: str, *, plain: bool = True, language: str = "en") -> str:
     """What a tool is and does: plainly for owners, or precisely for groomers."""
-    return str(texts(language)["tool"][tool]["plain" if plain else "precise"])
+    return texts(language).say(f"tool.{tool}.{'plain' if plain else 'precise'}")
 
 
 def specification_words(specification: Specification, *, language: str = "en") -> tuple[str, ...]:
     """What to look for in a shop, one short phrase for each feature; lengths in mm with inches beside them."""
-    words = texts(language)["word"]
+    words = texts(language)
     phrases = []
     for name in ("pin_length_mm", "tooth_length_mm", "tooth_gap_mm"):
         limits = getattr(specification, name)
         if limits is not None:
-            phrases.append(message(language, name, range=_millimetres(limits, language)))
+            phrases.append(message(language, name, range=words.mm_range(*limits)))
     if specification.stiffness is not None:
-        phrases.append(message(language, "stiffness", stiffness=words[specification.stiffness]))
+        phrases.append(message(language, "stiffness", stiffness=words.say(f"word.{specification.stiffness}")))
     if specification.tip is not None:
-        phrases.append(words[specification.tip])
+        phrases.append(words.say(f"word.{specification.tip}"))
     if specification.size is not None:
-        phrases.append(words[specification.size])
+        phrases.append(words.say(f"word.{specification.size}"))
     return tuple(phrases)
-
-
-def _millimetres(limits: tuple[float, float], language: str) -> str:
-    """A range in mm; inches only from 5 mm up, below which nobody measures in inches."""
-    low, high = limits
-    figures = message(language, "to", low=_figure(low, language), high=_figure(high, language))
-    if low < 5:
-        return f"{figures} mm"
-    inches = message(language, "to", low=_inches(low), high=_inches(high))
-    return f"{figures} mm ({inches} in)"
-
-
-def _figure(number: float, language: str) -> str:
-    return f"{number:g}".replace(".", message(language, "decimal_mark"))
-
-
-def _inches(length_mm: float) -> str:
-    return describe_mm(length_mm).partition("(")[2].removesuffix(" in)")

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from coatclass import care
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Texture
+from coatclass.words import LANGUAGES
 
 TODAY = date(2026, 3, 2)
 STAMP = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -47,7 +48,7 @@ def by_uid(ics):
     return {entry.uid.value: entry for entry in calendar.vevent_list}
 
 
-@pytest.mark.parametrize("language", care.LANGUAGES)
+@pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("timezone", [None, "Europe/Vienna", "America/New_York"])
 def test_a_second_library_reads_the_calendar_and_finds_it_valid(language, timezone):
     calendar = vobject.readOne(export(language=language, timezone=timezone).decode("utf-8"))
@@ -182,7 +183,7 @@ def test_what_cannot_be_used_is_refused_in_plain_words(options, code):
 
 
 @settings(max_examples=40, deadline=None)
-@given(dogs.situations, dogs.kits, st.sampled_from(care.LANGUAGES))
+@given(dogs.situations, dogs.kits, st.sampled_from(LANGUAGES))
 def test_every_plan_makes_a_calendar_that_a_second_library_reads(situation, kit, language):
     plan = care.plan(situation, kit, today=TODAY, language=language)
     ics = care.calendar_ics(plan, dog_id="any", stamp=STAMP)

@@ -16,6 +16,7 @@ from coatclass import care
 from coatclass.care._coat import data
 from coatclass.errors import InputError
 from coatclass.taxonomy import CoatCategory, LengthBand
+from coatclass.words import LANGUAGES
 
 TODAY = date(2026, 3, 2)
 FUR = frozenset({CoatCategory.FUR})
@@ -140,7 +141,7 @@ def test_measurements_that_hardly_go_together_are_questioned_and_not_swallowed(c
     assert code in {doubt.code for doubt in doubts}
     growth = care.forecast(dogs.situation(), TODAY, measurements=measurements)
     assert growth.doubts == doubts and growth.rate.based_on == "prior"
-    for language in care.LANGUAGES:
+    for language in LANGUAGES:
         assert "?" in care.doubt_words(doubts[0], language) or "." in care.doubt_words(doubts[0], language)
 
 

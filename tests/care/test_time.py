@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from coatclass import care
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat
+from coatclass.words import LANGUAGES
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 
@@ -94,7 +95,7 @@ def test_the_longest_length_fits_and_one_more_millimetre_does_not(situation):
 
 
 @settings(max_examples=60, deadline=None)
-@given(weighed, st.sampled_from(care.LANGUAGES))
+@given(weighed, st.sampled_from(LANGUAGES))
 def test_the_budget_always_has_words(situation, language):
     words = care.time_words(care.time_budget(situation), language)
     assert len(words) == 2 and all(words)

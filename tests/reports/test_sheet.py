@@ -6,7 +6,6 @@ import dataclasses
 import io
 import itertools
 import re
-import string
 import xml.etree.ElementTree as ET
 from datetime import date
 from functools import cache
@@ -24,12 +23,10 @@ from coatclass.errors import InputError
 from coatclass.reports._curve_picture import curve_picture
 from coatclass.reports._dog_picture import dog_picture
 from coatclass.reports._drawing import Line, hatch, svg
-from coatclass.reports._sheet_words import sheet_texts
-from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
+from coatclass.words import LANGUAGES, catalogue
 
 TODAY = date(2026, 3, 2)
-LANGUAGES = care.LANGUAGES
 C, Z = CoatCategory, BodyZone
 
 
@@ -135,7 +132,7 @@ def test_page_and_pdf_say_every_step_tool_and_stop_rule(name, language):
 @pytest.mark.parametrize("name", DOGS)
 def test_the_first_page_stands_alone_and_the_details_begin_on_the_second(name, language):
     pages = on_paper(name, language)
-    texts = sheet_texts(language)
+    texts = catalogue(language, "sheet")
     assert texts.say("part.kit") in pages[0] and texts.say("part.where") in pages[0]
     assert texts.say("title.details") in pages[1] and texts.say("title.details") not in pages[0]
     assert 3 <= len(pages) <= 8
@@ -240,37 +237,12 @@ def test_a_tool_that_a_groomer_added_keeps_the_groomers_words():
     assert "Something new" in text and "because" in text
 
 
-# --- catalogues -----------------------------------------------------------------------------------------------------
-
-
-def flat(table, prefix=""):
-    for key, value in table.items():
-        if isinstance(value, dict):
-            yield from flat(value, f"{prefix}{key}.")
-        else:
-            yield f"{prefix}{key}", value
-
-
-def fields(value):
-    texts = value if isinstance(value, list) else [value]
-    return [{name for _, name, _, _ in string.Formatter().parse(text) if name} for text in texts]
-
-
-def test_the_catalogues_hold_the_same_keys_and_placeholders_in_every_language():
-    from coatclass.reports import _sheet_words
-
-    english, *others = (dict(flat(read_toml(_sheet_words._DATA / f"sheet.{language}.toml"))) for language in LANGUAGES)
-    for other in others:
-        assert set(english) == set(other)
-        assert all(fields(text) == fields(other[key]) for key, text in english.items())
-
-
 # --- pictures -------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_the_dog_is_readable_without_colour_and_names_every_zone(language):
-    texts = sheet_texts(language)
+    texts = catalogue(language, "sheet")
     situation = DOGS["packed"]
     picture = dog_picture(care.load(situation), (Z.BREECHES,), texts)
     source = svg(picture)
@@ -278,13 +250,13 @@ def test_the_dog_is_readable_without_colour_and_names_every_zone(language):
     colours = set(re.findall(r"#[0-9a-f]{6}", source))
     assert colours and all(c[1:3] == c[3:5] == c[5:7] for c in colours)
     for zone in care.RISK_ZONES:
-        assert texts.say(f"picture.zone.{zone}") in source
+        assert texts.zone(zone) in source
     assert texts.say("picture.leave") in picture.description
 
 
 def test_a_zone_at_higher_risk_is_hatched_more_densely():
     def lines(situation):
-        picture = dog_picture(care.load(situation), (), sheet_texts("en"))
+        picture = dog_picture(care.load(situation), (), catalogue("en", "sheet"))
         return sum(isinstance(shape, Line) and len(shape.points) == 2 for shape in picture.shapes)
 
     bare = dog(C.FUR, 5.0)
@@ -305,7 +277,7 @@ def test_hatching_stays_inside_its_shape(gap, rising):
 
 def test_the_curve_shows_todays_length_and_the_owners_minutes():
     budget = care.time_budget(DOGS["curly"])
-    picture = curve_picture(budget, 30.0, sheet_texts("en"))
+    picture = curve_picture(budget, 30.0, catalogue("en", "sheet"))
     source = svg(picture)
     ET.fromstring(source)
     assert "you can give 90 minutes" in source and "today: 30 mm" in source
