@@ -13,7 +13,7 @@ from app import accounts
 from app.design import HEAD, blocks, mount, render
 from app.masking import log_unforeseen
 from app.owner._page import _inert
-from app.work import QueueFullError
+from app.work import GoneError, QueueFullError
 from coatclass.errors import InputError, RecordError
 from coatclass.records import User, UserRole
 
@@ -63,6 +63,8 @@ def page_for(app: FastAPI, path: str, title: str, roles: tuple[UserRole, ...], v
         try:
             user = accounts.require(app.state.records, dict(request.request.cookies), *roles)
             html = await app.state.queue.run(view, app.state, user, wish, asker=request.request)
+        except GoneError:
+            return ""
         except accounts.ForbiddenError:
             html = render("signed_out.html", side="groomer")
         except Exception as error:  # a page that stays blank helps nobody

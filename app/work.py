@@ -45,8 +45,8 @@ class _Job:
 class WorkQueue:
     """Runs functions in at most ``workers`` threads, in at most ``dear`` of them what takes long.
 
-    At most ``waiting`` jobs wait; what nobody waits for any more is not begun; what is asked for twice at a time is
-    done once. It may be used from any event loop.
+    At most ``waiting`` jobs wait; what nobody waits for any more is not begun; what is asked for again before it has
+    begun is done once (later it might have missed a change). It may be used from any event loop.
     """
 
     def __init__(self, *, workers: int, dear: int, waiting: int, patience_s: float, retry_after_s: int) -> None:
@@ -141,6 +141,7 @@ class WorkQueue:
                     self._changed.wait()
                 self._busy += 1
                 self._busy_dear += job.dear
+                self._forget(job)
             result, error = None, None
             try:
                 result = job.function()
@@ -149,7 +150,6 @@ class WorkQueue:
             with self._changed:
                 self._busy -= 1
                 self._busy_dear -= job.dear
-                self._forget(job)
                 self._changed.notify_all()
             _answer(job.future, result, error)
 

@@ -16,7 +16,8 @@ from coatclass.errors import ModelFilesError
 __all__ = ["damage_told", "read_json", "read_toml", "released"]
 
 _PACKAGE = Path(__file__).resolve().parent
-_ROOTS = (_PACKAGE.parent, _PACKAGE / "_released")
+# An installed copy holds them inside; whatever lies beside it there is somebody else's.
+_ROOTS = (_PACKAGE / "_released", _PACKAGE.parent)
 
 
 def released(relative: str) -> Path:

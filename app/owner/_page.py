@@ -10,7 +10,7 @@ from fastapi import FastAPI
 from app.design import blocks, mount, render
 from app.masking import log_unforeseen
 from app.owner import _views as views
-from app.work import QueueFullError
+from app.work import GoneError, QueueFullError
 from coatclass.errors import InputError
 
 _BRIDGE = """
@@ -28,6 +28,8 @@ def owner_page(app: FastAPI) -> None:
         wish = views.Wish.read(event._data if isinstance(event._data, dict) else {})
         try:
             html = await app.state.queue.run(views.view, app.state, wish, asker=request.request)
+        except GoneError:
+            return ""
         except Exception as error:  # a page that stays blank helps nobody
             html = _problem(error, wish)
         return _inert(html)

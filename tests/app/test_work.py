@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import threading
-import time
 
 import pytest
 
@@ -95,16 +94,42 @@ def test_what_nobody_waits_for_is_not_begun():
 def test_the_same_asked_for_twice_at_a_time_is_done_once_and_errors_reach_everybody():
     async def run() -> None:
         work, count = queue(), []
+        go = await blocked(work)
 
         def fails() -> None:
             count.append(1)
-            time.sleep(0.05)
             raise ValueError("no")
 
-        results = await asyncio.gather(*(work.run(fails, key="k") for _ in range(5)), return_exceptions=True)
+        asked = [asyncio.ensure_future(work.run(fails, key="k")) for _ in range(5)]
+        await asyncio.sleep(0.05)
+        go.set()
+        results = await asyncio.gather(*asked, return_exceptions=True)
         assert [type(one) for one in results] == [ValueError] * 5
         assert len(count) == 1
         assert await work.run(lambda: 7, key="k") == 7  # later it is done anew
+
+    asyncio.run(run())
+
+
+def test_what_has_begun_is_not_shared_with_those_who_ask_later():
+    """They may ask because something has changed meanwhile."""
+
+    async def run() -> None:
+        work, kept, go, begun = queue(workers=2), ["old"], threading.Event(), threading.Event()
+
+        def read() -> str:
+            found = kept[0]
+            begun.set()
+            go.wait(10)
+            return found
+
+        first = asyncio.ensure_future(work.run(read, key="state"))
+        await asyncio.to_thread(begun.wait, 10)
+        kept[0] = "new"
+        second = asyncio.ensure_future(work.run(read, key="state"))
+        await asyncio.sleep(0.05)
+        go.set()
+        assert await asyncio.gather(first, second) == ["old", "new"]
 
     asyncio.run(run())
 
