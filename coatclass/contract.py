@@ -11,7 +11,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from functools import cached_property
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -19,13 +20,14 @@ from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Pat
 
 __all__ = [
     "DRAGS",
-    "SCHEMA_VERSION",
     "AnswerEvidence",
+    "AnsweredQuestion",
     "Ask",
     "Assessment",
     "BandEstimate",
     "CategoryEstimate",
     "Caution",
+    "Clash",
     "CoatEstimate",
     "CoatSituation",
     "Decision",
@@ -34,6 +36,7 @@ __all__ = [
     "KitItem",
     "LengthAdvice",
     "Permission",
+    "PhaseAdvice",
     "PhotoEvidence",
     "PhotoReport",
     "PhotoStatus",
@@ -53,8 +56,6 @@ __all__ = [
     "ZoneClearance",
     "ZoneFrequency",
 ]
-
-SCHEMA_VERSION = 1
 
 
 class Frozen(BaseModel):
@@ -121,6 +122,15 @@ class PhotoEvidence:
 
 
 @dataclass(frozen=True)
+class AnsweredQuestion:
+    """One answer and what it says by itself: log P(answer | category, band), the largest 0, 7 rows of 4."""
+
+    question: str
+    answer: Any
+    log_likelihood: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class AnswerEvidence:
     """What the answers say about the coat.
 
@@ -129,12 +139,14 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        by_question: what each answer says by itself; names and genes count as one.
     """
 
     log_likelihood: tuple[tuple[float, ...], ...]
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    by_question: tuple[AnsweredQuestion, ...] = ()
 
 
 Regime = Literal["none", "photo", "answers", "both", "hands_on"]
@@ -154,6 +166,8 @@ class CoatEstimate:
         by_photo, by_answers: P(category) by that source alone, None if it is absent.
         unfamiliar: the photos are unlike anything the model was trained on.
         joint: P(category, band), 7 rows of 4, whose margins are ``category`` and ``band``; None if nobody kept it.
+        answers_fit_photo: log of P(answers | what the photo shows) over P(answers | the coat that fits them best), at
+            most 0: the lower, the less can both be right. None without both.
     """
 
     category: tuple[float, ...]
@@ -163,6 +177,7 @@ class CoatEstimate:
     by_answers: tuple[float, ...] | None = None
     unfamiliar: bool = False
     joint: tuple[tuple[float, ...], ...] | None = None
+    answers_fit_photo: float | None = None
 
 
 class Verdict(StrEnum):
@@ -175,14 +190,27 @@ class Verdict(StrEnum):
     UNUSABLE_PHOTO = "unusable_photo"
 
 
+class Clash(Frozen):
+    """Photo and answers that can't both be right.
+
+    ``photo``, ``answers``: the likeliest coat by each alone. ``check``: ids of the questions whose answers speak most
+    against the photo's coat, the strongest first.
+    """
+
+    photo: CoatCategory
+    answers: CoatCategory
+    check: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class Decision:
-    """The prediction sets, most probable first, and the verdict with its reasons."""
+    """The prediction sets, most probable first, the verdict with its reasons, and a clash of photo and answers."""
 
     categories: tuple[CoatCategory, ...]
     bands: tuple[LengthBand, ...]
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
+    clash: Clash | None = None
 
 
 # --- decision -> triage ---------------------------------------------------------------------------------------------
@@ -211,7 +239,10 @@ class Touch(StrEnum):
     @property
     def rank(self) -> int:
         """0 (nothing) to 3 (brush)."""
-        return list(Touch).index(self)
+        return _TOUCH_RANK[self]
+
+
+_TOUCH_RANK = {touch: rank for rank, touch in enumerate(Touch)}
 
 
 class ZoneClearance(Frozen):
@@ -270,13 +301,21 @@ class Triage(Frozen):
     rules: tuple[str, ...] = ()
 
     def cleared(self, drag: Drag = "gentle", *, comb: bool = False) -> frozenset[BodyZone]:
-        """Zones in which a brush (or comb) of this drag may be used at home; none while sessions are closed.
+        """Zones in which a brush (or comb) of this drag may be used at home.
 
-        A dog that is only being trained may be touched with gentle tools: training is a session of seconds.
+        While sessions are closed that is for training only, which is a session of seconds: ask ``session`` as well.
         """
-        return frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+        return self._cleared[drag, comb]
 
-    @property
+    @cached_property
+    def _cleared(self) -> dict[tuple[Drag, bool], frozenset[BodyZone]]:
+        return {
+            (drag, comb): frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+            for drag in DRAGS
+            for comb in (False, True)
+        }
+
+    @cached_property
     def having(self) -> frozenset[BodyZone]:
         """The zones that this dog has."""
         return frozenset(one.zone for one in self.zones)
@@ -383,7 +422,7 @@ class RoutineStep(Frozen):
     """One step of a session, in words for somebody with a dog on the table.
 
     ``title`` names the tool or the step; ``technique`` is the id of the stroke; ``errors`` are what usually goes wrong;
-    ``cautions`` are codes of the cautions that matter at this step. No zones means the whole dog.
+    ``cautions`` are codes of the cautions that matter at this step.
     """
 
     order: int
@@ -409,10 +448,12 @@ class Routine(Frozen):
     """How often, how long, and what to do in which order.
 
     Attributes:
-        hold: not empty when nothing may start before a vet or groomer has seen the dog; says who and why.
-        leave: zones that the owner must not work on; they wait for the groomer.
+        sessions_per_week: rounds a week, and days a week on which the zones at risk are combed; see :class:`Week`.
+        minutes_per_session: low and high; None without a weight.
+        hold: not empty while nobody brushes at home; says why, and who comes first.
+        leave: zones that the owner must not work on; they wait for the groomer or the vet.
         zones: how often which zones want the comb, the most frequent first.
-        bath_steps: the bath day in order; ``bath`` is its rule in one sentence.
+        bath: its rule in one sentence, or why there is none now; ``bath_steps``: the bath day in order.
         ladder: what may be tried at a knot, for how long, and when to give up; empty if no knot was reported.
         errors: what usually goes wrong with the whole routine.
         trial: which tool to try first while the coat is uncertain, and what to do when the comb stops.
@@ -527,13 +568,31 @@ class BandEstimate(Frozen):
     set: tuple[LengthBand, ...]
 
 
+class PhaseAdvice(Frozen):
+    """Tools, routine, week, length and training of one phase of the plan; see :class:`Assessment`."""
+
+    kit: tuple[KitItem, ...] = ()
+    routine: Routine
+    week: Week | None = None
+    length: LengthAdvice | None = None
+    training: tuple[TrainingStep, ...] = ()
+
+
 class Assessment(Frozen):
     """The whole answer for one dog; stable and versioned.
 
-    ``category`` and ``length_band`` are null when nothing that was given can carry an estimate.
+    ``category`` and ``length_band`` are null when nothing that was given can carry an estimate. Records of version 1
+    still read: they have only ``kit``, ``routine`` and ``cautions``, and no zones there means the whole dog.
+
+    Attributes:
+        triage: what may be done with the dog now, where and by whom.
+        visit: what to tell or ask vet and groomer.
+        kit, routine, week, length, training: what is safe now.
+        after: the same after the visit or the training; null if now already is the whole plan.
+        grown: a puppy's as an adult.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: Literal[1, 2] = 2
     model_version: str
     rules_version: str
     photos: tuple[PhotoReport, ...] = ()
@@ -543,9 +602,17 @@ class Assessment(Frozen):
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
     next_question: Question | None = None
+    triage: Triage | None = None
+    visit: tuple[Ask, ...] = ()
     kit: tuple[KitItem, ...] = ()
     routine: Routine | None = None
+    week: Week | None = None
+    length: LengthAdvice | None = None
+    training: tuple[TrainingStep, ...] = ()
+    after: PhaseAdvice | None = None
+    grown: PhaseAdvice | None = None
     cautions: tuple[Caution, ...] = ()
+    clash: Clash | None = None
 
 
 def normalise(log_probabilities: tuple[float, ...]) -> tuple[float, ...]:

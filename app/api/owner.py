@@ -14,9 +14,9 @@ from app import cases
 from app.api.assessing import read_uploads
 from app.looking import Looks, overlay
 from app.owner import _dog as owners
-from coatclass.care import CarePlan
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
+from coatclass.presentation import Presentation
 from coatclass.records import Photo, Records
 
 router = APIRouter(prefix="/api/v1/dogs/by-link", tags=["owner"])
@@ -249,38 +249,30 @@ def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
     of = owners.find(_salon(request), token)
-    return _remembered(request, of, ("pdf", language, paper), lambda: sheet_pdf(_sheet(request, of), language, paper))
+    return _remembered(
+        request, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
+    )
 
 
 def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
     of = owners.find(_salon(request), token)
-    return _remembered(request, of, ("html", language), lambda: sheet_html(_sheet(request, of), language))
-
-
-def _sheet(request: Request, of: owners.OwnersDog) -> Any:
-    from coatclass.reports import Sheet
-
-    assessment, plan = _planned(request, of, "en")
-    remarks = of.finding.remarks if of.finding is not None else ""
-    return Sheet(of.name, plan, assessment=assessment, breed=of.dog.breed, remarks=remarks)
+    return _remembered(request, of, ("html", language), lambda: sheet_html(_presented(request, of, language)))
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:
-    from coatclass.care import calendar_ics
+    from coatclass.reports import calendar_ics
 
     of = owners.find(_salon(request), token)
-    _, plan = _planned(request, of, language)
-    return calendar_ics(plan, dog_id=of.dog.id, dog_name=of.name, stamp=datetime.now(UTC))
+    return calendar_ics(_presented(request, of, language), dog_id=of.dog.id, stamp=datetime.now(UTC))
 
 
-def _planned(request: Request, of: owners.OwnersDog, language: str) -> tuple[Assessment, CarePlan]:
+def _presented(request: Request, of: owners.OwnersDog, language: str) -> Presentation:
     found = _assessed(request, of)
-    plan = owners.plan(of, found, language=language)
-    if plan is None:
+    if found.category is None:
         raise PhotoError("the plan", "needs a photo or some answers first.", "Give one of them.", code="nothing_given")
-    return found, plan
+    return owners.presented(of, found, language=language)
 
 
 def _download(content: bytes, kind: str, name: str) -> Response:
