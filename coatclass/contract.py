@@ -7,7 +7,6 @@ Probability vectors are tuples in the order of :data:`coatclass.taxonomy.CATEGOR
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -140,6 +139,9 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        visible: what the answers among them say that a photo shows as well, like ``log_likelihood``; None if there are
+            none.
+        stated_visible: the same by rows as they are stated, which hold better beside a photo than counted ones.
         by_question: what each answer says by itself; names and genes count as one.
     """
 
@@ -147,6 +149,8 @@ class AnswerEvidence:
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    visible: tuple[tuple[float, ...], ...] | None = None
+    stated_visible: tuple[tuple[float, ...], ...] | None = None
     by_question: tuple[AnsweredQuestion, ...] = ()
 
 
@@ -576,11 +580,3 @@ class Assessment(Frozen):
     routine: Routine | None = None
     cautions: tuple[Caution, ...] = ()
     clash: Clash | None = None
-
-
-def normalise(log_probabilities: tuple[float, ...]) -> tuple[float, ...]:
-    """Turn log probabilities, up to a constant, into probabilities that sum to 1."""
-    top = max(log_probabilities)
-    weights = [math.exp(value - top) for value in log_probabilities]
-    total = sum(weights)
-    return tuple(weight / total for weight in weights)

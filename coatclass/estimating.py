@@ -7,7 +7,7 @@ a photo (:func:`look`), weighing everything that is known (:func:`estimate`), an
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from coatclass import answers as questionnaire
 from coatclass.ancestry import Inherited
 from coatclass.answers import Answers
 from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvidence, PhotoReport, PhotoStatus
-from coatclass.decision import Thresholds
+from coatclass.decision import Askable, Thresholds
 from coatclass.ensemble import Finding, Members
 from coatclass.errors import PhotoError
 from coatclass.photo import LoadedPhoto
@@ -33,6 +33,7 @@ __all__ = [
     "Look",
     "PhotoSource",
     "Reading",
+    "askable",
     "decide",
     "estimate",
     "estimate_photo",
@@ -151,6 +152,27 @@ def decide(
     if known is None:
         return decision.decide(None, reports)
     return decision.decide(known.coat, reports, answers=known.said, inherited=known.inherited, thresholds=thresholds)
+
+
+def askable(
+    known: Estimate, answers: Answers, *, skipped: Collection[str] = (), learned: LearnedModel | None = None
+) -> list[Askable]:
+    """The evidence questions that may be asked next, with what their answers would say and how far they would count."""
+    table = learned.likelihood if learned else questionnaire.likelihood
+    beside_photo = (learned.members(ensemble.load()) if learned else ensemble.load()).answer_weight["both"]
+    repeats = questionnaire.visible() if known.coat.by_photo is not None else frozenset()
+    return [
+        Askable(
+            id=spec.id,
+            text=spec.text,
+            help=spec.help,
+            likelihood={str(it): questionnaire.alone(spec.id, it, table(spec.id, it)) for it in possible},
+            weight=beside_photo if spec.id in repeats else 1.0,
+            measures=spec.id == "trunk_length_mm",
+        )
+        for spec in questionnaire.due(answers)
+        if spec.id not in {*known.said.answered, *skipped} and (possible := questionnaire.outcomes(spec.id))
+    ]
 
 
 def estimate_photo(source: PhotoSource) -> tuple[CoatEstimate | None, Decision, PhotoReport]:

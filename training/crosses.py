@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure and write ``crosses.json`` and ``CROSSES.md``."""
-    from training.ensemble._data import load
+    from training.ensemble.data import load
 
     data = load(args.models / "evidence.npz")
     rows = [row for row in range(len(data)) if _named(str(data.breed[row])) is not None]

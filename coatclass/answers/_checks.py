@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coatclass.answers._conditions import hold_all
 from coatclass.answers._questions import LANGUAGES
+from coatclass.answers.conditions import hold_all
 from coatclass.contract import Reason
 from coatclass.resources import read_toml
 

@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from coatclass.ensemble import Members, load
-from coatclass.ensemble import _members as members_module
+from coatclass.ensemble import members as members_module
 from coatclass.errors import ModelFilesError
 
 
@@ -38,7 +38,7 @@ def test_a_file_with_another_checksum_is_refused(monkeypatch):
 def test_run_time_needs_no_scikit_learn():
     program = (
         "import sys; from coatclass.ensemble import combine; from coatclass.decision import decide;"
-        "decide(combine()); import coatclass.ensemble._members as m; m.load();"
+        "decide(combine()); import coatclass.ensemble.members as m; m.load();"
         "print([n for n in ('sklearn', 'mapie', 'scipy', 'torch', 'pandas', 'onnxruntime') if n in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

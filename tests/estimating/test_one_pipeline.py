@@ -16,7 +16,7 @@ from coatclass.ensemble import Finding
 from coatclass.estimating import Reading, decide, estimate
 from coatclass.learning import RELEASED, LearnedModel
 from coatclass.learning import Case as LearningCase
-from coatclass.learning._report import probabilities
+from coatclass.learning.fitting import probabilities
 from coatclass.reports.evaluation import Case, Cases, with_decisions
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 

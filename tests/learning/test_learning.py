@@ -19,8 +19,7 @@ from coatclass.answers import Answers
 from coatclass.contract import PhotoEvidence
 from coatclass.errors import RecordError
 from coatclass.learning import RELEASED, Case, LearnedModel, Shelf, cases, learn, pack_photos
-from coatclass.learning._learn import _temperature, fit
-from coatclass.learning._report import _folds, probabilities
+from coatclass.learning.fitting import _folds, _temperature, fit, probabilities
 from coatclass.records import AnswerSheet, Dog, Finding, StoredAssessment, learning_cases, open_records
 from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand
 

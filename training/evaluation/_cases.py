@@ -7,7 +7,7 @@ from dataclasses import replace
 from coatclass.contract import PhotoEvidence
 from coatclass.reports.evaluation import UNKNOWN, Case, Cases
 from coatclass.taxonomy import CATEGORIES
-from training.ensemble._data import Dataset, manifest_rows
+from training.ensemble.data import Dataset, manifest_rows, observed_answers_of
 from training.places import photos_folder
 
 __all__ = ["cases_of_evidence", "cases_of_split", "other_animals"]
@@ -35,6 +35,7 @@ def _case(row: dict[str, str]) -> Case:
         confidence=confidence,
         breed=row["breed"],
         source=row["set"],
+        answers=observed_answers_of(row["photo_id"]),
     )
 
 

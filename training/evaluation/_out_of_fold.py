@@ -16,8 +16,8 @@ from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import Cases, with_decisions
 from training import places
-from training.ensemble._data import Dataset, load, split_groups
-from training.ensemble._members import fit_members, fold_members
+from training.ensemble.data import Dataset, load, split_groups
+from training.ensemble.members import fit_members, fold_members
 from training.evaluation._cases import cases_of_evidence
 
 __all__ = ["EVIDENCE", "cross_fitted", "pool", "role", "sources_held_out"]
@@ -26,7 +26,7 @@ _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.
 EVIDENCE = {"dog" if by == "group" else by: name for by, name in places.EVIDENCE.items()}
 # What the released ensemble has and a fold's members have not: set on all folds together.
-_KEPT = ("photo_gain", "answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
+_KEPT = ("answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
 
 
 @cache

@@ -14,7 +14,7 @@ import numpy as np
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import UNKNOWN, Cases, tables
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.ensemble._data import manifest_rows
+from training.ensemble.data import manifest_rows
 from training.evaluation._cases import cases_of_split
 from training.evaluation._out_of_fold import EVIDENCE
 

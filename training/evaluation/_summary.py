@@ -272,7 +272,7 @@ def _answers(report: dict[str, Any]) -> list[str]:
     if not sweep:
         return []
     lines = [
-        "**Simulated answers.** No real answers exist yet; these are drawn from stated tables, for the "
+        "**Simulated answers.** No owner has answered yet; these are drawn from rows of P(answer | coat), for the "
         f"{sweep['n']} photos whose length is known.",
         "",
         "| Wrong answers | Answers alone: accuracy | log loss | Photo and answers: accuracy | log loss |",

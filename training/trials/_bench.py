@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from sklearn.linear_model import LogisticRegression
 from torch import Tensor
 
-from coatclass.ensemble._fusion import log_softmax
+from coatclass.ensemble.fusion import log_softmax
 from coatclass.taxonomy import CATEGORIES
-from training.ensemble._members import coefficients
+from training.ensemble.members import coefficients
 from training.image._config import Heads, read_config
 from training.image._jobs import make_plan
 from training.image._labels import Labels

@@ -10,11 +10,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
+from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
 from coatclass.taxonomy import BANDS, band_limits_mm
 
 __all__ = [
     "answer_table",
+    "answers_fit",
+    "beside_photo",
     "calibrate",
     "fuse",
     "log_softmax",
@@ -58,25 +60,20 @@ def answer_table(log_likelihood: Sequence[Sequence[float]]) -> Array:
     return result
 
 
-def pool_photos(features: Array, weights: Array | None = None) -> Array:
+def pool_photos(features: Array) -> Array:
     """The logarithmic opinion pool of several photos of one dog: their mean, (19,). Genest and Zidek 1986."""
-    pooled: Array = np.average(features, axis=0, weights=weights)
+    pooled: Array = features.mean(axis=0)
     return pooled
 
 
-def photo_joint(features: Array, photos: Array, members: Members) -> Array:
+def photo_joint(features: Array, members: Members) -> Array:
     """Joint table by the photos alone.
 
     P(category) and P(band) are opinion pools of the plain mean of the routes and of the fitted members. P(band) is
     turned into P(band | category) by how well the two go together: a drop coat is long by definition, and hair that
     long would be called drop.
-    ``photos`` (N,) counts the pictures behind each row: n of them count as 1 + gain (n - 1) independent ones.
     """
-    weight = (1.0 + members.photo_gain * (photos - 1.0))[:, None]
-    base_category, base_band = prior_margins(members)
     category, band = _opinions(features, members)
-    category = log_softmax(base_category + weight * (category - base_category))
-    band = log_softmax(base_band + weight * (band - base_band))
     given_category = log_softmax(band[:, None, :] + members.compatibility[None], axis=2)
     joint: Array = category[:, :, None] + given_category
     return joint
@@ -108,9 +105,34 @@ def prior_margins(members: Members) -> tuple[Array, Array]:
     return _log_sum_exp(members.prior, axis=1), _log_sum_exp(members.prior, axis=0)
 
 
-def fuse(by_photo: Array, answers: Array, answer_weight: float) -> Array:
-    """Multiply the photos' joint table by the answers' likelihood, raised to the trust that answers have earned."""
-    return _normalise(by_photo + answer_weight * answers)
+def fuse(base: Array, answers: Array, weight: float = 1.0) -> Array:
+    """Multiply a joint table by the answers' likelihood, raised to the power ``weight``."""
+    return _normalise(base + weight * answers)
+
+
+def beside_photo(answers: Array, visible: Array, stated: Array, weight: float) -> Array:
+    """The answers' log likelihood as it counts beside a photo, (N, 7, 4).
+
+    Photo and answers are not independent given the coat, for one look drives both: of what a photo shows as well
+    (``visible``; by stated rows: ``stated``) the answers tell only the share ``weight`` anew.
+    """
+    result: Array = answers - visible + weight * stated
+    return result
+
+
+def answers_fit(by_photo: Array, answers: Array) -> Array:
+    """log of how well the coats that a photo shows explain the answers, beside the coat that explains them best, (N,).
+
+    Each coat at the length that suits the answers best: a coat that was cut since is no contradiction.
+
+    Args:
+        by_photo: P(category) by the photo, (N, 7).
+        answers: log likelihoods (N, 7, 4).
+    """
+    told = answers.max(axis=2)
+    told = told - told.max(axis=1, keepdims=True)
+    result: Array = np.log((by_photo * np.exp(told)).sum(axis=1))
+    return result
 
 
 def _normalise(joint: Array) -> Array:

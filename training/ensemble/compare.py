@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -14,21 +13,22 @@ from sklearn.base import ClassifierMixin
 from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import f1_score, log_loss
-from sklearn.model_selection import StratifiedGroupKFold
+from sklearn.model_selection import GroupKFold, StratifiedGroupKFold
 
-from coatclass.ensemble._fusion import log_softmax, marginals, members_say
-from coatclass.ensemble._members import N_CATEGORIES, N_SCORES, Array
+from coatclass import answers as questionnaire
+from coatclass.answers import Answers
+from coatclass.ensemble.fusion import fuse, log_softmax, marginals, members_say
+from coatclass.ensemble.members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from training.ensemble._answers import draw_owners, known_bands, simulate
-from training.ensemble._data import Dataset
-from training.ensemble._fit import estimate_tables
-from training.ensemble._members import coefficients, fit_gate, fit_member, fit_members
+from training.ensemble.data import VISIBLE, Dataset
+from training.ensemble.fit import Pool
+from training.ensemble.members import coefficients, fit_gate, fit_member
+from training.ensemble.owners import observed, tables
 
 __all__ = ["compare"]
 
 _COLUMNS = ("regime", "member", "log_loss", "accuracy", "macro_f1_without_mixed", "unseen_log_loss", "unseen_accuracy")
 _NOT_MIXED = [i for i, category in enumerate(CATEGORIES) if category is not CoatCategory.MIXED]
-_WEIGHT = 0.95  # about what fitting finds
 _TEXTURE, _KINSHIP = slice(0, 7), slice(7, 14)
 Fit = Callable[[Array, Array, Any], Any]
 
@@ -149,44 +149,37 @@ def _seconds_a_dog(predict: Callable[[Array], Any], features: Array, repeats: in
 
 
 def _both_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """Fusing photo and simulated answers: the product against members that learn to fuse."""
-    rng = np.random.default_rng([config["seed"], 99])
-    rates, asked = draw_owners(len(pool), rng, config["answers"]["error_rates"], config["answers"]["answered"])
-    answers = simulate(pool.category, known_bands(pool, rng), rng, rates, asked)
-    seen, unseen = (pool.features(config["members"]["floor"], unseen=flag) for flag in (False, True))
-    fused = {name: [np.zeros((len(pool), N_CATEGORIES)) for _ in range(2)] for name in _FUSERS}
-    seconds = dict.fromkeys(_FUSERS, 0.0)
-    for learn, held_out in _folds(pool):
-        members = fit_members(pool.take(learn), config, np.inf)
-        members = replace(members, answer_weight={**members.answer_weight, "both": _WEIGHT})
-        for place, features in enumerate((seen, unseen)):
-            product = marginals(estimate_tables("both", features, answers, members))[0]
-            stacked = _stacked(features, answers, members)
-            for name, fit in _FUSERS.items():
-                if fit is None:
-                    fused[name][place][held_out] = product[held_out]
-                    continue
-                both = np.concatenate([_stacked(x, answers, members)[learn] for x in (seen, unseen)])
-                member = fit().fit(both, np.tile(pool.category[learn], 2))
-                fused[name][place][held_out] = _predict(member, stacked[held_out])
-                seconds[name] = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), stacked)
-    for name, (on_seen, on_unseen) in fused.items():
-        yield _row("both", name, on_seen, on_unseen, pool=pool, seconds=seconds[name])
+    """Photo and all three observed answers: rows stated and counted, how much they count, fusion that is learned."""
+    whole = Pool.of(pool, config)
+    owners = [Answers(**observed(pool, row)) for row in range(len(pool))]
+    stated = {question: {it: np.array(questionnaire.stated(question, it)) for it in questionnaire.outcomes(question)}
+              for question in VISIBLE}  # fmt: skip
+    for name, rows in (("stated rows", [stated] * len(pool)), ("counted rows", list(whole.rows))):
+        told = tables(owners, rows)[0]
+        for weight in (1.0, 0.75, 0.5, 0.25):
+            fused = [marginals(fuse(by, told, weight))[0] for by in (whole.by_photo, whole.by_strangers)]
+            yield _row("both", f"{name}, exponent {weight:g}", *fused, pool=pool)
+        for member, make in _FUSERS.items():
+            views = [_stacked(by, told) for by in (whole.by_photo, whole.by_strangers)]
+            fused = [np.zeros((len(pool), N_CATEGORIES)) for _ in views]
+            for learn, held_out in GroupKFold(5).split(told, groups=pool.breed):
+                both = np.concatenate([view[learn] for view in views])
+                fitted = make().fit(both, np.tile(pool.category[learn], 2))
+                for place, view in enumerate(views):
+                    fused[place][held_out] = _predict(fitted, view[held_out])
+            yield _row("both", f"{name}, {member}", *fused, pool=pool)
 
 
-def _stacked(features: Array, answers: Array, members: Any) -> Array:
-    """Log P(category) by photo, by answers and by their product, side by side, (N, 21)."""
-    views = [
-        marginals(estimate_tables(regime, features, answers, members))[0] for regime in ("photo", "answers", "both")
-    ]
-    logs: Array = np.log(np.concatenate(views, axis=1).clip(1e-6))
+def _stacked(by_photo: Array, told: Array) -> Array:
+    """Log P(category) by the photo beside the answers' log likelihood of each category, (N, 14)."""
+    views = np.log(marginals(by_photo)[0].clip(1e-6)), np.log(np.exp(told).mean(axis=2))
+    logs: Array = np.concatenate(views, axis=1)
     return logs
 
 
-_FUSERS: dict[str, Callable[[], ClassifierMixin] | None] = {
-    "product of experts": None,
-    "logistic regression on the three": lambda: LogisticRegression(C=0.1, max_iter=2000),
-    "gradient-boosted trees on the three": _boosted,
+_FUSERS: dict[str, Callable[[], ClassifierMixin]] = {
+    "logistic regression on both": lambda: LogisticRegression(C=0.03, max_iter=2000),
+    "gradient-boosted trees on both": _boosted,
 }
 
 
@@ -208,5 +201,5 @@ def _row(
         "unseen_log_loss": round(log_loss(truth, strange, labels=labels), 4),
         "unseen_accuracy": round(float((strange.argmax(axis=1) == truth).mean()), 4),
         "microseconds_a_dog": round(seconds * 1e6),
-        "answers": "simulated" if regime == "both" else "none",
+        "answers": "observed" if regime == "both" else "none",
     }

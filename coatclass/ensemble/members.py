@@ -17,7 +17,18 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["MANIFEST", "N_BANDS", "N_CATEGORIES", "N_FEATURES", "N_SCORES", "Array", "Members", "load", "read_manifest"]
+__all__ = [
+    "MANIFEST",
+    "N_BANDS",
+    "N_CATEGORIES",
+    "N_FEATURES",
+    "N_SCORES",
+    "Array",
+    "Members",
+    "load",
+    "read_checked",
+    "read_manifest",
+]
 
 Array = NDArray[np.float64]
 MANIFEST = "models/ensemble.json"
@@ -41,8 +52,7 @@ class Members:
         compatibility (7, 4): log of how much likelier a band is under a category than on the whole.
         prior (7, 4): log P(category, band) before anything is known.
         photo_prior (7,): log share of each category among the photos that the members learned from.
-        photo_gain: what each photo after the first adds, as a share of what the first one says, [0, 1].
-        answer_weight: exponent of the answers' likelihood, by regime.
+        answer_weight: exponent of the answers' likelihood, by regime; beside a photo, of what it shows as well.
         category_temperature, band_temperature: by regime; 1 leaves the probabilities as they are.
         unfamiliar_above: photos with a larger unfamiliarity are unlike anything the model has seen.
     """
@@ -57,7 +67,6 @@ class Members:
     compatibility: Array
     prior: Array
     photo_prior: Array
-    photo_gain: float
     answer_weight: Mapping[str, float]
     category_temperature: Mapping[str, float]
     band_temperature: Mapping[str, float]

@@ -11,10 +11,10 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import StratifiedGroupKFold
 
 from coatclass.breeds import background
-from coatclass.ensemble._fusion import log_softmax, photo_joint, pool_photos
-from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
+from coatclass.ensemble.fusion import log_softmax, photo_joint
+from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
-from training.ensemble._data import UNKNOWN, Dataset
+from training.ensemble.data import UNKNOWN, Dataset
 
 __all__ = [
     "coefficients",
@@ -22,7 +22,6 @@ __all__ = [
     "fit_gate",
     "fit_member",
     "fit_members",
-    "fit_photo_gain",
     "fold_members",
     "tables",
 ]
@@ -117,7 +116,6 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
         compatibility=compatibility,
         prior=prior,
         photo_prior=np.log(_shares(data)),
-        photo_gain=0.0,
         answer_weight=dict(one),
         category_temperature=dict(one),
         band_temperature=dict(one),
@@ -143,7 +141,7 @@ def cross_fitted(pool: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
     by_photo, by_strangers = (np.zeros((len(pool), N_CATEGORIES, N_BANDS)) for _ in range(2))
     for held_out, members in fold_members(pool, config):
         for features, found in ((known, by_photo), (strange, by_strangers)):
-            found[held_out] = photo_joint(features[held_out], np.ones(len(held_out)), members)
+            found[held_out] = photo_joint(features[held_out], members)
     return by_photo, by_strangers
 
 
@@ -155,27 +153,3 @@ def _shares(data: Dataset) -> Array:
         np.add.at(counts, data.category_by[known, annotator], 0.5)
     result: Array = counts / counts.sum()
     return result
-
-
-def fit_photo_gain(data: Dataset, members: Members, grid: Array) -> tuple[float, int]:
-    """What a further photo of the same dog adds: the gain with the least log loss, and over how many dogs it was found.
-
-    Most dogs with several photos here are near-duplicates, so the gain errs on the careful side.
-    """
-    from dataclasses import replace
-
-    features = data.features(members.floor)
-    groups = [np.flatnonzero(data.group == group) for group in sorted(set(data.group.tolist()))]
-    several = [rows for rows in groups if len(rows) > 1 and len(set(data.category[rows].tolist())) == 1]
-    if not several:
-        return 0.0, 0
-    pooled = np.stack([pool_photos(features[rows]) for rows in several])
-    counts = np.array([float(len(rows)) for rows in several])
-    truth = data.category[[rows[0] for rows in several]]
-
-    def loss(gain: float) -> float:
-        joint = photo_joint(pooled, counts, replace(members, photo_gain=gain))
-        category = np.log(np.exp(joint).sum(axis=2))
-        return float(-category[np.arange(len(truth)), truth].mean())
-
-    return float(min(grid, key=loss)), len(several)
