@@ -83,7 +83,7 @@ def _name(result: Fitted) -> str:
 def _plain(rows: Rows) -> dict[str, dict[str, Any]]:
     """Rows as JSON values, answers by their words."""
     return {
-        question: {str(answer).lower(): np.round(table, 5).tolist() for answer, table in by_answer.items()}
+        question: {str(answer).lower(): np.round(table, 9).tolist() for answer, table in by_answer.items()}
         for question, by_answer in rows.items()
     }
 
