@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coatclass import answers as questionnaire
-from coatclass import care, decision, estimating, toolkit, vision
+from coatclass import decision, estimating, planning, toolkit, vision
 from coatclass.answers import Answers
 from coatclass.contract import (
     Assessment,
@@ -16,12 +15,13 @@ from coatclass.contract import (
     CoatEstimate,
     CoatSituation,
     Decision,
+    PhaseAdvice,
     PhotoReport,
     Question,
 )
 from coatclass.ensemble import Finding
 from coatclass.estimating import NO_ANSWERS, Estimate, PhotoSource, Reading, read_photo
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.taxonomy import BANDS, CATEGORIES
 
 if TYPE_CHECKING:
     from coatclass.learning import LearnedModel
@@ -74,7 +74,7 @@ def assess_readings(
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
-    kit = toolkit.recommend(situation)
+    advice = planning.advise(situation)
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
@@ -85,10 +85,19 @@ def assess_readings(
         verdict=decided.verdict,
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
         next_question=_next_question(known, askable, situation),
-        kit=kit,
-        routine=care.routine(situation, kit),
-        cautions=care.cautions(situation, kit),
+        triage=advice.now.triage,
+        visit=advice.visit,
+        **dict(_phase(advice.now)),
+        after=advice.after and _phase(advice.after),
+        grown=advice.grown and _phase(advice.grown),
+        cautions=advice.cautions,
         clash=decided.clash,
+    )
+
+
+def _phase(phase: planning.Phase) -> PhaseAdvice:
+    return PhaseAdvice(
+        kit=phase.kit, routine=phase.routine, week=phase.week, length=phase.length, training=phase.training
     )
 
 
@@ -128,9 +137,4 @@ def _band(estimate: CoatEstimate, decided: Decision) -> BandEstimate:
 
 def _next_question(known: Estimate, askable: Sequence[decision.Askable], situation: CoatSituation) -> Question | None:
     """The unanswered question whose answer is expected to change the kit the most."""
-
-    def kit_of(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, str]]:
-        kit = toolkit.recommend(replace(situation, categories=categories, bands=bands))
-        return frozenset((item.tool, item.role) for item in kit)
-
-    return decision.next_question(known.coat, askable, kit_of)
+    return decision.next_question(known.coat, askable, planning.tools_by_coat(situation))

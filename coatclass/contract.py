@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -18,7 +19,6 @@ from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Pat
 
 __all__ = [
     "DRAGS",
-    "SCHEMA_VERSION",
     "AnswerEvidence",
     "AnsweredQuestion",
     "Ask",
@@ -35,6 +35,7 @@ __all__ = [
     "KitItem",
     "LengthAdvice",
     "Permission",
+    "PhaseAdvice",
     "PhotoEvidence",
     "PhotoReport",
     "PhotoStatus",
@@ -54,8 +55,6 @@ __all__ = [
     "ZoneClearance",
     "ZoneFrequency",
 ]
-
-SCHEMA_VERSION = 1
 
 
 class Frozen(BaseModel):
@@ -244,7 +243,10 @@ class Touch(StrEnum):
     @property
     def rank(self) -> int:
         """0 (nothing) to 3 (brush)."""
-        return list(Touch).index(self)
+        return _TOUCH_RANK[self]
+
+
+_TOUCH_RANK = {touch: rank for rank, touch in enumerate(Touch)}
 
 
 class ZoneClearance(Frozen):
@@ -303,13 +305,21 @@ class Triage(Frozen):
     rules: tuple[str, ...] = ()
 
     def cleared(self, drag: Drag = "gentle", *, comb: bool = False) -> frozenset[BodyZone]:
-        """Zones in which a brush (or comb) of this drag may be used at home; none while sessions are closed.
+        """Zones in which a brush (or comb) of this drag may be used at home.
 
-        A dog that is only being trained may be touched with gentle tools: training is a session of seconds.
+        While sessions are closed that is for training only, which is a session of seconds: ask ``session`` as well.
         """
-        return frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+        return self._cleared[drag, comb]
 
-    @property
+    @cached_property
+    def _cleared(self) -> dict[tuple[Drag, bool], frozenset[BodyZone]]:
+        return {
+            (drag, comb): frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+            for drag in DRAGS
+            for comb in (False, True)
+        }
+
+    @cached_property
     def having(self) -> frozenset[BodyZone]:
         """The zones that this dog has."""
         return frozenset(one.zone for one in self.zones)
@@ -416,7 +426,7 @@ class RoutineStep(Frozen):
     """One step of a session, in words for somebody with a dog on the table.
 
     ``title`` names the tool or the step; ``technique`` is the id of the stroke; ``errors`` are what usually goes wrong;
-    ``cautions`` are codes of the cautions that matter at this step. No zones means the whole dog.
+    ``cautions`` are codes of the cautions that matter at this step.
     """
 
     order: int
@@ -442,10 +452,12 @@ class Routine(Frozen):
     """How often, how long, and what to do in which order.
 
     Attributes:
-        hold: not empty when nothing may start before a vet or groomer has seen the dog; says who and why.
-        leave: zones that the owner must not work on; they wait for the groomer.
+        sessions_per_week: rounds a week, and days a week on which the zones at risk are combed; see :class:`Week`.
+        minutes_per_session: low and high; None without a weight.
+        hold: not empty while nobody brushes at home; says why, and who comes first.
+        leave: zones that the owner must not work on; they wait for the groomer or the vet.
         zones: how often which zones want the comb, the most frequent first.
-        bath_steps: the bath day in order; ``bath`` is its rule in one sentence.
+        bath: its rule in one sentence, or why there is none now; ``bath_steps``: the bath day in order.
         ladder: what may be tried at a knot, for how long, and when to give up; empty if no knot was reported.
         errors: what usually goes wrong with the whole routine.
         trial: which tool to try first while the coat is uncertain, and what to do when the comb stops.
@@ -560,13 +572,31 @@ class BandEstimate(Frozen):
     set: tuple[LengthBand, ...]
 
 
+class PhaseAdvice(Frozen):
+    """Tools, routine, week, length and training of one phase of the plan; see :class:`Assessment`."""
+
+    kit: tuple[KitItem, ...] = ()
+    routine: Routine
+    week: Week | None = None
+    length: LengthAdvice | None = None
+    training: tuple[TrainingStep, ...] = ()
+
+
 class Assessment(Frozen):
     """The whole answer for one dog; stable and versioned.
 
-    ``category`` and ``length_band`` are null when nothing that was given can carry an estimate.
+    ``category`` and ``length_band`` are null when nothing that was given can carry an estimate. Records of version 1
+    still read: they have only ``kit``, ``routine`` and ``cautions``, and no zones there means the whole dog.
+
+    Attributes:
+        triage: what may be done with the dog now, where and by whom.
+        visit: what to tell or ask vet and groomer.
+        kit, routine, week, length, training: what is safe now.
+        after: the same after the visit or the training; null if now already is the whole plan.
+        grown: a puppy's as an adult.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: Literal[1, 2] = 2
     model_version: str
     rules_version: str
     photos: tuple[PhotoReport, ...] = ()
@@ -576,7 +606,14 @@ class Assessment(Frozen):
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
     next_question: Question | None = None
+    triage: Triage | None = None
+    visit: tuple[Ask, ...] = ()
     kit: tuple[KitItem, ...] = ()
     routine: Routine | None = None
+    week: Week | None = None
+    length: LengthAdvice | None = None
+    training: tuple[TrainingStep, ...] = ()
+    after: PhaseAdvice | None = None
+    grown: PhaseAdvice | None = None
     cautions: tuple[Caution, ...] = ()
     clash: Clash | None = None

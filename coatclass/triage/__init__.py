@@ -6,8 +6,8 @@ Rules: ``data/triage.toml``. Every rule that fits takes something away, none giv
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, get_args
 
@@ -16,9 +16,9 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
-__all__ = ["Rule", "after_visit", "rules", "thin_skinned", "triage", "zones_of"]
+__all__ = ["RULE_FILE", "Rule", "after_visit", "closed_by", "rules", "thin_skinned", "triage", "zones_of"]
 
-_FILE = Path(__file__).with_name("data") / "triage.toml"
+RULE_FILE = Path(__file__).with_name("data") / "triage.toml"
 _PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
 _AUTHORITY = list(Who)
 
@@ -52,12 +52,16 @@ class Rule:
 
 @dataclass(frozen=True)
 class _Fit:
-    """A rule that fits a dog: the zones that it is about, and what it closes."""
+    """A rule that fits a dog, the zones that it is about, and whether somebody named them."""
 
     rule: Rule
     zones: frozenset[BodyZone]
     named: bool
-    closes: frozenset[str] = field(default_factory=frozenset)
+
+    @property
+    def closes(self) -> frozenset[str]:
+        """Permissions that it closes."""
+        return self.rule.closes if self.named else self.rule.closes | self.rule.closes_unnamed
 
 
 _SETS: Mapping[str, type] = {
@@ -75,7 +79,7 @@ def rules() -> tuple[Rule, ...]:
         ModelFilesError: if the file holds a word that is not explained at its head.
     """
     try:
-        return tuple(_rule(row) for row in read_toml(_FILE)["rule"])
+        return tuple(_rule(row) for row in read_toml(RULE_FILE)["rule"])
     except (TypeError, ValueError, KeyError) as error:
         raise ModelFilesError("triage.toml", f"has a row that makes no sense: {error}.", "Install coatclass again.",
                               code="damaged") from error  # fmt: skip
@@ -99,7 +103,7 @@ def _rule(row: Mapping[str, Any]) -> Rule:
 @cache
 def thin_skinned() -> frozenset[BodyZone]:
     """Zones of thin skin and folds, where no knot is worked on with a firm tool."""
-    return frozenset(BodyZone(zone) for zone in read_toml(_FILE)["zones"]["thin_skin"])
+    return frozenset(BodyZone(zone) for zone in read_toml(RULE_FILE)["zones"]["thin_skin"])
 
 
 def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
@@ -107,7 +111,7 @@ def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
 
     Where something was found, there is a zone.
     """
-    table = read_toml(_FILE)["zones"]
+    table = read_toml(RULE_FILE)["zones"]
     possible = situation.categories or frozenset(CoatCategory)
     found = {zone for zone, state in situation.mats.items() if state is not MatState.NONE} | set(situation.skin)
     worn = bool(situation.wears_harness or situation.wears_clothing)
@@ -119,12 +123,19 @@ def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
 
 def triage(situation: CoatSituation) -> Triage:
     """What may be done with this dog now, where, and by whom. Pure and monotone: more trouble never allows more."""
-    fits = [fit for rule in rules() if (fit := _fit(rule, situation)) is not None]
+    fits = (fit for rule in rules() if (fit := _fit(rule, situation)) is not None)
+    return _decided(tuple((fit.rule.id, fit.zones, fit.named) for fit in fits), zones_of(situation))
+
+
+@lru_cache(maxsize=1024)
+def _decided(held: tuple[tuple[str, frozenset[BodyZone], bool], ...], having: tuple[BodyZone, ...]) -> Triage:
+    """The triage of a dog with these zones, for which rules (by id) hold in zones that somebody named, or did not."""
+    by_id = {rule.id: rule for rule in rules()}
+    fits = [_Fit(by_id[rule], zones, named) for rule, zones, named in held]
     closed = {name: [fit.rule for fit in fits if name in fit.closes] for name in _PERMISSIONS}
-    zones = tuple(_clearance(zone, fits) for zone in zones_of(situation))
     stopping = [fit.rule.first for fit in fits if fit.closes & {"session", "bath"} or fit.rule.there is Touch.NOTHING]
     return Triage(
-        zones=zones,
+        zones=tuple(_clearance(zone, fits) for zone in having),
         comes_off=any(fit.rule.comes_off for fit in fits),
         first=_highest(stopping),
         rules=tuple(fit.rule.id for fit in fits),
@@ -150,12 +161,13 @@ def _fit(rule: Rule, situation: CoatSituation) -> _Fit | None:
         zones, named = where or frozenset(BodyZone), bool(where)
     if rule.mats:
         zones = _matted(rule, situation)
-    return _Fit(rule, zones, named, rule.closes if named else rule.closes | rule.closes_unnamed)
+    return _Fit(rule, zones, named)
 
 
 def _holds(rule: Rule, situation: CoatSituation) -> bool:
     """Whether every condition that the rule states holds for this dog."""
-    age, matted = situation.age_months, _matted(rule, situation)
+    age = situation.age_months
+    matted = _matted(rule, situation) if rule.mats else frozenset()
     return (
         (not rule.patience or situation.patience in rule.patience)
         and (rule.below_months is None or (age is not None and age < rule.below_months))
@@ -179,24 +191,55 @@ def _may_have_down(situation: CoatSituation) -> bool:
     return not situation.undercoats or bool(situation.undercoats - {Undercoat.NONE})
 
 
-def _clearance(zone: BodyZone, fits: list[_Fit]) -> ZoneClearance:
+def _clearance(zone: BodyZone, fits: Iterable[_Fit]) -> ZoneClearance:
     touch, drag, knots = Touch.BRUSH, DRAGS[-1], True
     first, by = Who.OWNER, []
     for fit in fits:
-        rule, inside = fit.rule, zone in fit.zones
-        most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
-        strongest = rule.drag if inside or rule.elsewhere is not None else None
-        if most is None and strongest is None and not (rule.no_knots and inside):
+        most, strongest, no_knots = _limits(fit, zone)
+        if most is None and strongest is None and not no_knots:
             continue
         if most is not None and most.rank < touch.rank:
             touch = most
         if strongest is not None and DRAGS.index(strongest) < DRAGS.index(drag):
             drag = strongest
-        knots = knots and not (rule.no_knots and inside)
-        by.append(rule.id)
+        knots = knots and not no_knots
+        by.append(fit.rule.id)
         if most is not None and most.rank < Touch.COMB.rank:
-            first = _highest((first, rule.first))
+            first = _highest((first, fit.rule.first))
     return ZoneClearance(zone=zone, touch=touch, drag=drag, knots=knots, first=first, rules=tuple(by))
+
+
+def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]:
+    """What one rule leaves of a zone: the most touch, the strongest tool, and whether it forbids working on knots."""
+    rule, inside = fit.rule, zone in fit.zones
+    most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
+    strongest = rule.drag if inside or rule.elsewhere is not None else None
+    return most, strongest, rule.no_knots and inside
+
+
+def closed_by(
+    situation: CoatSituation, zones: Iterable[BodyZone], drag: Drag, *, comb: bool = False, knots: bool = False
+) -> tuple[str, ...]:
+    """The rules that, each by itself, keep a tool out of some of these zones, in the order of the data file.
+
+    Args:
+        situation: the dog.
+        zones: where the tool would go.
+        drag: how hard it pulls.
+        comb: whether it is a comb.
+        knots: whether it is to work on knots.
+    """
+    places = tuple(zones)
+    fits = [fit for rule in rules() if (fit := _fit(rule, situation)) is not None]
+    return tuple(fit.rule.id for fit in fits if any(_closes(fit, zone, drag, comb, knots) for zone in places))
+
+
+def _closes(fit: _Fit, zone: BodyZone, drag: Drag, comb: bool, knots: bool) -> bool:
+    most, strongest, no_knots = _limits(fit, zone)
+    needed = Touch.COMB if comb else Touch.BRUSH
+    too_much = most is not None and most.rank < needed.rank
+    too_strong = strongest is not None and DRAGS.index(strongest) < DRAGS.index(drag)
+    return too_much or too_strong or (knots and no_knots)
 
 
 def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:
@@ -214,5 +257,5 @@ def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:
     )
     if not found.comes_off:
         return after
-    length = float(read_toml(_FILE)["after"]["length_mm"])
+    length = float(read_toml(RULE_FILE)["after"]["length_mm"])
     return replace(after, measured_mm=length, bands=frozenset({band_of_mm(length)}), clipped=True, hand_stripped=False)

@@ -42,7 +42,7 @@ def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) 
 
     Args:
         language: one of :data:`LANGUAGES`.
-        room: file whose keys are meant: ``care``, ``toolkit``, ``sheet``, ``terminal``, ``owner`` or ``groomer``.
+        room: file whose keys are meant: ``care``, ``toolkit``, ``plan``, ``owner`` or ``groomer``.
             Without it a key starts with the file: ``care.bath.rule``.
         folder: where the languages' folders lie.
 
@@ -217,6 +217,11 @@ class Catalogue:
         """A date as written in the language: ``3 March 2026``, ``3. März 2026``."""
         months: Sequence[str] = self._words["writing.months"]
         return f"{day.day}{self._words['writing.after_day']} {months[day.month - 1]} {day.year}"
+
+    def month(self, day: date) -> str:
+        """The month of a date, short; with the year in January."""
+        months: Sequence[str] = self._words["writing.months"]
+        return f"{months[day.month - 1][:3]} {day.year}" if day.month == 1 else months[day.month - 1][:3]
 
     @property
     def weekdays(self) -> tuple[str, ...]:

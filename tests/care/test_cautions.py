@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass import care
-from coatclass.care._coat import data
+from coatclass.care.coat import data
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
 from coatclass.words import LANGUAGES, catalogue
 
@@ -51,6 +51,19 @@ def test_skin_and_ear_trouble_stop_the_work_and_name_the_vet(trouble):
     found = care.cautions(dogs.situation(skin_trouble=frozenset({trouble})), dogs.CURLY_KIT)
     mine = next(c for c in found if c.code == {"ear_trouble": "ears"}.get(trouble, trouble))
     assert mine.level == "stop" and "vet" in mine.text
+
+
+def test_a_caution_names_the_place_that_was_reported():
+    found = care.cautions(dogs.situation(skin={BodyZone.BELLY: "sores"}), dogs.CURLY_KIT)
+    sores = next(c for c in found if c.code == "sores")
+    assert sores.zones == (BodyZone.BELLY,)
+
+
+def test_a_caution_names_no_zone_that_the_dog_does_not_have():
+    dog = dogs.situation(collar_on_full_neck=True)
+    having = frozenset(BodyZone) - {BodyZone.HARNESS_PATH}
+    undress = next(c for c in care.cautions(dog, (), having=having) if c.code == "undress")
+    assert BodyZone.HARNESS_PATH not in undress.zones and BodyZone.NECK in undress.zones
 
 
 def test_mats_tight_to_the_skin_stop_the_work_in_their_zones_only():

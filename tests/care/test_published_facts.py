@@ -10,7 +10,7 @@ import care_dogs as dogs
 import pytest
 
 from coatclass import care
-from coatclass.care._coat import data
+from coatclass.care.coat import data
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState
 from coatclass.words import FOLDER as WORDS

@@ -12,11 +12,10 @@ import pytest
 from coatclass.contract import Role
 from coatclass.errors import InputError, ModelFilesError
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, Texture, Undercoat
+from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat
 from coatclass.toolkit import Harm, PossibleCoat, catalogue, harm_of, rules_version
-from coatclass.toolkit._data import (
+from coatclass.toolkit.tables import (
     FOLDER,
-    demotions,
     harm_table,
     parse_harm,
     parse_rule,
@@ -24,6 +23,7 @@ from coatclass.toolkit._data import (
     texts,
     tool_rules,
 )
+from coatclass.triage import rules as triage_rules
 from coatclass.words import FOLDER as WORDS
 from coatclass.words import LANGUAGES
 
@@ -33,7 +33,7 @@ RIGHT = (Role.ESSENTIAL, Role.HELPFUL)
 
 def _coats() -> Iterator[PossibleCoat]:
     """Every coat with nothing special about the dog, and with each special thing in turn."""
-    specials: list[dict[str, str]] = [
+    specials: list[dict[str, object]] = [
         {},
         {"hand_stripped": "yes"},
         {"hand_stripped": "no"},
@@ -42,10 +42,7 @@ def _coats() -> Iterator[PossibleCoat]:
         {"long_furnishings": "yes"},
         {"sparse": "yes"},
         {"sensitive_skin": "yes"},
-        {"bears_brush": "no"},
-        {"mats": "mats"},
-        {"mats": "tangles"},
-        {"mats": "tight"},
+        *({"mats": frozenset({state})} for state in MatState),
     ]
     for category, length, texture, undercoat in itertools.product(CoatCategory, LENGTHS, Texture, Undercoat):
         for special in specials:
@@ -91,7 +88,7 @@ def test_every_rule_fits_some_coat():
 
 def test_thin_hair_and_sensitive_skin_never_make_a_harmful_tool_harmless():
     for coat in _coats():
-        if coat.sparse == coat.sensitive_skin == "no" and coat.undercoat is Undercoat.LIGHT and coat.mats == "unknown":
+        if coat.sparse == coat.sensitive_skin == "no" and coat.undercoat is Undercoat.LIGHT and not coat.mats:
             for tool in catalogue():
                 if harm_of(tool, coat).harm.forbids:
                     for special in ("sparse", "sensitive_skin"):
@@ -115,10 +112,10 @@ def test_every_tool_rule_and_harm_has_its_sentence_and_no_sentence_is_left_over(
     assert set(words["rule"]) == {rule.why for rule in tool_rules()}
     reasons = {cell.reason for _, cells in harm_table().values() for cell in cells.values()} - {""}
     assert set(words["reason"]) == reasons
-    assert set(words["demotion"]) == {demotion.id for demotion in demotions()}
+    assert set(words["triage"]) == {rule.id for rule in triage_rules()}
     for tool in words["tool"].values():
         assert set(tool) == {"plain", "precise"}
-    for sentence in (*words["rule"].values(), *words["reason"].values(), *words["demotion"].values()):
+    for sentence in (*words["rule"].values(), *words["reason"].values(), *words["triage"].values()):
         assert sentence.endswith(".")
         assert sentence[0].isupper()
 
@@ -190,6 +187,7 @@ GOOD = {
         ({"categories": ["poodle"]}, "poodle"),
         ({"sparse": "perhaps"}, "perhaps"),
         ({"colour": "red"}, "colour"),
+        ({"mats": ["tight"]}, "tight"),
     ],
 )
 def test_a_rule_that_says_what_it_cannot_mean_is_refused_by_name(change, message):
@@ -248,15 +246,20 @@ def test_every_rule_and_every_harm_row_has_a_source():
 
 
 def test_the_version_changes_with_the_data_and_not_with_line_endings(monkeypatch, tmp_path):
-    from coatclass.toolkit import _data
+    from coatclass import triage
+    from coatclass.toolkit import tables
 
     for file in ("catalogue.toml", "rules.toml", "harm.csv"):
         (tmp_path / file).write_bytes((FOLDER / file).read_bytes().replace(b"\n", b"\r\n"))
-    fresh = _data.rules_version.__wrapped__
-    monkeypatch.setattr(_data, "FOLDER", tmp_path)
+    fresh = tables.rules_version.__wrapped__
+    monkeypatch.setattr(tables, "FOLDER", tmp_path)
     released = rules_version()
-    monkeypatch.setattr(_data, "rule_file", lambda: {"version": released.partition("+")[0]})
+    monkeypatch.setattr(tables, "rule_file", lambda: {"version": released.partition("+")[0]})
     assert fresh() == released
+    monkeypatch.setattr(triage, "RULE_FILE", tmp_path / "catalogue.toml")
+    assert fresh() != released
+    monkeypatch.undo()
+    monkeypatch.setattr(tables, "FOLDER", tmp_path)
     with (tmp_path / "harm.csv").open("a") as stream:
         stream.write("one more row\n")
     assert fresh() != released

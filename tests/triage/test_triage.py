@@ -6,12 +6,12 @@ from dataclasses import replace
 from itertools import product
 
 from care_dogs import situation, situations
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coatclass.contract import DRAGS, CoatSituation, Touch, Triage, Who
+from coatclass.contract import DRAGS, CoatSituation, Drag, Touch, Triage, Who
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
-from coatclass.triage import after_visit, rules, triage, zones_of
+from coatclass.triage import after_visit, closed_by, rules, triage, zones_of
 
 TROUBLES = ("sores", "redness", "smell", "pain", "parasites", "ear_trouble")
 PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
@@ -31,12 +31,14 @@ def at_most(worse: Triage, better: Triage) -> bool:
     return zones and all(getattr(worse, name).open <= getattr(better, name).open for name in PERMISSIONS)
 
 
+@settings(deadline=None)
 @given(situations, st.sampled_from(TROUBLES))
 def test_more_trouble_of_the_skin_never_allows_more(dog: CoatSituation, trouble: str) -> None:
     worse = replace(dog, skin_trouble=dog.skin_trouble | {trouble})
     assert at_most(triage(worse), triage(dog))
 
 
+@settings(deadline=None)
 @given(situations, st.sampled_from(list(BodyZone)), st.sampled_from(list(MatState)))
 def test_worse_mats_never_allow_more(dog: CoatSituation, zone: BodyZone, state: MatState) -> None:
     before = dog.mats.get(zone, MatState.NONE)
@@ -44,6 +46,7 @@ def test_worse_mats_never_allow_more(dog: CoatSituation, zone: BodyZone, state: 
     assert at_most(triage(worse), triage(dog))
 
 
+@settings(deadline=None)
 @given(situations)
 def test_less_patience_never_allows_more(dog: CoatSituation) -> None:
     assert at_most(triage(replace(dog, patience=Patience.CANNOT_BEAR)), triage(dog))
@@ -123,11 +126,31 @@ def test_a_dog_has_no_zones_that_it_does_not_have() -> None:
                                                 mats={BodyZone.BEARD: MatState.TANGLES}))  # fmt: skip
 
 
+@settings(deadline=None)
 @given(situations)
 def test_after_the_visit_a_dog_may_be_brushed(dog: CoatSituation) -> None:
     later = triage(after_visit(dog, triage(dog)))
     assert later.session.open
     assert not later.left_alone
+
+
+@settings(deadline=None)
+@given(situations, st.sampled_from(DRAGS), st.booleans())
+def test_a_zone_is_closed_to_a_tool_exactly_where_some_rule_closes_it(
+    dog: CoatSituation, drag: Drag, comb: bool
+) -> None:
+    found = triage(dog)
+    for zone in found.having:
+        assert bool(closed_by(dog, [zone], drag, comb=comb)) == (zone not in found.cleared(drag, comb=comb))
+        assert bool(closed_by(dog, [zone], "gentle", knots=True)) == (zone not in found.knots)
+
+
+def test_the_rule_that_closes_a_zone_is_the_one_that_is_about_it() -> None:
+    skin = {BodyZone.BELLY: "redness"}
+    dog = situation(skin=skin, mats={BodyZone.LEGS: MatState.TIGHT_MATS}, age_months=3.0)
+    assert closed_by(dog, [BodyZone.LEGS], "gentle") == ("tight-mats",)
+    assert closed_by(dog, [BodyZone.BELLY], "gentle") == ("redness",)
+    assert closed_by(dog, [BodyZone.CHEST], "moderate") == ("redness", "puppy")
 
 
 def test_every_rule_has_its_own_id_and_a_source() -> None:
