@@ -83,13 +83,23 @@ def _regime(has_photos: bool, has_answers: bool) -> Regime:
 
 def _by_photos(photos: Sequence[PhotoEvidence], members: Members) -> Array:
     features = fusion.photo_features(
-        np.array([photo.texture for photo in photos]),
-        np.array([photo.kinship for photo in photos]),
-        np.array([photo.band for photo in photos]),
+        [
+            np.array([photo.texture for photo in photos]),
+            np.array([photo.kinship for photo in photos]),
+            np.array([photo.band for photo in photos]),
+            np.array([_outline(photo) for photo in photos]),
+        ],
         np.array([photo.unfamiliarity for photo in photos]),
         members.floor,
     )
     return fusion.photo_joint(fusion.pool_photos(features)[None], np.array([float(len(photos))]), members)
+
+
+def _outline(photo: PhotoEvidence) -> Sequence[float]:
+    """What the outline says; the mean of the other two routes where no network looked at it."""
+    if photo.outline is not None:
+        return photo.outline
+    return [(one + other) / 2 for one, other in zip(photo.texture, photo.kinship, strict=True)]
 
 
 def _likelihood(answers: AnswerEvidence) -> Array:
