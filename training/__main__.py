@@ -15,6 +15,7 @@ COMMANDS = {
     "bench": "measure speed and memory, as ratios of one run",
     "trials": "measure again what was tried with frozen features and left out",
     "photos": "fetch the photos that the labels name",
+    "votes": "measure the release against all annotators and beside a further one",
     "labels": "write the labels, their documents and the metadata of the data set",
     "crosses": "measure what ancestors add to a photo, on the photographed crosses",
     "breeds": "compare the breed table with published tables",

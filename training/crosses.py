@@ -85,6 +85,7 @@ def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
         float(data.dog_share[row]),
         float(data.unfamiliarity[row]),
         "",
+        outline=tuple(data.outline[row]),
     )
     return said_of([photo] if with_photo else [], inherited if with_ancestors else None, data, row)
 

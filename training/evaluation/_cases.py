@@ -67,6 +67,7 @@ def cases_of_evidence(data: Dataset) -> Cases:
             dog_share=None,
             unfamiliarity=float(data.unfamiliarity[place]),
             model_version="out of fold",
+            outline=tuple(data.outline[place].tolist()),
         )
         cases.append(replace(case, evidence=evidence))
     return Cases(tuple(cases))
