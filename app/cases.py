@@ -10,13 +10,15 @@ from typing import Any
 
 from app.looking import Looks
 from coatclass import answers as questionnaire
-from coatclass import care
+from coatclass import care, planning
 from coatclass.answers import Answers
-from coatclass.assessing import Reading, assess_readings
+from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment, CoatSituation
 from coatclass.ensemble import Finding as HandsOn
 from coatclass.errors import AnswersError, RecordError
+from coatclass.estimating import Reading
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
+from coatclass.presentation import Presentation, present
 from coatclass.records import AnswerSheet, Finding, Measurement, Photo, Reader, Records, Writer
 from coatclass.taxonomy import BodyZone
 
@@ -126,23 +128,43 @@ def dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
     return [care.Measurement(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
 
 
-def plan(
-    at: CoatSituation,
+def presented(
+    at: CoatSituation | None,
     assessment: Assessment,
     answers: Answers,
-    measured: Sequence[care.Measurement],
+    measurements: Sequence[Measurement],
     *,
+    name: str,
+    breed: str = "",
+    remarks: str = "",
     trims: Sequence[care.Trim] = (),
     language: str = "en",
-) -> care.CarePlan:
-    """The care plan from today on, the same for whoever looks at the dog."""
-    return care.plan(
+) -> Presentation:
+    """The plan from today on as it is shown, the same for whoever looks at the dog; without an estimate no plan.
+
+    Args:
+        at: the dog as it is known; None without an estimate.
+        measurements: all of them; those of the trunk count.
+        name, breed, remarks: of the dog, as kept.
+    """
+    measured = dated(measurements)
+    plan = at and planning.plan(
         at,
-        assessment.kit,
         today=today(),
         measurements=measured,
         trims=trims,
         keeps_growing=answers.keeps_growing,
+        language=language,
+    )
+    return present(
+        plan,
+        assessment,
+        dog_name=name,
+        breed=breed or answers.breed or "",
+        parents=answers.parents or (),
+        remarks=remarks,
+        owned=answers.owned_tools or (),
+        measured=measured,
         language=language,
     )
 

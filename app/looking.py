@@ -10,9 +10,9 @@ from threading import Lock
 import numpy as np
 from PIL import Image
 
-from coatclass import photo, vision
-from coatclass.assessing import Reading
-from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
+from coatclass import estimating
+from coatclass.contract import PhotoEvidence, PhotoReport
+from coatclass.estimating import Reading
 from coatclass.records import Photo, Records
 
 _MOST = 1000
@@ -33,8 +33,7 @@ class Looked:
     def reading(self, name: str) -> Reading:
         """As the rooms take it, under the name that people see."""
         report = self.report.model_copy(update={"file": name})
-        used = None if report.status is PhotoStatus.REFUSED else replace(self.evidence, file=name)
-        return Reading(report, used)
+        return Reading.of(report, replace(self.evidence, file=name))
 
 
 def look_at(content: bytes, name: str) -> Looked:
@@ -43,9 +42,8 @@ def look_at(content: bytes, name: str) -> Looked:
     Raises:
         PhotoError: if it can't be opened.
     """
-    loaded = photo.load(content, name=name)
-    seen = vision.look(loaded, file=name)
-    return Looked(photo.report(loaded, seen.evidence), seen.evidence, seen.mask)
+    seen = estimating.look(content, name=name)
+    return Looked(seen.report, seen.evidence, seen.mask)
 
 
 class Looks:

@@ -1,77 +1,112 @@
-"""What crosses and tested genes say, in the form that the ensemble and the decision take.
+"""What names and tested genes say of a coat, in the form that the ensemble and the decision take.
 
-A dog of one breed needs none of this: the answers room looks its breed up. The genetics room is loaded only for a
-cross, a parent, percentages of a DNA test, or a result of the coat genes.
+One breed is looked up in the breed table. The genetics room is loaded only for a cross, a parent, percentages of a DNA
+test, or a result of the coat genes.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from coatclass import breeds
-from coatclass.answers import Answers
-from coatclass.contract import CoatEstimate, Decision, Reason, Verdict
+from coatclass.answers import Answers, grown_up
+from coatclass.contract import Reason
+from coatclass.taxonomy import BANDS
 
 if TYPE_CHECKING:
     from coatclass.genetics import CoatPrior
 
-__all__ = ["Inherited", "of", "weigh"]
+__all__ = ["Inherited", "conflict", "names_cross", "of"]
 
-_GROWN_MONTHS = 12  # before that a coat's length is a puppy's, whatever the parents wear
-_LEAST = 1e-9
+_LEAST = 1e-9  # a probability of 0 would forbid for good
+Vector = tuple[float, ...]
 
 
 @dataclass(frozen=True)
 class Inherited:
-    """A prior from ancestors or genes, and its log-likelihoods (7, 4) against a dog of which nothing is known."""
+    """What names or genes say.
 
-    prior: CoatPrior
-    table: tuple[tuple[float, ...], ...]
+    Attributes:
+        table: log P(coat | names, genes) - log P(coat), 7 rows (category) of 4 (band).
+        cross: somebody named a cross, in whatever words, so that a mixed coat stays possible.
+        prior: what inheritance says of a cross or of tested genes; None for one breed, or if no parent is known.
+    """
+
+    table: tuple[Vector, ...] | None
+    cross: bool
+    prior: CoatPrior | None = None
 
 
 def of(answers: Answers) -> Inherited | None:
-    """What inheritance says about this dog; None if nobody named ancestors of more than one breed, nor genes.
+    """What is known of this dog's ancestors and genes; None if nobody named any that say something.
+
+    The band of a puppy is left out: ancestors tell lengths of grown dogs.
 
     Raises:
         GenotypeError: if a DNA result can't be read.
     """
-    if not (answers.dna_result or answers.dna_breeds or answers.parents or _is_cross(answers.breed)):
+    cross = names_cross(answers)
+    if answers.dna_result or answers.dna_breeds or answers.parents or cross:
+        from coatclass.genetics import prior_of
+
+        prior = prior_of(answers)
+        if prior.dogs:
+            return Inherited(_table(prior.as_worn, prior.band, answers), cross, prior)
+    named = _named(answers)
+    if named is None:
+        return Inherited(None, cross) if cross else None
+    category = breeds.category_distribution(named, known_by=answers.breed_known_by)
+    band = breeds.band_distribution(named, known_by=answers.breed_known_by)
+    return Inherited(_table(category, band, answers), cross)
+
+
+def names_cross(answers: Answers) -> bool:
+    """Whether anybody named a cross: parents or shares of several breeds, a portmanteau, "poodle cross", "mongrel"."""
+    parents = {breeds.find(name).id for name in answers.parents or ()}
+    several = sum(share > 0 for share in (answers.dna_breeds or {}).values()) > 1
+    return len(parents) > 1 or several or any(map(_is_cross, (answers.breed or "", *(answers.parents or ()))))
+
+
+def conflict(inherited: Inherited, by_photo: Vector) -> Reason | None:
+    """A reason if the photo shows a coat that the ancestors or genes make all but impossible, else None."""
+    if inherited.prior is None:
         return None
-    from coatclass.genetics import prior_of
+    from coatclass.genetics import conflicts
 
-    prior = prior_of(answers)
-    if not prior.dogs:
+    return conflicts(inherited.prior, by_photo)
+
+
+def _is_cross(name: str) -> bool:
+    return breeds.find(name).is_cross or breeds.says_cross(name)
+
+
+def _table(category: Vector, band: Vector, answers: Answers) -> tuple[Vector, ...]:
+    by_category = _ratio(category, breeds.background())
+    by_band = _ratio(band, breeds.background_band()) if grown_up(answers) else (0.0,) * len(BANDS)
+    return tuple(tuple(row + column for column in by_band) for row in by_category)
+
+
+def _named(answers: Answers) -> dict[str, float] | tuple[str | None, ...] | None:
+    """Ids of the breed table, in the form that the breed table takes; None if no name is known to it."""
+    if answers.dna_breeds:
+        shares: dict[str, float] = {}
+        for text, share in answers.dna_breeds.items():
+            found = breeds.find(text).id
+            if found is not None:
+                shares[found] = shares.get(found, 0.0) + share
+        return shares or None
+    if answers.parents:
+        ids = tuple(breeds.find(text).id for text in answers.parents)
+        both = ids if len(ids) > 1 else (*ids, None)
+        return both if any(both) else None
+    if answers.breed is None:
         return None
-    category = _ratio(prior.as_worn, breeds.background())
-    grown = answers.age_months is None or answers.age_months >= _GROWN_MONTHS
-    band = _ratio(prior.band, breeds.background_band()) if grown else (0.0,) * len(prior.band)
-    return Inherited(prior, tuple(tuple(row + column for column in band) for row in category))
+    match = breeds.find(answers.breed)
+    known = (match.id,) if match.id else tuple(match.parents)
+    return known if any(known) else None
 
 
-def weigh(decided: Decision, inherited: Inherited, estimate: CoatEstimate) -> Decision:
-    """Add what inheritance says to the reasons; where it contradicts the photo, hands must decide."""
-    if estimate.regime == "hands_on":
-        return decided
-    said = Reason(code="ancestry", text=" ".join(inherited.prior.explanation))
-    if estimate.by_photo is not None:
-        from coatclass.genetics import conflicts
-
-        conflict = conflicts(inherited.prior, estimate.by_photo)
-        if conflict is not None:
-            return replace(decided, verdict=Verdict.HANDS_ON, reasons=(conflict, *decided.reasons, said))
-    return replace(decided, reasons=(*decided.reasons, said))
-
-
-def _is_cross(breed: str | None) -> bool:
-    if not breed:
-        return False
-    found = breeds.find(breed)
-    if found.id is None:
-        return any(found.parents)
-    return breeds.facts(found.id).kind == "cross"
-
-
-def _ratio(probabilities: tuple[float, ...], background: tuple[float, ...]) -> tuple[float, ...]:
+def _ratio(probabilities: Vector, background: Vector) -> Vector:
     return tuple(math.log(max(p, _LEAST) / max(b, _LEAST)) for p, b in zip(probabilities, background, strict=True))

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from coatclass import ancestry, care, decision, ensemble, photo, toolkit, vision
 from coatclass import answers as questionnaire
+from coatclass import decision, estimating, planning, toolkit, vision
 from coatclass.answers import Answers
 from coatclass.contract import (
     AnswerEvidence,
@@ -18,52 +16,18 @@ from coatclass.contract import (
     CoatEstimate,
     CoatSituation,
     Decision,
-    PhotoEvidence,
+    PhaseAdvice,
     PhotoReport,
-    PhotoStatus,
     Question,
 )
 from coatclass.ensemble import Finding
-from coatclass.errors import PhotoError
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.estimating import NO_ANSWERS, PhotoSource, Reading, read_photo
+from coatclass.taxonomy import BANDS, CATEGORIES
 
 if TYPE_CHECKING:
     from coatclass.learning import LearnedModel
 
-__all__ = ["NO_ANSWERS", "PhotoSource", "Reading", "assess", "assess_readings", "estimate_photo", "read_photo"]
-
-PhotoSource = str | os.PathLike[str] | bytes
-NO_ANSWERS = Answers()
-
-
-@dataclass(frozen=True)
-class Reading:
-    """What one photo gave: its report, and its evidence unless it was refused."""
-
-    report: PhotoReport
-    evidence: PhotoEvidence | None
-
-
-def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
-    """Open one photo and let the image model look at it; a bad photo becomes a refusal, not an error.
-
-    Raises:
-        ModelFilesError: if the released model files are missing or damaged.
-    """
-    try:
-        loaded = photo.load(source, name=name)
-    except PhotoError as error:
-        return Reading(photo.refusal(error), None)
-    evidence = vision.read(loaded, file=loaded.file)
-    report = photo.report(loaded, evidence)
-    return Reading(report, None if report.status is PhotoStatus.REFUSED else evidence)
-
-
-def estimate_photo(source: PhotoSource) -> tuple[CoatEstimate | None, Decision, PhotoReport]:
-    """What one photo alone says; the estimate is None if the photo was refused."""
-    reading = read_photo(source)
-    estimate = ensemble.combine([reading.evidence]) if reading.evidence else None
-    return estimate, decision.decide(estimate, [reading.report]), reading.report
+__all__ = ["assess", "assess_readings"]
 
 
 def assess(
@@ -101,20 +65,16 @@ def assess_readings(
     """
     reports = [reading.report for reading in readings]
     evidence = [reading.evidence for reading in readings if reading.evidence is not None]
-    inherited = ancestry.of(answers)
-    said = (learned or questionnaire).evidence(answers, ancestry=inherited.table if inherited else None)
-    members = learned.members(ensemble.load()) if learned else None
-    estimate = ensemble.combine(evidence, said, finding=finding, members=members)
-    decided = decision.decide(estimate, reports, answers=said)
-    if inherited:
-        decided = ancestry.weigh(decided, inherited, estimate)
+    known = estimating.estimate(evidence, answers, finding=finding, learned=learned)
+    estimate = known.coat
+    decided = estimating.decide(known, reports)
     version = _version(learned)
     if estimate.regime == "none":
         return _without_estimate(reports, decided, version)
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
-    kit = toolkit.recommend(situation)
+    advice = planning.advise(situation)
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
@@ -124,10 +84,20 @@ def assess_readings(
         length_band=_band(estimate, decided),
         verdict=decided.verdict,
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
-        next_question=_next_question(estimate, answers, situation, said, skipped),
-        kit=kit,
-        routine=care.routine(situation, kit),
-        cautions=care.cautions(situation, kit),
+        next_question=_next_question(estimate, answers, situation, known.said, skipped),
+        triage=advice.now.triage,
+        visit=advice.visit,
+        **dict(_phase(advice.now)),
+        after=advice.after and _phase(advice.after),
+        grown=advice.grown and _phase(advice.grown),
+        cautions=advice.cautions,
+        clash=decided.clash,
+    )
+
+
+def _phase(phase: planning.Phase) -> PhaseAdvice:
+    return PhaseAdvice(
+        kit=phase.kit, routine=phase.routine, week=phase.week, length=phase.length, training=phase.training
     )
 
 
@@ -173,12 +143,7 @@ def _next_question(
     skipped: Collection[str],
 ) -> Question | None:
     """The unanswered question whose answer is expected to change the kit the most."""
-
-    def kit_of(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, str]]:
-        kit = toolkit.recommend(replace(situation, categories=categories, bands=bands))
-        return frozenset((item.tool, item.role) for item in kit)
-
-    return decision.next_question(estimate, _unanswered(answers, said, skipped), kit_of)
+    return decision.next_question(estimate, _unanswered(answers, said, skipped), planning.tools_by_coat(situation))
 
 
 def _unanswered(answers: Answers, said: AnswerEvidence, skipped: Collection[str]) -> list[decision.Askable]:

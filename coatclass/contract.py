@@ -11,24 +11,32 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Literal
+from functools import cached_property
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
 
 __all__ = [
-    "SCHEMA_VERSION",
+    "DRAGS",
     "AnswerEvidence",
+    "AnsweredQuestion",
+    "Ask",
     "Assessment",
     "BandEstimate",
     "CategoryEstimate",
     "Caution",
+    "Clash",
     "CoatEstimate",
     "CoatSituation",
     "Decision",
+    "Drag",
     "Frozen",
     "KitItem",
+    "LengthAdvice",
+    "Permission",
+    "PhaseAdvice",
     "PhotoEvidence",
     "PhotoReport",
     "PhotoStatus",
@@ -39,11 +47,15 @@ __all__ = [
     "Routine",
     "RoutineStep",
     "Specification",
+    "Touch",
+    "TrainingStep",
+    "Triage",
     "Verdict",
+    "Week",
+    "Who",
+    "ZoneClearance",
     "ZoneFrequency",
 ]
-
-SCHEMA_VERSION = 1
 
 
 class Frozen(BaseModel):
@@ -118,6 +130,15 @@ class PhotoEvidence:
 
 
 @dataclass(frozen=True)
+class AnsweredQuestion:
+    """One answer and what it says by itself: log P(answer | category, band), the largest 0, 7 rows of 4."""
+
+    question: str
+    answer: Any
+    log_likelihood: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
 class AnswerEvidence:
     """What the answers say about the coat.
 
@@ -126,12 +147,14 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        by_question: what each answer says by itself; names and genes count as one.
     """
 
     log_likelihood: tuple[tuple[float, ...], ...]
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    by_question: tuple[AnsweredQuestion, ...] = ()
 
 
 Regime = Literal["none", "photo", "answers", "both", "hands_on"]
@@ -151,6 +174,8 @@ class CoatEstimate:
         by_photo, by_answers: P(category) by that source alone, None if it is absent.
         unfamiliar: the photos are unlike anything the model was trained on.
         joint: P(category, band), 7 rows of 4, whose margins are ``category`` and ``band``; None if nobody kept it.
+        answers_fit_photo: log of P(answers | what the photo shows) over P(answers | the coat that fits them best), at
+            most 0: the lower, the less can both be right. None without both.
     """
 
     category: tuple[float, ...]
@@ -160,6 +185,7 @@ class CoatEstimate:
     by_answers: tuple[float, ...] | None = None
     unfamiliar: bool = False
     joint: tuple[tuple[float, ...], ...] | None = None
+    answers_fit_photo: float | None = None
 
 
 class Verdict(StrEnum):
@@ -172,17 +198,148 @@ class Verdict(StrEnum):
     UNUSABLE_PHOTO = "unusable_photo"
 
 
+class Clash(Frozen):
+    """Photo and answers that can't both be right.
+
+    ``photo``, ``answers``: the likeliest coat by each alone. ``check``: ids of the questions whose answers speak most
+    against the photo's coat, the strongest first.
+    """
+
+    photo: CoatCategory
+    answers: CoatCategory
+    check: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class Decision:
-    """The prediction sets, most probable first, and the verdict with its reasons."""
+    """The prediction sets, most probable first, the verdict with its reasons, and a clash of photo and answers."""
 
     categories: tuple[CoatCategory, ...]
     bands: tuple[LengthBand, ...]
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
+    clash: Clash | None = None
 
 
-# --- decision -> toolkit -> care ------------------------------------------------------------------------------------
+# --- decision -> triage ---------------------------------------------------------------------------------------------
+
+Drag = Literal["gentle", "moderate", "strong"]
+"""How hard a tool pulls at the hair."""
+DRAGS: tuple[Drag, ...] = ("gentle", "moderate", "strong")
+
+
+class Who(StrEnum):
+    """Who looks or works first, in rising order of authority."""
+
+    OWNER = "owner"
+    GROOMER = "groomer"
+    VET = "vet"
+
+
+class Touch(StrEnum):
+    """The most that may be done in a zone at home, in rising order; each includes those before it."""
+
+    NOTHING = "nothing"
+    HANDS = "hands"
+    COMB = "comb"
+    BRUSH = "brush"
+
+    @property
+    def rank(self) -> int:
+        """0 (nothing) to 3 (brush)."""
+        return _TOUCH_RANK[self]
+
+
+_TOUCH_RANK = {touch: rank for rank, touch in enumerate(Touch)}
+
+
+class ZoneClearance(Frozen):
+    """What the owner may do in one zone, and by which rules.
+
+    Attributes:
+        touch: the most that may be done.
+        drag: the strongest tool, where a tool may be used at all.
+        knots: loose knots may be worked out at home.
+        first: who sees to the zone before anybody else touches it.
+    """
+
+    zone: BodyZone
+    touch: Touch
+    drag: Drag
+    knots: bool
+    first: Who
+    rules: tuple[str, ...] = ()
+
+    def allows(self, drag: Drag, *, comb: bool = False) -> bool:
+        """Whether a brush (or comb) of this drag may be used here."""
+        enough = self.touch is Touch.BRUSH or (comb and self.touch is Touch.COMB)
+        return enough and DRAGS.index(drag) <= DRAGS.index(self.drag)
+
+
+class Permission(Frozen):
+    """Whether something may be done now; if not, who has to look first and by which rules."""
+
+    open: bool = True
+    first: Who = Who.OWNER
+    rules: tuple[str, ...] = ()
+
+
+class Triage(Frozen):
+    """What may be done with one dog now, where, and by whom. Everything that advises obeys it.
+
+    Attributes:
+        zones: the zones that this dog has, in the taxonomy's order.
+        session: brushing and combing at home.
+        bath, shorter, growth, training, shopping: a bath; cutting shorter by choice; letting it grow; getting used to
+            the brush; buying tools for today's coat.
+        comes_off: the coat has to come off at the groomer's; what follows is for the length after that.
+        first: the highest authority that has to see the dog before anything else, owner if nobody has to.
+        rules: every rule that fits, in the order of the data file.
+    """
+
+    zones: tuple[ZoneClearance, ...]
+    session: Permission = Permission()
+    bath: Permission = Permission()
+    shorter: Permission = Permission()
+    growth: Permission = Permission()
+    training: Permission = Permission()
+    shopping: Permission = Permission()
+    comes_off: bool = False
+    first: Who = Who.OWNER
+    rules: tuple[str, ...] = ()
+
+    def cleared(self, drag: Drag = "gentle", *, comb: bool = False) -> frozenset[BodyZone]:
+        """Zones in which a brush (or comb) of this drag may be used at home.
+
+        While sessions are closed that is for training only, which is a session of seconds: ask ``session`` as well.
+        """
+        return self._cleared[drag, comb]
+
+    @cached_property
+    def _cleared(self) -> dict[tuple[Drag, bool], frozenset[BodyZone]]:
+        return {
+            (drag, comb): frozenset(one.zone for one in self.zones if one.allows(drag, comb=comb))
+            for drag in DRAGS
+            for comb in (False, True)
+        }
+
+    @cached_property
+    def having(self) -> frozenset[BodyZone]:
+        """The zones that this dog has."""
+        return frozenset(one.zone for one in self.zones)
+
+    @property
+    def left_alone(self) -> tuple[BodyZone, ...]:
+        """Zones that wait for the groomer or the vet."""
+        return tuple(one.zone for one in self.zones if one.touch is Touch.NOTHING)
+
+    @property
+    def knots(self) -> frozenset[BodyZone]:
+        """Zones in which loose knots may be worked out at home."""
+        return frozenset(one.zone for one in self.zones if one.knots and one.touch is Touch.BRUSH)
+
+
+# --- triage -> toolkit -> care --------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -200,6 +357,7 @@ class CoatSituation:
         clipped: the coat was cut to its present length and is not at its natural one.
         sparse: the hair is thin or fine enough that the skin shows through.
         sensitive_skin, skin_trouble: what the owner reports.
+        skin: the trouble by zone, as far as somebody said where.
     """
 
     categories: frozenset[CoatCategory]
@@ -215,6 +373,7 @@ class CoatSituation:
     long_furnishings: bool | None = None
     sensitive_skin: bool | None = None
     skin_trouble: frozenset[str] = frozenset()
+    skin: Mapping[BodyZone, str] = field(default_factory=dict)
     age_months: float | None = None
     weight_kg: float | None = None
     swims: bool | None = None
@@ -271,7 +430,7 @@ class RoutineStep(Frozen):
     """One step of a session, in words for somebody with a dog on the table.
 
     ``title`` names the tool or the step; ``technique`` is the id of the stroke; ``errors`` are what usually goes wrong;
-    ``cautions`` are codes of the cautions that matter at this step. No zones means the whole dog.
+    ``cautions`` are codes of the cautions that matter at this step.
     """
 
     order: int
@@ -297,10 +456,12 @@ class Routine(Frozen):
     """How often, how long, and what to do in which order.
 
     Attributes:
-        hold: not empty when nothing may start before a vet or groomer has seen the dog; says who and why.
-        leave: zones that the owner must not work on; they wait for the groomer.
+        sessions_per_week: rounds a week, and days a week on which the zones at risk are combed; see :class:`Week`.
+        minutes_per_session: low and high; None without a weight.
+        hold: not empty while nobody brushes at home; says why, and who comes first.
+        leave: zones that the owner must not work on; they wait for the groomer or the vet.
         zones: how often which zones want the comb, the most frequent first.
-        bath_steps: the bath day in order; ``bath`` is its rule in one sentence.
+        bath: its rule in one sentence, or why there is none now; ``bath_steps``: the bath day in order.
         ladder: what may be tried at a knot, for how long, and when to give up; empty if no knot was reported.
         errors: what usually goes wrong with the whole routine.
         trial: which tool to try first while the coat is uncertain, and what to do when the comb stops.
@@ -319,6 +480,57 @@ class Routine(Frozen):
     errors: tuple[str, ...] = ()
     trial: tuple[str, ...] = ()
     groomer_decides: tuple[str, ...] = ()
+
+
+class Week(Frozen):
+    """The one truth about how often: every sentence, strip and calendar entry says this.
+
+    Attributes:
+        rounds: times a week that the whole dog is brushed and combed through.
+        sittings: days a week with a sitting; more than ``rounds`` where a round is split because the dog takes only
+            short sittings.
+        sitting_minutes: length of one sitting, minutes; None where nobody told the dog's weight.
+        touch_ups: further days on which only the zones at risk are gone over.
+        touch_up_zones: these zones.
+        days: what is due from Monday to Sunday.
+    """
+
+    rounds: int = Field(ge=1, le=7)
+    sittings: int = Field(ge=1, le=7)
+    sitting_minutes: float | None = None
+    touch_ups: int = Field(ge=0, le=6)
+    touch_up_zones: tuple[BodyZone, ...] = ()
+    days: tuple[Literal["session", "touch_up", ""], ...]
+
+
+class TrainingStep(Frozen):
+    """One step of getting used to the brush: so many seconds a day for so many days, what to do, when to go on."""
+
+    days: int = Field(ge=1)
+    seconds: float = Field(gt=0)
+    do: str
+    go_on_when: str
+
+
+class LengthAdvice(Frozen):
+    """Which length goes with this coat, the mats in it, the week and the dog.
+
+    ``kind``: fits (as it is), may_grow (up to ``mm``), not_longer (at most ``mm``), shorter (ask for ``mm``), not_cut
+    (a double coat: brushed out, not cut), comes_off (the groomer decides), ask (nobody said how much time).
+    """
+
+    kind: Literal["fits", "may_grow", "not_longer", "shorter", "not_cut", "comes_off", "ask"]
+    mm: float | None = None
+    text: str
+
+
+class Ask(Frozen):
+    """What to tell or ask the groomer or vet at the visit, and the triage rule behind it."""
+
+    who: Who
+    rule: str
+    text: str
+    zones: tuple[BodyZone, ...] = ()
 
 
 class Caution(Frozen):
@@ -364,13 +576,31 @@ class BandEstimate(Frozen):
     set: tuple[LengthBand, ...]
 
 
+class PhaseAdvice(Frozen):
+    """Tools, routine, week, length and training of one phase of the plan; see :class:`Assessment`."""
+
+    kit: tuple[KitItem, ...] = ()
+    routine: Routine
+    week: Week | None = None
+    length: LengthAdvice | None = None
+    training: tuple[TrainingStep, ...] = ()
+
+
 class Assessment(Frozen):
     """The whole answer for one dog; stable and versioned.
 
-    ``category`` and ``length_band`` are null when nothing that was given can carry an estimate.
+    ``category`` and ``length_band`` are null when nothing that was given can carry an estimate. Records of version 1
+    still read: they have only ``kit``, ``routine`` and ``cautions``, and no zones there means the whole dog.
+
+    Attributes:
+        triage: what may be done with the dog now, where and by whom.
+        visit: what to tell or ask vet and groomer.
+        kit, routine, week, length, training: what is safe now.
+        after: the same after the visit or the training; null if now already is the whole plan.
+        grown: a puppy's as an adult.
     """
 
-    schema_version: Literal[1] = 1
+    schema_version: Literal[1, 2] = 2
     model_version: str
     rules_version: str
     photos: tuple[PhotoReport, ...] = ()
@@ -380,9 +610,17 @@ class Assessment(Frozen):
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
     next_question: Question | None = None
+    triage: Triage | None = None
+    visit: tuple[Ask, ...] = ()
     kit: tuple[KitItem, ...] = ()
     routine: Routine | None = None
+    week: Week | None = None
+    length: LengthAdvice | None = None
+    training: tuple[TrainingStep, ...] = ()
+    after: PhaseAdvice | None = None
+    grown: PhaseAdvice | None = None
     cautions: tuple[Caution, ...] = ()
+    clash: Clash | None = None
 
 
 def normalise(log_probabilities: tuple[float, ...]) -> tuple[float, ...]:

@@ -73,7 +73,7 @@ def _listed(path: Path) -> Iterator[Path]:
 
 def score_photo(path: Path) -> Row:
     """One row of the table. Never raises for a bad photo: the row says ``refused``."""
-    from coatclass.assessing import estimate_photo
+    from coatclass.estimating import estimate_photo
 
     estimate, decision, report = estimate_photo(path)
     row: Row = dict.fromkeys(COLUMNS)

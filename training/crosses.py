@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from coatclass import ancestry, decision, ensemble
-from coatclass import answers as questionnaire
+from coatclass import ancestry
 from coatclass.answers import Answers
 from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, Verdict
+from coatclass.estimating import decide, estimate
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
-__all__ = ["add_arguments", "measure", "run", "said_of"]
+__all__ = ["add_arguments", "measure", "run"]
 
 _MODELS = Path(__file__).resolve().parent.parent / "models"
 _MIXED = CATEGORIES.index(CoatCategory.MIXED)
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     from training.ensemble._data import load
 
     data = load(args.models / "evidence.npz")
-    rows = [row for row in range(len(data)) if _is_cross(str(data.breed[row]))]
+    rows = [row for row in range(len(data)) if _named(str(data.breed[row])) is not None]
     found = {way: [_said(data, row, *sources) for row in rows] for way, sources in _WAYS.items()}
     figures = {way: measure(said) for way, said in found.items()}
     report = {"photos": len(rows), "dogs": len({str(data.group[row]) for row in rows}), "ways": figures}
@@ -60,22 +60,18 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _is_cross(breed: str) -> bool:
-    return _inherited(breed) is not None
-
-
-def _inherited(breed: str) -> ancestry.Inherited | None:
-    """What inheritance says by the recorded breed, with or without the word *cross* behind it."""
+def _named(breed: str) -> Answers | None:
+    """The recorded breed as an answer, with or without the word *cross* behind it; None unless it is a cross."""
     words = breed.replace("_", " ")
     for name in (words, words.removesuffix(" cross")):
-        found = ancestry.of(Answers(breed=name, breed_known_by="papers"))
-        if found is not None:
-            return found
+        answers = Answers(breed=name, breed_known_by="papers")
+        found = ancestry.of(answers)
+        if found is not None and found.prior is not None:
+            return answers
     return None
 
 
 def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
-    inherited = _inherited(str(data.breed[row]))
     photo = PhotoEvidence(
         str(data.photo_id[row]),
         tuple(data.texture[row]),
@@ -87,17 +83,8 @@ def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
         "",
         outline=tuple(data.outline[row]),
     )
-    return said_of([photo] if with_photo else [], inherited if with_ancestors else None, data, row)
-
-
-def said_of(photos: list[PhotoEvidence], inherited: ancestry.Inherited | None, data: Any, row: int) -> Said:
-    """Estimate and decide as the program does, from these sources."""
-    answers = questionnaire.evidence(Answers(breed="x"), ancestry=inherited.table) if inherited else None
-    estimate = ensemble.combine(photos, answers)
-    decided = decision.decide(estimate, (), answers=answers)
-    if inherited:
-        decided = ancestry.weigh(decided, inherited, estimate)
-    return Said(str(data.group[row]), int(data.category[row]), estimate, decided)
+    known = estimate([photo] if with_photo else [], _named(str(data.breed[row])) if with_ancestors else None)
+    return Said(str(data.group[row]), int(data.category[row]), known.coat, decide(known))
 
 
 def measure(said: list[Said]) -> dict[str, Any]:

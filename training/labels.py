@@ -10,10 +10,18 @@ from PIL import Image
 
 from coatclass.vision import read_manifest
 from training.dataset import LABEL_COLUMNS, difference_hash, labels_from_manifest
-from training.dataset._audit import AUDIT_COLUMNS, audit_table, label_audit
-from training.dataset._croissant import croissant
-from training.dataset._documents import agreement_table, attribution, composition, disagreement_table, with_numbers
-from training.dataset._labels import write_csv
+from training.dataset.documents import (
+    AUDIT_COLUMNS,
+    agreement_table,
+    attribution,
+    audit_table,
+    composition,
+    croissant,
+    disagreement_table,
+    label_audit,
+    with_numbers,
+)
+from training.dataset.labels import write_csv
 from training.places import ROOT, add_photos_argument
 from training.provenance import sha256
 

@@ -13,9 +13,8 @@ from pathlib import Path
 
 from coatclass.errors import InputError
 from training.dataset import MANIFEST_COLUMNS, Fetcher, Outcome, examine, manifest_from_labels, read_csv, rebuild
-from training.dataset._check import reduced
-from training.dataset._documents import attribution
-from training.dataset._labels import write_csv
+from training.dataset.documents import attribution
+from training.dataset.labels import reduced, write_csv
 
 LABELS = Path(__file__).resolve().parent.parent / "datasets" / "labels.csv"
 _NOTHING_CAME = 3

@@ -17,12 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass.reports.evaluation import Cases, with_decisions
-from coatclass.reports.evaluation._bootstrap import Figure, bootstrap
+from coatclass.reports.evaluation import LabelledPhotos, with_decisions
+from coatclass.reports.evaluation.metrics import Figure, bootstrap
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble._data import Dataset, load
-from training.evaluation._cases import cases_of_evidence
-from training.evaluation._out_of_fold import EVIDENCE, cross_fitted, pool
+from training.evaluation.cases import EVIDENCE, cases_of_evidence, cross_fitted, pool
 from training.places import ROOT, photos_folder
 
 __all__ = ["FAMILY", "RARE", "Voted", "add_arguments", "run", "summary"]
@@ -90,7 +89,7 @@ def _sets(models: Path, *, test: bool) -> Iterator[tuple[str, Voted]]:
         yield "test", _voted(with_decisions(cases_of_evidence(data)), data, data.group)
 
 
-def _voted(cases: Cases, data: Dataset, group: NDArray[np.str_]) -> Voted:
+def _voted(cases: LabelledPhotos, data: Dataset, group: NDArray[np.str_]) -> Voted:
     estimates = [case.estimate for case in cases.rows]
     probabilities = np.array([estimate.category for estimate in estimates if estimate is not None])
     assert len(probabilities) == len(data)

@@ -48,7 +48,8 @@ async def read_uploads(request: Request, uploads: list[UploadFile]) -> list[tupl
 
 def _assess(pictures: list[tuple[str, bytes]], answers: str | None) -> Assessment:
     from coatclass.answers import Answers, parse
-    from coatclass.assessing import assess_readings, read_photo
+    from coatclass.assessing import assess_readings
+    from coatclass.estimating import read_photo
 
     given = Answers()
     if answers:

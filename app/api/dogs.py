@@ -26,6 +26,8 @@ from app.api.asking import (
 )
 from app.groomer import _file as files
 from coatclass.contract import Assessment
+from coatclass.errors import RecordError
+from coatclass.presentation import Presentation
 from coatclass.records import (
     Appointment,
     Change,
@@ -173,9 +175,18 @@ def _assess(request: Request, dog_id: str) -> Assessment:
     return files.assess(salon, looks_of(request), files.read(salon, dog_id), learned=learned_of(request))
 
 
-def _sheet(request: Request, dog_id: str) -> Any:
-    file = files.read(salon_of(request), dog_id)
-    return files.sheet(file, _assess(request, dog_id))
+def _sheet(request: Request, dog_id: str, language: str) -> Presentation:
+    """What the owner is told, with the groomer's remarks.
+
+    Raises:
+        RecordError: ``nothing_known`` without an estimate.
+    """
+    file, assessed = files.read(salon_of(request), dog_id), _assess(request, dog_id)
+    if assessed.category is None:
+        raise RecordError(
+            "the sheet", "needs a photo, answers or a finding first.", "Enter one of them.", code="nothing_known"
+        )
+    return files.presented(file, assessed, language=language)
 
 
 @router.get("/{dog_id}/sheet.html", response_class=Response)
@@ -185,7 +196,7 @@ async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: La
     def write() -> str:
         from coatclass.reports import sheet_html
 
-        return sheet_html(_sheet(request, dog_id), language)
+        return sheet_html(_sheet(request, dog_id, language))
 
     return download(await working(request, write), "text/html; charset=utf-8", "home-care.html", inline=True)
 
@@ -203,6 +214,6 @@ async def sheet_pdf(
     def write() -> bytes:
         from coatclass.reports import sheet_pdf
 
-        return sheet_pdf(_sheet(request, dog_id), language, paper)
+        return sheet_pdf(_sheet(request, dog_id, language), paper)
 
     return download(await working(request, write), "application/pdf", "home-care.pdf", inline=True)

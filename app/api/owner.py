@@ -12,9 +12,9 @@ from pydantic import BaseModel, Field
 from app.api.assessing import read_uploads
 from app.looking import Looks, overlay
 from app.owner import _dog as owners
-from coatclass.care import CarePlan
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
+from coatclass.presentation import Presentation
 from coatclass.records import Photo, Records
 
 router = APIRouter(prefix="/api/v1/dogs/by-link", tags=["owner"])
@@ -211,38 +211,29 @@ async def sheet_as_page(request: Request, token: str, language: Language = "en")
 def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
-    return sheet_pdf(_sheet(request, token), language, paper)
+    return sheet_pdf(_presented(request, token, language)[1], paper)
 
 
 def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
-    return sheet_html(_sheet(request, token), language)
-
-
-def _sheet(request: Request, token: str) -> Any:
-    from coatclass.reports import Sheet
-
-    of, assessment, plan = _planned(request, token, "en")
-    remarks = of.finding.remarks if of.finding is not None else ""
-    return Sheet(of.name, plan, assessment=assessment, breed=of.dog.breed, remarks=remarks)
+    return sheet_html(_presented(request, token, language)[1])
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:
-    from coatclass.care import calendar_ics
+    from coatclass.reports import calendar_ics
 
-    of, _, plan = _planned(request, token, language)
-    return calendar_ics(plan, dog_id=of.dog.id, dog_name=of.name, stamp=datetime.now(UTC))
+    of, plan = _presented(request, token, language)
+    return calendar_ics(plan, dog_id=of.dog.id, stamp=datetime.now(UTC))
 
 
-def _planned(request: Request, token: str, language: str) -> tuple[owners.OwnersDog, Assessment, CarePlan]:
+def _presented(request: Request, token: str, language: str) -> tuple[owners.OwnersDog, Presentation]:
     salon, looks = _salon(request), request.app.state.looks
     of = owners.find(salon, token)
     found = owners.assess(salon, looks, of)
-    plan = owners.plan(of, found, language=language)
-    if plan is None:
+    if found.category is None:
         raise PhotoError("the plan", "needs a photo or some answers first.", "Give one of them.", code="nothing_given")
-    return of, found, plan
+    return of, owners.presented(of, found, language=language)
 
 
 def _download(content: bytes, kind: str, name: str) -> Response:

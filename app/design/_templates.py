@@ -2,61 +2,48 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
+from markupsafe import Markup
 
-from coatclass.care import Catalogue
-from coatclass.taxonomy import BodyZone, band_label, category_label, definition, describe_mm
+from coatclass.presentation.html import environment
+from coatclass.presentation.pictures import pressable_dog
+from coatclass.presentation.wording import percent
+from coatclass.taxonomy import BodyZone
+from coatclass.words import catalogue
 
 APP = Path(__file__).resolve().parent.parent
 
 
 @cache
 def _environment() -> Environment:
-    folders = [APP / side / "templates" for side in ("design", "owner", "groomer", "researcher")]
-    environment = Environment(
-        loader=FileSystemLoader(folders),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    made = environment(*(APP / side / "templates" for side in ("design", "owner", "groomer", "researcher")))
+    made.globals["outline_of"] = _outline_of
+    words = catalogue()
+    made.filters.update(
+        mm=words.mm,
+        band=words.band,
+        category=lambda coat: words.title(words.coat(coat)),
+        zone=lambda zone: words.zone(zone, long=True),
+        says=lambda word, kind: words.definition(kind, word),
+        day=words.day,
+        percent=lambda share: percent(share, words),
     )
-    environment.globals["outline_of"] = _outline_of
-    environment.filters.update(
-        mm=describe_mm, band=band_label, category=category_label, definition=definition, day=_day, percent=_percent
-    )
-    return environment
+    return made
 
 
-def _outline_of(states: dict[str, str], levels: dict[str, int], title: str) -> Any:
-    """The dog with mat states by zone, for pressing."""
-    from app.design._outline import outline
-
-    return outline({BodyZone(zone): levels[state] for zone, state in states.items()}, title=title, pressable=True)
-
-
-def _day(when: date | datetime) -> str:
-    return f"{when.day} {when.strftime('%B %Y')}"
-
-
-def _percent(share: float) -> str:
-    """A share as people read it; never 0 or 100, which would claim certainty."""
-    if share < 0.01:
-        return "under 1 %"
-    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
-
-
-@cache
-def texts(side: str, language: str = "en") -> Catalogue:
-    """What the pages of one side say: ``app/texts/<side>.<language>.toml``."""
-    return Catalogue(APP / "texts", side, language)
+def _outline_of(states: Mapping[str, str], levels: Mapping[str, int], title: str, *, pressable: bool = True) -> Markup:
+    """The dog with what was found by zone, for pressing."""
+    marked = {BodyZone(zone): levels[state] for zone, state in states.items()}
+    return Markup(pressable_dog(marked, title=title, words=catalogue(), pressable=pressable))
 
 
 def render(template: str, *, side: str, language: str = "en", **values: Any) -> str:
-    """A template as HTML; ``t(key, ...)`` in it gives the side's texts."""
-    say = texts(side, language)
-    return _environment().get_template(template).render(t=say.say, lines=say.lines, language=language, **values)
+    """A template as HTML; ``t(key, ...)`` in it gives the side's texts, ``say`` all words."""
+    say = catalogue(language, side)
+    values |= {"t": say.say, "lines": say.lines, "say": say, "language": say.language}
+    return _environment().get_template(template).render(**values)

@@ -5,32 +5,31 @@ from __future__ import annotations
 from typing import Any
 
 from app import cases
-from app.design import bars, outline
 from app.groomer import _file as files
-from app.groomer._pictures import lengths_over_time
 from coatclass import answers as questionnaire
-from coatclass.contract import Assessment, Verdict
+from coatclass.presentation import Presentation
+from coatclass.presentation.blocks import Note
 from coatclass.records import StoredAssessment
-from coatclass.taxonomy import BANDS, CATEGORIES, band_label, category_label, describe_mm
+from coatclass.taxonomy import CATEGORIES, BodyZone
+from coatclass.words import catalogue
+
+_BESIDE = ("verdict", "stops", "sure", "growth", "remarks")
+"""Sections that have a place of their own on the page."""
 
 
 def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     """Everything that ``dog.html`` needs."""
     learned = cases.learned(state.records)
     assessment = files.assess(state.records, state.looks, file, learned=learned)
-    plan = files.plan(file, assessment)
+    plan = files.presented(file, assessment)
     today = cases.today()
     return {
         "file": file,
         "assessment": assessment,
-        "waits": assessment.verdict in (Verdict.HANDS_ON, Verdict.NOT_A_DOG, Verdict.UNUSABLE_PHOTO),
-        "pictures": _pictures(assessment),
-        "photos": list(zip(file.photos, assessment.photos, strict=True)),
         "plan": plan,
-        "kit": [item for item in assessment.kit if item.role in ("essential", "helpful")],
-        "placeholder": outline({}, title="No photo yet"),
-        "stops": [one.text for one in assessment.cautions if one.level == "stop"],
-        "growth": _growth(file, plan),
+        "told": [part for part in plan.on_screen() if part.id not in _BESIDE] if plan.entries else [],
+        "photos": list(zip(file.photos, assessment.photos, strict=True)),
+        "stops": stops(plan),
         "answers": _answers(file),
         "history": [_told(one) for one in reversed(file.assessments)],
         "visits": sorted(file.appointments, key=lambda one: one.starts_at, reverse=True),
@@ -38,29 +37,10 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     }
 
 
-def _growth(file: files.DogFile, plan: Any) -> Any:
-    """The curve of lengths; None while there is nothing to draw."""
-    growth = plan.growth if plan else None
-    if not file.measurements and not (growth and growth.curve):
-        return None
-    words = {"today": "today", "mm": "mm"}
-    title = _lengths_in_words(file)
-    return lengths_over_time(file.measurements, growth, today=cases.today(), title=title, words=words)
-
-
-def _pictures(assessment: Assessment) -> dict[str, Any]:
-    coat, band = assessment.category, assessment.length_band
-    if coat is None or band is None:
-        return {}
-    coats = [(category_label(one), coat.probabilities[one], one in coat.set) for one in CATEGORIES]
-    bands = [(band_label(one), band.probabilities[one], one in band.set) for one in BANDS]
-    return {"coats": bars(coats, caption="Coat"), "bands": bars(bands, caption="Trunk length")}
-
-
-def _lengths_in_words(file: files.DogFile) -> str:
-    trunk = [one for one in file.measurements if one.zone == "trunk"]
-    said = ", ".join(f"{describe_mm(one.length_mm)} on {one.measured_on}" for one in trunk[-5:])
-    return f"Trunk length over time. Measured: {said}." if said else "Trunk length over time; nothing measured yet."
+def stops(plan: Presentation) -> list[str]:
+    """What must be said before hands are laid on."""
+    section = plan.section("stops")
+    return [block.text for block in section.blocks if isinstance(block, Note)] if section else []
 
 
 def _answers(file: files.DogFile) -> list[tuple[str, str]]:
@@ -78,11 +58,14 @@ def _in_words(spec: Any, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):
-        return ", ".join(f"{_plain(name)}: {_plain(said)}" for name, said in value.items())
+        words = catalogue()
+        zones = set(BodyZone)
+        names = {name: words.zone(name) if name in zones else _plain(name) for name in value}
+        return ", ".join(f"{names[name]}: {_plain(said)}" for name, said in value.items())
     if isinstance(value, list):
         return ", ".join(_item(one, labels) for one in value) or "none"
     if isinstance(value, float):
-        return describe_mm(value) if spec.id.endswith("_mm") else f"{value:g}"
+        return catalogue().mm(value) if spec.id.endswith("_mm") else f"{value:g}"
     return labels.get(str(value), str(value).replace("_", " "))
 
 
@@ -103,7 +86,7 @@ def _told(stored: StoredAssessment) -> dict[str, Any]:
     return {
         "at": stored.made_at.astimezone(),
         "verdict": stored.verdict,
-        "best": category_label(best) if best in set(CATEGORIES) else "",
+        "best": catalogue().title(catalogue().coat(best)) if best in set(CATEGORIES) else "",
         "share": float((coat.get("probabilities") or {}).get(best, 0.0)) if best else 0.0,
         "regime": str(stored.result.get("regime", "")),
         "version": str(stored.result.get("model_version", "")),

@@ -16,6 +16,7 @@ from coatclass.answers import Answers
 from coatclass.contract import Assessment, PhotoReport, PhotoStatus
 from coatclass.errors import PhotoError, RecordError
 from coatclass.learning import LearnedModel
+from coatclass.presentation import Presentation
 from coatclass.records import (
     AnswerSheet,
     Appointment,
@@ -222,12 +223,20 @@ def confirmed(typed: str, name: str) -> None:
 # --- what comes out ---------------------------------------------------------------------------------------------------
 
 
-def plan(file: DogFile, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
-    """The care plan from today on; None without an estimate."""
-    situation = cases.situation(file.answers, file.truth, assessment)
+def presented(file: DogFile, assessment: Assessment, *, language: str = "en") -> Presentation:
+    """What the owner is told from today on, with the groomer's remarks."""
     measured = cases.dated(file.measurements)
-    trims = _trims(measured, file.appointments)
-    return situation and cases.plan(situation, assessment, file.answers, measured, trims=trims, language=language)
+    return cases.presented(
+        cases.situation(file.answers, file.truth, assessment),
+        assessment,
+        file.answers,
+        file.measurements,
+        name=file.dog.name,
+        breed=file.dog.breed,
+        remarks=file.finding.remarks if file.finding else "",
+        trims=_trims(measured, file.appointments),
+        language=language,
+    )
 
 
 def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointment]) -> list[care.Trim]:
@@ -239,39 +248,6 @@ def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointm
         if between and after.mm < before.mm:
             trims.append(care.Trim(between[-1], after.mm if between[-1] == after.on else None))
     return trims
-
-
-def as_told(file: DogFile) -> owners.OwnersDog:
-    """The dog as its owner's page shows it, hands included."""
-    return owners.OwnersDog(
-        dog=file.dog,
-        answers=file.truth.over(file.answers),
-        photos=file.photos,
-        measurements=file.measurements,
-        finding=None,  # its facts are in the answers already
-    )
-
-
-def sheet(file: DogFile, assessment: Assessment, *, language: str = "en") -> Any:
-    """The home-care sheet with the groomer's remarks; see :mod:`coatclass.reports`.
-
-    Raises:
-        RecordError: ``nothing_known`` without an estimate.
-    """
-    from coatclass.reports import Sheet
-
-    planned = plan(file, assessment)
-    if planned is None:
-        raise RecordError(
-            "the sheet", "needs a photo, answers or a finding first.", "Enter one of them.", code="nothing_known"
-        )
-    return Sheet(
-        dog_name=file.dog.name,
-        plan=planned,
-        assessment=assessment,
-        breed=file.dog.breed,
-        remarks=file.finding.remarks if file.finding else "",
-    )
 
 
 def day_bounds(day: date) -> tuple[datetime, datetime]:

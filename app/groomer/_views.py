@@ -11,13 +11,14 @@ from urllib.parse import unquote
 
 from app import cases
 from app.design import render
-from app.design._templates import texts
 from app.groomer import _file as files
 from app.groomer._bench import bench_of, finding_of
-from app.groomer._dog_view import dog_values
+from app.groomer._dog_view import dog_values, stops
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.genetics import touches
+from coatclass.presentation.blocks import Bars
+from coatclass.presentation.wording import percent
 from coatclass.records import (
     Appointment,
     Client,
@@ -40,6 +41,7 @@ from coatclass.taxonomy import (
     Undercoat,
     definition,
 )
+from coatclass.words import catalogue
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
 _LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
@@ -173,19 +175,18 @@ def _finding(state: Any, wish: Wish) -> Shown:
 
 
 def _bench(state: Any, wish: Wish) -> Shown:
-    from app.design import bars
-    from coatclass.taxonomy import category_label
-
     file = files.read(state.records, wish.id)
     bench = bench_of(_assessed(state, file), wish.touches)
     by_id = {touch.id: touch for touch in touches()}
-    rows = [(category_label(one), share, share >= 0.05) for one, share in bench.probabilities.items()]
+    words = catalogue()
+    likeliest = sorted(bench.probabilities.items(), key=lambda row: -row[1])
+    rows = [(words.title(words.coat(one)), share, percent(share, words), share >= 0.05) for one, share in likeliest]
     return "bench.html", {
         "file": file,
         "stops": _stops(state, file),
         "bench": bench,
         "share": bench.probabilities[bench.best],
-        "bars": bars(rows, caption=""),
+        "bars": Bars("", tuple(rows)),
         "done": [(by_id[touch], outcome) for touch, outcome in wish.touches.items()],
     }
 
@@ -193,7 +194,7 @@ def _bench(state: Any, wish: Wish) -> Shown:
 def _stops(state: Any, file: files.DogFile) -> list[str]:
     """What must be said before hands are laid on."""
     assessment = files.assess(state.records, state.looks, file, learned=cases.learned(state.records))
-    return [one.text for one in assessment.cautions if one.level == "stop"]
+    return stops(files.presented(file, assessment))
 
 
 def _assessed(state: Any, file: files.DogFile) -> Any:
@@ -256,7 +257,7 @@ def _trail(state: Any, wish: Wish) -> Shown:
 
 
 def _measure(state: Any, wish: Wish) -> Shown:
-    owners = texts("owner")
+    owners = catalogue(room="owner")
     return "salon_measure.html", {
         "file": files.read(state.records, wish.id),
         "m": owners.say,

@@ -11,11 +11,11 @@ from app import cases
 from app.accounts import dog_of_link
 from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
-from coatclass import care
 from coatclass.answers import Answers
 from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus
 from coatclass.errors import PhotoError
 from coatclass.measure import CardMeasurement, measure_by_card
+from coatclass.presentation import Presentation
 from coatclass.records import (
     AnswerSheet,
     Dog,
@@ -201,7 +201,15 @@ def situation(of: OwnersDog, assessment: Assessment) -> CoatSituation | None:
     return cases.situation(of.answers, of.truth, assessment)
 
 
-def plan(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> care.CarePlan | None:
-    """The care plan from today on; None without an estimate."""
-    at = situation(of, assessment)
-    return at and cases.plan(at, assessment, of.answers, cases.dated(of.measurements), language=language)
+def presented(of: OwnersDog, assessment: Assessment, *, language: str = "en") -> Presentation:
+    """What the owner is told from today on; without an estimate only the verdict and what helps next."""
+    return cases.presented(
+        situation(of, assessment),
+        assessment,
+        of.answers,
+        of.measurements,
+        name=of.name,
+        breed=of.dog.breed,
+        remarks=of.finding.remarks if of.finding is not None else "",
+        language=language,
+    )

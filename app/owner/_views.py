@@ -10,14 +10,19 @@ from typing import Any
 from app.design import render
 from app.owner import _dog as owners
 from app.owner import _flow as flow
-from app.owner._result import result_values
 from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
-from coatclass.taxonomy import BodyZone, MatState, definition
+from coatclass.presentation import Presentation
+from coatclass.taxonomy import BodyZone, MatState
+from coatclass.triage import zones_of
+from coatclass.words import catalogue
 
 _TOKEN = re.compile(r"^[A-Za-z0-9_-]{20,100}$")
-_ZONES = (BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS)
+_ASKED: Mapping[str, tuple[BodyZone, ...]] = {
+    "mats": (BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS),
+    "skin_where": tuple(zone for zone in BodyZone if zone is not BodyZone.HARNESS_PATH),
+}
 
 
 @dataclass(frozen=True)
@@ -104,16 +109,32 @@ def _card(state: Any, wish: Wish, of: owners.OwnersDog, card: flow.Card, assessm
         answers=of.answers.model_dump(mode="json"),
         progress=flow.progress(of.answers, wish.skipped, assessment),
         ready=assessment.category is not None,
-        zones=[(zone, definition(zone)) for zone in _ZONES],
-        mat_levels={state.value: state.severity for state in MatState},
+        zones=_zones(of, assessment),
+        levels=_levels(),
         kinds=_tool_kinds(),
     )
 
 
-def _tool_kinds() -> list[str]:
-    from coatclass.toolkit import catalogue, tool_name
+def _levels() -> dict[str, int]:
+    """How dark a zone is drawn for what was found there."""
+    trouble = [str(choice.value) for choice in questionnaire.question("skin_where").choices]
+    return {state.value: state.severity for state in MatState} | dict.fromkeys(trouble, 4)
 
-    return [tool_name(tool) for tool in catalogue()]
+
+def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZone, str]]]:
+    """The places that a question asks for, of those that this dog has."""
+    at = owners.situation(of, assessment)
+    having = zones_of(at) if at else tuple(BodyZone)
+    return {
+        question: [(zone, catalogue().zone(zone, long=True)) for zone in zones if zone in having]
+        for question, zones in _ASKED.items()
+    }
+
+
+def _tool_kinds() -> list[str]:
+    from coatclass.toolkit import catalogue as tools
+
+    return [catalogue().tool(tool) for tool in tools()]
 
 
 def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
@@ -123,8 +144,17 @@ def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
 def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
     assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
     owners.keep_assessment(state.records, state.looks, of, assessment)
+    plan: Presentation = owners.presented(of, assessment)
     return render(
-        "result.html", side="owner", wish=wish, of=of, wishes=flow.wishes(), **result_values(state, of, assessment)
+        "result.html",
+        side="owner",
+        wish=wish,
+        of=of,
+        plan=plan,
+        assessment=assessment,
+        photos=of.photos,
+        wishes=flow.wishes(),
+        days=int(state.settings.limits["link"]["days"]),
     )
 
 

@@ -143,7 +143,7 @@
       const before = one(`[data-question="${q.dataset.needs}"]`);
       if (!before) continue;
       const value = READ[before.dataset.kind](before);
-      const shown = value !== null && (!q.dataset.in || q.dataset.in.split(" ").includes(value)) && (!q.dataset.above || value > Number(q.dataset.above));
+      const shown = value !== null && (!q.dataset.in || [value].flat().some((one) => q.dataset.in.split(" ").includes(one))) && (!q.dataset.above || value > Number(q.dataset.above));
       q.hidden = !shown;
     }
     for (const hint of all("[data-inches]")) {

@@ -1,7 +1,7 @@
 """The questionnaire: what to ask, what was answered, and what the answers say about the coat."""
 
 from coatclass.answers._checks import doubts
-from coatclass.answers._evidence import ancestry, evidence, weights
+from coatclass.answers._evidence import evidence, grown_up, weights
 from coatclass.answers._likelihood import Answer, likelihood, outcomes
 from coatclass.answers._model import Answers, OwnedTool
 from coatclass.answers._parse import Problem, dump, json_schema, parse, problems
@@ -12,6 +12,7 @@ from coatclass.answers._questions import (
     drawing,
     drawing_names,
     due,
+    in_words,
     question,
     questionnaire_version,
     questions,
@@ -27,13 +28,14 @@ __all__ = [
     "OwnedTool",
     "Problem",
     "QuestionSpec",
-    "ancestry",
     "doubts",
     "drawing",
     "drawing_names",
     "due",
     "dump",
     "evidence",
+    "grown_up",
+    "in_words",
     "json_schema",
     "likelihood",
     "outcomes",

@@ -1,4 +1,4 @@
-"""From answers to log P(answers | category, band): question by question, correlated answers discounted, names added."""
+"""From answers to log P(answers | category, band): question by question, correlated answers discounted."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from coatclass.answers._likelihood import (
 )
 from coatclass.answers._model import Answers
 from coatclass.answers._questions import questions
-from coatclass.contract import AnswerEvidence
+from coatclass.contract import AnsweredQuestion, AnswerEvidence
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["ancestry", "evidence", "weights"]
+__all__ = ["evidence", "grown_up", "weights"]
 
-_NAMES = ("dna_breeds", "parents", "breed")  # the first that is given counts
+_NAMES = ("dna_result", "dna_breeds", "parents", "breed")  # the first that is given counts
 _NEUTRAL: Table = ((0.0,) * len(BANDS),) * len(CATEGORIES)
 
 
@@ -36,30 +36,34 @@ def evidence(
 
     Args:
         answers: the questionnaire.
-        ancestry: log-likelihoods (7, 4) of breed, parents or genes by another source, kept as they are; without it the
-            names in the answers are looked up, see :func:`ancestry`.
+        ancestry: log-likelihoods (7, 4) of breed, parents or genes, from ``coatclass.ancestry``; None if nobody named
+            any.
         likelihood: P(answer | category, band) by question and answer, (7, 4); other tables than the stated ones.
 
     Returns:
-        log-likelihoods (7, 4) of the answers, the largest 0, and those of the names apart from them.
+        log-likelihoods (7, 4) of the answers, the largest 0, question by question and together, and those of the names
+        apart from them.
 
     Raises:
         ValueError: if ``ancestry`` has the wrong shape or is not finite.
     """
     weight = weights(answers)
-    tables = [_owners(weight, {name: likelihood(name, getattr(answers, name)) for name in weight})]
-    said = set(weight)
+    tables = {name: likelihood(name, getattr(answers, name)) for name in weight}
+    alone = {name: _owners({name: weight[name]}, {name: table}) for name, table in tables.items()}
+    together = [_owners(weight, tables)]
     if answers.trunk_length_mm is not None:
-        tables.append(_log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler")))
-        said.add(LENGTH)
-    names = _checked(ancestry) if ancestry is not None else _looked_up(answers)
-    if names is not None:
-        said.add(next((name for name in _NAMES if getattr(answers, name)), "breed"))
+        alone[LENGTH] = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
+        together.append(alone[LENGTH])
+    if ancestry is not None:
+        ancestry = _checked(ancestry)
+        alone[next((name for name in _NAMES if getattr(answers, name)), "breed")] = ancestry
+    answered = tuple(spec.id for spec in questions() if spec.id in alone)
     return AnswerEvidence(
-        log_likelihood=_sum(tables),
-        answered=tuple(spec.id for spec in questions() if spec.id in said),
-        ancestry=names,
+        log_likelihood=_sum(together),
+        answered=answered,
+        ancestry=ancestry,
         measured_mm=answers.measured_mm,
+        by_question=tuple(AnsweredQuestion(name, getattr(answers, name), _sum([alone[name]])) for name in answered),
     )
 
 
@@ -103,62 +107,14 @@ def weights(answers: Answers) -> dict[str, float]:
         members = [name for name in group["order"] if name in weight]
         for name in members[1:]:
             weight[name] = (1 - group["rho"]) / (1 + (len(members) - 1) * group["rho"])
-    puppy = reliability()["puppy"]
-    if answers.age_months is not None and answers.age_months < puppy["under_months"]:
-        weight = {name: share * puppy["weight"] for name, share in weight.items()}
+    if not grown_up(answers):
+        weight = {name: share * reliability()["puppy"]["weight"] for name, share in weight.items()}
     return weight
 
 
-def ancestry(answers: Answers) -> Table | None:
-    """Log-likelihoods (7, 4) of the names in the answers (DNA shares, else parents, else breed); None if none is known.
-
-    Each is log P(coat | names) - log P(coat), category and band apart, by the breed table. The band of a puppy is left
-    out: the table tells lengths of grown dogs.
-    """
-    if not any(getattr(answers, name) for name in _NAMES):
-        return None
-    from coatclass import breeds
-
-    named = _named(answers)
-    if named is None:
-        return None
-    category = breeds.category_distribution(named, known_by=answers.breed_known_by)
-    bands = breeds.band_distribution(named, known_by=answers.breed_known_by)
-    grown = answers.age_months is None or answers.age_months >= reliability()["puppy"]["under_months"]
-    by_category = _ratio(category, breeds.background())
-    by_band = _ratio(bands, breeds.background_band()) if grown else (0.0,) * len(BANDS)
-    return tuple(tuple(row + column for column in by_band) for row in by_category)
-
-
-def _looked_up(answers: Answers) -> Table | None:
-    return ancestry(answers)
-
-
-def _named(answers: Answers) -> dict[str, float] | tuple[str | None, ...] | None:
-    """Ids of the breed table, in the form that the breed table takes; None if no name is known to it."""
-    from coatclass.breeds import find
-
-    if answers.dna_breeds:
-        shares: dict[str, float] = {}
-        for text, share in answers.dna_breeds.items():
-            found = find(text).id
-            if found is not None:
-                shares[found] = shares.get(found, 0.0) + share
-        return shares or None
-    if answers.parents:
-        ids = tuple(find(text).id for text in answers.parents)
-        both = ids if len(ids) > 1 else (*ids, None)
-        return both if any(both) else None
-    if answers.breed is None:
-        return None
-    match = find(answers.breed)
-    known = (match.id,) if match.id else tuple(match.parents)
-    return known if any(known) else None
-
-
-def _ratio(probabilities: Sequence[float], background: Sequence[float]) -> tuple[float, ...]:
-    least = 1e-9  # a probability of 0 would forbid for good
-    return tuple(math.log(max(p, least) / max(b, least)) for p, b in zip(probabilities, background, strict=True))
+def grown_up(answers: Answers) -> bool:
+    """Whether the dog wears its adult coat, by its age; so too if nobody told the age."""
+    return answers.age_months is None or bool(answers.age_months >= reliability()["puppy"]["under_months"])
 
 
 def _checked(table: Sequence[Sequence[float]]) -> Table:

@@ -86,6 +86,7 @@ class Answers(Frozen):
     minutes_per_week: Number | None = _bounded("minutes_per_week")
     wished_length_mm: Number | None = _bounded("wished_length_mm")
     skin_trouble: Annotated[tuple[SkinTrouble, ...], Field(max_length=20)] | None = None
+    skin_where: dict[BodyZone, SkinTrouble] | None = None
     sensitive_skin: StrictBool | None = None
     sparse_hair: StrictBool | None = None
     long_furnishings: StrictBool | None = None

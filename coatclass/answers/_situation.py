@@ -33,7 +33,8 @@ def situation(answers: Answers, *, categories: Iterable[CoatCategory], bands: It
         hand_stripped=None if answers.last_trim_how is None else answers.last_trim_how == "hand_stripped",
         clipped=_clipped(answers),
         sparse=answers.sparse_hair,
-        skin_trouble=frozenset(answers.skin_trouble or ()),
+        skin_trouble=frozenset(answers.skin_trouble or ()) | frozenset((answers.skin_where or {}).values()),
+        skin=dict(answers.skin_where or {}),
         **{name: getattr(answers, name) for name in _SAME},
     )
 

@@ -1,53 +1,63 @@
-"""From kit to care: the routine, mat risk by zone, time, growth, calendar, cautions and the whole plan."""
+"""From kit to care: routine, training, mat risk by zone, time and week, length, growth, dates and cautions.
 
-from coatclass.care._calendar import calendar_ics, event_uid
-from coatclass.care._cautions import cautions
-from coatclass.care._events import Event, EventKind, bath_weeks
-from coatclass.care._growth import Crossing, Growth, Present, forecast, passing
-from coatclass.care._load import RISK_ZONES, Level, ZoneLoad, load, zone_length_mm
-from coatclass.care._measurements import Doubt, Measurement, Rate, Trim, doubt_words, examine, rate_of
-from coatclass.care._plan import CareCase, CarePlan, plan
-from coatclass.care._routine import routine
-from coatclass.care._rules import CareRule, rules
-from coatclass.care._texts import LANGUAGES, Catalogue, care_texts
-from coatclass.care._time import TimeBudget, body_surface_m2, time_budget, time_words, weekly_minutes
+Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the pieces together.
+"""
+
+from coatclass.care.cautions import CareRule, cautions, rules
+from coatclass.care.coat import PUPPY, adult_months
+from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
+from coatclass.care.growth import (
+    Crossing,
+    Doubt,
+    Growth,
+    Measurement,
+    Present,
+    Rate,
+    Trim,
+    doubt_words,
+    examine,
+    forecast,
+    growth_words,
+    passing,
+    rate_of,
+)
+from coatclass.care.minutes import TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
+from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad
+from coatclass.care.routine import routine, training
 
 __all__ = [
-    "LANGUAGES",
+    "PUPPY",
     "RISK_ZONES",
-    "CareCase",
-    "CarePlan",
     "CareRule",
-    "Catalogue",
     "Crossing",
     "Doubt",
     "Event",
     "EventKind",
     "Growth",
     "Level",
+    "MatRisk",
     "Measurement",
     "Present",
     "Rate",
     "TimeBudget",
     "Trim",
     "ZoneLoad",
+    "adult_months",
     "bath_weeks",
     "body_surface_m2",
-    "calendar_ics",
-    "care_texts",
     "cautions",
     "doubt_words",
-    "event_uid",
+    "events_of",
     "examine",
     "forecast",
-    "load",
+    "growth_words",
+    "length_advice",
     "passing",
-    "plan",
     "rate_of",
     "routine",
     "rules",
     "time_budget",
     "time_words",
-    "weekly_minutes",
-    "zone_length_mm",
+    "training",
+    "week_of",
 ]

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import TYPE_CHECKING
 
-from coatclass.cli._dog import add_dog_arguments, answers_of
-
-if TYPE_CHECKING:
-    from coatclass.contract import Assessment
+from coatclass.cli._dog import add_dog_arguments, answers_of, presented
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_dog_arguments(parser)
-    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -25,21 +21,18 @@ def run(args: argparse.Namespace) -> int:
         return 2
     from coatclass.assessing import assess
 
-    assessment = assess(args.photos, answers_of(args))
-    _print(assessment, as_json=args.json)
+    given = answers_of(args)
+    assessment = assess(args.photos, given)
+    if args.json:
+        print(assessment.model_dump_json(indent=2))
+    else:
+        from rich.console import Console
+
+        from coatclass.cli._render import print_presentation
+
+        print_presentation(presented(assessment, given), Console())
     if assessment.verdict != "unusable_photo":
         return 0
     for photo in assessment.photos:
         print(f"coatclass: {photo.file}: {' '.join(reason.text for reason in photo.reasons)}", file=sys.stderr)
     return 3
-
-
-def _print(assessment: Assessment, *, as_json: bool) -> None:
-    if as_json:
-        print(assessment.model_dump_json(indent=2))
-        return
-    from rich.console import Console
-
-    from coatclass.cli._render import print_assessment
-
-    print_assessment(assessment, Console())

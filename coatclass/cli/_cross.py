@@ -46,10 +46,11 @@ def _kits(found: CrossReport) -> dict[str, list[str]]:
     """The puppy's kit in each stage: what to use now."""
     from coatclass.contract import Role
     from coatclass.toolkit import recommend
+    from coatclass.triage import triage
 
     wanted = {Role.ESSENTIAL, Role.HELPFUL}
     return {
-        stage.id: [item.name for item in recommend(stage.situation) if item.role in wanted]
+        stage.id: [one.name for one in recommend(stage.situation, triage(stage.situation)) if one.role in wanted]
         for stage in found.path.stages
     }
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from coatclass.answers import Answers
+    from coatclass.contract import Assessment
+    from coatclass.presentation import Presentation
 
 
 def add_dog_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,3 +30,34 @@ def answers_of(args: argparse.Namespace) -> Answers:
 
     answers = parse(args.answers) if args.answers else Answers()
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
+
+
+def presented(
+    found: Assessment,
+    given: Answers,
+    *,
+    name: str = "",
+    remarks: str = "",
+    language: str = "en",
+    today: date | None = None,
+) -> Presentation:
+    """What is told of the dog: its plan from ``today`` on, or only the verdict where nothing can carry a plan."""
+    from coatclass import answers as questionnaire
+    from coatclass.planning import plan
+    from coatclass.presentation import present
+
+    planned = None
+    if found.category is not None and found.length_band is not None:
+        situation = questionnaire.situation(given, categories=found.category.set, bands=found.length_band.set)
+        day = today or datetime.now(UTC).astimezone().date()
+        planned = plan(situation, today=day, keeps_growing=given.keeps_growing, language=language)
+    return present(
+        planned,
+        found,
+        dog_name=name,
+        breed=given.breed or "",
+        parents=given.parents or (),
+        remarks=remarks,
+        owned=given.owned_tools or (),
+        language=language,
+    )

@@ -1,9 +1,9 @@
-"""An assessment as readable tables in a terminal."""
+"""A presentation as text in a terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import zip_longest
+from collections.abc import Callable, Iterable
+from typing import Any
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -11,177 +11,130 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from coatclass.contract import Assessment, KitItem, Role, Verdict
-from coatclass.taxonomy import (
-    BANDS,
-    CATEGORIES,
-    BodyZone,
-    band_label,
-    category_label,
-    definition,
-)
+from coatclass.presentation import Presentation
+from coatclass.presentation import blocks as shown
 
-_VERDICT_WORDS = {
-    Verdict.SETTLED: "Settled",
-    Verdict.NARROWED: "Narrowed down",
-    Verdict.HANDS_ON: "Have a groomer touch it",
-    Verdict.NOT_A_DOG: "No dog seen",
-    Verdict.UNUSABLE_PHOTO: "The photo can't carry an estimate",
-}
-_ROLE_WORDS = {
-    Role.ESSENTIAL: "Buy",
-    Role.HELPFUL: "Helpful",
-    Role.LATER: "Wait for the groomer",
-    Role.AVOID: "Leave in the shop",
-}
+__all__ = ["print_presentation"]
+
 _BAR_WIDTH = 12
-_FEW_ZONES = 6
+_WIDEST_NAME = 30  # characters; longer names stand above what they name
 
 
-def print_assessment(assessment: Assessment, console: Console) -> None:
-    """Print what an owner needs first, then what a groomer looks up."""
-    for part in (_photos, _verdict, _estimates, _kit, _routine, _cautions, _next_question):
-        rendered = part(assessment)
-        if rendered is not None:
-            console.print(Padding(rendered, (0, 0, 1, 0)))
-    console.print(Text(f"model {assessment.model_version} · rules {assessment.rules_version}", style="dim"))
+def print_presentation(plan: Presentation, console: Console) -> None:
+    """Print the verdict, then every section in its order."""
+    console.print(Text(plan.title, style="bold"), soft_wrap=False)
+    for section in plan.on_screen():
+        console.print()
+        console.print(Text(section.title, style="bold underline"))
+        for block in section.blocks:
+            console.print(Padding(_WRITERS[type(block)](block), (0, 0, 0, 2)))
 
 
-def _photos(assessment: Assessment) -> RenderableType | None:
-    if not assessment.photos:
-        return None
-    lines = []
-    for photo in assessment.photos:
-        why = " ".join(reason.text for reason in photo.reasons)
-        said = f"{photo.file}, {photo.status}" + (f": {why}" if why else ".")
-        lines.append(Text.assemble(("Photo ", "bold"), said))
+def _text(block: shown.Text) -> RenderableType:
+    return Text(block.text, style={"headline": "bold", "quiet": "dim"}.get(block.tone, ""))
+
+
+def _rows(rows: Iterable[tuple[RenderableType, RenderableType]], *, right: bool = False) -> Table:
+    grid = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    grid.add_column(justify="right" if right else "left", overflow="fold")
+    grid.add_column(overflow="fold")
+    for row in rows:
+        grid.add_row(*row)
+    return grid
+
+
+def _items(block: shown.Items) -> RenderableType:
+    marks = (f"{n}." if block.numbered else "-" for n in range(1, len(block.items) + 1))
+    return _rows((Text(mark), Text(item)) for mark, item in zip(marks, block.items, strict=True))
+
+
+def _facts(block: shown.Facts) -> RenderableType:
+    if any(len(name) > _WIDEST_NAME for name, _ in block.pairs):
+        return Group(
+            *(Group(Text(name, style="bold"), Padding(Text(what), (0, 0, 0, 2))) for name, what in block.pairs)
+        )
+    return _rows((Text(name, style="bold"), Text(what)) for name, what in block.pairs)
+
+
+def _note(block: shown.Note) -> RenderableType:
+    style = {"stop": "bold red", "care": "bold yellow"}.get(block.level, "bold")
+    return Text.assemble((f"{block.word}: ", style), " ".join(part for part in (block.text, block.where) if part))
+
+
+def _steps(block: shown.Steps) -> RenderableType:
+    return _rows((Text(f"{n}."), _step(row, block)) for n, row in enumerate(block.rows, start=1))
+
+
+def _step(row: shown.StepRow, block: shown.Steps) -> RenderableType:
+    lines: list[RenderableType] = [Text.assemble((row.title, "bold"), f" ({row.tag})" if row.tag else "")]
+    if row.where:
+        lines.append(Text(f"{block.where_word}: {row.where}.", style="dim"))
+    if row.do:
+        lines.append(Text(row.do))
+    if row.done:
+        lines.append(Text(f"{block.done_word}: {row.done}"))
+    if row.errors:
+        lines.append(Text(f"{block.errors_word}: {' '.join(row.errors)}", style="dim"))
+    return Group(*lines, *(_note(note) for note in row.notes))
+
+
+def _tools(block: shown.Tools) -> RenderableType:
+    return Group(*(Padding(_tool(row, block), (0, 0, 0, 0)) for row in block.rows))
+
+
+def _tool(row: shown.ToolRow, block: shown.Tools) -> RenderableType:
+    lines: list[RenderableType] = [Text.assemble((row.name, "bold"), f" ({row.role_word})"), Text(row.why)]
+    if row.features:
+        lines.append(Text(f"{block.features_word}: {row.features}", style="dim"))
+    if row.where:
+        lines.append(Text(f"{block.where_word}: {row.where}.", style="dim"))
     return Group(*lines)
 
 
-def _verdict(assessment: Assessment) -> RenderableType:
-    words = _VERDICT_WORDS[assessment.verdict]
-    if assessment.category is not None and assessment.verdict in (Verdict.SETTLED, Verdict.NARROWED):
-        candidates = " or ".join(category_label(c) for c in assessment.category.set)
-        words = f"{words}: {candidates}"
-    lines: list[RenderableType] = [Text(words, style="bold")]
-    lines += [Text(f"  {reason.text}") for reason in assessment.reasons]
-    if assessment.category is not None:
-        lines += [Text(f"  {category_label(c)}: {definition(c)}", style="dim") for c in assessment.category.set]
-    return Group(*lines)
+def _week(block: shown.WeekStrip) -> RenderableType:
+    table = Table(box=box.SIMPLE, pad_edge=False)
+    for day, _, _ in block.days:
+        table.add_column(day)
+    table.add_row(*(Text(due, style="bold" if level > 1 else "") for _, due, level in block.days))
+    return table
 
 
-def _estimates(assessment: Assessment) -> RenderableType | None:
-    if assessment.category is None or assessment.length_band is None:
-        return None
-    category, band = assessment.category.probabilities, assessment.length_band.probabilities
-    coats = sorted(CATEGORIES, key=lambda one: -category[one])
+def _bars(block: shown.Bars) -> RenderableType:
+    grid = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    for name, share, said, possible in block.rows:
+        mark = f"{'●' if possible else '○'} {name}"
+        grid.add_row(mark, Text(said, justify="right"), "█" * round(share * _BAR_WIDTH))
+    return Group(Text(block.caption, style="dim"), grid)
+
+
+def _table(block: shown.Table) -> RenderableType:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for heading in ("Coat", "", "Length on the trunk", ""):
-        table.add_column(heading, no_wrap=True)
-    left = [(category_label(one), _bar(category[one])) for one in coats]
-    right = [(band_label(one), _bar(band[one])) for one in BANDS]
-    for coat, length in zip_longest(left, right, fillvalue=("", Text())):
-        table.add_row(*coat, *length)
+    for head, share in zip(block.head, block.shares, strict=True):
+        table.add_column(head, overflow="fold", ratio=round(100 * share))
+    for row in block.rows:
+        table.add_row(*map(Text, row))
     return table
 
 
-def _bar(probability: float) -> Text:
-    return Text(f"{_percent(probability):>4} {'█' * round(probability * _BAR_WIDTH)}")
+def _picture(block: shown.Picture) -> RenderableType:
+    """A picture in words."""
+    return Text(block.drawing.description, style="dim")
 
 
-def _percent(probability: float) -> str:
-    """A whole percentage that never claims certainty."""
-    if probability < 0.005:
-        return "<1%"
-    return ">99%" if probability > 0.995 else f"{probability:.0%}"
+def _ruled(block: shown.RuledLines) -> RenderableType:
+    return Text()
 
 
-def _kit(assessment: Assessment) -> RenderableType | None:
-    if not assessment.kit:
-        return None
-    parts: list[RenderableType] = [Text("Tool kit", style="italic")]
-    for role, words in _ROLE_WORDS.items():
-        items = sorted((item for item in assessment.kit if item.role is role), key=lambda item: item.order or 0)
-        grid = Table(box=None, show_header=False, pad_edge=False)
-        grid.add_column(justify="right")
-        grid.add_column(overflow="fold")
-        for item in items:
-            grid.add_row(f" {item.order or '-'}", _tool(item))
-        if items:
-            parts += [Text(words, style="bold"), grid]
-    return Group(*parts)
-
-
-def _tool(item: KitItem) -> RenderableType:
-    lines = [Text.assemble((item.name, "bold"), *(f" · {part}" for part in (_specification(item),) if part))]
-    if item.zones:
-        lines.append(Text(f"where: {_zones(item.zones)}", style="dim"))
-    return Group(*lines, Text(item.why))
-
-
-def _specification(item: KitItem) -> str:
-    s = item.specification
-    parts = [
-        _range("pins", s.pin_length_mm),
-        _range("teeth", s.tooth_length_mm),
-        _range("gap", s.tooth_gap_mm),
-        s.stiffness,
-        s.tip,
-        s.size,
-    ]
-    return ", ".join(part for part in parts if part)
-
-
-def _range(what: str, limits: tuple[float, float] | None) -> str | None:
-    if limits is None:
-        return None
-    low, high = limits
-    return f"{what} {low:g} mm" if low == high else f"{what} {low:g}-{high:g} mm"
-
-
-def _zones(zones: tuple[BodyZone, ...]) -> str:
-    """Named zones, or the whole dog but for a few."""
-    missing = [zone for zone in BodyZone if zone not in zones]
-    if len(missing) > _FEW_ZONES or not zones:
-        return _listed(zones)
-    return f"all but: {_listed(missing)}" if missing else "whole dog"
-
-
-def _listed(zones: Iterable[BodyZone]) -> str:
-    return ", ".join(zone.replace("_", " ") for zone in zones)
-
-
-def _routine(assessment: Assessment) -> RenderableType | None:
-    routine = assessment.routine
-    if routine is None:
-        return None
-    low, high = routine.sessions_per_week
-    often = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-    heading = f"Routine: {often} times a week"
-    if routine.minutes_per_session:
-        heading += f", {routine.minutes_per_session[0]:g} to {routine.minutes_per_session[1]:g} minutes each"
-    table = Table(title=heading, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    for name in ("", "Do", "Done when"):
-        table.add_column(name, overflow="fold")
-    for step in routine.steps:
-        table.add_row(str(step.order), step.do, step.done_when)
-    return Group(table, Text(routine.bath)) if routine.bath else table
-
-
-def _cautions(assessment: Assessment) -> RenderableType | None:
-    if not assessment.cautions:
-        return None
-    words = {"stop": "STOP", "care": "Take care", "note": "Note"}
-    table = Table(title="Cautions", title_justify="left", box=None, show_header=False, pad_edge=False)
-    table.add_column(no_wrap=True, style="bold")
-    table.add_column(overflow="fold")
-    for caution in assessment.cautions:
-        table.add_row(words[caution.level], caution.text)
-    return table
-
-
-def _next_question(assessment: Assessment) -> RenderableType | None:
-    question = assessment.next_question
-    if question is None:
-        return None
-    return Group(Text.assemble(("Most useful next answer: ", "bold"), question.text), Text(f"  {question.help}"))
+_WRITERS: dict[type, Callable[[Any], RenderableType]] = {
+    shown.Text: _text,
+    shown.Items: _items,
+    shown.Facts: _facts,
+    shown.Note: _note,
+    shown.Steps: _steps,
+    shown.Tools: _tools,
+    shown.WeekStrip: _week,
+    shown.Bars: _bars,
+    shown.Picture: _picture,
+    shown.Table: _table,
+    shown.RuledLines: _ruled,
+}

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoReport, PhotoStatus, Reason, Verdict
+from coatclass import ancestry
+from coatclass.ancestry import Inherited
+from coatclass.contract import AnswerEvidence, Clash, CoatEstimate, Decision, PhotoReport, PhotoStatus, Reason, Verdict
 from coatclass.decision import _thresholds
-from coatclass.decision._sets import agreement, band_set, category_set
+from coatclass.decision._clash import find_clash, questions_to_check
+from coatclass.decision._sets import band_set, category_set
 from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits, promise, reason_text
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, category_label, describe_mm
 
@@ -18,18 +21,21 @@ def decide(
     photo_reports: Sequence[PhotoReport] = (),
     *,
     answers: AnswerEvidence | None = None,
+    inherited: Inherited | None = None,
     thresholds: Thresholds | None = None,
 ) -> Decision:
     """Turn an estimate into prediction sets, a verdict and the reasons for it. Pure.
 
-    A groomer's finding settles everything. Otherwise the verdict is *hands_on* whenever a mixed coat is possible,
-    photo and answers contradict each other, the dog is unlike anything seen, the photo can't carry an estimate alone,
-    or too many coats are possible; *settled* when one category is left that is sure enough; else *narrowed*.
+    A groomer's finding settles everything. Otherwise the verdict is *hands_on* whenever a mixed coat is possible, a
+    cross was named, photo and answers or photo and ancestors contradict each other, the dog is unlike anything seen,
+    the photo can't carry an estimate alone, or too many coats are possible; *settled* when one category is left that
+    is sure enough; else *narrowed*. Photo and answers that contradict each other both keep their coat in the set.
 
     Args:
         estimate: from ``ensemble.combine``; None if there was nothing to estimate from.
         photo_reports: what became of each photo, refused ones too.
-        answers: the answers' evidence, for the measured length.
+        answers: the answers' evidence, for the measured length and for what to check.
+        inherited: what names or genes say.
         thresholds: another fit than the released one.
     """
     if estimate is None or estimate.regime == "none":
@@ -38,16 +44,28 @@ def decide(
         return _found_by_hand(estimate)
     thresholds = thresholds or _thresholds.load()
     at = thresholds.regimes[estimate.regime]
+    clash = find_clash(estimate, answers)
     categories = category_set(estimate.category, at)
+    if clash is not None:
+        categories = _joined(categories, clash.photo, clash.answers, CoatCategory.MIXED)
+    if inherited is not None and inherited.cross:
+        categories = _joined(categories, CoatCategory.MIXED)
     bands = band_set(estimate.band, at)
-    notes = _notes(photo_reports, answers, bands)
-    doubts = _doubts(estimate, photo_reports, categories, thresholds)
+    notes = _notes(photo_reports, answers, bands, inherited)
+    doubts = [
+        *_contradictions(estimate, answers, inherited, clash),
+        *_doubts(estimate, photo_reports, categories, inherited),
+    ]
     if doubts:
-        return Decision(categories, bands, Verdict.HANDS_ON, (*doubts, *notes))
+        return Decision(categories, bands, Verdict.HANDS_ON, (*doubts, *notes), clash)
     if len(categories) == 1:
         percent = f"{100 * (1 - promise()['settled_risk']):.0f}"
         return Decision(categories, bands, Verdict.SETTLED, (_reason("settled", percent=percent), *notes))
     return Decision(categories, bands, Verdict.NARROWED, (_reason("narrowed", categories=_names(categories)), *notes))
+
+
+def _joined(categories: tuple[CoatCategory, ...], *others: CoatCategory) -> tuple[CoatCategory, ...]:
+    return tuple(dict.fromkeys((*categories, *others)))
 
 
 def _reason(code: str, **fields: str) -> Reason:
@@ -58,24 +76,33 @@ def _names(categories: Sequence[CoatCategory]) -> str:
     return ", ".join(category_label(category).lower() for category in categories)
 
 
-def _best(probabilities: Sequence[float]) -> CoatCategory:
-    return CATEGORIES[max(range(len(CATEGORIES)), key=probabilities.__getitem__)]
+def _contradictions(
+    estimate: CoatEstimate, answers: AnswerEvidence | None, inherited: Inherited | None, clash: Clash | None
+) -> list[Reason]:
+    """The photo against the answers, and against the ancestors or genes."""
+    found = []
+    if clash is not None:
+        photo, said = _names([clash.photo]), _names([clash.answers])
+        check = questions_to_check(clash, answers)
+        found.append(_reason("sources_disagree", photo=photo, answers=said, check=check))
+    if inherited is not None and estimate.by_photo is not None:
+        against = ancestry.conflict(inherited, estimate.by_photo)
+        found += [against] if against is not None else []
+    return found
 
 
 def _doubts(
     estimate: CoatEstimate,
     photo_reports: Sequence[PhotoReport],
     categories: Sequence[CoatCategory],
-    thresholds: Thresholds,
+    inherited: Inherited | None,
 ) -> list[Reason]:
-    """Every reason for which only hands can tell."""
+    """Every other reason for which only hands can tell."""
     doubts = []
-    if CoatCategory.MIXED in categories:
+    if inherited is not None and inherited.cross:
+        doubts.append(_reason("cross_named"))
+    elif CoatCategory.MIXED in categories:
         doubts.append(_reason("mixed_possible"))
-    if estimate.by_photo is not None and estimate.by_answers is not None:
-        photo, answers = _best(estimate.by_photo), _best(estimate.by_answers)
-        if photo != answers and agreement(estimate.by_photo, estimate.by_answers) < thresholds.disagree_below:
-            doubts.append(_reason("sources_disagree", photo=_names([photo]), answers=_names([answers])))
     if estimate.unfamiliar:
         doubts.append(_reason("unfamiliar"))
     if _all_hardly_a_dog(photo_reports):
@@ -103,7 +130,10 @@ def _looked_at(photo_reports: Sequence[PhotoReport]) -> list[PhotoReport]:
 
 
 def _notes(
-    photo_reports: Sequence[PhotoReport], answers: AnswerEvidence | None, bands: Sequence[LengthBand]
+    photo_reports: Sequence[PhotoReport],
+    answers: AnswerEvidence | None,
+    bands: Sequence[LengthBand],
+    inherited: Inherited | None,
 ) -> list[Reason]:
     """What else the reader should know; it does not change the verdict."""
     notes = []
@@ -113,6 +143,8 @@ def _notes(
         notes.append(_reason("measured", length=describe_mm(answers.measured_mm)))
     elif len(bands) > 1:
         notes.append(_reason("length_open"))
+    if inherited is not None and inherited.prior is not None:
+        notes.append(Reason(code="ancestry", text=" ".join(inherited.prior.explanation)))
     return notes
 
 

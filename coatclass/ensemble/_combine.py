@@ -72,6 +72,7 @@ def combine(
         by_answers=None if answered is None else _category(_by_answers(answered, members)),
         unfamiliar=bool(photos) and all(photo.unfamiliarity > members.unfamiliar_above for photo in photos),
         joint=tuple(tuple(row) for row in np.exp(joint[0]).tolist()),
+        answers_fit_photo=None if by_photo is None or answered is None else _fit(by_photo, answered, members),
     )
 
 
@@ -125,6 +126,18 @@ def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regim
             base = base + (fusion.prior_margins(members)[0] - members.photo_prior)[None, :, None]
         base = fusion.fuse(base, fusion.answer_table(answers.ancestry)[None], 1.0)
     return base
+
+
+def _fit(by_photo: Array, answers: AnswerEvidence, members: Members) -> float:
+    """log of how well the photo's coats explain the answers, beside the coat that explains them best.
+
+    Each coat at the length that suits the answers best: a coat that was cut since is no contradiction.
+    """
+    said = fusion.answer_table(answers.log_likelihood).max(axis=1)
+    if answers.ancestry is not None:
+        said = said + np.log(fusion.marginals((members.prior + fusion.answer_table(answers.ancestry))[None])[0][0])
+    photo = fusion.marginals(_joint(by_photo, None, "photo", members))[0][0]
+    return float(np.log(photo @ np.exp(said - said.max())))
 
 
 def _asked(answers: AnswerEvidence) -> bool:

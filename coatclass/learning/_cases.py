@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
+from coatclass import ancestry
 from coatclass.answers import Answers, parse
 from coatclass.contract import PhotoEvidence, Regime
-from coatclass.errors import AnswersError
+from coatclass.errors import AnswersError, GenotypeError
 from coatclass.taxonomy import CoatCategory, LengthBand, band_of_mm
 
 if TYPE_CHECKING:
@@ -69,10 +70,12 @@ def cases(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Case, ..
 
 
 def _answers(content: Mapping[str, Any] | None) -> Answers | None:
-    """Answers of an older questionnaire that this one can't read teach nothing."""
+    """Answers and results of tests that can't be read any more teach nothing."""
     try:
         answers = None if content is None else parse(dict(content))
-    except AnswersError:
+        if answers is not None:
+            ancestry.of(answers)
+    except (AnswersError, GenotypeError):
         return None
     return answers if answers != Answers() else None
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coatclass.contract import Frozen
-from coatclass.ensemble import Members, combine
+from coatclass.ensemble import Members
+from coatclass.estimating import estimate
 from coatclass.learning._cases import Case
 from coatclass.learning._model import RELEASED, LearnedModel
 from coatclass.taxonomy import CATEGORIES
@@ -56,8 +57,7 @@ class LearningReport(Frozen):
 
 def probabilities(case: Case, model: LearnedModel, members: Members) -> Array:
     """P(category), (7,), as the program tells by this model before hands are laid on."""
-    said = None if case.answers is None else model.evidence(case.answers)
-    return np.array(combine(case.photos, said, members=members).category)
+    return np.array(estimate(case.photos, case.answers, learned=model, members=members).coat.category)
 
 
 def report(
@@ -73,7 +73,7 @@ def report(
     for number in range(settings["folds"]):
         learned = fit([case for case, its in zip(cases, fold, strict=True) if its != number])
         for index in np.flatnonzero(fold == number).tolist():
-            after[index] = probabilities(cases[index], learned, learned.members(members))
+            after[index] = probabilities(cases[index], learned, members)
     truth = np.array([CATEGORIES.index(case.category) for case in cases])
     gain = _losses(before, truth) - _losses(after, truth)
     return LearningReport(

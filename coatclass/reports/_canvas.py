@@ -12,7 +12,7 @@ from pathlib import Path
 from fpdf import FPDF
 
 from coatclass.errors import InputError
-from coatclass.reports._drawing import Drawing, Label, Line
+from coatclass.presentation.drawing import Drawing, Label, Line
 
 __all__ = ["PAPERS", "Canvas"]
 
@@ -211,6 +211,11 @@ class Canvas:
             self.pdf.set_dash_pattern(dash=1.2, gap=0.8)
         self.pdf.rect(x, y, width, height)
         self.pdf.set_dash_pattern()
+
+    def bar(self, x: float, y: float, width: float, height: float, *, black: bool) -> None:
+        """A filled box, mm; grey unless it is to be black."""
+        self.pdf.set_fill_color(0 if black else 160)
+        self.pdf.rect(x, y, width, height, style="F")
 
     def svg(self, source: str, x: float, y: float, width: float) -> None:
         """An SVG picture of another room, mm."""

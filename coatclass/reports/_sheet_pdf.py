@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from coatclass.reports._blocks import (
+from coatclass.presentation import Presentation, Section
+from coatclass.presentation.blocks import (
+    Bars,
     Block,
     Facts,
-    FirstPage,
     Items,
     Note,
     Picture,
     RuledLines,
-    Section,
     StepRow,
     Steps,
     Table,
@@ -22,10 +22,9 @@ from coatclass.reports._blocks import (
     Tools,
     WeekStrip,
 )
+from coatclass.presentation.brief import FULL, SHORTEST, FirstPage, details, first_page
 from coatclass.reports._canvas import Canvas
-from coatclass.reports._sheet import Sheet
-from coatclass.reports._sheet_content import FULL, SHORTEST, details, first_page
-from coatclass.reports._sheet_words import sheet_texts
+from coatclass.words import catalogue
 
 __all__ = ["write"]
 
@@ -39,19 +38,18 @@ _GAP = 5.0
 _BODY = 8.6
 
 
-def write(sheet: Sheet, paper: str) -> bytes:
-    """The file, in the language that the sheet's plan is in."""
+def write(plan: Presentation, paper: str) -> bytes:
+    """The file, in the language of the presentation."""
     brevity, scale = next(
-        (trial for trial in _TRIALS if _fits(_begin(sheet, paper, trial[1], draft=True), first_page(sheet, trial[0]))),
+        (trial for trial in _TRIALS if _fits(_begin(plan, paper, trial[1], draft=True), first_page(plan, trial[0]))),
         _TRIALS[-1],
     )
-    canvas = _begin(sheet, paper, scale)
-    _first_page(canvas, first_page(sheet, brevity))
-    texts = sheet_texts(sheet.plan.language)
+    canvas, page = _begin(plan, paper, scale), first_page(plan, brevity)
+    _first_page(canvas, page)
     canvas.scale, canvas.flows = 1.0, True
     canvas.new_page()
-    canvas.text(texts.say("title.details"), 14, bold=True)
-    for section in details(sheet):
+    canvas.text(plan.details_title, 14, bold=True)
+    for section in details(plan, page):
         _section(canvas, section)
     return canvas.output()
 
@@ -60,15 +58,14 @@ def _fits(canvas: Canvas, page: FirstPage) -> bool:
     return _first_page(canvas, page) <= canvas.bottom
 
 
-def _begin(sheet: Sheet, paper: str, scale: float, *, draft: bool = False) -> Canvas:
-    texts = sheet_texts(sheet.plan.language)
-    dog = sheet.dog_name or texts.say("title.dog")
+def _begin(plan: Presentation, paper: str, scale: float, *, draft: bool = False) -> Canvas:
+    words = catalogue(plan.language)
     return Canvas(
         paper,
-        title=texts.say("title.sheet", dog=dog),
-        language=sheet.plan.language,
-        day=sheet.plan.case.today,
-        foot=lambda number: f"{texts.say('title.page', dog=dog)} – {texts.say('title.of', page=number)}",
+        title=plan.sheet_title,
+        language=plan.language,
+        day=plan.day,
+        foot=lambda number: f"{plan.page_title} – {words.say('plan.title.of', page=number)}",
         scale=scale,
         draft=draft,
     )
@@ -77,8 +74,8 @@ def _begin(sheet: Sheet, paper: str, scale: float, *, draft: bool = False) -> Ca
 def _first_page(canvas: Canvas, page: FirstPage) -> float:
     """Write the first page; how far down it reaches, mm."""
     left, whole = canvas.x, canvas.width
-    canvas.beside(page.day, 8.5, left + whole - canvas.text_width(page.day, 8.5) - 1, bold=False)
-    canvas.width = whole - canvas.text_width(page.day, 8.5) - 6
+    canvas.beside(page.made, 8.5, left + whole - canvas.text_width(page.made, 8.5) - 1, bold=False)
+    canvas.width = whole - canvas.text_width(page.made, 8.5) - 6
     canvas.text(page.title, 15, bold=True)
     canvas.width = whole
     canvas.space(1)
@@ -100,7 +97,7 @@ def _columns(canvas: Canvas, top: float, columns: Iterable[tuple[float, float, t
 
 def _section(canvas: Canvas, section: Section) -> None:
     canvas.space(2)
-    canvas.keep(_ROOM.get(type(section.blocks[0]), 22.0))
+    canvas.keep(max(_ROOM.get(type(block), 22.0) for block in section.blocks[:2]))
     canvas.text(section.title, 10.5, bold=True)
     canvas.rule(canvas.x, canvas.y, canvas.x + canvas.width, canvas.y, width=0.5)
     canvas.space(1)
@@ -108,7 +105,7 @@ def _section(canvas: Canvas, section: Section) -> None:
 
 
 # Room that a heading wants below it, mm, so that it never stands alone at the foot of a page.
-_ROOM: dict[type, float] = {Tools: 75.0, RuledLines: 66.0, Table: 30.0}
+_ROOM: dict[type, float] = {Tools: 75.0, RuledLines: 66.0, Table: 30.0, Picture: 100.0}
 
 
 def _blocks(canvas: Canvas, blocks: Iterable[Block]) -> None:
@@ -117,7 +114,8 @@ def _blocks(canvas: Canvas, blocks: Iterable[Block]) -> None:
 
 
 def _text(canvas: Canvas, block: Text) -> None:
-    canvas.text(block.text, _BODY if not block.quiet else _BODY - 1, grey=70 if block.quiet else 0)
+    quiet, bold = block.tone == "quiet", block.tone == "headline"
+    canvas.text(block.text, _BODY - 1 if quiet else _BODY, bold=bold, grey=70 if quiet else 0)
     canvas.space(0.8)
 
 
@@ -164,11 +162,11 @@ def _note(canvas: Canvas, block: Note) -> None:
 
 
 def _steps(canvas: Canvas, block: Steps) -> None:
-    for row in block.rows:
-        _step(canvas, row, block)
+    for number, row in enumerate(block.rows, start=1):
+        _step(canvas, number, row, block)
 
 
-def _step(canvas: Canvas, row: StepRow, block: Steps) -> None:
+def _step(canvas: Canvas, position: int, row: StepRow, block: Steps) -> None:
     indent = 6.5 * canvas.scale
     canvas.keep(canvas.line_height(_BODY) * 5)
     r = 2.3 * canvas.scale
@@ -176,7 +174,7 @@ def _step(canvas: Canvas, row: StepRow, block: Steps) -> None:
     canvas.pdf.set_line_width(0.4)
     canvas.pdf.set_draw_color(0)
     canvas.pdf.ellipse(canvas.x, canvas.y + height / 2 - r, 2 * r, 2 * r)
-    number = str(row.number)
+    number = str(position)
     canvas.beside(number, _BODY - 1, canvas.x + r - canvas.text_width(number, _BODY - 1, bold=True) / 2 - 1)
     title = f"{row.title} ({row.tag})" if row.tag else row.title
     canvas.text(title, _BODY, bold=True, indent=indent)
@@ -202,12 +200,12 @@ def _tools(canvas: Canvas, block: Tools) -> None:
     width = (canvas.width - gap * (across - 1)) / across
     for start in range(0, len(block.rows), across):
         rows = block.rows[start : start + across]
-        height = max(_tool_height(canvas, row, width) for row in rows)
+        height = max(_tool_height(canvas, row, block, width) for row in rows)
         canvas.keep(height)
         x, y, whole = canvas.x, canvas.y, canvas.width
         for column, row in enumerate(rows):
             canvas.column(x + column * (width + gap), y, width)
-            _tool(canvas, row, height)
+            _tool(canvas, row, block, height)
         canvas.column(x, y + height + 1.2, whole)
 
 
@@ -215,26 +213,27 @@ def _picture_width(row: ToolRow, width: float) -> float:
     return width * (0.6 if row.why else 0.8) if row.drawing else 0.0
 
 
-def _tool_lines(canvas: Canvas, row: ToolRow, width: float) -> tuple[tuple[str, float, bool], ...]:
+def _tool_lines(canvas: Canvas, row: ToolRow, block: Tools, width: float) -> tuple[tuple[str, float, bool], ...]:
     """Words of a tool with their sizes; the name is set as small as its longest word needs."""
-    name = f"{row.name} ({row.role})"
+    name = f"{row.name} ({row.role_word})"
     parts = (
         (name, canvas.fitting(name, _BODY - 0.6, width, bold=True), True),
         (row.features, _BODY - 1.2, False),
         (row.why, _BODY - 0.8, False),
+        (f"{block.where_word}: {row.where}." if row.where else "", _BODY - 1.0, False),
     )
     return tuple(part for part in parts if part[0])
 
 
-def _tool_height(canvas: Canvas, row: ToolRow, width: float) -> float:
+def _tool_height(canvas: Canvas, row: ToolRow, block: Tools, width: float) -> float:
     words = sum(
         len(canvas.lines(text, size, bold=bold, width=width - 2)) * canvas.line_height(size)
-        for text, size, bold in _tool_lines(canvas, row, width - 2)
+        for text, size, bold in _tool_lines(canvas, row, block, width - 2)
     )
     return words + _picture_width(row, width) * 56 / 84 * canvas.scale + 2
 
 
-def _tool(canvas: Canvas, row: ToolRow, height: float) -> None:
+def _tool(canvas: Canvas, row: ToolRow, block: Tools, height: float) -> None:
     x, y, width = canvas.x, canvas.y, canvas.width
     canvas.box(x, y, width, height, line=0.15)
     picture = _picture_width(row, width) * canvas.scale
@@ -242,7 +241,7 @@ def _tool(canvas: Canvas, row: ToolRow, height: float) -> None:
         canvas.svg(row.drawing, x + 1, y + 0.5, picture)
     flows, canvas.flows = canvas.flows, False
     canvas.column(x + 1, y + 1 + picture * 56 / 84, width - 2)
-    for text, size, bold in _tool_lines(canvas, row, width - 2):
+    for text, size, bold in _tool_lines(canvas, row, block, width - 2):
         canvas.text(text, size, bold=bold)
     canvas.flows = flows
 
@@ -267,6 +266,21 @@ def _week(canvas: Canvas, block: WeekStrip) -> None:
         canvas.text(day, 7.5, bold=True)
         canvas.text(due, size, bold=kind == 2)
     canvas.column(x, y + height + 1.2, whole)
+
+
+def _bars(canvas: Canvas, block: Bars) -> None:
+    """Name and share in words, and a bar as long as the share."""
+    canvas.text(block.caption, _BODY - 1, grey=50)
+    height = canvas.line_height(_BODY)
+    for name, share, said, possible in block.rows:
+        canvas.keep(height)
+        canvas.beside(f"{'●' if possible else '○'} {name}", _BODY, canvas.x, bold=possible)
+        canvas.beside(said, _BODY, canvas.x + canvas.width * 0.38, bold=False)
+        left, whole = canvas.x + canvas.width * 0.5, canvas.width * 0.5
+        canvas.box(left, canvas.y + height * 0.3, whole, height * 0.4, line=0.15)
+        canvas.bar(left, canvas.y + height * 0.3, whole * share, height * 0.4, black=possible)
+        canvas.y += height
+    canvas.space(1.5)
 
 
 def _table(canvas: Canvas, block: Table) -> None:
@@ -306,6 +320,7 @@ _WRITERS: dict[type, Callable[[Canvas, Any], None]] = {
     Tools: _tools,
     Picture: _picture,
     WeekStrip: _week,
+    Bars: _bars,
     Table: _table,
     RuledLines: _ruled,
 }

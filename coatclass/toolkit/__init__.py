@@ -1,16 +1,14 @@
 """Which tools fit which coat: catalogue, rules, harm table, the recommender, drawings of the tools."""
 
-from coatclass.toolkit._data import LANGUAGES, catalogue, rules_version
-from coatclass.toolkit._drawing import drawing
-from coatclass.toolkit._explain import TrialStep, harm_records, rules, trial_order, why_not
-from coatclass.toolkit._harm import harm_of
-from coatclass.toolkit._kit import recommend
-from coatclass.toolkit._model import Harm, HarmCell, OwnedToolLike, PossibleCoat, RuleRecord, Tool
-from coatclass.toolkit._owned import OwnedJudgement, ShoppingItem, identify, judge_owned, shopping_list
-from coatclass.toolkit._words import describe, specification_words, tool_name
+from coatclass.toolkit.coats import harm_of
+from coatclass.toolkit.drawings import drawing
+from coatclass.toolkit.kit import recommend, roles, why_not
+from coatclass.toolkit.model import Harm, HarmCell, OwnedToolLike, PossibleCoat, RuleRecord, Tool
+from coatclass.toolkit.owned import OwnedJudgement, ShoppingItem, identify, judge_owned, shopping_list
+from coatclass.toolkit.sentences import describe, harm_records, rules, specification_words, tool_name
+from coatclass.toolkit.tables import catalogue, rules_version
 
 __all__ = [
-    "LANGUAGES",
     "Harm",
     "HarmCell",
     "OwnedJudgement",
@@ -19,7 +17,6 @@ __all__ = [
     "RuleRecord",
     "ShoppingItem",
     "Tool",
-    "TrialStep",
     "catalogue",
     "describe",
     "drawing",
@@ -28,11 +25,11 @@ __all__ = [
     "identify",
     "judge_owned",
     "recommend",
+    "roles",
     "rules",
     "rules_version",
     "shopping_list",
     "specification_words",
     "tool_name",
-    "trial_order",
     "why_not",
 ]

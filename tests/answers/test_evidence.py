@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from coatclass import breeds
-from coatclass.answers import Answers, ancestry, evidence, likelihood, outcomes, questions, simulate, situation, weights
+from coatclass.answers import Answers, evidence, likelihood, outcomes, questions, simulate, situation, weights
 from coatclass.answers._likelihood import LENGTH, reliability, tabled_questions
 from coatclass.taxonomy import BANDS, CATEGORIES, band_of_mm
 
@@ -105,52 +104,7 @@ def test_only_a_ruler_measures(by, measured):
     assert found.answered[0] == "trunk_length_mm"
 
 
-# --- names of breeds ------------------------------------------------------------------------------------------------
-
-
-def test_a_breed_points_at_its_coat_and_papers_count_more_than_a_guess():
-    papers = posterior(Answers(breed="Samoyed", breed_known_by="papers"))["arctic"]
-    guess = posterior(Answers(breed="Samoyed", breed_known_by="guess"))["arctic"]
-    assert papers > guess > posterior(Answers())["arctic"]
-
-
-def test_a_name_that_nobody_knows_says_nothing():
-    found = evidence(Answers(breed="zzzzqqq", feel="soft"))
-    assert found.answered == ("feel",)
-    assert ancestry(Answers(breed="don't know")) is None
-
-
-def test_breed_evidence_is_a_ratio_to_a_dog_of_which_nothing_is_known():
-    table = np.array(ancestry(Answers(breed="Komondor", breed_known_by="papers")))
-    category = breeds.category_distribution(breeds.find("Komondor"), known_by="papers")
-    bands = breeds.band_distribution(breeds.find("Komondor"), known_by="papers")
-    expected = np.log(np.divide(category, breeds.background()))[:, None] + np.log(
-        np.divide(bands, breeds.background_band())
-    )
-    assert table == pytest.approx(expected)
-    # multiplied back onto the background the breed's own distribution returns
-    joint = np.exp(table) * np.outer(breeds.background(), breeds.background_band())
-    assert joint.sum(axis=1) / joint.sum() == pytest.approx(category)
-
-
-def test_dna_shares_count_before_parents_and_parents_before_a_name():
-    answers = Answers(breed="Puli", parents=("Labrador", "Labrador"), dna_breeds={"Samoyed": 100})
-    assert evidence(answers).answered == ("dna_breeds",)
-    assert posterior(answers)["arctic"] > 0.8
-    named = Answers(breed="Puli", parents=("Labrador", "Labrador"))
-    assert evidence(named).answered == ("parents",)
-    assert posterior(named)["fur"] > posterior(named)["curly"]
-
-
-def test_one_known_parent_says_less_than_two():
-    one, two = Answers(parents=("Samoyed",)), Answers(parents=("Samoyed", "Samoyed"))
-    assert posterior(Answers())["arctic"] < posterior(one)["arctic"] < posterior(two)["arctic"]
-
-
-def test_a_puppy_has_not_yet_the_length_of_its_breed():
-    puppy = np.array(ancestry(Answers(breed="Afghan Hound", age_months=4)))
-    assert np.ptp(puppy, axis=1) == pytest.approx(0)
-    assert np.ptp(np.array(ancestry(Answers(breed="Afghan Hound"))), axis=1).min() > 0.5
+# --- names of breeds, looked up elsewhere ----------------------------------------------------------------------------
 
 
 def test_the_caller_may_bring_the_ancestry():
@@ -160,6 +114,15 @@ def test_the_caller_may_bring_the_ancestry():
     assert brought.ancestry is not None and np.array(brought.ancestry).tolist() == table  # the name isn't counted too
     assert brought.log_likelihood == ((0.0,) * 4,) * 7
     assert brought.answered == ("breed",)
+    assert evidence(Answers(breed="Samoyed")).answered == ()
+
+
+def test_each_answer_is_also_told_by_itself():
+    told = evidence(Answers(curl="curly", keeps_growing=True, trunk_length_mm=30.0))
+    assert [one.question for one in told.by_question] == list(told.answered)
+    assert [one.answer for one in told.by_question] == ["curly", True, 30.0]
+    alone = next(one for one in told.by_question if one.question == "curl")
+    assert np.array(alone.log_likelihood) == pytest.approx(np.array(evidence(Answers(curl="curly")).log_likelihood))
 
 
 @pytest.mark.parametrize(

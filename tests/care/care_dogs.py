@@ -92,10 +92,14 @@ situations = st.builds(
     mats=st.dictionaries(st.sampled_from(list(BodyZone)), st.sampled_from(list(MatState)), max_size=6),
     patience=st.none() | st.sampled_from(list(Patience)),
     hand_stripped=some_bool,
+    clipped=some_bool,
     sparse=some_bool,
     long_furnishings=some_bool,
     sensitive_skin=some_bool,
     skin_trouble=st.frozensets(st.sampled_from(["sores", "redness", "smell", "pain", "parasites", "ear_trouble"])),
+    skin=st.dictionaries(
+        st.sampled_from(list(BodyZone)), st.sampled_from(["sores", "redness", "smell", "pain", "parasites"]), max_size=2
+    ),
     age_months=st.none() | st.floats(2, 200),
     weight_kg=st.none() | st.floats(0.5, 90),
     swims=some_bool,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import string
 
 import care_dogs as dogs
 import pytest
@@ -11,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass import care
-from coatclass.care._coat import data
+from coatclass.care.coat import data
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
+from coatclass.words import LANGUAGES, catalogue
 
 
 def codes(situation, kit=dogs.CURLY_KIT):
@@ -51,6 +51,19 @@ def test_skin_and_ear_trouble_stop_the_work_and_name_the_vet(trouble):
     found = care.cautions(dogs.situation(skin_trouble=frozenset({trouble})), dogs.CURLY_KIT)
     mine = next(c for c in found if c.code == {"ear_trouble": "ears"}.get(trouble, trouble))
     assert mine.level == "stop" and "vet" in mine.text
+
+
+def test_a_caution_names_the_place_that_was_reported():
+    found = care.cautions(dogs.situation(skin={BodyZone.BELLY: "sores"}), dogs.CURLY_KIT)
+    sores = next(c for c in found if c.code == "sores")
+    assert sores.zones == (BodyZone.BELLY,)
+
+
+def test_a_caution_names_no_zone_that_the_dog_does_not_have():
+    dog = dogs.situation(collar_on_full_neck=True)
+    having = frozenset(BodyZone) - {BodyZone.HARNESS_PATH}
+    undress = next(c for c in care.cautions(dog, (), having=having) if c.code == "undress")
+    assert BodyZone.HARNESS_PATH not in undress.zones and BodyZone.NECK in undress.zones
 
 
 def test_mats_tight_to_the_skin_stop_the_work_in_their_zones_only():
@@ -108,35 +121,5 @@ def test_every_rule_has_a_source_a_level_a_place_and_a_text_in_every_language():
     for rule in data("cautions")["caution"]:
         assert rule["source"] and rule["level"] in {"stop", "care", "note"}
         assert rule["place"] in {"start", "session", "mats", "bath", "trim", "tools"}
-        for language in care.LANGUAGES:
-            assert care.care_texts(language).has(f"caution.{rule['code']}")
-
-
-def flat(table, prefix=""):
-    for key, value in table.items():
-        if isinstance(value, dict):
-            yield from flat(value, f"{prefix}{key}.")
-        else:
-            yield f"{prefix}{key}", value
-
-
-def fields(value):
-    texts = value if isinstance(value, list) else [value]
-    return [{name for _, name, _, _ in string.Formatter().parse(text) if name} for text in texts]
-
-
-def test_the_catalogues_hold_the_same_keys_and_placeholders_in_every_language():
-    english = dict(flat(data("texts.en")))
-    german = dict(flat(data("texts.de")))
-    assert set(english) == set(german)
-    for key, text in english.items():
-        assert fields(text) == fields(german[key]), key
-        assert type(text) is type(german[key])
-
-
-def test_every_word_of_the_taxonomy_that_a_plan_says_is_in_every_catalogue():
-    for language in care.LANGUAGES:
-        texts = care.care_texts(language)
-        assert all(texts.has(f"zone.{zone}") for zone in BodyZone)
-        assert all(texts.has(f"category.{category}") for category in CoatCategory)
-        assert all(texts.has(f"band.{band}") for band in LengthBand)
+        for language in LANGUAGES:
+            assert catalogue(language, "care").has(f"caution.{rule['code']}")

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass import care
-from coatclass.care._coat import data
+from coatclass.care.coat import data
 from coatclass.errors import InputError
 from coatclass.taxonomy import CoatCategory, LengthBand
+from coatclass.words import LANGUAGES
 
 TODAY = date(2026, 3, 2)
 FUR = frozenset({CoatCategory.FUR})
@@ -140,8 +141,43 @@ def test_measurements_that_hardly_go_together_are_questioned_and_not_swallowed(c
     assert code in {doubt.code for doubt in doubts}
     growth = care.forecast(dogs.situation(), TODAY, measurements=measurements)
     assert growth.doubts == doubts and growth.rate.based_on == "prior"
-    for language in care.LANGUAGES:
+    for language in LANGUAGES:
         assert "?" in care.doubt_words(doubts[0], language) or "." in care.doubt_words(doubts[0], language)
+
+
+def test_two_measurements_of_one_day_that_agree_are_their_mean():
+    taken = [care.Measurement(days_ago(0), 30.0), care.Measurement(days_ago(0), 32.0)]
+    assert care.examine(taken, ()) == ()
+    unmeasured = dogs.situation()
+    assert care.forecast(unmeasured, TODAY, measurements=taken).now_mm == 31.0
+    assert care.rate_of(taken, ()) == care.rate_of((), ())
+
+
+def test_what_a_trim_left_beats_a_measurement_of_the_same_day():
+    taken, cut = [care.Measurement(days_ago(0), 60.0)], care.Trim(days_ago(0), 20.0)
+    assert care.forecast(dogs.situation(), TODAY, measurements=taken, trims=[cut]).now_mm == 20.0
+
+
+def test_a_measurement_on_the_day_of_a_trim_to_an_unknown_length_says_nothing():
+    # It may have been taken before the trim: the band is all that is known.
+    taken, cut = [care.Measurement(days_ago(0), 60.0)], care.Trim(days_ago(0))
+    assert care.forecast(dogs.situation(), TODAY, measurements=taken, trims=[cut]).now_mm == 50.0
+    earlier = care.forecast(dogs.situation(), TODAY, measurements=taken, trims=[care.Trim(days_ago(1))])
+    assert earlier.now_mm == 60.0
+
+
+def test_a_measurement_on_the_day_of_a_trim_tells_no_rate():
+    taken = [care.Measurement(days_ago(40), 20.0), care.Measurement(days_ago(20), 28.0)]
+    assert care.rate_of(taken, [care.Trim(days_ago(20))]).based_on == "prior"
+    assert care.rate_of(taken, [care.Trim(days_ago(19))]).based_on == "measurements"
+
+
+def test_a_length_that_is_held_has_no_dates_but_the_puppys():
+    growth = care.forecast(dogs.situation(measured_mm=20.0, age_months=8.0), TODAY, target_mm=35.0, held=True)
+    assert (growth.crossings, growth.trim, growth.curve) == ((), None, ())
+    assert growth.look_again
+    for language in LANGUAGES:
+        assert len(care.growth_words(growth, language)) == 2
 
 
 def test_a_small_difference_of_the_ruler_is_not_questioned():

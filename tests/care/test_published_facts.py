@@ -10,8 +10,11 @@ import care_dogs as dogs
 import pytest
 
 from coatclass import care
-from coatclass.care._coat import data
+from coatclass.care.coat import data
+from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState
+from coatclass.words import FOLDER as WORDS
+from coatclass.words import LANGUAGES
 
 REFERENCE = Path(__file__).parent.parent / "reference" / "care_published_facts.csv"
 
@@ -49,8 +52,8 @@ def test_every_published_number_in_use_stands_in_the_published_facts(tables):
 
 
 def test_the_texts_hold_no_published_number_of_their_own():
-    for language in care.LANGUAGES:
-        texts = data(f"texts.{language}")["caution"]
+    for language in LANGUAGES:
+        texts = read_toml(WORDS / language / "care.toml")["caution"]
         quoted = {"shampoo", "after_bath", "slow_regrowth", "overheating", "strangling_mats", "no_shaving"}
         for code in quoted:
             assert not re.findall(r"\d", re.sub(r"\{[^}]*\}", "", texts[code])), code

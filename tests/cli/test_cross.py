@@ -4,7 +4,21 @@ from __future__ import annotations
 
 import pytest
 
+from coatclass.answers import Answers
+from coatclass.assessing import assess
 from coatclass.cli import main
+from coatclass.contract import Role
+
+PAIRS = (
+    ("poodle_standard", "labrador retriever"),
+    ("poodle_standard", "golden retriever"),
+    ("maltese", "pomeranian"),
+    ("beagle", "pug"),
+    ("siberian husky", "poodle_standard"),
+    ("border terrier", "jack russell terrier"),
+    ("yorkshire terrier", "shih tzu"),
+    ("german shepherd dog", "samoyed"),
+)
 
 
 def test_a_cross_is_printed_with_litter_touch_and_path(capsys: pytest.CaptureFixture[str]) -> None:
@@ -25,6 +39,17 @@ def test_an_owner_reads_no_genes(capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_date_of_birth_gives_dates(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["cross", "maltese", "pomeranian", "--born", "2026-08-31"]) == 0
     assert "2027-02-28" in capsys.readouterr().out
+
+
+def test_a_pup_of_a_cross_gets_the_kit_that_assess_gives_it(capsys: pytest.CaptureFixture[str]) -> None:
+    """Pups of half a month and of three: the first kit of ``cross`` is the kit of ``assess`` from the same facts."""
+    for first, second in PAIRS:
+        assert main(["cross", first, second]) == 0
+        planned = next(line for line in capsys.readouterr().out.splitlines() if "Kit: " in line).split("Kit: ")[1]
+        for age in (0.5, 3.0):
+            shown = assess(answers=Answers(parents=(first, second), age_months=age))
+            names = [item.name for item in shown.kit if item.role in (Role.ESSENTIAL, Role.HELPFUL)]
+            assert planned.rstrip(".") == ", ".join(names), (first, second, age)
 
 
 def test_the_named_crosses_are_printed_without_parents(capsys: pytest.CaptureFixture[str]) -> None:

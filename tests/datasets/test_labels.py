@@ -13,14 +13,15 @@ import pytest
 from coatclass.breeds import table
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.dataset import LABEL_COLUMNS, difference_hash, hash_distance, read_csv
-from training.dataset._audit import audit_table
-from training.dataset._croissant import FILES, croissant
-from training.dataset._documents import (
+from training.dataset.documents import (
+    FILES,
     agreement_table,
     attribution,
+    audit_table,
     band_agreement,
     category_agreement,
     composition,
+    croissant,
     disagreement_table,
     with_numbers,
 )
@@ -171,7 +172,7 @@ def test_no_two_dogs_look_the_same_to_the_fingerprint(labels: list[dict[str, str
     """The limit for "the same picture" is 6 of 64 bits: no two labelled photos of different groups are that close."""
     import numpy as np
 
-    from training.dataset._check import MOST_BITS
+    from training.dataset.labels import MOST_BITS
 
     packed = np.array([int(row["dhash"], 16) for row in labels], dtype=np.uint64)
     groups = np.array([row["group"] for row in labels])

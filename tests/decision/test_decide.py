@@ -58,12 +58,32 @@ def test_a_possible_mixed_coat_goes_to_a_groomer_however_sure_the_rest(category)
     assert decision.categories[0] is category
 
 
-def test_photo_and_answers_that_contradict_each_other_go_to_a_groomer():
-    photo, answers = coat(CoatCategory.FUR).category, coat(CoatCategory.CURLY).category
-    estimate = replace(coat(CoatCategory.FUR, regime="both"), by_photo=photo, by_answers=answers)
-    decision = decide(estimate, [USED], thresholds=THRESHOLDS)
+def clashing(photo: CoatCategory, answers: CoatCategory, fit: float = -5.0) -> CoatEstimate:
+    by_photo, by_answers = coat(photo).category, coat(answers).category
+    told = coat(CoatCategory.FUR, regime="both")
+    return replace(told, by_photo=by_photo, by_answers=by_answers, answers_fit_photo=fit)
+
+
+def test_photo_and_answers_that_contradict_each_other_go_to_a_groomer_and_both_stay_possible():
+    decision = decide(clashing(CoatCategory.WIRE, CoatCategory.CURLY), [USED], thresholds=THRESHOLDS)
     assert decision.verdict is Verdict.HANDS_ON
     assert "sources_disagree" in codes(decision)
+    assert decision.clash is not None
+    assert (decision.clash.photo, decision.clash.answers) == (CoatCategory.WIRE, CoatCategory.CURLY)
+    assert {CoatCategory.FUR, CoatCategory.WIRE, CoatCategory.CURLY, CoatCategory.MIXED} <= set(decision.categories)
+
+
+@pytest.mark.parametrize(
+    ("photo", "answers", "fit"),
+    [
+        (CoatCategory.FUR, CoatCategory.FUR, -9.0),  # the same coat
+        (CoatCategory.FUR, CoatCategory.CURLY, -1.0),  # one of them is vague
+        (CoatCategory.HAIR, CoatCategory.DROP, -9.0),  # the same coat, cut or grown
+    ],
+)
+def test_sources_that_agree_or_leave_room_for_each_other_do_not_clash(photo, answers, fit):
+    decision = decide(clashing(photo, answers, fit), [USED], thresholds=THRESHOLDS)
+    assert decision.clash is None and decision.verdict is Verdict.SETTLED
 
 
 def test_a_dog_unlike_anything_seen_goes_to_a_groomer():

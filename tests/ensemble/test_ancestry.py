@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coatclass import breeds
-from coatclass.answers import Answers, evidence
-from coatclass.contract import AnswerEvidence, PhotoEvidence
-from coatclass.ensemble import combine, load
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass import ancestry, breeds
+from coatclass.answers import Answers
+from coatclass.contract import AnswerEvidence, PhotoEvidence, Verdict
+from coatclass.ensemble import Finding, combine, load
+from coatclass.estimating import decide, estimate
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 NOTHING = ((0.0,) * len(BANDS),) * len(CATEGORIES)
 
@@ -42,8 +43,76 @@ def test_beside_a_photo_ancestors_replace_the_photos_own_shares():
     assert combine([seen], ancestors(told)).category == pytest.approx(expected / expected.sum(), abs=1e-6)
 
 
-def test_a_breed_by_papers_counts_more_than_a_guess():
-    def arctic(how: str) -> float:
-        return combine([], evidence(Answers(breed="Samoyed", breed_known_by=how))).category[-1]
+def category(answers: Answers) -> dict[str, float]:
+    return dict(zip(CATEGORIES, estimate([], answers).coat.category, strict=True))
 
-    assert arctic("papers") > arctic("guess") > breeds.background()[-1]
+
+def test_a_breed_by_papers_counts_more_than_a_guess():
+    papers = category(Answers(breed="Samoyed", breed_known_by="papers"))["arctic"]
+    guess = category(Answers(breed="Samoyed", breed_known_by="guess"))["arctic"]
+    assert papers > guess > breeds.background()[-1]
+
+
+def test_a_name_that_nobody_knows_says_nothing():
+    assert estimate([], Answers(breed="zzzzqqq", feel="soft")).said.answered == ("feel",)
+    assert ancestry.of(Answers(breed="don't know")) is None
+
+
+def test_breed_evidence_is_a_ratio_to_a_dog_of_which_nothing_is_known():
+    table = np.array(ancestry.of(Answers(breed="Komondor", breed_known_by="papers")).table)
+    category = breeds.category_distribution(breeds.find("Komondor"), known_by="papers")
+    bands = breeds.band_distribution(breeds.find("Komondor"), known_by="papers")
+    by_category = np.log(np.divide(category, breeds.background()))
+    by_band = np.log(np.divide(bands, breeds.background_band()))
+    assert table == pytest.approx(by_category[:, None] + by_band)
+    # multiplied back onto the background the breed's own distribution returns
+    joint = np.exp(table) * np.outer(breeds.background(), breeds.background_band())
+    assert joint.sum(axis=1) / joint.sum() == pytest.approx(category)
+
+
+def test_dna_shares_count_before_parents_and_parents_before_a_name():
+    everything = Answers(breed="Puli", parents=("Labrador", "Labrador"), dna_breeds={"Samoyed": 100})
+    assert estimate([], everything).said.answered == ("dna_breeds",)
+    assert category(everything)["arctic"] > 0.8
+    named = Answers(breed="Puli", parents=("Labrador", "Labrador"))
+    assert estimate([], named).said.answered == ("parents",)
+    assert category(named)["fur"] > category(named)["curly"]
+
+
+def test_one_known_parent_says_less_than_two():
+    one, two = category(Answers(parents=("Samoyed",))), category(Answers(parents=("Samoyed", "Samoyed")))
+    assert breeds.background()[-1] < one["arctic"] < two["arctic"]
+
+
+def test_a_puppy_has_not_yet_the_length_of_its_breed():
+    puppy = np.array(ancestry.of(Answers(breed="Afghan Hound", age_months=4)).table)
+    assert np.ptp(puppy, axis=1) == pytest.approx(0)
+    assert np.ptp(np.array(ancestry.of(Answers(breed="Afghan Hound")).table), axis=1).min() > 0.5
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["poodle cross", "terrier mix", "Mischling", "Labrador-Mischling", "Pudelmix", "mongrel", "mutt", "cockapoo",
+     "F1b labradoodle", "puggle", "beagle x pug", "half poodle", "mixed breed", "sheepadoodle", "Schnauzer Mix"],
+)  # fmt: skip
+def test_whoever_names_a_cross_in_any_words_keeps_mixed_possible_until_hands_have_touched(words):
+    sure = photo((1e-6, 1 - 6e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6))
+    for photos in ([], [sure]):
+        decided = decide(estimate(photos, Answers(breed=words, curl="straight", lie="lies_flat")))
+        assert decided.verdict is Verdict.HANDS_ON and CoatCategory.MIXED in decided.categories
+        assert "cross_named" in {reason.code for reason in decided.reasons}
+    touched = decide(estimate([sure], Answers(breed=words), finding=Finding(category=CoatCategory.FUR)))
+    assert touched.verdict is Verdict.SETTLED and touched.categories == (CoatCategory.FUR,)
+
+
+def test_a_pure_breed_is_no_cross_whatever_its_name_ends_in():
+    named = [breed for breed in breeds.table().values() if breed.kind is not breeds.BreedKind.CROSS]
+    wrong = [breed.name for breed in named if ancestry.names_cross(Answers(breed=breed.name))]
+    assert not wrong
+
+
+def test_a_photo_against_the_ancestors_is_left_to_hands():
+    arctic = photo((1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1 - 6e-3))
+    decided = decide(estimate([arctic], Answers(parents=("poodle", "poodle"), breed_known_by="papers")))
+    assert decided.verdict is Verdict.HANDS_ON
+    assert decided.reasons[0].code in ("genes_against_photo", "sources_disagree")

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from coatclass.words import LANGUAGES
+
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -44,6 +46,13 @@ def test_the_installed_copy_assesses_from_its_own_files(unpacked, tmp_path):
 
 def test_the_installed_copy_finds_itself_whole(unpacked, tmp_path):
     assert "fault" not in coatclass(unpacked, tmp_path, "check")
+
+
+def test_every_language_travels_whole(unpacked):
+    for language in LANGUAGES:
+        here = {path.name for path in (ROOT / "coatclass" / "words" / language).iterdir()}
+        assert {path.name for path in (unpacked / "coatclass" / "words" / language).iterdir()} == here
+        assert "vocabulary.toml" in here
 
 
 def test_no_photo_travels_in_the_wheel(unpacked):

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import io
 import itertools
 import re
-import string
-import xml.etree.ElementTree as ET
 from datetime import date
 from functools import cache
 from html.parser import HTMLParser
@@ -18,18 +15,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader
 
-from coatclass import care, reports, toolkit
+from coatclass import reports, toolkit
 from coatclass.contract import Role
 from coatclass.errors import InputError
-from coatclass.reports._curve_picture import curve_picture
-from coatclass.reports._dog_picture import dog_picture
-from coatclass.reports._drawing import Line, hatch, svg
-from coatclass.reports._sheet_words import sheet_texts
-from coatclass.resources import read_toml
+from coatclass.planning import plan
+from coatclass.presentation import present
+from coatclass.presentation.brief import FULL, SHORTEST, details, first_page
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
+from coatclass.triage import triage
+from coatclass.words import LANGUAGES
 
 TODAY = date(2026, 3, 2)
-LANGUAGES = care.LANGUAGES
 C, Z = CoatCategory, BodyZone
 
 
@@ -53,15 +49,16 @@ DOGS = {
 }  # fmt: skip
 
 
-def sheet(situation, name="Flöckchen", **more):
-    plan = care.plan(situation, toolkit.recommend(situation), today=TODAY)
-    return reports.Sheet(name, plan, **more)
+def sheet(situation, language="en", name="Flöckchen", **more):
+    """A dog's plan as it is shown; ``kit`` is a groomer's own choice of tools."""
+    kit = more.pop("kit", None)
+    return present(plan(situation, today=TODAY, kit=kit, language=language), dog_name=name, **more)
 
 
 @cache
 def on_paper(name, language):
     """Text of the pages: German on A4, English on Letter."""
-    return pdf_text(reports.sheet_pdf(sheet(DOGS[name]), language, {"de": "A4", "en": "Letter"}[language]))
+    return pdf_text(reports.sheet_pdf(sheet(DOGS[name], language), {"de": "A4", "en": "Letter"}[language]))
 
 
 class Page(HTMLParser):
@@ -101,7 +98,7 @@ def pdf_text(data):
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("name", DOGS)
 def test_the_page_is_well_formed_self_contained_and_says_its_language(name, language):
-    source = reports.sheet_html(sheet(DOGS[name]), language)
+    source = reports.sheet_html(sheet(DOGS[name], language))
     page = Page(source)
     assert page.open == []
     assert dict(page.tags)["html"] == {"lang": language}
@@ -117,36 +114,33 @@ def test_the_page_is_well_formed_self_contained_and_says_its_language(name, lang
 
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("name", DOGS)
-def test_page_and_pdf_say_every_step_tool_and_stop_rule(name, language):
-    plan = care.plan(DOGS[name], toolkit.recommend(DOGS[name], language=language), today=TODAY, language=language)
-    page = Page(reports.sheet_html(sheet(DOGS[name]), language)).text
-    paper = "".join("".join(on_paper(name, language)).split())
-    wanted = [step.title for step in plan.routine.steps] + [step.done_when for step in plan.routine.steps]
-    wanted += [item.name for item in plan.case.kit]
-    wanted += [caution.text for caution in plan.cautions]
-    wanted += [plan.routine.bath, *plan.routine.bath_steps, *plan.time_words, *plan.growth_words, *plan.routine.ladder]
-    for words in wanted:
-        assert " ".join(words.split()) in page
-        # On paper words may be broken over lines and pages; the first words of each must be there.
-        assert "".join(words.split())[:22] in paper
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-@pytest.mark.parametrize("name", DOGS)
 def test_the_first_page_stands_alone_and_the_details_begin_on_the_second(name, language):
     pages = on_paper(name, language)
-    texts = sheet_texts(language)
-    assert texts.say("part.kit") in pages[0] and texts.say("part.where") in pages[0]
-    assert texts.say("title.details") in pages[1] and texts.say("title.details") not in pages[0]
-    assert 3 <= len(pages) <= 8
+    shown = sheet(DOGS[name], language)
+    on_first = [section.title for section in (*first_page(shown).left, *first_page(shown).right)]
+    assert on_first and all(title in pages[0] for title in on_first)
+    assert shown.details_title in pages[1] and shown.details_title not in pages[0]
+    assert 3 <= len(pages) <= 9
+
+
+@pytest.mark.parametrize("brevity", [FULL, 1, SHORTEST])
+@pytest.mark.parametrize("name", DOGS)
+def test_what_the_first_page_leaves_out_stands_in_the_details(name, brevity):
+    shown = sheet(DOGS[name])
+    page = first_page(shown, brevity)
+    whole = {section.id for section in details(shown, page)}
+    kept = {section.id: section.blocks for section in (*page.left, *page.right)} | {"stops": page.top}
+    for section in shown.sections:
+        assert section.id in whole or kept[section.id] == section.blocks
 
 
 @settings(max_examples=6, deadline=None)
 @given(dogs.situations, st.sampled_from(LANGUAGES), st.sampled_from(["A4", "Letter"]))
 def test_any_dog_gets_a_sheet(situation, language, paper):
-    made = sheet(situation)
-    assert Page(reports.sheet_html(made, language)).open == []
-    assert len(pdf_text(reports.sheet_pdf(made, language, paper))) >= 2
+    made = sheet(situation, language)
+    assert Page(reports.sheet_html(made)).open == []
+    pages = pdf_text(reports.sheet_pdf(made, paper))
+    assert len(pages) >= 2 and made.details_title in pages[1]
 
 
 @pytest.mark.parametrize(
@@ -166,166 +160,91 @@ def test_any_dog_gets_a_sheet(situation, language, paper):
     ],
 )
 def test_any_name_is_written_or_gracefully_replaced(name):
-    made = sheet(DOGS["smooth"], name=name)
-    page = Page(reports.sheet_html(made, "de"))
+    made = sheet(DOGS["smooth"], "de", name=name)
+    page = Page(reports.sheet_html(made))
     assert page.open == []
     if name.isprintable() and name:
         assert name in page.text
-    assert not [tag for tag, _ in page.tags if tag == "b"]
-    assert len(pdf_text(reports.sheet_pdf(made, "de"))) >= 2
+    assert "<b>Rex" not in reports.sheet_html(made)
+    assert len(pdf_text(reports.sheet_pdf(made))) >= 2
 
 
 def test_letters_of_the_font_reach_the_paper_and_others_become_a_box():
-    first = pdf_text(reports.sheet_pdf(sheet(DOGS["smooth"], name="Снежок – Łąka"), "en"))[0]
+    first = pdf_text(reports.sheet_pdf(sheet(DOGS["smooth"], name="Снежок – Łąka")))[0]
     assert "Снежок – Łąka" in first
-    assert "□" in pdf_text(reports.sheet_pdf(sheet(DOGS["smooth"], name="雪"), "en"))[0]
+    assert "□" in pdf_text(reports.sheet_pdf(sheet(DOGS["smooth"], name="雪")))[0]
 
 
 def test_remarks_of_the_groomer_are_printed_and_escaped():
     made = sheet(DOGS["curly"], remarks="Left armpit: go slowly.\nNext visit in 6 weeks. <script>alert(1)</script>")
-    source = reports.sheet_html(made, "en")
-    assert "go slowly" in source and "<script" not in source
-    assert "go slowly" in " ".join(pdf_text(reports.sheet_pdf(made, "en")))
+    source = reports.sheet_html(made)
+    assert "go slowly.<br>Next visit" in source and "<script" not in source
+    assert "go slowly" in " ".join(pdf_text(reports.sheet_pdf(made)))
 
 
 def test_a_long_remark_flows_over_pages():
     made = sheet(DOGS["smooth"], remarks="A word to the owner. " * 700)
-    pages = pdf_text(reports.sheet_pdf(made, "en"))
+    pages = pdf_text(reports.sheet_pdf(made))
     assert sum(page.count("A word to the owner") for page in pages) > 600
 
 
 def test_the_same_sheet_gives_the_same_bytes():
     made = sheet(DOGS["curly"])
-    assert reports.sheet_pdf(made, "en") == reports.sheet_pdf(made, "en")
-    assert reports.sheet_html(made, "de") == reports.sheet_html(made, "de")
+    assert reports.sheet_pdf(made) == reports.sheet_pdf(made)
+    assert reports.sheet_html(made) == reports.sheet_html(made)
 
 
 def test_the_paper_has_the_size_that_was_asked_for():
     # ISO 216: A4 is 210 x 297 mm; Letter is 8.5 x 11 inches.
     for paper, (width, height) in {"A4": (210, 297), "Letter": (215.9, 279.4)}.items():
-        box = PdfReader(io.BytesIO(reports.sheet_pdf(sheet(DOGS["smooth"]), "en", paper))).pages[0].mediabox
+        box = PdfReader(io.BytesIO(reports.sheet_pdf(sheet(DOGS["smooth"]), paper))).pages[0].mediabox
         assert float(box.width) / 72 * 25.4 == pytest.approx(width, abs=0.1)
         assert float(box.height) / 72 * 25.4 == pytest.approx(height, abs=0.1)
 
 
 def test_the_file_names_its_title_and_language():
-    reader = PdfReader(io.BytesIO(reports.sheet_pdf(sheet(DOGS["smooth"]), "de")))
+    reader = PdfReader(io.BytesIO(reports.sheet_pdf(sheet(DOGS["smooth"], "de"))))
     assert reader.metadata.title == "Fellpflege zu Hause: Flöckchen"
     assert reader.trailer["/Root"]["/Lang"] == "de"
 
 
 def test_an_unknown_language_or_paper_is_refused_in_plain_words():
     with pytest.raises(InputError):
-        reports.sheet_html(sheet(DOGS["smooth"]), "xx")
+        sheet(DOGS["smooth"], "xx")
     with pytest.raises(InputError):
-        reports.sheet_pdf(sheet(DOGS["smooth"]), "en", "A5")
+        reports.sheet_pdf(sheet(DOGS["smooth"]), "A5")
 
 
 def test_a_dog_on_hold_gets_no_brushing_on_the_first_page():
     first = on_paper("felted", "en")[0]
-    assert "What to do now" in first and "A vet should look first" in first
-    assert "Last check, then praise" not in first and "On hold until" in first
+    assert "Now, until the visit" in first and "There is nothing to buy before the visit." in first
+    assert "Last check, then praise" not in first and "If you buy only one thing" not in first
 
 
 def test_a_german_sheet_holds_no_english_sentence():
     for situation in DOGS.values():
-        words = set(re.findall(r"[a-z]+", Page(reports.sheet_html(sheet(situation), "de")).text.lower()))
+        words = set(re.findall(r"[a-z]+", Page(reports.sheet_html(sheet(situation, "de"))).text.lower()))
         assert not words & {"the", "with", "your", "skin", "brush", "hair", "needed", "whole"}
 
 
 def test_a_tool_that_a_groomer_added_keeps_the_groomers_words():
     own = dogs.item("something_new", Role.HELPFUL, 9)
-    plan = care.plan(DOGS["curly"], (*toolkit.recommend(DOGS["curly"]), own), today=TODAY)
-    text = Page(reports.sheet_html(reports.Sheet("Rex", plan), "de")).text
+    kit = (*toolkit.recommend(DOGS["curly"], triage(DOGS["curly"]), language="de"), own)
+    text = Page(reports.sheet_html(sheet(DOGS["curly"], "de", kit=kit))).text
     assert "Something new" in text and "because" in text
 
 
-# --- catalogues -----------------------------------------------------------------------------------------------------
-
-
-def flat(table, prefix=""):
-    for key, value in table.items():
-        if isinstance(value, dict):
-            yield from flat(value, f"{prefix}{key}.")
-        else:
-            yield f"{prefix}{key}", value
-
-
-def fields(value):
-    texts = value if isinstance(value, list) else [value]
-    return [{name for _, name, _, _ in string.Formatter().parse(text) if name} for text in texts]
-
-
-def test_the_catalogues_hold_the_same_keys_and_placeholders_in_every_language():
-    from coatclass.reports import _sheet_words
-
-    english, *others = (dict(flat(read_toml(_sheet_words._DATA / f"sheet.{language}.toml"))) for language in LANGUAGES)
-    for other in others:
-        assert set(english) == set(other)
-        assert all(fields(text) == fields(other[key]) for key, text in english.items())
-
-
-# --- pictures -------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-def test_the_dog_is_readable_without_colour_and_names_every_zone(language):
-    texts = sheet_texts(language)
-    situation = DOGS["packed"]
-    picture = dog_picture(care.load(situation), (Z.BREECHES,), texts)
-    source = svg(picture)
-    ET.fromstring(source)
-    colours = set(re.findall(r"#[0-9a-f]{6}", source))
-    assert colours and all(c[1:3] == c[3:5] == c[5:7] for c in colours)
-    for zone in care.RISK_ZONES:
-        assert texts.say(f"picture.zone.{zone}") in source
-    assert texts.say("picture.leave") in picture.description
-
-
-def test_a_zone_at_higher_risk_is_hatched_more_densely():
-    def lines(situation):
-        picture = dog_picture(care.load(situation), (), sheet_texts("en"))
-        return sum(isinstance(shape, Line) and len(shape.points) == 2 for shape in picture.shapes)
-
-    bare = dog(C.FUR, 5.0)
-    some = dog(C.CURLY, 40.0)
-    most = dataclasses.replace(some, textures=frozenset({Texture.COTTONY}), swims=True, days_since_combed=30.0)
-    assert lines(bare) < lines(some) < lines(most)
-
-
-@given(st.floats(2, 20), st.booleans())
-def test_hatching_stays_inside_its_shape(gap, rising):
-    square = [(0.0, 0.0), (100.0, 0.0), (100.0, 50.0), (0.0, 50.0)]
-    lines = hatch(square, gap, rising=rising, width=1.0)
-    assert lines
-    for line in lines:
-        for x, y in line.points:
-            assert -1e-6 <= x <= 100 + 1e-6 and -1e-6 <= y <= 50 + 1e-6
-
-
-def test_the_curve_shows_todays_length_and_the_owners_minutes():
-    budget = care.time_budget(DOGS["curly"])
-    picture = curve_picture(budget, 30.0, sheet_texts("en"))
-    source = svg(picture)
-    ET.fromstring(source)
-    assert "you can give 90 minutes" in source and "today: 30 mm" in source
-    assert "stroke-dasharray" in source
-    assert "minutes" in picture.description
+def test_a_measured_length_and_an_estimate_are_told_apart():
+    measured = Page(reports.sheet_html(sheet(DOGS["curly"]))).text
+    guessed = dogs.situation(bands=frozenset({LengthBand.FROM_25_TO_75MM}))
+    assert "30 mm (1 1/8 in), measured" in measured
+    assert "estimated: measure at the shoulder blade" in Page(reports.sheet_html(sheet(guessed))).text
 
 
 def test_importing_the_room_loads_nothing_heavy():
     import subprocess
     import sys
 
-    code = (
-        "import sys, coatclass.reports, coatclass.care; print([m for m in ('fpdf', 'icalendar') if m in sys.modules])"
-    )
+    code = "import sys, coatclass.reports; print([m for m in ('fpdf', 'icalendar') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
-
-
-def test_a_measured_length_and_an_estimate_are_told_apart():
-    measured = Page(reports.sheet_html(sheet(DOGS["curly"]), "en")).text
-    guessed = dogs.situation(bands=frozenset({LengthBand.FROM_25_TO_75MM}))
-    assert "30 mm (1 1/8 in), measured" in measured
-    assert "estimated: measure at the shoulder blade" in Page(reports.sheet_html(sheet(guessed), "en")).text

@@ -7,7 +7,10 @@ from typing import Any
 
 from coatclass.contract import CoatSituation, KitItem, Role
 from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
-from coatclass.toolkit import recommend
+from coatclass.toolkit import judge_owned, recommend, why_not
+from coatclass.toolkit.model import OwnedToolLike
+from coatclass.toolkit.owned import OwnedJudgement
+from coatclass.triage import triage
 
 
 def dog(
@@ -36,11 +39,26 @@ def _words(words: str | Iterable[str]) -> list[str]:
     return words.split() if isinstance(words, str) else list(words)
 
 
+def kit_of(situation: CoatSituation, language: str = "en") -> tuple[KitItem, ...]:
+    """The kit of a dog after its triage."""
+    return recommend(situation, triage(situation), language=language)
+
+
+def reason(tool: str, situation: CoatSituation, language: str = "en") -> str:
+    """Why a tool is or is not in the kit of a dog after its triage."""
+    return why_not(tool, situation, triage(situation), language=language)
+
+
+def judged(owned: OwnedToolLike, situation: CoatSituation) -> OwnedJudgement:
+    """What becomes of a tool at home after the dog's triage."""
+    return judge_owned(owned, situation, triage(situation))
+
+
 class Kit:
     """A kit that can be asked about."""
 
     def __init__(self, situation: CoatSituation) -> None:
-        self.items: dict[str, KitItem] = {item.tool: item for item in recommend(situation)}
+        self.items: dict[str, KitItem] = {item.tool: item for item in kit_of(situation)}
 
     def role(self, tool: str) -> Role | None:
         """The role of a tool, None if the kit doesn't name it."""

@@ -10,13 +10,12 @@ from dataclasses import replace
 import pytest
 
 from coatclass.contract import Role
-from coatclass.errors import ModelFilesError
-from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, Texture, Undercoat
+from coatclass.errors import InputError, ModelFilesError
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat
 from coatclass.toolkit import Harm, PossibleCoat, catalogue, harm_of, rules_version
-from coatclass.toolkit._data import (
+from coatclass.toolkit.tables import (
     FOLDER,
-    LANGUAGES,
-    demotions,
     harm_table,
     parse_harm,
     parse_rule,
@@ -24,6 +23,9 @@ from coatclass.toolkit._data import (
     texts,
     tool_rules,
 )
+from coatclass.triage import rules as triage_rules
+from coatclass.words import FOLDER as WORDS
+from coatclass.words import LANGUAGES
 
 LENGTHS = (10.0, 19.0, 22.0, 25.0, 50.0, 75.0, 112.0)
 RIGHT = (Role.ESSENTIAL, Role.HELPFUL)
@@ -31,7 +33,7 @@ RIGHT = (Role.ESSENTIAL, Role.HELPFUL)
 
 def _coats() -> Iterator[PossibleCoat]:
     """Every coat with nothing special about the dog, and with each special thing in turn."""
-    specials: list[dict[str, str]] = [
+    specials: list[dict[str, object]] = [
         {},
         {"hand_stripped": "yes"},
         {"hand_stripped": "no"},
@@ -40,10 +42,7 @@ def _coats() -> Iterator[PossibleCoat]:
         {"long_furnishings": "yes"},
         {"sparse": "yes"},
         {"sensitive_skin": "yes"},
-        {"bears_brush": "no"},
-        {"mats": "mats"},
-        {"mats": "tangles"},
-        {"mats": "tight"},
+        *({"mats": frozenset({state})} for state in MatState),
     ]
     for category, length, texture, undercoat in itertools.product(CoatCategory, LENGTHS, Texture, Undercoat):
         for special in specials:
@@ -89,7 +88,7 @@ def test_every_rule_fits_some_coat():
 
 def test_thin_hair_and_sensitive_skin_never_make_a_harmful_tool_harmless():
     for coat in _coats():
-        if coat.sparse == coat.sensitive_skin == "no" and coat.undercoat is Undercoat.LIGHT and coat.mats == "unknown":
+        if coat.sparse == coat.sensitive_skin == "no" and coat.undercoat is Undercoat.LIGHT and not coat.mats:
             for tool in catalogue():
                 if harm_of(tool, coat).harm.forbids:
                     for special in ("sparse", "sensitive_skin"):
@@ -106,51 +105,30 @@ def test_the_harm_table_covers_every_tool_category_and_band():
 # --- texts ---------------------------------------------------------------------------------------------------------
 
 
-def _keys(table: dict, path: str = "") -> Iterator[str]:
-    for key, value in table.items():
-        if isinstance(value, dict):
-            yield from _keys(value, f"{path}{key}/")
-        else:
-            yield path + key
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-def test_every_language_says_everything(language):
-    assert set(_keys(texts(language))) == set(_keys(texts("en")))
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-def test_messages_have_the_same_gaps_in_every_language(language):
-    def gaps(sentence: str) -> set[str]:
-        return {part.split("}")[0] for part in sentence.split("{")[1:]}
-
-    for key, sentence in texts(language)["message"].items():
-        assert gaps(sentence) == gaps(texts("en")["message"][key]), key
-
-
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_every_tool_rule_and_harm_has_its_sentence_and_no_sentence_is_left_over(language):
-    words = texts(language)
+    words = read_toml(WORDS / language / "toolkit.toml")
     assert set(words["tool"]) == set(catalogue())
     assert set(words["rule"]) == {rule.why for rule in tool_rules()}
     reasons = {cell.reason for _, cells in harm_table().values() for cell in cells.values()} - {""}
     assert set(words["reason"]) == reasons
-    assert set(words["demotion"]) == {demotion.id for demotion in demotions()}
+    assert set(words["triage"]) == {rule.id for rule in triage_rules()}
     for tool in words["tool"].values():
-        assert set(tool) == {"name", "plain", "precise"}
-    for sentence in (*words["rule"].values(), *words["reason"].values(), *words["demotion"].values()):
+        assert set(tool) == {"plain", "precise"}
+    for sentence in (*words["rule"].values(), *words["reason"].values(), *words["triage"].values()):
         assert sentence.endswith(".")
         assert sentence[0].isupper()
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_sentence_can_be_read_with_a_dog_on_the_table(language):
-    sentences = [*texts(language)["rule"].values(), *texts(language)["reason"].values()]
+    words = read_toml(WORDS / language / "toolkit.toml")
+    sentences = [*words["rule"].values(), *words["reason"].values()]
     assert max(len(sentence.split()) for sentence in sentences) <= 50
 
 
 def test_an_unknown_language_is_refused_in_plain_words():
-    with pytest.raises(ModelFilesError, match="speaks en, de"):
+    with pytest.raises(InputError, match="Choose one of: en, de"):
         texts("xx")
 
 
@@ -209,6 +187,7 @@ GOOD = {
         ({"categories": ["poodle"]}, "poodle"),
         ({"sparse": "perhaps"}, "perhaps"),
         ({"colour": "red"}, "colour"),
+        ({"mats": ["tight"]}, "tight"),
     ],
 )
 def test_a_rule_that_says_what_it_cannot_mean_is_refused_by_name(change, message):
@@ -267,15 +246,20 @@ def test_every_rule_and_every_harm_row_has_a_source():
 
 
 def test_the_version_changes_with_the_data_and_not_with_line_endings(monkeypatch, tmp_path):
-    from coatclass.toolkit import _data
+    from coatclass import triage
+    from coatclass.toolkit import tables
 
     for file in ("catalogue.toml", "rules.toml", "harm.csv"):
         (tmp_path / file).write_bytes((FOLDER / file).read_bytes().replace(b"\n", b"\r\n"))
-    fresh = _data.rules_version.__wrapped__
-    monkeypatch.setattr(_data, "FOLDER", tmp_path)
+    fresh = tables.rules_version.__wrapped__
+    monkeypatch.setattr(tables, "FOLDER", tmp_path)
     released = rules_version()
-    monkeypatch.setattr(_data, "rule_file", lambda: {"version": released.partition("+")[0]})
+    monkeypatch.setattr(tables, "rule_file", lambda: {"version": released.partition("+")[0]})
     assert fresh() == released
+    monkeypatch.setattr(triage, "RULE_FILE", tmp_path / "catalogue.toml")
+    assert fresh() != released
+    monkeypatch.undo()
+    monkeypatch.setattr(tables, "FOLDER", tmp_path)
     with (tmp_path / "harm.csv").open("a") as stream:
         stream.write("one more row\n")
     assert fresh() != released

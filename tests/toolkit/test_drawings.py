@@ -11,7 +11,8 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from coatclass.errors import InputError
-from coatclass.toolkit import LANGUAGES, catalogue, drawing, tool_name
+from coatclass.toolkit import catalogue, drawing, tool_name
+from coatclass.words import LANGUAGES
 
 SVG = "{http://www.w3.org/2000/svg}"
 TOOLS = tuple(catalogue())

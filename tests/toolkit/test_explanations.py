@@ -1,61 +1,44 @@
-"""Why not the other brush, what to try first, and where every rule comes from."""
+"""Why not the other brush, and where every rule comes from."""
 
 from __future__ import annotations
 
 import pytest
-from kits import dog
+from kits import dog, kit_of, reason
 
 from coatclass.errors import InputError
-from coatclass.toolkit import catalogue, harm_records, recommend, rules, trial_order, why_not
+from coatclass.toolkit import catalogue, harm_records, rules
 
 
 def test_why_not_names_the_coat_and_the_harm():
-    answer = why_not("fine_comb", dog("curly", 50))
+    answer = reason("fine_comb", dog("curly", 50))
     assert answer.startswith("Not on a curly coat of 25 to 75 mm (1 to 3 in).")
     assert "mats" in answer
 
 
 def test_why_not_says_when_a_tool_is_in_the_kit():
-    assert why_not("wide_comb", dog("curly", 50)).startswith("It is in the kit")
+    assert reason("wide_comb", dog("curly", 50)).startswith("It is in the kit")
 
 
 def test_why_not_says_what_does_the_work_instead():
-    answer = why_not("extra_stiff_slicker", dog("curly", 50))
+    answer = reason("extra_stiff_slicker", dog("curly", 50))
     assert "Long-pin slicker" in answer
 
 
 def test_why_not_tells_what_a_tool_waits_for():
-    answer = why_not("fine_comb", dog("curly wire", 50))
+    answer = reason("fine_comb", dog("curly wire", 50))
     assert answer.startswith("Not yet.")
     assert "groomer" in answer
 
 
 def test_why_not_refuses_a_tool_that_does_not_exist():
     with pytest.raises(InputError, match="no tool of the catalogue"):
-        why_not("magic_brush", dog("curly", 50))
+        reason("magic_brush", dog("curly", 50))
 
 
 def test_a_kit_for_two_coats_says_for_which_of_them_a_tool_is_right():
-    kit = {item.tool: item for item in recommend(dog("curly wire", 50))}
+    kit = {item.tool: item for item in kit_of(dog("curly wire", 50))}
     assert kit["medium_comb"].why.startswith("If this is a wire coat:")
     assert "But on a curly coat" in kit["fine_comb"].why
-
-
-def test_a_certain_coat_needs_no_trial():
-    assert trial_order(dog("curly", 50)) == ()
-
-
-def test_an_uncertain_coat_is_tried_gently_first_and_combed_after_each_brush():
-    steps = trial_order(dog("mixed curly", 50))
-    assert [step.tool for step in steps] == ["long_pin_slicker", "soft_slicker", "firm_slicker", None]
-    assert all(step.comb == "wide_comb" for step in steps[:-1])
-    assert "If the comb stopped" in steps[1].do
-    assert "hands on the dog" in steps[-1].do
-
-
-def test_nothing_is_tried_on_a_felted_dog():
-    (only,) = trial_order(dog("mixed curly", 50, mats={"trunk": "felted"}))
-    assert only.tool is None
 
 
 def test_every_rule_is_listed_once_with_who_it_is_about_why_and_its_source():
@@ -72,7 +55,7 @@ def test_every_rule_is_listed_once_with_who_it_is_about_why_and_its_source():
 def test_every_rule_of_a_kit_is_in_the_list():
     known = {record.id for record in rules()}
     for coat in ("hair", "fur mixed", "wire curly", "drop", "arctic"):
-        for item in recommend(dog(coat, mats={"trunk": "mats", "groin": "tight_mats"})):
+        for item in kit_of(dog(coat, mats={"trunk": "mats", "groin": "tight_mats"})):
             assert set(item.rule) <= known
 
 

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pytest
-from kits import dog
+from kits import dog, judged, kit_of
 
 from coatclass.contract import Role
 from coatclass.toolkit import (
     catalogue,
     identify,
-    judge_owned,
-    recommend,
     shopping_list,
     specification_words,
 )
@@ -73,55 +71,87 @@ def test_every_tool_is_recognised_by_its_own_id_and_names(tool):
 
 
 def test_a_right_tool_at_home_is_kept():
-    judged = judge_owned(Owned("wide_comb"), dog("curly", 50))
-    assert judged.verdict == "keep"
+    found = judged(Owned("wide_comb"), dog("curly", 50))
+    assert found.verdict == "keep"
 
 
 def test_a_tool_that_is_right_for_some_zones_is_kept_for_these():
-    judged = judge_owned(Owned("soft_slicker"), dog("drop", 120, feel="silky"))
-    assert judged.verdict == "keep_for_zones"
-    assert {zone.value for zone in judged.zones} == {"feet", "armpits"}
-    assert "feet" in judged.why
+    found = judged(Owned("soft_slicker"), dog("drop", 120, feel="silky"))
+    assert found.verdict == "keep_for_zones"
+    assert {zone.value for zone in found.zones} == {"feet", "armpits"}
+    assert "feet" in found.why
 
 
 def test_a_wrong_tool_at_home_is_named_with_its_harm():
-    judged = judge_owned(Owned("fine_comb"), dog("curly", 50))
-    assert judged.verdict == "not_for_this_coat"
-    assert "mats" in judged.why
+    found = judged(Owned("fine_comb"), dog("curly", 50))
+    assert found.verdict == "not_for_this_coat"
+    assert "mats" in found.why
 
 
 def test_a_tool_that_does_nothing_here_is_not_for_this_coat():
-    assert judge_owned(Owned("firm_pin_brush"), dog("curly", 50)).verdict == "not_for_this_coat"
+    assert judged(Owned("firm_pin_brush"), dog("curly", 50)).verdict == "not_for_this_coat"
 
 
 def test_a_tool_that_waits_for_the_groomer_is_not_kept_in_use():
     sore = dog("curly", 50, skin_trouble=frozenset({"sores"}))
-    assert judge_owned(Owned("firm_slicker"), sore).verdict == "not_for_this_coat"
+    found = judged(Owned("firm_slicker"), sore)
+    assert found.verdict == "not_now"
+    assert "Vet first" in found.why
+
+
+@pytest.mark.parametrize("tool", ["long_pin_slicker", "wide_comb", "soft_slicker"])
+def test_no_tool_at_home_is_used_on_a_dog_on_hold(tool):
+    for trouble in ("sores", "pain", "parasites", "redness"):
+        found = judged(Owned(tool), dog("curly", 50, skin_trouble=frozenset({trouble})))
+        assert found.verdict in ("not_now", "not_for_this_coat")
+    assert judged(Owned(tool), dog("curly", 50, mats={"trunk": "felted"})).verdict == "not_now"
+
+
+def test_a_tool_for_grown_dogs_waits_while_the_dog_is_a_puppy():
+    found = judged(Owned("firm_slicker"), dog("curly", 50, age_months=3))
+    assert found.verdict == "not_now"
+    assert "puppy" in found.why
+
+
+def test_a_tool_at_home_is_kept_for_the_zones_that_are_open():
+    sore_ears = dog("curly", 50, skin_trouble=frozenset({"ear_trouble"}))
+    found = judged(Owned("wide_comb"), sore_ears)
+    assert found.verdict == "keep"
+    assert not {"ears", "behind_ears"} & {zone.value for zone in found.zones}
+
+
+def test_a_harmless_spare_waits_where_no_zone_is_open():
+    assert (
+        judged(Owned("boar_bristle_brush"), dog("hair", 12, feel="silky", mats={"trunk": "felted"})).verdict
+        == "not_now"
+    )
 
 
 def test_a_harmless_spare_may_stay():
-    judged = judge_owned(Owned("boar_bristle_brush"), dog("hair", 12, feel="silky"))
-    assert judged.verdict == "keep"
-    assert "no harm" in judged.why
+    found = judged(Owned("boar_bristle_brush"), dog("hair", 12, feel="silky"))
+    assert found.verdict == "keep"
+    assert "no harm" in found.why
 
 
 def test_a_vague_description_is_called_unclear_instead_of_guessed():
-    judged = judge_owned(Owned("comb"), dog("curly", 50))
-    assert judged.verdict == "unclear"
-    assert "Wide-toothed comb" in judged.why
-    assert "Fine comb" in judged.why
+    found = judged(Owned("comb"), dog("curly", 50))
+    assert found.verdict == "unclear"
+    assert "Wide-toothed comb" in found.why
+    assert "Fine comb" in found.why
 
 
 def test_an_unknown_tool_is_called_unclear():
-    judged = judge_owned(Owned("hair dryer"), dog("curly", 50))
-    assert (judged.verdict, judged.tools) == ("unclear", ())
+    for kind in ("hair dryer", "that pink thing from granny", "brush", ""):
+        found = judged(Owned(kind), dog("curly", 50))
+        assert (found.verdict, found.tools) == ("unclear", ()), kind
+        assert "don't recognise" in found.why
 
 
 def test_the_shopping_list_begins_with_an_essential_tool_and_leaves_out_what_is_at_home():
-    kit = recommend(dog("curly", 50))
+    kit = kit_of(dog("curly", 50))
     everything = shopping_list(kit)
     assert everything[0].role is Role.ESSENTIAL
-    assert "Buy this first" in everything[0].why
+    assert "If you buy one thing" in everything[0].why
     left = shopping_list(kit, [Owned("wide_comb"), Owned("slicker", stiffness="firm")])
     assert {item.tool for item in everything} - {item.tool for item in left} == {"wide_comb", "firm_slicker"}
     assert [item.order for item in left] == list(range(1, len(left) + 1))
@@ -129,26 +159,28 @@ def test_the_shopping_list_begins_with_an_essential_tool_and_leaves_out_what_is_
 
 @pytest.mark.parametrize("coat", ["hair", "fur", "mixed", "wire", "curly", "drop", "arctic"])
 @pytest.mark.parametrize("mm", [12, 22, 50, 120])
-def test_who_buys_only_one_thing_buys_the_brush_that_opens_the_coat(coat, mm):
-    first = shopping_list(recommend(dog(coat, mm)))[0]
-    assert catalogue()[first.tool].job == "brush"
+def test_who_buys_only_one_thing_buys_what_the_work_begins_with(coat, mm):
+    kit = kit_of(dog(coat, mm))
+    first = shopping_list(kit)[0]
+    assert first.tool == kit[0].tool
     assert first.role is Role.ESSENTIAL
+    assert catalogue()[first.tool].job == "brush" or (coat, first.tool) == ("fur", "rubber_curry")
 
 
 def test_essential_tools_stand_before_helpful_ones_on_the_list():
     for coat in ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic"):
-        roles = [item.role for item in shopping_list(recommend(dog(coat, 50)))]
+        roles = [item.role for item in shopping_list(kit_of(dog(coat, 50)))]
         assert roles == sorted(roles, key=lambda role: role is not Role.ESSENTIAL)
         assert set(roles) <= {Role.ESSENTIAL, Role.HELPFUL}
 
 
 def test_a_vague_tool_at_home_is_not_counted_as_there():
-    kit = recommend(dog("curly", 50))
+    kit = kit_of(dog("curly", 50))
     assert shopping_list(kit, [Owned("comb")]) == shopping_list(kit)
 
 
 def test_nothing_is_left_to_buy_when_everything_is_at_home():
-    kit = recommend(dog("curly", 50))
+    kit = kit_of(dog("curly", 50))
     assert shopping_list(kit, [Owned(item.tool) for item in kit]) == ()
 
 

@@ -10,10 +10,11 @@ import csv
 from pathlib import Path
 
 import pytest
-from kits import dog, kit
+from kits import dog, judged, kit, kit_of, reason
 
 from coatclass.contract import Role
-from coatclass.toolkit import Harm, catalogue, judge_owned, recommend, rules, why_not
+from coatclass.taxonomy import BodyZone
+from coatclass.toolkit import Harm, catalogue, rules
 
 FACTS = Path(__file__).parents[1] / "reference" / "trade_facts.csv"
 EVERY_COAT = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
@@ -119,7 +120,7 @@ def test_medium_pins_suit_poodle_type_show_coats_and_drop_coats():
 @pytest.mark.parametrize("tip", ["ball_tip_pin_brush", "coated_tip_slicker"])
 def test_tipped_pins_break_long_silky_hair(coat, tip):
     assert kit(coat, LONG, feel="silky").leaves(tip)
-    assert "break" in why_not(tip, dog(coat, LONG, feel="silky"))
+    assert "break" in reason(tip, dog(coat, LONG, feel="silky"))
 
 
 @pytest.mark.parametrize("coat", ["hair", "curly", "fur", "mixed", "drop", "arctic"])
@@ -172,14 +173,14 @@ def test_a_wide_comb_is_for_thick_curly_or_cottony_hair(coat, feel):
 @pytest.mark.parametrize("feel", ["cottony", "woolly", "cottony woolly"])
 def test_a_fine_comb_is_never_offered_for_cottony_or_woolly_hair(coat, mm, feel):
     assert kit(coat, mm, feel=feel).leaves("fine_comb")
-    assert "mats" in why_not("fine_comb", dog(coat, mm, feel=feel))
+    assert "mats" in reason("fine_comb", dog(coat, mm, feel=feel))
 
 
 @pytest.mark.parametrize("comb", ["fine_comb", "medium_fine_comb"])
 @pytest.mark.parametrize("feel", ["soft", "harsh", "woolly", "silky"])
 def test_a_comb_too_fine_teases_a_primitive_coat_into_mats(comb, feel):
     assert kit("arctic", LONG, feel=feel).leaves(comb)
-    assert "mats" in why_not(comb, dog("arctic", LONG, feel=feel))
+    assert "mats" in reason(comb, dog("arctic", LONG, feel=feel))
 
 
 @pytest.mark.parametrize("coat", ["drop", "curly"])
@@ -214,7 +215,7 @@ def test_a_stripping_stone_is_for_loose_top_coat_and_down_where_the_coat_is_shor
 @pytest.mark.parametrize("mm", [SHORT, UNDER_25, MEDIUM, LONG])
 def test_a_bladed_rake_is_for_flat_coats_only(coat, mm):
     assert kit(coat, mm, undercoat="dense").leaves("bladed_coat_rake")
-    assert "cut" in why_not("bladed_coat_rake", dog(coat, mm))
+    assert "cut" in reason("bladed_coat_rake", dog(coat, mm))
 
 
 def test_a_bladed_rake_goes_only_with_the_lay_and_hair_on_one_side_means_that_it_cuts():
@@ -224,7 +225,7 @@ def test_a_bladed_rake_goes_only_with_the_lay_and_hair_on_one_side_means_that_it
 
 
 def test_cutting_harms_colour_and_texture():
-    assert "colour and texture suffer" in why_not("bladed_coat_rake", dog("wire", MEDIUM))
+    assert "colour and texture suffer" in reason("bladed_coat_rake", dog("wire", MEDIUM))
 
 
 # --- arctic --------------------------------------------------------------------------------------------------------
@@ -408,28 +409,75 @@ def test_tight_mats_and_felt_belong_to_the_groomer_and_no_tool_touches_them(coat
     assert tight.leaves("extra_stiff_slicker", "bladed_coat_rake", "mat_splitter")
 
 
-def test_dematting_hurts_and_is_no_plan():
-    felted = kit("hair", MEDIUM, feel="silky", mats={"trunk": "tight_mats"})
+@pytest.mark.parametrize("zone", ["trunk", "tail"])
+def test_dematting_hurts_and_is_no_plan(zone):
+    felted = kit("hair", MEDIUM, feel="silky", mats={zone: "tight_mats"})
     assert felted.role("firm_slicker") is Role.LATER
     assert "De-matting hurts and is no plan" in felted.why("firm_slicker")
 
 
 def test_mats_on_thin_skin_are_left_to_the_groomer():
-    matted = kit("hair", MEDIUM, feel="silky", mats={"armpits": "mats", "groin": "mats"})
-    assert matted.role("firm_slicker") is Role.LATER
-    assert "thin skin" in matted.why("firm_slicker")
+    matted = kit("curly", MEDIUM, mats={"armpits": "mats", "groin": "mats"})
+    for tool in matted.items:
+        assert not matted.zones(tool) & {"armpits", "groin"}
+    assert "mats-firm-slicker" not in matted.items["firm_slicker"].rule
+
+
+def test_tangles_on_thin_skin_take_no_firm_tool():
+    tangled = kit("hair", MEDIUM, feel="silky", mats={"armpits": "tangles"})
+    assert tangled.role("firm_slicker") is Role.LATER
+    assert "thin skin" in tangled.why("firm_slicker")
+    assert "armpits" in tangled.zones("soft_slicker")
+
+
+def test_loose_knots_are_worked_on_even_where_others_are_too_tight():
+    both = kit("hair", MEDIUM, feel="silky", mats={"legs": "mats", "tail": "tight_mats"})
+    assert both.zones("firm_slicker") == {"legs"}
 
 
 def test_a_dog_that_cannot_bear_the_brush_gets_no_tool_that_drags_and_no_dematting():
     panics = kit("curly", MEDIUM, mats={"trunk": "mats"}, patience="cannot_bear")
-    assert panics.leaves("extra_stiff_slicker")
-    assert "mats-firm-slicker" not in panics.items["firm_slicker"].rule
+    assert panics.leaves("extra_stiff_slicker", "firm_slicker")
+    assert panics.why("firm_slicker").startswith("Training first")
+    assert "trunk" not in panics.zones("long_pin_slicker")
 
 
-def test_sore_skin_goes_to_the_vet_before_any_stiff_tool():
+def test_sore_skin_goes_to_the_vet_before_any_tool_is_bought():
     sore = kit("curly", MEDIUM, skin_trouble=frozenset({"sores"}))
-    assert sore.leaves("firm_slicker", "extra_stiff_slicker")
-    assert sore.needs("long_pin_slicker", "wide_comb")
+    assert sore.leaves(*catalogue())
+    assert sore.why("long_pin_slicker").startswith("Vet first")
+
+
+def test_one_red_place_leaves_gentle_tools_for_the_rest_of_the_dog():
+    red = kit("curly", MEDIUM, skin={BodyZone.BELLY: "redness"}, skin_trouble=frozenset({"redness"}))
+    assert red.needs("long_pin_slicker", "wide_comb")
+    assert red.leaves("firm_slicker", "extra_stiff_slicker")
+    assert red.why("firm_slicker").startswith("Vet first")
+    assert not any("belly" in red.zones(tool) for tool in red.items)
+
+
+def test_ear_trouble_keeps_every_tool_from_the_ears():
+    sore = kit("curly", MEDIUM, skin_trouble=frozenset({"ear_trouble"}))
+    assert not any({"ears", "behind_ears"} & sore.zones(tool) for tool in sore.items)
+
+
+def test_nothing_is_bought_for_a_coat_that_comes_off():
+    felted = kit("arctic", LONG, mats={"trunk": "felted"})
+    assert felted.leaves(*catalogue())
+    later = [tool for tool in felted.items if felted.role(tool) is Role.LATER]
+    assert later == ["firm_slicker"]
+    assert "no plan" in felted.why("firm_slicker")
+
+
+@pytest.mark.parametrize("coat", EVERY_COAT)
+@pytest.mark.parametrize("mm", [SHORT, UNDER_25, MEDIUM, LONG])
+@pytest.mark.parametrize("undercoat", ["none", "light", "dense"])
+def test_a_puppy_gets_puppy_tools_whatever_its_coat(coat, mm, undercoat):
+    puppy = kit(coat, mm, undercoat=undercoat, age_months=3)
+    harsh = {tool.id for tool in catalogue().values() if tool.drag != "gentle" or tool.blade}
+    assert {"carding_knife", "stripping_stone", "undercoat_rake", "firm_slicker"} < harsh
+    assert puppy.leaves(*harsh)
+    assert any(puppy.uses(tool.id) and tool.job == "brush" for tool in catalogue().values())
 
 
 def test_a_puppys_tools_change_as_it_grows():
@@ -459,11 +507,12 @@ def test_tools_change_at_19_25_and_75_mm(limit, coat, feel, before, after):
 
 def test_a_measured_length_beats_an_estimated_band():
     measured = dog("drop", 80.0, bands=["under_19mm"], feel="silky")
-    assert recommend(measured) == recommend(dog("drop", 80.0, feel="silky"))
+    assert kit_of(measured) == kit_of(dog("drop", 80.0, feel="silky"))
 
 
 def test_every_rule_says_where_it_comes_from():
-    assert {rule.source for rule in rules()} == {"common practice, no source", "assumption"}
+    assert {rule.source for rule in rules() if rule.tool} <= {"common practice, no source", "assumption"}
+    assert all(rule.source for rule in rules())
     assert all(rule.why and rule.id for rule in rules())
 
 
@@ -471,9 +520,9 @@ def test_a_plastic_tipped_brush_at_home_is_not_for_long_silky_hair():
     class Brush:
         kind, pin_length_mm, pin_tip, stiffness, tooth_gap_mm, blade = "pin brush", 22.0, "plastic", None, None, False
 
-    judged = judge_owned(Brush(), dog("drop", LONG, feel="silky"))
-    assert judged.verdict == "not_for_this_coat"
-    assert "break" in judged.why
+    verdict = judged(Brush(), dog("drop", LONG, feel="silky"))
+    assert verdict.verdict == "not_for_this_coat"
+    assert "break" in verdict.why
 
 
 def test_harm_is_named_by_what_happens_to_hair_or_skin():

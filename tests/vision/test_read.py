@@ -14,9 +14,9 @@ import pytest
 from PIL import Image
 
 from coatclass import photo, vision
-from coatclass.assessing import estimate_photo
 from coatclass.contract import Verdict
 from coatclass.errors import ModelFilesError
+from coatclass.estimating import estimate_photo
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 

@@ -1,0 +1,164 @@
+"""What the care of a coat rests on: lengths, how often, the tools' families and strokes. Data: ``data/*.toml``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from coatclass.contract import CoatSituation
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, MatState, Undercoat, band_of_mm
+
+__all__ = [
+    "CANNOT_BEAR",
+    "DOUBLE_COAT",
+    "PUPPY",
+    "adult_months",
+    "categories",
+    "data",
+    "family",
+    "gentleness",
+    "interpolate",
+    "length_mm",
+    "line_brushed",
+    "longest_mm",
+    "may_have_undercoat",
+    "ordered",
+    "rounds_a_week",
+    "sessions_for",
+    "standard_mm",
+    "stroke",
+    "zones_matted",
+]
+
+# Rules of the triage after which this room asks by name.
+PUPPY = "puppy"
+CANNOT_BEAR = "cannot-bear"
+DOUBLE_COAT = "double-coat"
+
+_DATA = Path(__file__).with_name("data")
+_UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatCategory.WIRE}
+
+
+@cache
+def data(name: str) -> dict[str, Any]:
+    """One of the care room's data files."""
+    return read_toml(_DATA / f"{name}.toml")
+
+
+def interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
+    """Straight lines between points, level outside them; ``xs`` rises strictly."""
+    if x <= xs[0]:
+        return float(ys[0])
+    for (x0, y0), (x1, y1) in zip(zip(xs, ys, strict=True), zip(xs[1:], ys[1:], strict=True), strict=False):
+        if x <= x1:
+            return float(y0 + (y1 - y0) * (x - x0) / (x1 - x0))
+    return float(ys[-1])
+
+
+def ordered(zones: Iterable[BodyZone]) -> tuple[BodyZone, ...]:
+    """Zones in the taxonomy's order."""
+    chosen = set(zones)
+    return tuple(zone for zone in BodyZone if zone in chosen)
+
+
+def categories(situation: CoatSituation) -> tuple[CoatCategory, ...]:
+    """The categories still possible in the taxonomy's order; all of them if nobody knows."""
+    return tuple(category for category in CoatCategory if category in (situation.categories or set(CoatCategory)))
+
+
+def zones_matted(situation: CoatSituation, at_least: MatState) -> frozenset[BodyZone]:
+    """Zones in which knots of this state or worse were found."""
+    return frozenset(zone for zone, state in situation.mats.items() if state.severity >= at_least.severity)
+
+
+def may_have_undercoat(situation: CoatSituation) -> bool:
+    """Down was seen, or nobody looked and a coat that is still possible usually has it."""
+    if situation.undercoats:
+        return bool(situation.undercoats - {Undercoat.NONE})
+    return bool(_UNDERCOATED & set(categories(situation)))
+
+
+# --- length -----------------------------------------------------------------------------------------------------------
+
+
+def length_mm(situation: CoatSituation) -> float:
+    """Trunk length to reckon with, mm: measured, or what stands for the longest band still possible.
+
+    Whole millimetres, rounded down: a ruler on a dog tells no tenths, and rounding up could pass a limit of the trade.
+    """
+    if situation.measured_mm is not None:
+        return float(math.floor(situation.measured_mm))
+    return _longest_of(situation, "band_mm")
+
+
+def standard_mm(mm: float) -> float:
+    """The length that stands for the band of a length, mm.
+
+    What is advised in whole steps (how often, where knots begin) looks at this one, so that it changes at the limits of
+    the trade only and not at some tenth of a millimetre between them.
+    """
+    return float(data("coats")["band_mm"][band_of_mm(mm)])
+
+
+def longest_mm(situation: CoatSituation) -> float:
+    """The longest trunk length still possible, mm."""
+    if situation.measured_mm is not None:
+        return situation.measured_mm
+    return _longest_of(situation, "band_longest_mm")
+
+
+def _longest_of(situation: CoatSituation, table: str) -> float:
+    return max(float(data("coats")[table][band]) for band in situation.bands or BANDS)
+
+
+def sessions_for(possible: Sequence[CoatCategory], mm: float) -> float:
+    """Whole sessions a week that the most demanding of the possible coats wants at a trunk length in mm."""
+    table = data("coats")
+    lengths = table["frequency_mm"]["values"]
+    return max(interpolate(mm, lengths, table["coat"][category]["per_week"]) for category in possible)
+
+
+def rounds_a_week(possible: Sequence[CoatCategory], mm: float) -> int:
+    """How often a week the whole dog is brushed and combed through at a trunk length in mm, 1 to 7."""
+    return max(1, math.ceil(sessions_for(possible, standard_mm(mm)) - 0.5))
+
+
+def adult_months() -> float:
+    """Age from which a dog wears its adult coat, months."""
+    return float(data("growth")["puppy"]["look_again_months"][-1])
+
+
+def line_brushed(situation: CoatSituation) -> bool:
+    """Whether any coat that is still possible has to be brushed line by line from the skin."""
+    table = data("coats")["coat"]
+    longest = longest_mm(situation)
+    return any(longest >= table[category]["line_brush_from_mm"] for category in categories(situation))
+
+
+# --- tools ------------------------------------------------------------------------------------------------------------
+
+
+@cache
+def family(tool: str) -> str:
+    """The family of a tool by its id, ``other`` if no rule knows it."""
+    words = set(tool.split("_"))
+    for rule in data("techniques")["family"]:
+        if words.issuperset(rule["all"]):
+            return str(rule["id"])
+    return "other"
+
+
+def gentleness(tool: str) -> int:
+    """Rank of a tool, gentlest first; an unknown tool ranks last."""
+    ranks = {rule["id"]: int(rule["gentle"]) for rule in data("techniques")["family"]}
+    return ranks.get(family(tool), max(ranks.values()) + 1)
+
+
+def stroke(tool: str, lined: bool) -> str:
+    """The id of the stroke that a tool is used with; ``lined`` where the coat is brushed line by line."""
+    row = data("techniques")["stroke"][family(tool)]
+    return str(row.get("lined", row["plain"]) if lined else row["plain"])

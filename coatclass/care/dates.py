@@ -1,0 +1,116 @@
+"""From a plan to dates: events free of words. Rules: ``data/calendar.toml``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, time, timedelta
+from typing import Literal
+
+from coatclass.care.coat import categories, data
+from coatclass.care.growth import Crossing, Growth
+from coatclass.contract import Ask, CoatSituation, Triage, Week
+from coatclass.taxonomy import BodyZone
+
+__all__ = ["Event", "EventKind", "bath_weeks", "events_of"]
+
+EventKind = Literal["session", "touch_up", "bath", "kit_change", "look_again", "trim", "visit"]
+
+
+@dataclass(frozen=True)
+class Event:
+    """One entry of the calendar.
+
+    Attributes:
+        key: names the entry within this dog's plan; stays the same when its date moves.
+        start: the day, or the first day of a series.
+        at: the hour by the owner's own clock; None for a whole day.
+        minutes: length of a timed entry; None if nobody knows.
+        weekdays: days of the week of a weekly series, 0 is Monday; empty for an entry that happens once.
+        every_weeks: weeks from one round of the series to the next.
+        crossing: the dates behind a kit change or trim.
+        zones: where, for a touch-up.
+        months: the puppy's age, for a look at its coat.
+    """
+
+    key: str
+    kind: EventKind
+    start: date
+    at: time | None = None
+    minutes: float | None = None
+    weekdays: tuple[int, ...] = ()
+    every_weeks: int = 1
+    crossing: Crossing | None = None
+    zones: tuple[BodyZone, ...] = ()
+    months: int | None = None
+
+
+def bath_weeks(situation: CoatSituation) -> int:
+    """Weeks between baths, 1 to 52: as the owner does it, or the longest usual for a coat that is still possible."""
+    if situation.baths_per_month:
+        return max(1, round(min(52.0, 52 / 12 / situation.baths_per_month)))
+    table = data("coats")["coat"]
+    return max(int(table[category]["bath_weeks"]) for category in categories(situation))
+
+
+def events_of(
+    situation: CoatSituation,
+    cleared: Triage,
+    week: Week | None,
+    growth: Growth,
+    *,
+    visit: Sequence[Ask],
+    touch_up_minutes: float | None = None,
+) -> tuple[Event, ...]:
+    """The entries of the calendar in the order of their start: only what the triage leaves open, and the visit."""
+    today = growth.today
+    events = [*_changes(growth), *_looks(growth)]
+    if visit:
+        events.append(Event("visit", "visit", today + timedelta(days=1)))
+    if week is not None:
+        events += _weekly(week, today, touch_up_minutes)
+        if cleared.bath.open:
+            events.append(_bath(situation, today))
+    return tuple(sorted(events, key=lambda event: (event.start, event.key)))
+
+
+def _next(today: date, weekdays: tuple[int, ...]) -> date:
+    """The first day from today on that is one of the weekdays."""
+    return next(day for day in (today + timedelta(days=n) for n in range(7)) if day.weekday() in weekdays)
+
+
+def _weekly(week: Week, today: date, touch_up_minutes: float | None) -> list[Event]:
+    at = time.fromisoformat(data("calendar")["session"]["at"])
+    session, touch_up = (
+        tuple(day for day, due in enumerate(week.days) if due == kind) for kind in ("session", "touch_up")
+    )
+    events = [Event("session", "session", _next(today, session), at, week.sitting_minutes, session)]
+    if touch_up:
+        zones = week.touch_up_zones
+        events.append(
+            Event("touch_up", "touch_up", _next(today, touch_up), at, touch_up_minutes, touch_up, zones=zones)
+        )
+    return events
+
+
+def _bath(situation: CoatSituation, today: date) -> Event:
+    weekday = int(data("calendar")["bath"]["weekday"])
+    return Event("bath", "bath", _next(today, (weekday,)), weekdays=(weekday,), every_weeks=bath_weeks(situation))
+
+
+def _changes(growth: Growth) -> list[Event]:
+    events = [
+        Event(f"kit_change_{crossing.mm:g}", "kit_change", crossing.likely, crossing=crossing)
+        for crossing in growth.crossings
+    ]
+    if growth.trim is not None:
+        events.append(Event("trim", "trim", growth.trim.likely, crossing=growth.trim))
+    return events
+
+
+def _looks(growth: Growth) -> list[Event]:
+    months = data("growth")["puppy"]["look_again_months"][-len(growth.look_again) :] if growth.look_again else []
+    return [
+        Event(f"look_again_{month}", "look_again", day, months=int(month))
+        for month, day in zip(months, growth.look_again, strict=True)
+    ]

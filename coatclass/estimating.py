@@ -1,0 +1,161 @@
+"""One dog: from photos and answers to an estimate and a verdict.
+
+Command line, web app, learning, evaluation and training all come through here. Each step has one function: looking at
+a photo (:func:`look`), weighing everything that is known (:func:`estimate`), and deciding (:func:`decide`).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coatclass import ancestry, decision, ensemble, photo, vision
+from coatclass import answers as questionnaire
+from coatclass.ancestry import Inherited
+from coatclass.answers import Answers
+from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvidence, PhotoReport, PhotoStatus
+from coatclass.decision import Thresholds
+from coatclass.ensemble import Finding, Members
+from coatclass.errors import PhotoError
+from coatclass.photo import LoadedPhoto
+
+if TYPE_CHECKING:
+    from coatclass.learning import LearnedModel
+
+__all__ = [
+    "NO_ANSWERS",
+    "Estimate",
+    "Look",
+    "PhotoSource",
+    "Reading",
+    "decide",
+    "estimate",
+    "estimate_photo",
+    "look",
+    "read_photo",
+]
+
+PhotoSource = str | os.PathLike[str] | bytes
+NO_ANSWERS = Answers()
+
+
+# --- looking --------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one photo gave: its report, and its evidence unless it was refused."""
+
+    report: PhotoReport
+    evidence: PhotoEvidence | None
+
+    @classmethod
+    def of(cls, report: PhotoReport, evidence: PhotoEvidence | None) -> Reading:
+        """A photo that is refused is no evidence, whatever the image model read."""
+        return cls(report, None if report.status is PhotoStatus.REFUSED else evidence)
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the image model saw on one photo.
+
+    Attributes:
+        photo: the opened picture.
+        report: what became of it.
+        evidence: what was read, of a refused photo too.
+        mask: how far each part is dog, (rows, columns) in [0, 1], coarse.
+    """
+
+    photo: LoadedPhoto
+    report: PhotoReport
+    evidence: PhotoEvidence
+    mask: NDArray[np.float32]
+
+
+def look(source: PhotoSource, *, name: str | None = None) -> Look:
+    """Open one photo and let the image model look at it.
+
+    Raises:
+        PhotoError: if it can't be opened.
+        ModelFilesError: if the released model files are missing or damaged.
+    """
+    loaded = photo.load(source, name=name)
+    seen = vision.look(loaded, file=loaded.file)
+    return Look(loaded, photo.report(loaded, seen.evidence), seen.evidence, seen.mask)
+
+
+def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
+    """Look at one photo; a bad one becomes a refusal, not an error.
+
+    Raises:
+        ModelFilesError: if the released model files are missing or damaged.
+    """
+    try:
+        seen = look(source, name=name)
+    except PhotoError as error:
+        return Reading(photo.refusal(error), None)
+    return Reading.of(seen.report, seen.evidence)
+
+
+# --- weighing and deciding ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What is known of one dog: probabilities, what the answers say, and what names or genes say (None if nothing)."""
+
+    coat: CoatEstimate
+    said: AnswerEvidence
+    inherited: Inherited | None
+
+
+def estimate(
+    photos: Sequence[PhotoEvidence] = (),
+    answers: Answers | None = None,
+    *,
+    finding: Finding | None = None,
+    learned: LearnedModel | None = None,
+    members: Members | None = None,
+) -> Estimate:
+    """Weigh photos, answers, ancestors, genes and a finding.
+
+    Args:
+        photos: evidence of the photos that can be used, all of the same dog.
+        answers: the owner's answers; None counts as nothing answered.
+        finding: what a groomer's hands found, which overrides every estimate.
+        learned: what a groomer's findings have taught; the released model if None.
+        members: another ensemble than the released one; what was learned is put into it.
+
+    Raises:
+        GenotypeError: if a DNA result can't be read.
+        ModelFilesError: if released files are missing or damaged.
+    """
+    answers = answers or NO_ANSWERS
+    inherited = ancestry.of(answers)
+    table = inherited.table if inherited else None
+    said = (learned or questionnaire).evidence(answers, ancestry=table)
+    if learned:
+        members = learned.members(members or ensemble.load())
+    return Estimate(ensemble.combine(photos, said, finding=finding, members=members), said, inherited)
+
+
+def decide(
+    known: Estimate | None, reports: Sequence[PhotoReport] = (), *, thresholds: Thresholds | None = None
+) -> Decision:
+    """Prediction sets, verdict and reasons; ``reports`` says what became of each photo, refused ones too."""
+    if known is None:
+        return decision.decide(None, reports)
+    return decision.decide(known.coat, reports, answers=known.said, inherited=known.inherited, thresholds=thresholds)
+
+
+def estimate_photo(source: PhotoSource) -> tuple[CoatEstimate | None, Decision, PhotoReport]:
+    """What one photo alone says; the estimate is None if the photo was refused."""
+    reading = read_photo(source)
+    known = estimate([reading.evidence] if reading.evidence else [])
+    coat = known.coat if known.coat.regime != "none" else None
+    return coat, decide(known, [reading.report]), reading.report

@@ -1,0 +1,316 @@
+"""From what is known of one dog to its plan: triage first, then everything that is advised, phase by phase. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Literal
+
+from coatclass import care, genetics, toolkit
+from coatclass.contract import (
+    Ask,
+    Caution,
+    CoatSituation,
+    KitItem,
+    LengthAdvice,
+    Role,
+    Routine,
+    TrainingStep,
+    Triage,
+    Week,
+    Who,
+)
+from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand
+from coatclass.triage import Rule, after_visit, rules, triage
+from coatclass.words import catalogue
+
+__all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "as_today", "plan", "tools_by_coat"]
+
+PhaseName = Literal["now", "after", "grown"]
+ToolsByCoat = Callable[[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, Role]]]
+
+
+@dataclass(frozen=True)
+class Phase:
+    """What to do in one phase of the plan, for the dog as it is (or will be) then.
+
+    Attributes:
+        name: now; after (the visit to vet or groomer, or the training); grown (a puppy as an adult).
+        situation, triage: the dog then, and what may be done with it.
+        kit: tools for it; empty where nothing is to be bought yet, but for what to leave in the shop.
+        routine: steps, zones and bath; only in cleared zones.
+        week: how often; None while there are no sittings.
+        training: getting used to the brush, in seconds; empty if the dog needs none.
+        load: mat risk by zone; time: minutes a week, None without a weight; length: which length goes with it.
+    """
+
+    name: PhaseName
+    situation: CoatSituation
+    triage: Triage
+    kit: tuple[KitItem, ...]
+    routine: Routine
+    week: Week | None
+    training: tuple[TrainingStep, ...]
+    load: tuple[care.ZoneLoad, ...]
+    time: care.TimeBudget | None
+    length: LengthAdvice | None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The whole plan of one dog in one language; presenters show it and compute nothing.
+
+    Attributes:
+        today: the day of the plan.
+        now: what is safe at once.
+        visit: what to tell or ask vet and groomer, the vet first; empty if nobody has to see the dog.
+        after: kit and routine for the dog after the visit or the training; None if ``now`` already is the whole plan.
+        grown: a puppy's kit and routine as an adult; None for a grown dog.
+        cautions: warnings and stop rules.
+        growth: where the length is going; doubts: questions about measurements, as sentences.
+        events: what goes into the calendar.
+    """
+
+    language: str
+    today: date
+    now: Phase
+    visit: tuple[Ask, ...]
+    after: Phase | None
+    grown: Phase | None
+    cautions: tuple[Caution, ...]
+    growth: care.Growth
+    doubts: tuple[str, ...]
+    events: tuple[care.Event, ...]
+
+    @property
+    def routine_phase(self) -> Phase:
+        """The phase whose kit and routine the dog will live with: now, or after where now only waits."""
+        return self.after or self.now
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The part of a plan that needs no dates: what an assessment tells."""
+
+    now: Phase
+    visit: tuple[Ask, ...]
+    after: Phase | None
+    grown: Phase | None
+    cautions: tuple[Caution, ...]
+
+
+def plan(
+    situation: CoatSituation,
+    *,
+    today: date,
+    measurements: Sequence[care.Measurement] = (),
+    trims: Sequence[care.Trim] = (),
+    full_length_mm: float | None = None,
+    keeps_growing: bool | None = None,
+    kit: Sequence[KitItem] | None = None,
+    language: str = "en",
+) -> Plan:
+    """The plan of one dog. The same arguments give the same plan.
+
+    Args:
+        situation: what is known of the dog and still possible.
+        today: the day of the plan.
+        measurements, trims: dated lengths and cuts of this dog.
+        full_length_mm: the dog's own untrimmed trunk length, mm.
+        keeps_growing: whether the coat grows on when not cut; by the coat if None.
+        kit: a groomer's own choice instead of the recommended tools; it is held to the same triage.
+        language: one of :data:`coatclass.words.LANGUAGES`.
+
+    Raises:
+        InputError: for a language without texts, or a measurement, weight or date that can't be.
+    """
+    advice = advise(situation, kit=kit, language=language)
+    now = advice.now
+    growth = care.forecast(
+        replace(now.situation, categories=situation.categories),
+        today,
+        measurements=measurements,
+        trims=trims,
+        full_length_mm=full_length_mm,
+        keeps_growing=keeps_growing,
+        target_mm=_next_trim_mm(situation, now.length),
+        held=not (now.triage.growth.open and now.triage.session.open),
+    )
+    touch_up_minutes = now.time.touch_up_minutes if now.time else None
+    return Plan(
+        language=language,
+        today=today,
+        now=now,
+        visit=advice.visit,
+        after=advice.after,
+        grown=advice.grown,
+        cautions=advice.cautions,
+        growth=growth,
+        doubts=tuple(care.doubt_words(doubt, language) for doubt in growth.doubts),
+        events=care.events_of(
+            situation, now.triage, now.week, growth, visit=advice.visit, touch_up_minutes=touch_up_minutes
+        ),
+    )
+
+
+def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, language: str = "en") -> Advice:
+    """What to do in each phase, what to ask at the visit, what to beware of.
+
+    Args:
+        situation: what is known of the dog and still possible.
+        kit: a groomer's own choice instead of the recommended tools; it is held to the same triage.
+        language: one of :data:`coatclass.words.LANGUAGES`.
+
+    Raises:
+        InputError: for a language without texts, or a weight that can't be.
+    """
+    dog, found = as_today(situation)
+    waits = found.first is not Who.OWNER or not found.session.open or found.comes_off or bool(found.left_alone)
+    drafts: list[tuple[PhaseName, CoatSituation, Triage, Sequence[KitItem] | None]] = [("now", dog, found, kit)]
+    if waits:
+        drafts.append(("after", *as_today(after_visit(situation, found)), kit))
+    if care.PUPPY in found.rules:
+        adult = _grown(after_visit(situation, found))
+        drafts.append(("grown", adult, triage(adult), None))
+    kits = [_kit(at, cleared, chosen, language) for _, at, cleared, chosen in drafts]
+    cautions = care.cautions(
+        _whole(situation, dog), [item for one in kits for item in one], having=found.having, language=language
+    )
+    codes = frozenset(caution.code for caution in cautions)
+    was_matted = any(rule.mats for rule in rules() if rule.id in found.growth.rules)
+    phases = {
+        name: _phase(
+            name,
+            at,
+            cleared,
+            tools,
+            codes=codes,
+            coming=None if name == "grown" else _whole(situation, at),
+            was_matted=was_matted and name == "after",
+            language=language,
+        )
+        for (name, at, cleared, _), tools in zip(drafts, kits, strict=True)
+    }
+    return Advice(
+        now=phases["now"],
+        visit=_visit(situation, found, language),
+        after=phases.get("after"),
+        grown=phases.get("grown"),
+        cautions=cautions,
+    )
+
+
+def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
+    """The dog in the coat that it wears today, a pup in its puppy coat, and what may be done with it.
+
+    A pup's triage also looks at the coats that may come: a spitz is not clipped as a puppy either.
+    """
+    worn = genetics.puppy_coat(situation)
+    return worn, triage(_whole(situation, worn))
+
+
+def _whole(situation: CoatSituation, worn: CoatSituation) -> CoatSituation:
+    """The dog in every coat that it wears or is going to wear."""
+    coming = situation.categories or frozenset(CoatCategory)
+    return worn if coming <= worn.categories else replace(worn, categories=worn.categories | coming)
+
+
+def tools_by_coat(situation: CoatSituation) -> ToolsByCoat:
+    """A function that tells the tools of today's kit with their roles, would the dog have one of these coats.
+
+    For comparing many kits of one dog: the triage does not depend on the length and is done once for each set of coats.
+    """
+    cleared: dict[frozenset[CoatCategory], Triage] = {}
+
+    def tools(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, Role]]:
+        dog = replace(situation, categories=categories, bands=bands)
+        worn = genetics.puppy_coat(dog)
+        if categories not in cleared:
+            cleared[categories] = triage(_whole(dog, worn))
+        return toolkit.roles(worn, cleared[categories])
+
+    return tools
+
+
+def _grown(dog: CoatSituation) -> CoatSituation:
+    """A puppy as an adult: its weight and its wishes for today's coat say nothing of that time."""
+    return replace(dog, age_months=care.adult_months(), weight_kg=None, minutes_per_week=None, wished_length_mm=None)
+
+
+def _phase(
+    name: PhaseName,
+    dog: CoatSituation,
+    cleared: Triage,
+    kit: tuple[KitItem, ...],
+    *,
+    codes: frozenset[str],
+    coming: CoatSituation | None,
+    was_matted: bool,
+    language: str,
+) -> Phase:
+    risk = care.MatRisk(dog)
+    time = care.time_budget(dog, cleared, risk) if cleared.session.open else None
+    week = care.week_of(dog, cleared, risk, time)
+    return Phase(
+        name=name,
+        situation=dog,
+        triage=cleared,
+        kit=kit,
+        routine=care.routine(dog, cleared, kit, week, codes=codes, language=language),
+        week=week,
+        training=care.training(cleared, language),
+        load=tuple(row for row in risk.today if row.zone in cleared.having),
+        time=time if week else None,
+        length=None
+        if coming is None
+        else care.length_advice(coming, cleared, time, was_matted=was_matted, language=language),
+    )
+
+
+def _kit(dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str) -> tuple[KitItem, ...]:
+    """The tools for a phase, each only in zones that are cleared for it."""
+    if chosen is None:
+        return toolkit.recommend(dog, cleared, language=language)
+    return tuple(_held_to(item, cleared) for item in chosen)
+
+
+def _held_to(item: KitItem, cleared: Triage) -> KitItem:
+    """A groomer's own tool in cleared zones only; for later where there is none or nothing is to be bought."""
+    if item.role in (Role.LATER, Role.AVOID):
+        return item
+    tool = toolkit.catalogue().get(item.tool)
+    drag, comb = (tool.drag, tool.job in ("comb", "detail")) if tool else ("strong", False)
+    zones = (frozenset(item.zones) or cleared.having) & cleared.cleared(drag, comb=comb)
+    if not zones or not cleared.shopping.open:
+        return item.model_copy(update={"role": Role.LATER, "zones": (), "order": None})
+    return item.model_copy(update={"zones": tuple(zone for zone in BodyZone if zone in zones)})
+
+
+def _visit(situation: CoatSituation, found: Triage, language: str) -> tuple[Ask, ...]:
+    """What to tell or ask vet and groomer, the vet first, by the rules that send the dog there."""
+    texts = catalogue(language, "triage")
+    asks = [
+        Ask(who=rule.first, rule=rule.id, text=texts.say(f"ask.{rule.id}"), zones=_asked(rule, situation, found))
+        for rule in rules()
+        if rule.id in found.rules and rule.first is not Who.OWNER and texts.has(f"ask.{rule.id}")
+        and not (found.comes_off and rule.id == "tight-mats")
+    ]  # fmt: skip
+    return tuple(sorted(asks, key=lambda ask: ask.who is not Who.VET))
+
+
+def _asked(rule: Rule, situation: CoatSituation, found: Triage) -> tuple[BodyZone, ...]:
+    """The zones that a rule is about; none where nobody said where, or where it is about the whole dog."""
+    if rule.mats:
+        matted = {one.zone for one in found.zones if rule.id in one.rules}
+        zones = {zone for zone in matted if situation.mats.get(zone) in rule.mats}
+    else:
+        zones = set(rule.zones) | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
+    return tuple(zone for zone in BodyZone if zone in zones)
+
+
+def _next_trim_mm(situation: CoatSituation, length: LengthAdvice | None) -> float | None:
+    """The length at which the next trim is due."""
+    if length is None or length.kind in ("not_cut", "comes_off"):
+        return None
+    return length.mm if length.mm is not None else situation.wished_length_mm

@@ -1,0 +1,270 @@
+"""What must be read at once: verdict, stops, now, the visit, after; kit and routine of a phase."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from coatclass import toolkit
+from coatclass.contract import KitItem, Role, RoutineStep, Who
+from coatclass.planning import Phase
+from coatclass.presentation.blocks import Block, Facts, Items, Note, StepRow, Steps, Text, ToolRow, Tools, WeekStrip
+from coatclass.presentation.subject import Subject, photos, same_work, usable, who_is_asked
+from coatclass.presentation.wording import ask_line, entry, note, week_lines, when
+from coatclass.taxonomy import BodyZone
+
+__all__ = [
+    "after",
+    "bath",
+    "besides",
+    "changes",
+    "dates",
+    "errors",
+    "grown",
+    "kit",
+    "ladder",
+    "steps",
+    "stops",
+    "training",
+    "until_the_visit",
+    "verdict",
+    "visit",
+    "week",
+]
+
+
+def verdict(of: Subject) -> Iterator[Block]:
+    """Which coat, how long, how sure, and why."""
+    pairs = []
+    if of.breed:
+        pairs.append((of.say("coat.breed"), of.breed))
+    if of.parents:
+        pairs.append((of.say("coat.parents"), of.words.joined(of.parents)))
+    if of.said.categories:
+        coats = of.words.title(of.words.either(of.words.coat(one) for one in of.said.categories))
+        pairs += [(of.say("coat.kind"), coats), (of.say("coat.sure"), of.said.how_sure)]
+    if of.plan is not None:
+        situation, mm = of.plan.now.situation, of.plan.now.situation.measured_mm
+        key = "measured" if mm is not None else "likely"
+        length = of.words.mm(of.plan.growth.now_mm if mm is None else mm)
+        pairs.append((of.say("coat.length"), of.say(f"coat.{key}", mm=length)))
+        if situation.weight_kg is not None:
+            pairs.append((of.say("coat.weight"), of.say("coat.kg", kg=of.words.number(situation.weight_kg))))
+    if pairs:
+        yield Facts(tuple(pairs))
+    yield from (Text(line) for line in of.reasons)
+    if of.plan is None:
+        yield Text(of.say("verdict.no_plan"))
+        yield from photos(of)
+
+
+def stops(of: Subject) -> Iterator[Block]:
+    """What has to stop before anything else: the hold and the stop rules."""
+    assert of.plan is not None
+    if of.plan.now.routine.hold:
+        yield Note("stop", of.words.title(of.words.word("level", "stop")), of.plan.now.routine.hold)
+    yield from (note(one, of.having, of.words) for one in of.plan.cautions if one.level == "stop")
+
+
+def until_the_visit(of: Subject) -> Iterator[Block]:
+    """What is safe until the visit; steps of a dog that is brushed at once stand in their own section."""
+    assert of.plan is not None
+    phase = of.plan.now
+    if phase.week is None and phase.routine.steps:
+        yield _step_block(of, phase, phase.routine.steps)
+    if of.uncertain and not of.plan.visit and phase.week is not None:
+        yield Items(of.words.lines("plan.now.safe"))
+    yield from training(of, phase)
+
+
+def training(of: Subject, phase: Phase) -> Iterator[Block]:
+    """Getting used to the brush: so many seconds a day, for so many days."""
+    if not phase.training:
+        return
+    yield Text(of.say("training.why"))
+    rows, day = [], 1
+    for one in phase.training:
+        last = day + one.days - 1
+        days = of.say("training.day" if last == day else "training.days", first=day, last=last)
+        title = of.say("training.step", days=days, seconds=of.words.number(one.seconds, 0))
+        rows.append(StepRow(title, "", one.do, one.go_on_when))
+        day = last + 1
+    yield _step_words(of, rows, done=of.say("training.go_on"))
+
+
+def visit(of: Subject) -> Iterator[Block]:
+    """What to tell or ask at the vet's and the groomer's."""
+    assert of.plan is not None
+    both = who_is_asked(of) == "both"
+    for who in (Who.VET, Who.GROOMER):
+        asked = tuple(ask_line(ask, of.having, of.words) for ask in of.plan.visit if ask.who is who)
+        if asked and both:
+            yield Text(of.words.title(of.say(f"visit.{who}")), "headline")
+        if asked:
+            yield Items(asked)
+    if of.uncertain or any(ask.who is Who.GROOMER for ask in of.plan.visit):
+        yield Items(of.words.lines("plan.visit.feel" if of.uncertain else "plan.visit.bring"))
+
+
+def after(of: Subject) -> Iterator[Block]:
+    """What comes after the visit or the training, in short."""
+    assert of.plan is not None and of.plan.after is not None
+    phase = of.plan.after
+    if not of.plan.now.triage.shopping.open:
+        yield Text(of.say("after.buy_nothing" if of.plan.visit else "after.buy_nothing_training"), "headline")
+    pairs = []
+    if same_work(of.plan):
+        more = phase.triage.cleared(comb=True) - of.plan.now.triage.cleared(comb=True)
+        key = "same_and" if more else "same"
+        yield Text(of.say(f"after.{key}", zones=of.words.zones(more, having=phase.triage.having)))
+    if of.plan.now.triage.comes_off and phase.situation.measured_mm is not None:
+        pairs.append((of.say("coat.length"), of.say("after.length", mm=of.words.mm(phase.situation.measured_mm))))
+    tools = [item.name for item in usable(phase) if item.role is Role.ESSENTIAL]
+    if tools and not same_work(of.plan):
+        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
+    if phase.week is not None:
+        pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
+    if pairs:
+        yield Facts(tuple(pairs))
+
+
+def changes(of: Subject) -> Iterator[Block]:
+    """When a puppy's coat has to be looked at again."""
+    assert of.plan is not None
+    yield Text(of.say("changes.why"))
+    yield Items(tuple(of.say("changes.day", day=of.words.day(day)) for day in of.plan.growth.look_again))
+
+
+def grown(of: Subject) -> Iterator[Block]:
+    """The puppy's kit and week as an adult, in short."""
+    assert of.plan is not None and of.plan.grown is not None
+    phase = of.plan.grown
+    yield Text(of.say("grown.if"))
+    pairs = []
+    tools = [item.name for item in usable(phase) if item.role is Role.ESSENTIAL]
+    if tools:
+        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
+    if phase.week is not None:
+        pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
+    if pairs:
+        yield Facts(tuple(pairs))
+
+
+def dates(of: Subject) -> Iterator[Block]:
+    """What goes into the calendar, and when."""
+    assert of.plan is not None
+    entries = [entry(event, of.plan, of.said.dog, of.words) for event in of.plan.events]
+    if entries:
+        yield Facts(tuple((when(one.event, of.words), one.title) for one in entries))
+
+
+def besides(of: Subject, level: str) -> Iterator[Block]:
+    """The cautions of a level that stand at no step."""
+    assert of.plan is not None
+    at_steps = {code for step in of.plan.now.routine.steps for code in step.cautions}
+    wanted = (one for one in of.plan.cautions if one.level == level and one.code not in at_steps)
+    yield from (note(one, of.having, of.words) for one in wanted)
+
+
+# --- kit and routine of a phase ---------------------------------------------------------------------------------------
+
+
+def kit(of: Subject, phase: Phase) -> Iterator[Block]:
+    """The tools to have in a phase, in the order of work."""
+    tools = usable(phase)
+    if not tools:
+        return
+    first = _first_to_buy(of, tools)
+    if first is not None:
+        yield Text(of.say("kit.first", tool=first.name), "headline")
+    yield Tools(tuple(_tool(of, phase, item) for item in tools), of.say("step.where"), of.say("kit.features"))
+
+
+def _first_to_buy(of: Subject, tools: Sequence[KitItem]) -> KitItem | None:
+    """The first tool of the work that is needed and not at home."""
+    at_home = {found[0] for tool in of.owned if len(found := toolkit.identify(tool)) == 1}
+    return next((item for item in tools if item.role is Role.ESSENTIAL and item.tool not in at_home), None)
+
+
+def _tool(of: Subject, phase: Phase, item: KitItem) -> ToolRow:
+    known = item.tool in toolkit.catalogue()
+    language = of.words.language
+    return ToolRow(
+        tool=item.tool,
+        name=item.name,
+        role=item.role.value,
+        role_word=of.words.word("role", item.role),
+        features=", ".join(toolkit.specification_words(item.specification, language=language)),
+        where=_where(of, phase, item.zones),
+        why=item.why,
+        drawing=toolkit.drawing(item.tool, language=language, described=False) if known else "",
+        alt=toolkit.describe(item.tool, language=language) if known else item.name,
+    )
+
+
+def _where(of: Subject, phase: Phase, zones: Sequence[BodyZone]) -> str:
+    return of.words.zones(zones, having=phase.triage.having) if zones else ""
+
+
+def week(of: Subject, phase: Phase) -> Iterator[Block]:
+    """How often in a phase."""
+    if phase.week is None:
+        return
+    kinds = {"session": 2, "touch_up": 1, "": 0}
+    days = zip(of.words.weekdays, phase.week.days, strict=True)
+    yield WeekStrip(tuple((name, of.say(f"days.{due or 'free'}"), kinds[due]) for name, due in days))
+    yield Items(week_lines(phase.week, phase.triage.having, of.words))
+
+
+def steps(of: Subject, phase: Phase) -> Iterator[Block]:
+    """What to do in a phase, step by step."""
+    if phase.week is not None and phase.routine.steps:
+        yield _step_block(of, phase, phase.routine.steps)
+
+
+def _step_block(of: Subject, phase: Phase, steps: Sequence[RoutineStep]) -> Steps:
+    assert of.plan is not None
+    roles = {item.tool: item.role for item in phase.kit}
+    by_code = {one.code: one for one in of.plan.cautions}
+    shown: set[str] = set()
+    rows = []
+    for step in steps:
+        optional = step.tool is not None and roles.get(step.tool) is not Role.ESSENTIAL
+        codes = [code for code in step.cautions if code in by_code and code not in shown]
+        shown.update(codes)
+        rows.append(
+            StepRow(
+                title=step.title,
+                tool=step.tool,
+                tag=of.say("step.helpful") if optional else "",
+                where=_where(of, phase, step.zones),
+                do=step.do,
+                done=step.done_when,
+                errors=step.errors,
+                notes=tuple(note(by_code[code], of.having, of.words) for code in codes),
+            )
+        )
+    return _step_words(of, rows)
+
+
+def _step_words(of: Subject, rows: Sequence[StepRow], *, done: str = "") -> Steps:
+    return Steps(tuple(rows), of.say("step.where"), done or of.say("step.done"), of.say("step.errors"))
+
+
+def ladder(of: Subject, phase: Phase) -> Iterator[Block]:
+    """What may be tried at a loose knot."""
+    if phase.routine.ladder:
+        yield Items(phase.routine.ladder, numbered=True)
+
+
+def bath(of: Subject, phase: Phase) -> Iterator[Block]:
+    """The bath day of a phase, or why there is none."""
+    if phase.routine.bath:
+        yield Text(phase.routine.bath)
+    if phase.routine.bath_steps:
+        yield Items(phase.routine.bath_steps, numbered=True)
+
+
+def errors(of: Subject, phase: Phase) -> Iterator[Block]:
+    """What usually goes wrong with the whole routine."""
+    if phase.week is not None and phase.routine.errors:
+        yield Items(phase.routine.errors)

@@ -1,0 +1,191 @@
+"""What can be looked up: the map of knots, time, growth, length, tools not needed, how sure, sources."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from coatclass import care, toolkit
+from coatclass.contract import Role
+from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Picture, RuledLines, Table, Text
+from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
+from coatclass.presentation.subject import ASSESSED_IN, Subject, after_what, photos
+from coatclass.presentation.wording import percent, source
+from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.words import Catalogue, catalogue
+
+__all__ = [
+    "about",
+    "cautions",
+    "decides",
+    "growing",
+    "how_sure",
+    "later",
+    "length_advice",
+    "mat_map",
+    "next_question",
+    "others",
+    "owned",
+    "remarks",
+    "time_needed",
+    "trial",
+]
+
+
+def mat_map(of: Subject) -> Iterator[Block]:
+    """Where knots begin on this dog, drawn and as a table."""
+    assert of.plan is not None
+    phase = of.plan.now
+    leave = phase.triage.left_alone
+    rows = [row for row in phase.load if row.zone in care.RISK_ZONES and row.zone in phase.triage.having]
+    if not rows:
+        return
+    yield Picture(dog_map(rows, leave, of.words))
+    table = []
+    for row in sorted(rows, key=lambda row: (row.zone not in leave, -row.score)):
+        added = [of.say(f"load.{name}") for name, _ in row.factors[5:]]
+        state = phase.situation.mats.get(row.zone)
+        if state not in (None, "none"):
+            added.append(of.say("load.found", state=of.words.word("mat_state", str(state))))
+        level = of.say("map.leave") if row.zone in leave else of.words.word("risk", row.level)
+        table.append((of.words.title(of.words.zone(row.zone)), level, ", ".join(added) or of.say("load.nothing")))
+    yield Table(of.words.lines("plan.load.head"), tuple(table), (0.3, 0.2, 0.5))
+
+
+def time_needed(of: Subject) -> Iterator[Block]:
+    """What the coat costs in time, by length."""
+    phase = of.kit_phase
+    if phase is None or phase.time is None or phase.week is None:
+        return
+    yield Text(care.time_words(phase.time, phase.week, of.words.language))
+    if phase.time.curve and not phase.time.beyond:
+        yield Picture(time_curve(phase.time, phase.situation.measured_mm or of.now_mm, of.words))
+
+
+def growing(of: Subject) -> Iterator[Block]:
+    """Where the length is going, and what is odd about the measurements."""
+    assert of.plan is not None
+    drawing = growth_curve(of.plan.growth, of.words, of.measured)
+    if drawing is not None:
+        yield Picture(drawing)
+    lines = tuple(of.words.title(line) for line in care.growth_words(of.plan.growth, of.words.language))
+    if lines:
+        yield Items(lines)
+    yield from (Note("care", of.words.title(of.words.word("level", "care")), doubt) for doubt in of.plan.doubts)
+
+
+def length_advice(of: Subject) -> Iterator[Block]:
+    """Which length goes with coat, mats and week, now and after the visit."""
+    assert of.plan is not None
+    phases = (of.plan.now, of.plan.after) if of.plan.after is not None else (of.plan.now,)
+    texts = dict.fromkeys(phase.length.text for phase in phases if phase is not None and phase.length is not None)
+    yield from (Text(text) for text in texts)
+
+
+def trial(of: Subject) -> Iterator[Block]:
+    """Which tool to try first while the coat is uncertain."""
+    if of.kit_phase is not None and of.kit_phase.routine.trial:
+        yield Items(of.kit_phase.routine.trial, numbered=True)
+
+
+def decides(of: Subject) -> Iterator[Block]:
+    """What stays open until a groomer has touched the dog."""
+    assert of.plan is not None
+    lines = of.plan.now.routine.groomer_decides or of.plan.routine_phase.routine.groomer_decides
+    if lines:
+        yield Items(lines)
+
+
+def owned(of: Subject) -> Iterator[Block]:
+    """What becomes of the tools at home."""
+    phase = of.kit_phase
+    if phase is None or not of.owned:
+        return
+    if of.plan is not None and phase is not of.plan.now:
+        yield Text(f"{of.say(f'section.{after_what(of)}')}:")
+    pairs = []
+    for tool in of.owned:
+        found = toolkit.judge_owned(tool, phase.situation, phase.triage, language=of.words.language)
+        name = of.words.tool(found.tools[0]) if len(found.tools) == 1 else tool.kind
+        pairs.append((of.say("owned.tool", tool=name, verdict=of.say(f"owned.{found.verdict}")), found.why))
+    yield Facts(tuple(pairs))
+
+
+def later(of: Subject) -> Iterator[Block]:
+    """Tools that have to wait, and those to leave in the shop."""
+    phase = of.kit_phase
+    kit = [item for item in phase.kit if item.role in (Role.LATER, Role.AVOID)] if phase else []
+    if kit:
+        yield Facts(tuple((f"{item.name} ({of.words.word('role', item.role)})", item.why) for item in kit))
+
+
+def others(of: Subject) -> Iterator[Block]:
+    """Every tool that nobody named yet, and why not."""
+    phase = of.kit_phase
+    if phase is None:
+        return
+    named = {item.tool for item in phase.kit}
+    language = of.words.language
+    others = [tool for tool in toolkit.catalogue() if tool not in named]
+    if others:
+        yield Facts(
+            tuple(
+                (of.words.tool(one), toolkit.why_not(one, phase.situation, phase.triage, language=language))
+                for one in others
+            )
+        )
+
+
+def how_sure(of: Subject) -> Iterator[Block]:
+    """How likely each coat and length is, and what became of the photos."""
+    found = of.assessment
+    if of.said.categories:
+        yield Facts(tuple((of.words.title(of.words.coat(one)), of.words.definition("coat", one))
+                          for one in of.said.categories))  # fmt: skip
+    if found is None or found.category is None or found.length_band is None:
+        return
+    coat, band, words = found.category, found.length_band, of.words
+    coats = [(words.title(words.coat(one)), coat.probabilities[one], one in coat.set) for one in CATEGORIES]
+    bands = [(words.title(words.band(one)), band.probabilities[one], one in band.set) for one in BANDS]
+    yield _bars(of.say("sure.coats"), sorted(coats, key=lambda row: -row[1]), words)
+    yield _bars(of.say("sure.bands"), sorted(bands, key=lambda row: -row[1]), words)
+    yield Picture(length_picture(tuple(one for one in BANDS if one in band.set), words))
+    yield from photos(of)
+
+
+def _bars(caption: str, rows: Sequence[tuple[str, float, bool]], words: Catalogue) -> Bars:
+    return Bars(caption, tuple((name, share, percent(share, words), possible) for name, share, possible in rows))
+
+
+def next_question(of: Subject) -> Iterator[Block]:
+    """The answer that would help most."""
+    question = of.assessment.next_question if of.assessment else None
+    if question is not None and of.words.language == ASSESSED_IN:
+        yield Text(question.text, "headline")
+        if question.help:
+            yield Text(question.help)
+
+
+def remarks(of: Subject) -> Iterator[Block]:
+    """The groomer's remarks, or lines to write them on."""
+    yield Text(of.remarks) if of.remarks else RuledLines(6)
+
+
+def cautions(of: Subject) -> Iterator[Block]:
+    """Every caution with its source, for those who want to check."""
+    assert of.plan is not None
+    first = catalogue(ASSESSED_IN)
+    rows = tuple(
+        (of.words.title(of.words.word("level", one.level)), one.text, source(one, of.words, first))
+        for one in of.plan.cautions
+    )
+    if rows:
+        yield Table(of.words.lines("plan.caution.head"), rows, (0.13, 0.55, 0.32))
+
+
+def about(of: Subject) -> Iterator[Block]:
+    """What the plan is, and by which rules and model."""
+    yield Text(of.say("about.purpose"))
+    yield Text(of.say("about.numbers"))
+    rules = of.assessment.rules_version if of.assessment else toolkit.rules_version()
+    model = of.assessment.model_version if of.assessment else "–"
+    yield Text(of.say("about.versions", rules=rules, model=model), "quiet")

@@ -1,0 +1,67 @@
+"""The home-care sheet: a presentation as one self-contained HTML page or as a PDF."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment
+
+from coatclass.presentation import Presentation
+from coatclass.presentation.blocks import Facts, Items, Note, Steps, Text
+from coatclass.presentation.brief import FULL, SHORTEST, FirstPage, details, first_page
+from coatclass.presentation.html import environment
+
+__all__ = ["sheet_html", "sheet_pdf"]
+
+_DATA = Path(__file__).with_name("data")
+_MOST_CHARACTERS = 3800  # of the left column on paper
+
+
+def sheet_html(plan: Presentation) -> str:
+    """The sheet as one self-contained page: no script, no other host, readable by screen readers, prints well."""
+    # Printed, the first page should be one page: where there is much to say it says less, the details follow anyway.
+    pages = (first_page(plan, brevity) for brevity in range(FULL, SHORTEST + 1))
+    page = next((page for page in pages if _characters(page) <= _MOST_CHARACTERS), first_page(plan, SHORTEST))
+    style = (_DATA / "sheet.css").read_text(encoding="utf-8")
+    return (
+        _templates().get_template("sheet.html").render(plan=plan, page=page, details=details(plan, page), style=style)
+    )
+
+
+@cache
+def _templates() -> Environment:
+    return environment(_DATA)
+
+
+def _characters(page: FirstPage) -> int:
+    """How much stands in the left column and above it; a title or a frame costs a line."""
+    blocks = [*page.top, *(block for section in page.left for block in section.blocks)]
+    count = 0
+    for block in blocks:
+        if isinstance(block, Note):
+            count += len(block.text) + len(block.where) + 60
+        elif isinstance(block, Steps):
+            count += sum(len(row.title) + len(row.where) + len(row.do) + 60 for row in block.rows)
+        elif isinstance(block, Facts):
+            count += sum(max(60, len(what) + 30) for _, what in block.pairs)
+        elif isinstance(block, Items):
+            count += sum(max(60, len(item)) for item in block.items)
+        elif isinstance(block, Text):
+            count += max(60, len(block.text))
+    return count
+
+
+def sheet_pdf(plan: Presentation, paper: str = "A4") -> bytes:
+    """The sheet as a PDF file; the same presentation gives the same bytes.
+
+    Args:
+        plan: what to show.
+        paper: ``A4`` or ``Letter``.
+
+    Raises:
+        InputError: for an unknown paper.
+    """
+    from coatclass.reports._sheet_pdf import write
+
+    return write(plan, paper)

@@ -1,0 +1,264 @@
+"""Every coat that a dog may have, and what the rules and the harm table say of each tool over all of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from typing import Any
+
+from coatclass.contract import CoatSituation, Role, Triage
+from coatclass.taxonomy import (
+    BANDS,
+    CATEGORIES,
+    BodyZone,
+    CoatCategory,
+    LengthBand,
+    MatState,
+    Texture,
+    Undercoat,
+    band_limits_mm,
+    band_of_mm,
+)
+from coatclass.toolkit.model import Flag, HarmCell, PossibleCoat, Rule
+from coatclass.toolkit.tables import LIMITS_MM, catalogue, harm_table, rule_file, tool_rules
+
+TIGHT = (MatState.TIGHT_MATS, MatState.FELTED)
+Cell = tuple[CoatCategory, float]
+"""A category and a length that stands for everything between two limits of the rules."""
+Known = tuple[tuple[str, Any], ...]
+"""What is known of the dog whatever its coat, as (field of `PossibleCoat`, value)."""
+
+
+def cells(situation: CoatSituation) -> tuple[Cell, ...]:
+    """Every category with every length still possible; a measured length beats the bands."""
+    categories = [category for category in CATEGORIES if category in situation.categories] or list(CATEGORIES)
+    return tuple((category, length) for category in categories for length in _lengths(situation))
+
+
+def _lengths(situation: CoatSituation) -> tuple[float, ...]:
+    if situation.measured_mm is not None:
+        return (_standing_for(situation.measured_mm),)
+    bands = [band for band in BANDS if band in situation.bands] or list(BANDS)
+    return tuple(_of_band(band) for band in bands)
+
+
+def _standing_for(length_mm: float) -> float:
+    """A limit stands for itself, anything else for the middle of its band: rules can't tell more apart."""
+    if length_mm in LIMITS_MM:
+        return length_mm
+    return _of_band(band_of_mm(length_mm))
+
+
+@cache
+def _of_band(band: LengthBand) -> float:
+    low, high = band_limits_mm(band)
+    return (low + (high if math.isfinite(high) else 2 * low)) / 2
+
+
+def textures_of(situation: CoatSituation, category: CoatCategory) -> tuple[Texture, ...]:
+    """The textures that were reported, or else those usual for the category."""
+    stated = situation.textures or frozenset(rule_file()["usual"]["textures"][category])
+    return tuple(texture for texture in Texture if texture in stated)
+
+
+def undercoats_of(situation: CoatSituation, category: CoatCategory) -> tuple[Undercoat, ...]:
+    """The undercoats that were reported, or else those usual for the category."""
+    stated = situation.undercoats or frozenset(rule_file()["usual"]["undercoats"][category])
+    return tuple(undercoat for undercoat in Undercoat if undercoat in stated)
+
+
+def known_of(situation: CoatSituation, cleared: Triage) -> Known:
+    """What is known of the dog whatever its coat; loose knots count only where the owner may work on them."""
+    values: dict[str, Any] = {
+        "hand_stripped": _flag(situation.hand_stripped),
+        "clipped": _flag(situation.clipped),
+        "long_furnishings": _flag(situation.long_furnishings),
+        "sparse": "yes" if situation.sparse else "no",
+        "sensitive_skin": "yes" if situation.sensitive_skin else "no",
+        "mats": frozenset(state for zone, state in situation.mats.items() if state in TIGHT or zone in cleared.knots),
+    }
+    return tuple(values.items())
+
+
+def _flag(value: bool | None) -> Flag:
+    return "unknown" if value is None else "yes" if value else "no"
+
+
+# --- harm ------------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=32768)
+def harm_of(tool: str, coat: PossibleCoat) -> HarmCell:
+    """The harm of a tool on one coat.
+
+    The most special row holds: a row for this dog (hand-stripped, thin hair, ...) before a row for the texture, before
+    the row of the category; among rows alike the worst. Rows that raise are added to whatever holds.
+    """
+    found: dict[str, list[HarmCell]] = {"base": [], "texture": [], "dog": [], "raises": []}
+    table = harm_table()
+    for texture in ("any", coat.texture):
+        for condition in ("", *_conditions(coat)):
+            row = table.get((tool, coat.category, texture, condition))
+            if row is not None:
+                effect, cells = row
+                level = ("dog" if condition else "texture") if effect == "replaces" else effect
+                found[level].append(cells[coat.band])
+    decisive = found["dog"] or found["texture"] or found["base"]
+    return max(decisive + found["raises"], key=lambda cell: cell.harm.severity)
+
+
+def _conditions(coat: PossibleCoat) -> tuple[str, ...]:
+    holds = {
+        "hand_stripped": coat.hand_stripped == "yes",
+        "natural": coat.clipped == "no",
+        "clipped": coat.clipped == "yes",
+        "sparse": coat.sparse == "yes",
+        "sensitive_skin": coat.sensitive_skin == "yes",
+    }
+    return tuple(condition for condition, true in holds.items() if true)
+
+
+# --- views -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class View:
+    """One tool over a number of possible coats.
+
+    Attributes:
+        harm: the worst harm, and ``harmed`` the first coat that takes it.
+        right, essential: share of the coats for which a rule wants the tool (as essential), summed over ``cells``.
+        everyday: the share for which one wants it for more than knots.
+        harmless: share of the coats on which it does nothing bad at all, summed likewise.
+        harm_varies: whether texture or undercoat, within one category and length, decides the worst harm.
+        right_cells: the cells in which some coat wants it.
+        only_if: the textures and undercoats that it needs, for each of these cells; empty where any will do.
+        wanted, put_off, unwanted: the rules that recommend it, put it off, or warn of it.
+    """
+
+    harm: HarmCell
+    harmed: PossibleCoat
+    cells: int
+    right: float
+    essential: float
+    everyday: float
+    harmless: float
+    harm_varies: bool
+    right_cells: tuple[Cell, ...]
+    only_if: frozenset[tuple[frozenset[Texture], frozenset[Undercoat]]]
+    wanted: tuple[Rule, ...]
+    put_off: tuple[Rule, ...]
+    unwanted: tuple[Rule, ...]
+
+    @property
+    def zones(self) -> frozenset[BodyZone]:
+        """Zones in which a rule wants the tool, knotted zones left out."""
+        return frozenset(zone for rule in self.wanted for zone in rule.zones)
+
+    @property
+    def knots(self) -> frozenset[MatState]:
+        """States of knots for which a rule wants the tool."""
+        return frozenset(state for rule in self.wanted if rule.only_matted_zones for state in rule.mats)
+
+    @property
+    def order(self) -> int:
+        """Lowest rank in the order of work."""
+        return min(rule.order for rule in self.wanted)
+
+
+def views(situation: CoatSituation, cleared: Triage) -> Mapping[str, View]:
+    """Every tool of the catalogue, seen over every coat still possible."""
+    possible = tuple(
+        (cell, textures_of(situation, cell[0]), undercoats_of(situation, cell[0])) for cell in cells(situation)
+    )
+    return _views(possible, known_of(situation, cleared))
+
+
+@lru_cache(maxsize=1024)
+def _views(
+    possible: tuple[tuple[Cell, tuple[Texture, ...], tuple[Undercoat, ...]], ...], known: Known
+) -> Mapping[str, View]:
+    parts = [_cell_views(*one, known) for one in possible]
+    return {tool: _merge([part[tool] for part in parts]) for tool in catalogue()}
+
+
+@lru_cache(maxsize=1024)
+def _cell_views(
+    cell: Cell, textures: tuple[Texture, ...], undercoats: tuple[Undercoat, ...], known: Known
+) -> Mapping[str, View]:
+    coats = [PossibleCoat(*cell, texture, undercoat, **dict(known)) for texture in textures for undercoat in undercoats]
+    fitting = [_fitting_rules(coat) for coat in coats]
+    return {tool: _view(tool, cell, coats, [rules.get(tool, ()) for rules in fitting]) for tool in catalogue()}
+
+
+@lru_cache(maxsize=4096)
+def _fitting_rules(coat: PossibleCoat) -> Mapping[str, tuple[Rule, ...]]:
+    fitting: dict[str, tuple[Rule, ...]] = {}
+    for rule in tool_rules():
+        if rule.fits(coat):
+            fitting[rule.tool] = (*fitting.get(rule.tool, ()), rule)
+    return fitting
+
+
+def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[Rule, ...]]) -> View:
+    harms = [harm_of(tool, coat) for coat in coats]
+    worst = max(range(len(coats)), key=lambda index: harms[index].harm.severity)
+    roles = [{rule.role for rule in rules} for rules in fitting]
+    essential = sum(Role.ESSENTIAL in found for found in roles)
+    wanting = [coat for coat, found in zip(coats, roles, strict=True) if found & {Role.ESSENTIAL, Role.HELPFUL}]
+    return View(
+        harm=harms[worst],
+        harmed=coats[worst],
+        cells=1,
+        right=len(wanting) / len(coats),
+        essential=essential / len(coats),
+        everyday=sum(map(_everyday, fitting)) / len(coats),
+        harmless=sum(cell_harm.harm.severity == 0 for cell_harm in harms) / len(coats),
+        harm_varies=len({cell_harm.harm for cell_harm in harms}) > 1,
+        right_cells=(cell,) if wanting else (),
+        only_if=frozenset({_needs(wanting, coats)} if wanting else ()),
+        wanted=_with_role(fitting, Role.ESSENTIAL, Role.HELPFUL),
+        put_off=_with_role(fitting, Role.LATER),
+        unwanted=_with_role(fitting, Role.AVOID),
+    )
+
+
+def _everyday(rules: Iterable[Rule]) -> bool:
+    return any(rule.role in (Role.ESSENTIAL, Role.HELPFUL) and not rule.only_matted_zones for rule in rules)
+
+
+def _needs(wanting: list[PossibleCoat], coats: list[PossibleCoat]) -> tuple[frozenset[Texture], frozenset[Undercoat]]:
+    textures = frozenset(coat.texture for coat in wanting)
+    undercoats = frozenset(coat.undercoat for coat in wanting)
+    any_texture = len(textures) == len({coat.texture for coat in coats})
+    any_undercoat = len(undercoats) == len({coat.undercoat for coat in coats})
+    return frozenset() if any_texture else textures, frozenset() if any_undercoat else undercoats
+
+
+def _with_role(fitting: Iterable[Iterable[Rule]], *roles: Role) -> tuple[Rule, ...]:
+    return _once(rule for rules in fitting for rule in rules if rule.role in roles)
+
+
+def _once(rules: Iterable[Rule]) -> tuple[Rule, ...]:
+    return tuple({rule.id: rule for rule in rules}.values())
+
+
+def _merge(parts: list[View]) -> View:
+    worst = max(parts, key=lambda part: part.harm.harm.severity)
+    return View(
+        harm=worst.harm,
+        harmed=worst.harmed,
+        cells=len(parts),
+        right=sum(part.right for part in parts),
+        essential=sum(part.essential for part in parts),
+        everyday=sum(part.everyday for part in parts),
+        harmless=sum(part.harmless for part in parts),
+        harm_varies=worst.harm_varies,
+        right_cells=tuple(cell for part in parts for cell in part.right_cells),
+        only_if=frozenset(need for part in parts for need in part.only_if),
+        wanted=_once(rule for part in parts for rule in part.wanted),
+        put_off=_once(rule for part in parts for rule in part.put_off),
+        unwanted=_once(rule for part in parts for rule in part.unwanted),
+    )

@@ -1,0 +1,305 @@
+"""The recommender: from a situation and its triage to the kit. Pure: the same dog gets the same kit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from coatclass.contract import CoatSituation, KitItem, Role, Triage
+from coatclass.errors import InputError
+from coatclass.taxonomy import BodyZone
+from coatclass.toolkit.coats import View, views
+from coatclass.toolkit.model import Harm, Rule
+from coatclass.toolkit.sentences import (
+    coat_phrase,
+    describe,
+    harm_sentence,
+    later_sentence,
+    right_sentence,
+    rule_sentence,
+    tool_name,
+    triage_sentence,
+    unsure_sentence,
+)
+from coatclass.toolkit.tables import catalogue, message, rule_file, zone_group
+from coatclass.triage import closed_by
+
+UNCERTAIN = "uncertain-coat"
+USABLE = (Role.ESSENTIAL, Role.HELPFUL)
+_STAND_IN_RANK = 50
+_ROUNDING = 1e-9  # shares are sums of thirds and halves
+
+
+class _Dog:
+    """A dog with its triage, and where each tool may go."""
+
+    def __init__(self, situation: CoatSituation, cleared: Triage) -> None:
+        self.situation, self.cleared = situation, cleared
+        self.having, self.knots = cleared.having, cleared.knots
+        self.allowed = {tool.id: cleared.cleared(tool.drag, comb=tool.combs) for tool in catalogue().values()}
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """A tool with its role, not yet put into words, which not everybody needs. Only usable tools have zones.
+
+    ``why`` takes a language; ``closed`` tells the triage rule for which a tool that is right for the coat waits.
+    """
+
+    tool: str
+    role: Role
+    rules: tuple[str, ...]
+    rank: int
+    why: Callable[[str], str]
+    zones: frozenset[BodyZone] = frozenset()
+    closed: Callable[[], str] | None = None
+
+
+def recommend(situation: CoatSituation, cleared: Triage, *, language: str = "en") -> tuple[KitItem, ...]:
+    """The kit for this dog: what is right or harmless for every coat that it may have, where a tool may go at all.
+
+    Essential and helpful tools come first, in their order of work (1, 2, ...); an essential one leads. Then what has to
+    wait, then what to leave in the shop. A tool has one role. No tool above *ineffective* in the harm table for any
+    coat still possible is ever essential or helpful; none has a zone that is not cleared for it; none is recommended
+    while there is nothing to buy, and where the coat has to come off not even for later.
+
+    Args:
+        situation: what is still possible and what is known; no category means any category.
+        cleared: the triage of this situation.
+        language: ``en`` or ``de``.
+    """
+    return tuple(_item(choice, order, language) for choice, order in _chosen(situation, cleared))
+
+
+def roles(situation: CoatSituation, cleared: Triage) -> frozenset[tuple[str, Role]]:
+    """The kit without its words, for comparing many kits: (tool, role)."""
+    return frozenset((choice.tool, choice.role) for choice, _ in _chosen(situation, cleared))
+
+
+def _chosen(situation: CoatSituation, cleared: Triage) -> list[tuple[_Choice, int | None]]:
+    """Every tool of the kit in the order of the kit, with its place in the order of work."""
+    dog, seen = _Dog(situation, cleared), views(situation, cleared)
+    choices = {tool: choice for tool in seen if (choice := _choose(tool, seen[tool], dog))}
+    if cleared.shopping.open:
+        for job in ("brush", "comb"):
+            _promote(job, choices, seen, dog)
+    else:
+        choices = _nothing_to_buy(choices, cleared)
+    usable = _essential_first([choice for choice in choices.values() if choice.role in USABLE])
+    later = [choice for choice in choices.values() if choice.role is Role.LATER]
+    later.sort(key=lambda choice: (-seen[choice.tool].essential, -seen[choice.tool].right))
+    avoid = sorted((c for c in choices.values() if c.role is Role.AVOID), key=lambda choice: choice.rank)
+    policy = rule_file()["policy"]
+    others = (*later[: policy["most_later"]], *avoid[: policy["most_avoided"]])
+    return [(choice, order) for order, choice in enumerate(usable, start=1)] + [(choice, None) for choice in others]
+
+
+def _essential_first(usable: list[_Choice]) -> list[_Choice]:
+    """By rank in the order of work, but what the dog needs leads what only helps."""
+    usable.sort(key=lambda choice: choice.rank)
+    first = next((choice for choice in usable if choice.role is Role.ESSENTIAL), None)
+    return usable if first is None else [first, *(choice for choice in usable if choice is not first)]
+
+
+def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
+    """What is left of a kit while nothing is to be bought; for a coat that comes off, only warnings."""
+    if cleared.comes_off:
+        return {tool: choice for tool, choice in choices.items() if choice.role is Role.AVOID or _of_mats(choice)}
+    by = cleared.shopping.rules[0]
+    return {tool: _put_off(choice, lambda: by) if choice.role in USABLE else choice for tool, choice in choices.items()}
+
+
+def _of_mats(choice: _Choice) -> bool:
+    return choice.role is Role.LATER and choice.rules == ("tight-mats-no-dematting",)
+
+
+def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
+    why, rules = choice.why(language), choice.rules
+    if choice.closed is not None:
+        by = choice.closed()
+        why, rules = triage_sentence(by, language), (by, *rules)
+    return KitItem(
+        tool=choice.tool,
+        name=tool_name(choice.tool, language=language),
+        role=choice.role,
+        zones=tuple(zone for zone in BodyZone if zone in choice.zones),
+        order=order,
+        why=why,
+        rule=rules,
+        specification=catalogue()[choice.tool].specification,
+    )
+
+
+def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
+    """The role of one tool, None if it plays none."""
+    if view.harm.harm.forbids:
+        return _forbidden(tool, view, dog)
+    if view.wanted and _enough(view.right, view):
+        return _usable(tool, view, dog)
+    if view.essential:
+        return _later(tool, view, lambda language: unsure_sentence(view, dog.situation, language))
+    if view.put_off:
+        return _by_rule(tool, Role.LATER, view.put_off[0])
+    return None if view.wanted else _avoid(tool, view)
+
+
+def _enough(share: float, view: View) -> bool:
+    """Whether a tool is right for so many of the possible coats that it may be recommended."""
+    least: float = rule_file()["policy"]["share_of_possible_coats"]
+    return share >= least * view.cells - _ROUNDING
+
+
+def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
+    """A tool that harms a possible coat: it waits if others want it. A stop of the triage is told first."""
+    if not view.essential and (view.unwanted or not view.wanted):
+        return _avoid(tool, view)
+    waits = _later(tool, view, lambda language: later_sentence(view, language))
+    return waits if dog.allowed[tool] else _put_off(waits, _closed(tool, view, dog))
+
+
+def _later(tool: str, view: View, why: Callable[[str], str]) -> _Choice:
+    return _Choice(tool, Role.LATER, tuple(rule.id for rule in view.wanted), view.order, why)
+
+
+def _avoid(tool: str, view: View) -> _Choice | None:
+    return _by_rule(tool, Role.AVOID, min(view.unwanted, key=lambda rule: rule.order)) if view.unwanted else None
+
+
+def _by_rule(tool: str, role: Role, rule: Rule) -> _Choice:
+    return _Choice(tool, role, (rule.id,), rule.order, lambda language: rule_sentence(rule, language))
+
+
+# --- where a tool may go -------------------------------------------------------------------------------------------
+
+
+def _usable(tool: str, view: View, dog: _Dog) -> _Choice | None:
+    """A wanted tool in its cleared zones; put off where none is cleared, None where the dog has none of its zones."""
+    if not _enough(view.everyday, view):
+        view = replace(view, wanted=tuple(rule for rule in view.wanted if rule.only_matted_zones))
+    places = [_places(rule, dog) for rule in view.wanted]
+    placed = tuple(rule for rule, zones in zip(view.wanted, places, strict=True) if zones)
+    right = replace(view, wanted=placed or view.wanted)
+    choice = _Choice(
+        tool=tool,
+        role=Role.ESSENTIAL if view.essential >= view.cells else Role.HELPFUL,
+        rules=tuple(rule.id for rule in right.wanted),
+        rank=right.order,
+        why=lambda language: right_sentence(right, dog.situation, language),
+        zones=frozenset().union(*places),
+    )
+    if choice.zones:
+        return choice
+    had = dog.having & view.zones or any(rule.only_matted_zones for rule in view.wanted)
+    return _put_off(choice, _closed(tool, view, dog)) if had else None
+
+
+def _places(rule: Rule, dog: _Dog) -> frozenset[BodyZone]:
+    if rule.only_matted_zones:
+        return _knotted(rule, dog.situation) & dog.knots & dog.allowed[rule.tool]
+    return dog.allowed[rule.tool].intersection(rule.zones)
+
+
+def _knotted(rule: Rule, situation: CoatSituation) -> frozenset[BodyZone]:
+    return frozenset(zone for zone, state in situation.mats.items() if state in rule.mats)
+
+
+def _closed(tool: str, view: View, dog: _Dog) -> Callable[[], str]:
+    """How to find the first triage rule that keeps a tool from its zones: vet before groomer before owner."""
+
+    def first() -> str:
+        zones, kind = dog.having & view.zones, catalogue()[tool]
+        knotted = frozenset().union(*(_knotted(rule, dog.situation) for rule in view.wanted if rule.only_matted_zones))
+        where = zones or knotted or dog.having
+        return closed_by(dog.situation, where, kind.drag, comb=kind.combs, knots=bool(knotted and not zones))[0]
+
+    return first
+
+
+def _put_off(choice: _Choice, closed: Callable[[], str]) -> _Choice:
+    """A tool that waits for what the triage says."""
+    return replace(choice, role=Role.LATER, zones=frozenset(), closed=closed)
+
+
+# --- uncertain coats -----------------------------------------------------------------------------------------------
+
+
+def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], dog: _Dog) -> None:
+    """Where no tool of a job is right for every possible coat and may be used, name the nearest that harms none."""
+    of_job = [tool for tool in seen if catalogue()[tool].job == job]
+    needed = any(seen[tool].essential or (job == "brush" and seen[tool].wanted) for tool in of_job)
+    there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in seen[tool].zones]
+    if not needed or any(choices[tool].role is Role.ESSENTIAL for tool in there):
+        return
+    free = {tool: dog.allowed[tool].intersection(zone_group("all_over")) for tool in of_job}
+    safe = [tool for tool in of_job if free[tool] and not seen[tool].harm.harm.forbids]
+    if not safe:
+        return
+    helpful = {tool for tool in there if choices[tool].role is Role.HELPFUL}
+    best = max(safe, key=lambda tool: _nearness(tool, seen[tool], tool in helpful))
+    view = seen[best]
+    waiting = any(choices[tool].closed is not None for tool in there)
+    key = "stand_in" if waiting or view.cells == 1 else "uncertain"
+    chosen = _Choice(
+        tool=best,
+        role=Role.ESSENTIAL,
+        rules=(*(rule.id for rule in view.wanted), UNCERTAIN),
+        rank=view.order if view.wanted else _STAND_IN_RANK,
+        why=lambda language: message(language, key, what=describe(best, language=language)),
+        zones=free[best],
+    )
+    if best in helpful:
+        own = choices[best]
+        chosen = replace(chosen, zones=own.zones, rank=own.rank, why=chosen.why if waiting else own.why)
+    choices[best] = chosen
+
+
+def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:
+    """How well a harmless tool stands in, best highest; ties go to the first of the catalogue."""
+    for_all = helpful and view.right >= view.cells - _ROUNDING
+    gentle = catalogue()[tool].drag == "gentle"
+    return (for_all, gentle, helpful, view.essential, view.right, view.harmless, view.harm.harm is Harm.NONE)
+
+
+# --- why not the other brush ---------------------------------------------------------------------------------------
+
+
+def why_not(tool: str, situation: CoatSituation, cleared: Triage, *, language: str = "en") -> str:
+    """Why a tool of the catalogue is not in the kit, or why it is.
+
+    Raises:
+        InputError: if the catalogue has no such tool.
+    """
+    if tool not in catalogue():
+        raise InputError(tool, "is no tool of the catalogue.", f"Choose one of {', '.join(catalogue())}.")
+    kit = recommend(situation, cleared, language=language)
+    item = next((item for item in kit if item.tool == tool), None)
+    if item is not None and item.role in USABLE:
+        return message(language, "why_in_kit", why=item.why)
+    if item is not None and item.role is Role.LATER:
+        return message(language, "why_later", why=item.why)
+    view = views(situation, cleared)[tool]
+    if view.harm.harm is Harm.NONE:
+        return _not_needed(tool, kit, cleared, language)
+    coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
+    key = "why_harm" if view.harm.harm.forbids else "why_useless"
+    return message(language, key, coat=coat, harm=harm_sentence(view.harm, language))
+
+
+def _not_needed(tool: str, kit: Iterable[KitItem], cleared: Triage, language: str) -> str:
+    by = closing(tool, cleared)
+    if by:
+        return message(language, "why_later", why=triage_sentence(by, language))
+    usable = [item for item in kit if item.role in USABLE]
+    same = [item.name for item in usable if catalogue()[item.tool].job == catalogue()[tool].job]
+    others = ", ".join(same or [item.name for item in usable if item.role is Role.ESSENTIAL])
+    return message(language, "why_not_needed", others=others)
+
+
+def closing(tool: str, cleared: Triage) -> str:
+    """The triage rule that keeps a tool from the whole dog, empty if none does."""
+    if not cleared.shopping.open:
+        return cleared.shopping.rules[0]
+    kind = catalogue()[tool]
+    if cleared.cleared(kind.drag, comb=kind.combs) or not cleared.zones:
+        return ""
+    return cleared.zones[0].rules[0]

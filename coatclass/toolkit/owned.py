@@ -1,0 +1,182 @@
+"""Tools that the owner already has, and what is left to buy."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from coatclass.contract import CoatSituation, KitItem, Role, Specification, Triage
+from coatclass.taxonomy import BodyZone
+from coatclass.toolkit.coats import views
+from coatclass.toolkit.kit import USABLE, closing, recommend, why_not
+from coatclass.toolkit.model import Harm, OwnedToolLike, Tool
+from coatclass.toolkit.sentences import tool_name, triage_sentence
+from coatclass.toolkit.tables import catalogue, message, rule_file, texts
+from coatclass.words import LANGUAGES
+
+OwnedVerdict = Literal["keep", "keep_for_zones", "not_now", "not_for_this_coat", "unclear"]
+
+
+@dataclass(frozen=True)
+class OwnedJudgement:
+    """What becomes of a tool at home. ``tools``: what it may be, by its description."""
+
+    verdict: OwnedVerdict
+    tools: tuple[str, ...]
+    zones: tuple[BodyZone, ...]
+    why: str
+
+
+@dataclass(frozen=True)
+class ShoppingItem:
+    """A tool still to buy: ``order`` 1 is what to buy if only one thing can be bought."""
+
+    order: int
+    tool: str
+    name: str
+    role: Role
+    specification: Specification
+    why: str
+
+
+def identify(owned: OwnedToolLike) -> tuple[str, ...]:
+    """The tools of the catalogue that a description fits best; several if it leaves them open, none if it fits none.
+
+    The tip and a blade tell more than stiffness, and stiffness more than millimetres, which people measure badly.
+    """
+    spoken = owned.kind.strip().lower().replace("-", " ").replace("_", " ")
+    for tool in catalogue().values():
+        if spoken in (tool.id.replace("_", " "), *_names(tool.id)):
+            return (tool.id,)
+    families = _families(spoken)
+    candidates = [tool for tool in catalogue().values() if tool.family in families]
+    if not candidates:
+        return ()
+    distances = {tool.id: _distance(owned, tool) for tool in candidates}
+    nearest = min(distances.values())
+    return tuple(tool_id for tool_id, distance in distances.items() if distance == nearest)
+
+
+def _names(tool: str) -> tuple[str, ...]:
+    return tuple(tool_name(tool, language=language).lower().replace("-", " ") for language in LANGUAGES)
+
+
+def _families(spoken: str) -> tuple[str, ...]:
+    """The families of the first word of the list that is spoken; longer, more telling words stand first."""
+    for row in rule_file()["kind"]:
+        alone = any(re.search(rf"\b{word}s?\b", spoken) for word in row["words"])
+        if alone or any(part in spoken for part in row.get("parts", ())):
+            return tuple(row["families"])
+    return ()
+
+
+def _distance(owned: OwnedToolLike, tool: Tool) -> tuple[int, float]:
+    wanted = tool.specification
+    tip = {"plastic": "ball"}.get(owned.pin_tip or "", owned.pin_tip)
+    tips = (wanted.tip, "coated") if tool.family == "pin_brush" and wanted.tip == "ball" else (wanted.tip,)
+    if tool.family == "slicker" and wanted.tip == "coated":
+        tips = ("coated", "ball")
+    # Nobody who sees drops on the wires of a slicker calls it just a slicker.
+    wrong = int(tip is None and tool.family == "slicker" and wanted.tip == "coated")
+    if tip is not None and wanted.tip is not None and tip not in tips:
+        wrong += 4
+    if owned.blade is not None and owned.blade != tool.blade:
+        wrong += 4
+    # A coated or ball tip settles what the tool is, however stiff its pins are.
+    if owned.stiffness is not None and wanted.stiffness is not None and wanted.tip in (None, "plain"):
+        wrong += 2 * (owned.stiffness != wanted.stiffness)
+    off = _outside(owned.pin_length_mm, wanted.pin_length_mm) + _outside(owned.tooth_gap_mm, wanted.tooth_gap_mm)
+    return wrong, off
+
+
+def _outside(value: float | None, limits: tuple[float, float] | None) -> float:
+    """How far a measure lies outside a range, mm; 0 where nothing can be said."""
+    if value is None or limits is None:
+        return 0.0
+    return max(limits[0] - value, value - limits[1], 0.0)
+
+
+def judge_owned(
+    owned: OwnedToolLike, situation: CoatSituation, cleared: Triage, *, language: str = "en"
+) -> OwnedJudgement:
+    """Whether a tool at home may stay: keep it, keep it for some zones, not now, or not for this coat, and why.
+
+    A description that fits several tools which would be judged differently is *unclear*: the reason says what to look
+    at. A kind that nobody knows is *unclear* too, and names no tool.
+    """
+    tools = identify(owned)
+    if not tools:
+        return OwnedJudgement("unclear", (), (), message(language, "not_recognised"))
+    judgements = [_judge(tool, situation, cleared, language) for tool in tools]
+    first = judgements[0]
+    if len({judgement.verdict for judgement in judgements}) > 1:
+        return _unclear(judgements, language)
+    if len(tools) == 1 or not first.zones:
+        return OwnedJudgement(first.verdict, tools, first.zones, first.why)
+    shared = frozenset.intersection(*(frozenset(judgement.zones) for judgement in judgements))
+    why = message(language, "unclear_but_fine", fine=_names_of(judgements, language))
+    return OwnedJudgement(first.verdict, tools, tuple(zone for zone in BodyZone if zone in shared), why)
+
+
+def _unclear(judgements: Iterable[OwnedJudgement], language: str) -> OwnedJudgement:
+    """What the tool may be, which of these are fine and which are not (now, or for this coat)."""
+    judgements = tuple(judgements)
+    wrong = [one for one in judgements if one.verdict in ("not_for_this_coat", "not_now")]
+    fine = [one for one in judgements if one not in wrong]
+    key = "unclear" if fine and wrong else "unclear_wrong" if wrong else "unclear_but_fine"
+    why = message(language, key, fine=_names_of(fine, language), wrong=_names_of(wrong, language))
+    return OwnedJudgement("unclear", tuple(one.tools[0] for one in judgements), (), why)
+
+
+def _names_of(judgements: Iterable[OwnedJudgement], language: str) -> str:
+    return ", ".join(tool_name(one.tools[0], language=language) for one in judgements)
+
+
+def _judge(tool: str, situation: CoatSituation, cleared: Triage, language: str) -> OwnedJudgement:
+    item = next((i for i in recommend(situation, cleared, language=language) if i.tool == tool), None)
+    if item is not None and item.role in USABLE:
+        verdict: OwnedVerdict = "keep" if BodyZone.TRUNK in item.zones else "keep_for_zones"
+        zones = texts(language).zones(item.zones, having=cleared.having)
+        return OwnedJudgement(verdict, (tool,), item.zones, message(language, verdict, zones=zones, why=item.why))
+    if item is not None and item.role is Role.LATER:
+        return OwnedJudgement("not_now", (tool,), (), message(language, "not_now", why=item.why))
+    if item is None and views(situation, cleared)[tool].harm.harm is Harm.NONE:
+        rule = closing(tool, cleared)
+        if rule:
+            return OwnedJudgement(
+                "not_now", (tool,), (), message(language, "not_now", why=triage_sentence(rule, language))
+            )
+        return OwnedJudgement("keep", (tool,), (), message(language, "keep_spare"))
+    why = message(language, "not_for", why=why_not(tool, situation, cleared, language=language))
+    return OwnedJudgement("not_for_this_coat", (tool,), (), why)
+
+
+def shopping_list(
+    kit: Iterable[KitItem], owned: Iterable[OwnedToolLike] = (), *, language: str = "en"
+) -> tuple[ShoppingItem, ...]:
+    """What is left to buy: essential tools before helpful ones, each in the order of work.
+
+    A tool at home counts as there only if its description leaves no doubt.
+    """
+    at_home = {tools[0] for tool in owned if len(tools := identify(tool)) == 1}
+    missing = [item for item in kit if item.role in USABLE and item.tool not in at_home]
+    missing.sort(key=lambda item: (item.role is not Role.ESSENTIAL, item.order))
+    return tuple(
+        ShoppingItem(
+            order=order,
+            tool=item.tool,
+            name=item.name,
+            role=item.role,
+            specification=item.specification,
+            why=f"{message(language, _urgency(order, item))} {item.why}",
+        )
+        for order, item in enumerate(missing, start=1)
+    )
+
+
+def _urgency(order: int, item: KitItem) -> str:
+    if order == 1:
+        return "buy_first"
+    return "buy_next" if item.role is Role.ESSENTIAL else "buy_helpful"

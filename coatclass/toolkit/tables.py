@@ -1,0 +1,254 @@
+"""Reading and checking the room's data: catalogue, rules, harm table."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from collections.abc import Iterable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any, cast
+
+from coatclass import triage, words
+from coatclass.contract import DRAGS, Drag, Role, Specification
+from coatclass.errors import ModelFilesError
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat
+from coatclass.toolkit.model import Harm, HarmCell, LengthRange, Rule, Tool
+
+FOLDER = Path(__file__).with_name("data")
+LIMITS_MM = (19, 25, 75)
+HARM_CONDITIONS = ("", "hand_stripped", "natural", "clipped", "sparse", "sensitive_skin")
+
+_SETS: dict[str, tuple[str, ...]] = {
+    "categories": tuple(CoatCategory),
+    "textures": tuple(Texture),
+    "undercoats": tuple(Undercoat),
+    "hand_stripped": ("yes", "no", "unknown"),
+    "clipped": ("yes", "no", "unknown"),
+    "long_furnishings": ("yes", "no", "unknown"),
+}
+_WORDS = {"sparse": ("yes", "no"), "sensitive_skin": ("yes", "no")}
+_FIELD = {"categories": "category", "textures": "texture", "undercoats": "undercoat"}
+_RULE_KEYS = {"id", "tool", "role", "why", "source", "order", "zones", "length", "mats", *_SETS, *_WORDS}
+_SPECIFIED = ("pin_length_mm", "pin_gap_mm", "tooth_length_mm", "tooth_gap_mm", "width_mm")
+
+
+def damaged(file: str, problem: str) -> ModelFilesError:
+    """The error for a data file of this room that says something it can't mean."""
+    return ModelFilesError(
+        f"toolkit/{file}", problem, "Correct the file, or install coatclass again.", code="damaged_data"
+    )
+
+
+def _known(value: str, allowed: Iterable[str], file: str, what: str) -> str:
+    if value not in allowed:
+        raise damaged(file, f"{what} is '{value}', but must be one of {', '.join(allowed)}.")
+    return value
+
+
+# --- catalogue -----------------------------------------------------------------------------------------------------
+
+
+@cache
+def catalogue(file: str = "catalogue.toml") -> Mapping[str, Tool]:
+    """Every tool by its id, in the order of the file."""
+    return {tool_id: _tool(tool_id, row, file) for tool_id, row in read_toml(FOLDER / file)["tool"].items()}
+
+
+def _tool(tool_id: str, row: Mapping[str, Any], file: str) -> Tool:
+    for key in ("family", "job", "drag"):
+        if key not in row:
+            raise damaged(file, f"tool {tool_id} has no '{key}'.")
+    ranges: dict[str, tuple[float, float]] = {}
+    sources: dict[str, str] = {}
+    for key in _SPECIFIED:
+        if key in row:
+            low, high = row[key]["range"]
+            if not 0 < low < high:
+                raise damaged(file, f"tool {tool_id}: {key} must rise from above 0, not {low} to {high}.")
+            if not row[key].get("source"):
+                raise damaged(file, f"tool {tool_id}: {key} has no source.")
+            ranges[key], sources[key] = (float(low), float(high)), row[key]["source"]
+    return Tool(
+        id=tool_id,
+        family=row["family"],
+        job=row["job"],
+        drag=cast(Drag, _known(row["drag"], DRAGS, file, f"the drag of {tool_id}")),
+        blade=row.get("blade", False),
+        specification=Specification(
+            pin_length_mm=ranges.get("pin_length_mm"),
+            tooth_length_mm=ranges.get("tooth_length_mm"),
+            tooth_gap_mm=ranges.get("tooth_gap_mm"),
+            stiffness=row.get("stiffness"),
+            tip=row.get("tip"),
+            size=row.get("size"),
+        ),
+        pin_gap_mm=ranges.get("pin_gap_mm"),
+        width_mm=ranges.get("width_mm"),
+        two_spacings=row.get("two_spacings", False),
+        sources=sources,
+    )
+
+
+# --- rules ---------------------------------------------------------------------------------------------------------
+
+
+@cache
+def rule_file(file: str = "rules.toml") -> Mapping[str, Any]:
+    """The rule file as it is."""
+    return read_toml(FOLDER / file)
+
+
+@cache
+def zone_group(name: str) -> tuple[BodyZone, ...]:
+    """The zones of a named group, in the taxonomy's order."""
+    groups = rule_file()["zones"]
+    names = {_known(zone, list(BodyZone), "rules.toml", f"a zone of {name}") for zone in groups[name]}
+    return tuple(zone for zone in BodyZone if zone in names)
+
+
+@cache
+def tool_rules() -> tuple[Rule, ...]:
+    """Every rule, in the order of the file."""
+    rules = tuple(parse_rule(row) for row in rule_file()["rule"])
+    ids = [rule.id for rule in rules]
+    if len(set(ids)) < len(ids):
+        raise damaged("rules.toml", "two rules have the same id.")
+    return rules
+
+
+def parse_rule(row: Mapping[str, Any], file: str = "rules.toml") -> Rule:
+    """One rule from its row.
+
+    Raises:
+        ModelFilesError: naming the rule and what is wrong with it.
+    """
+    name = f"rule {row.get('id', '(without id)')}"
+    missing = {"id", "tool", "role", "order", "source"} - set(row)
+    unknown = set(row) - _RULE_KEYS
+    if missing or unknown:
+        raise damaged(file, f"{name}: missing {sorted(missing)}, unknown {sorted(unknown)}.")
+    _known(row["tool"], catalogue(), file, f"{name}: the tool")
+    role = Role(_known(row["role"], list(Role), file, f"{name}: the role"))
+    if role is not Role.AVOID and "zones" not in row:
+        raise damaged(file, f"{name}: says no zones.")
+    matted = row.get("zones") == "matted"
+    if "zones" in row and not matted:
+        _known(row["zones"], rule_file()["zones"], file, f"{name}: the group of zones")
+    return Rule(
+        id=row["id"],
+        tool=row["tool"],
+        role=role,
+        why=row.get("why", row["id"]),
+        source=row["source"],
+        order=row["order"],
+        zones=zone_group(row["zones"]) if "zones" in row and not matted else (),
+        only_matted_zones=matted,
+        length=_length(row["length"], name, file) if "length" in row else None,
+        mats=frozenset(MatState(_known(state, list(MatState), file, f"{name}: mats")) for state in row.get("mats", ())),
+        conditions=_conditions(row, name, file),
+    )
+
+
+def _conditions(row: Mapping[str, Any], name: str, file: str) -> Mapping[str, frozenset[str]]:
+    conditions: dict[str, frozenset[str]] = {}
+    for key, allowed in _SETS.items():
+        if key in row:
+            conditions[_FIELD.get(key, key)] = frozenset(_known(v, allowed, file, f"{name}: {key}") for v in row[key])
+    for key, allowed in _WORDS.items():
+        if key in row:
+            conditions[key] = frozenset({_known(row[key], allowed, file, f"{name}: {key}")})
+    return conditions
+
+
+def _length(row: Mapping[str, float], name: str, file: str) -> LengthRange:
+    for key, limit in row.items():
+        _known(key, ("from", "above", "below", "up_to"), file, f"{name}: a limit of length")
+        if limit not in LIMITS_MM:
+            raise damaged(file, f"{name}: {limit} mm lies inside a length band; use one of {LIMITS_MM}.")
+    low = row.get("from", row.get("above", 0))
+    high = row.get("below", row.get("up_to", float("inf")))
+    return LengthRange(low, high, low_included="above" not in row, high_included="below" not in row)
+
+
+# --- harm ----------------------------------------------------------------------------------------------------------
+
+HarmKey = tuple[str, CoatCategory, str, str]
+"""Tool, category, texture or `any`, condition or nothing."""
+
+
+@cache
+def harm_table() -> Mapping[HarmKey, tuple[str, Mapping[LengthBand, HarmCell]]]:
+    """The harm table with lists and `any` written out: effect (base, replaces, raises) and a cell for each band."""
+    with (FOLDER / "harm.csv").open(encoding="utf-8", newline="") as stream:
+        return parse_harm(csv.DictReader(stream))
+
+
+def parse_harm(rows: Iterable[Mapping[str, str]]) -> Mapping[HarmKey, tuple[str, Mapping[LengthBand, HarmCell]]]:
+    """Read, write out and check rows of the harm table.
+
+    Raises:
+        ModelFilesError: for an unknown word, a row without source, a row given twice, or a tool without its base row.
+    """
+    file = "harm.csv"
+    table: dict[HarmKey, tuple[str, Mapping[LengthBand, HarmCell]]] = {}
+    for number, row in enumerate(rows, start=2):
+        where = f"line {number}"
+        if not row["source"]:
+            raise damaged(file, f"{where} has no source.")
+        tool = _known(row["tool"], catalogue(), file, f"{where}: the tool")
+        effect = _known(row["effect"], ("base", "replaces", "raises"), file, f"{where}: the effect")
+        condition = _known(row["condition"], HARM_CONDITIONS, file, f"{where}: the condition")
+        cells = {band: _cell(tool, row[band], row["reason"], where) for band in BANDS}
+        for category in _listed(row["category"], tuple(CATEGORIES), where):
+            for texture in ("any",) if row["texture"] == "any" else _listed(row["texture"], tuple(Texture), where):
+                if (effect == "base") != (texture == "any" and not condition):
+                    raise damaged(file, f"{where}: a base row, and only a base row, has no texture and no condition.")
+                key = (tool, CoatCategory(category), texture, condition)
+                if key in table:
+                    raise damaged(file, f"{where} repeats {' / '.join(key)}.")
+                table[key] = (effect, cells)
+    for tool in catalogue():
+        for category in CATEGORIES:
+            if (tool, category, "any", "") not in table:
+                raise damaged(file, f"has no base row for {tool} on {category}.")
+    return table
+
+
+def _listed(text: str, words: tuple[str, ...], where: str) -> tuple[str, ...]:
+    if text == "any":
+        return words
+    return tuple(_known(word, words, "harm.csv", where) for word in text.split("|"))
+
+
+def _cell(tool: str, harm: str, reason: str, where: str) -> HarmCell:
+    value = Harm(_known(harm, list(Harm), "harm.csv", f"{where}: a harm"))
+    return HarmCell(value, "" if value is Harm.NONE else reason or f"{tool}.{value}")
+
+
+# --- texts and version ---------------------------------------------------------------------------------------------
+
+
+def texts(language: str = "en") -> words.Catalogue:
+    """What is said of tools in a language.
+
+    Raises:
+        InputError: for a language without texts.
+    """
+    return words.catalogue(language, "toolkit")
+
+
+def message(language: str, key: str, **values: object) -> str:
+    """One sentence of the section [message], its gaps filled."""
+    return texts(language).say(f"message.{key}", **values)
+
+
+@cache
+def rules_version() -> str:
+    """Version of all that shapes a kit, the triage included: a number for people, a digest for certainty."""
+    digest = hashlib.sha256()
+    for file in (*(FOLDER / name for name in ("catalogue.toml", "rules.toml", "harm.csv")), triage.RULE_FILE):
+        # Line endings differ between checkouts; the rules don't.
+        digest.update(file.read_bytes().replace(b"\r\n", b"\n"))
+    return f"{rule_file()['version']}+{digest.hexdigest()[:8]}"

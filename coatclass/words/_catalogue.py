@@ -1,0 +1,274 @@
+"""A language's folder as one object that says keys, names, numbers, dates and sets of zones."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from coatclass.errors import InputError
+from coatclass.resources import read_toml
+
+__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "catalogue", "languages"]
+
+FOLDER = Path(__file__).parent
+"""Where the languages' folders lie."""
+
+_FIRST = "en"
+_MAY_LACK = frozenset({"owner", "groomer"})
+"""Rooms that a language may go without: there :func:`catalogue` speaks English, all of it."""
+
+_VOCABULARY = "vocabulary"
+_FEW = 5
+_MM_PER_INCH = 25.4
+
+
+def languages(folder: Path = FOLDER) -> tuple[str, ...]:
+    """Codes of the languages whose folders are there, English first."""
+    found = sorted(path.parent.name for path in folder.glob(f"*/{_VOCABULARY}.toml"))
+    return tuple(sorted(found, key=lambda language: language != _FIRST))
+
+
+LANGUAGES = languages()
+"""Languages in which a kit, a plan and a sheet can be had."""
+
+
+@cache
+def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) -> Catalogue:
+    """What is said in a language; read once.
+
+    Args:
+        language: one of :data:`LANGUAGES`.
+        room: file whose keys are meant: ``care``, ``toolkit``, ``plan``, ``owner`` or ``groomer``.
+            Without it a key starts with the file: ``care.bath.rule``.
+        folder: where the languages' folders lie.
+
+    Returns:
+        A catalogue of that language; of English where the language has no texts for the web app's room.
+
+    Raises:
+        InputError: for a language that has no folder.
+    """
+    known = languages(folder)
+    if language not in known:
+        raise InputError(
+            f"language {language!r}",
+            "has no texts here.",
+            f"Choose one of: {', '.join(known)}.",
+            code="unknown_language",
+        )
+    if room in _MAY_LACK and not (folder / language / f"{room}.toml").exists():
+        language = _FIRST
+    return Catalogue(folder / language, room)
+
+
+class Catalogue:
+    """Texts and vocabulary of one language. Take it from :func:`catalogue`.
+
+    Attributes:
+        language: code of the language that is really spoken.
+        room: file whose keys :meth:`say` and :meth:`lines` take; empty for all files.
+    """
+
+    def __init__(self, folder: Path, room: str = "") -> None:
+        self.language = folder.name
+        self.room = room
+        self._folder = folder
+        self._words = _file(folder, _VOCABULARY)
+
+    # --- texts of a room --------------------------------------------------------------------------------------------
+
+    def _find(self, key: str) -> Any:
+        room = self.room
+        if not room:
+            room, _, key = key.partition(".")
+        return _file(self._folder, room)[key]
+
+    def has(self, key: str) -> bool:
+        """Whether there is a text for the key."""
+        try:
+            self._find(key)
+        except KeyError:
+            return False
+        return True
+
+    def say(self, key: str, **values: object) -> str:
+        """The text of a key, with its placeholders filled in.
+
+        Raises:
+            KeyError: for a key that is not there or a placeholder that got no value.
+        """
+        return str(self._find(key)).format(**values)
+
+    def lines(self, key: str, **values: object) -> tuple[str, ...]:
+        """The texts of a key that holds a list."""
+        return tuple(str(line).format(**values) for line in self._find(key))
+
+    # --- names ------------------------------------------------------------------------------------------------------
+
+    def word(self, kind: str, word: str) -> str:
+        """The name of a word: of a ``role``, ``level``, ``verdict``, ``risk``, ``mat_state``, ``who``, ``texture`` ...
+
+        Raises:
+            KeyError: for a word that the vocabulary does not hold.
+        """
+        return str(self._words.get(f"{kind}.{word}.name") or self._words[f"{kind}.{word}"])
+
+    def definition(self, kind: str, word: str, *, plain: bool = True) -> str:
+        """What a coat, texture, undercoat, curl, lie, mat state or patience is; coats also precisely."""
+        return str(self._words[f"{kind}.{word}.{'says' if plain else 'means'}"])
+
+    def coat(self, category: str, *, phrase: bool = False) -> str:
+        """The name of a coat (``curly``), or a phrase that fits a sentence (``a curly coat``)."""
+        return str(self._words[f"coat.{category}.{'phrase' if phrase else 'name'}"])
+
+    def band(self, band: str, *, phrase: bool = False) -> str:
+        """A length band in mm with inches, or a phrase that fits after a coat (``of 19 to 25 mm ...``)."""
+        return str(self._words[f"band.{band}.{'phrase' if phrase else 'name'}"])
+
+    def tool(self, tool: str) -> str:
+        """The name of a tool."""
+        return self.word("tool", tool)
+
+    def zone(self, zone: str, *, long: bool = False) -> str:
+        """The name of a zone, or its longer description."""
+        return str(self._words[f"zone.{zone}.{'long' if long else 'name'}"])
+
+    def zones(self, zones: Iterable[str], *, having: Iterable[str] | None = None) -> str:
+        """A set of zones in words: the whole dog, all but a few, or a list; ``nowhere`` for none.
+
+        Args:
+            zones: in any order.
+            having: zones that the dog has (no beard on a spitz); all by default. Others are not spoken of.
+        """
+        every = _zones(self._folder) if having is None else tuple(z for z in _zones(self._folder) if z in set(having))
+        wanted = set(zones)
+        meant = [zone for zone in every if zone in wanted]
+        missing = [zone for zone in every if zone not in wanted]
+        if not meant:
+            return str(self._words["zones.none"])
+        if not missing:
+            return str(self._words["zones.whole"])
+        if len(missing) <= _FEW and len(missing) < len(meant):
+            return str(self._words["zones.except"]).format(zones=self.joined(map(self.zone, missing)))
+        return self.joined(map(self.zone, meant))
+
+    @property
+    def whole_dog(self) -> str:
+        """``the whole dog``."""
+        return str(self._words["zones.whole"])
+
+    @property
+    def your_dog(self) -> str:
+        """How to call a dog that has no name here."""
+        return str(self._words["writing.your_dog"])
+
+    # --- numbers, lengths, times ------------------------------------------------------------------------------------
+
+    def number(self, value: float, digits: int = 1) -> str:
+        """A number as written in the language, without needless zeros."""
+        text = f"{value:.{digits}f}"
+        if "." in text:
+            text = text.rstrip("0").rstrip(".")
+        return text.replace(".", str(self._words["writing.decimal"]))
+
+    def mm(self, length_mm: float) -> str:
+        """A length in whole millimetres with inches (to the eighth) beside it: ``19 mm (3/4 in)``."""
+        inches = _inches(round(length_mm))
+        if not inches:
+            return str(self._words["writing.mm"]).format(mm=self.number(length_mm))
+        return str(self._words["writing.mm_and_inches"]).format(mm=round(length_mm), inches=inches)
+
+    def mm_range(self, low: float, high: float) -> str:
+        """Two lengths in mm; inches only from 5 mm up, below which nobody measures in inches."""
+        mm = self._range(self.number(low, 2), self.number(high, 2))
+        if low < 5:
+            return str(self._words["writing.mm"]).format(mm=mm)
+        inches = self._range(_inches(low), _inches(high))
+        return str(self._words["writing.mm_and_inches"]).format(mm=mm, inches=inches)
+
+    def _range(self, low: str, high: str) -> str:
+        return low if low == high else str(self._words["writing.range"]).format(low=low, high=high)
+
+    def often(self, times: float, most: float | None = None) -> str:
+        """How often: ``once a week``, ``2 to 3 times a week``, ``every day``, ``every 2 weeks``.
+
+        Args:
+            times: times a week, above 0; rounded to whole times, below once a week to whole weeks.
+            most: upper end of a range.
+        """
+        if times < 0.75:
+            return str(self._words["often.weeks"]).format(n=round(1 / times))
+        return self._counted("often", round(times), round(most or times))
+
+    def minutes(self, low: float, high: float | None = None) -> str:
+        """A duration in whole minutes: ``1 minute``, ``10 to 15 minutes``."""
+        return self._counted("minutes", round(low), round(low if high is None else high))
+
+    def _counted(self, kind: str, low: int, high: int) -> str:
+        if low != high:
+            return str(self._words[f"{kind}.range"]).format(low=low, high=high)
+        return str(self._words.get(f"{kind}.{low}") or self._words[f"{kind}.other"]).format(n=low)
+
+    def day(self, day: date) -> str:
+        """A date as written in the language: ``3 March 2026``, ``3. März 2026``."""
+        months: Sequence[str] = self._words["writing.months"]
+        return f"{day.day}{self._words['writing.after_day']} {months[day.month - 1]} {day.year}"
+
+    def month(self, day: date) -> str:
+        """The month of a date, short; with the year in January."""
+        months: Sequence[str] = self._words["writing.months"]
+        return f"{months[day.month - 1][:3]} {day.year}" if day.month == 1 else months[day.month - 1][:3]
+
+    @property
+    def weekdays(self) -> tuple[str, ...]:
+        """Short names of the days of the week, Monday first."""
+        return tuple(self._words["writing.weekdays"])
+
+    # --- sentences --------------------------------------------------------------------------------------------------
+
+    def joined(self, words: Iterable[str], last: str | None = None) -> str:
+        """Words as a list in a sentence: ``a, b and c``."""
+        items: Sequence[str] = list(words)
+        joint = last or str(self._words["writing.and"])
+        if len(items) < 2:
+            return "".join(items)
+        return f"{', '.join(items[:-1])} {joint} {items[-1]}"
+
+    def either(self, words: Iterable[str]) -> str:
+        """Words as alternatives: ``a, b or c``."""
+        return self.joined(words, str(self._words["writing.or"]))
+
+    @staticmethod
+    def title(words: str) -> str:
+        """Words with a capital first letter, for headings and beginnings of sentences."""
+        return words[:1].upper() + words[1:]
+
+
+def _inches(length_mm: float) -> str:
+    """Inches to the eighth, as people write them: ``3/4``, ``1 1/8``; empty below the first sixteenth."""
+    whole, rest = divmod(round(length_mm / _MM_PER_INCH * 8), 8)
+    return " ".join(part for part in (str(whole) if whole else "", str(Fraction(rest, 8)) if rest else "") if part)
+
+
+@cache
+def _file(folder: Path, name: str) -> Mapping[str, Any]:
+    """A file of a language as one table, its keys written with dots."""
+    return dict(_flat(read_toml(folder / f"{name}.toml")))
+
+
+def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{prefix}{key}.")
+        else:
+            yield f"{prefix}{key}", value
+
+
+@cache
+def _zones(folder: Path) -> tuple[str, ...]:
+    """Every zone, in the order of the vocabulary."""
+    return tuple(read_toml(folder / f"{_VOCABULARY}.toml")["zone"])

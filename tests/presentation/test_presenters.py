@@ -1,0 +1,119 @@
+"""One voice: whatever a presentation says stands word for word in terminal, sheet, file, page and calendar."""
+
+from __future__ import annotations
+
+import html
+import io
+import re
+from datetime import UTC, datetime
+from types import SimpleNamespace
+
+import pytest
+from icalendar import Calendar
+from pypdf import PdfReader
+from rich.console import Console
+from shown import DOGS, sentences, shown
+
+from app.design import render
+from coatclass import reports
+from coatclass.answers import parse
+from coatclass.assessing import assess
+from coatclass.cli._dog import presented
+from coatclass.cli._render import print_presentation
+from coatclass.contract import Assessment, PhaseAdvice
+from coatclass.presentation import Presentation
+from coatclass.words import LANGUAGES
+
+STAMP = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+def squeezed(text: str) -> str:
+    """Without the spaces that presenters set as they need."""
+    return "".join(text.split())
+
+
+def in_terminal(plan: Presentation) -> str:
+    console = Console(file=io.StringIO(), width=5000)
+    print_presentation(plan, console)
+    return squeezed(console.file.getvalue())
+
+
+def in_html(source: str) -> str:
+    body = re.sub(r"<style.*?</style>|<svg.*?</svg>|<title>.*?</title>", "", source, flags=re.S)
+    return squeezed(html.unescape(re.sub(r"<[^>]+>", " ", body)))
+
+
+def on_page(plan: Presentation) -> str:
+    """The owner's result page, as its template writes it."""
+    seen = {"wish": SimpleNamespace(token="t" * 43), "of": SimpleNamespace(name=plan.dog)}
+    given = {"assessment": SimpleNamespace(next_question=None), "photos": (), "wishes": (), "days": 60}
+    return in_html(render("result.html", side="owner", plan=plan, **seen, **given))
+
+
+def in_pdf(plan: Presentation, paper: str) -> str:
+    pages = PdfReader(io.BytesIO(reports.sheet_pdf(plan, paper))).pages
+    text = squeezed(" ".join(page.extract_text() for page in pages))
+    return re.sub(re.escape(squeezed(plan.page_title)) + r"–\w+?\d+", "", text)
+
+
+def missing(plan: Presentation, text: str, *, paper: bool = False) -> list[tuple[str, str]]:
+    sections = plan.sections if paper else tuple(plan.on_screen())
+    return [(section.id, said) for section in sections for said in sentences(section) if squeezed(said) not in text]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", DOGS)
+def test_every_sentence_stands_in_terminal_page_and_sheet(name, language):
+    plan = shown(name, language)
+    assert missing(plan, in_terminal(plan)) == []
+    assert missing(plan, on_page(plan)) == []
+    assert missing(plan, in_html(reports.sheet_html(plan)), paper=True) == []
+
+
+@pytest.mark.parametrize(("name", "language"), [(name, LANGUAGES[n % 2]) for n, name in enumerate(DOGS)])
+def test_every_sentence_stands_in_the_printed_file(name, language):
+    plan = shown(name, language)
+    assert missing(plan, in_pdf(plan, "A4"), paper=True) == []
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_the_calendar_says_the_titles_that_the_dates_say(name):
+    plan = shown(name)
+    entries = Calendar.from_ical(reports.calendar_ics(plan, dog_id="d" * 32, stamp=STAMP)).events
+    told = [(str(entry["SUMMARY"]), str(entry.get("DESCRIPTION", ""))) for entry in entries]
+    assert told == [(entry.title, entry.text) for entry in plan.entries]
+    dates = plan.section("dates")
+    if dates is not None:
+        assert [what for _, what in dates.blocks[0].pairs] == [title for title, _ in told]
+
+
+def texts_of(part: Assessment | PhaseAdvice) -> list[str]:
+    """The sentences of a phase in the JSON."""
+    routine, length = part.routine, part.length
+    said = [item.why for item in part.kit if item.role in ("essential", "helpful")]
+    said += [word for step in part.training for word in (step.do, step.go_on_when)]
+    if length is not None:
+        said.append(length.text)
+    if routine is not None and (part.week is not None or isinstance(part, Assessment)):
+        said += [word for step in routine.steps for word in (step.title, step.do, step.done_when)]
+        said += [routine.bath, *routine.bath_steps, *routine.ladder, *routine.groomer_decides, routine.hold]
+    return said
+
+
+@pytest.mark.parametrize(
+    "answers",
+    [
+        {"breed": "poodle", "breed_known_by": "papers", "trunk_length_mm": 30, "weight_kg": 12, "minutes_per_week": 60},
+        {"breed": "samoyed", "breed_known_by": "papers", "mats": {"breeches": "tight_mats"}, "weight_kg": 25},
+        {"breed": "maltese", "mats": {"trunk": "felted"}, "skin_trouble": ["sores"], "skin_where": {"belly": "sores"}},
+        {"breed": "beagle", "patience": "cannot_bear", "trunk_length_mm": 15},
+    ],
+)
+def test_the_json_says_the_same_sentences(answers):
+    given = parse(answers)
+    found = assess((), given)
+    plan = presented(found, given)
+    text = in_terminal(plan)
+    said = [reason.text for reason in found.reasons] + [ask.text for ask in found.visit]
+    said += [caution.text for caution in found.cautions] + texts_of(found)
+    assert [one for one in said if squeezed(one) not in text] == []

@@ -1,0 +1,183 @@
+"""What is shown and in which order: stops before steps, nothing that is not cleared, nothing said that is not there."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+import pytest
+from shown import DOGS, TODAY, dog, of, sentences, shown
+
+from coatclass.contract import Role
+from coatclass.planning import plan
+from coatclass.presentation import present
+from coatclass.presentation.blocks import Facts, Steps, Tools, WeekStrip
+from coatclass.taxonomy import CoatCategory, MatState
+from coatclass.words import LANGUAGES, catalogue
+
+ORDER = [
+    "verdict",
+    "stops",
+    "now",
+    "kit",
+    "week",
+    "steps",
+    "bath",
+    "visit",
+    "after",
+    "changes",
+    "grown",
+    "dates",
+    "beware",
+]
+
+
+def everything(shown_plan) -> str:
+    return " ".join(said for section in shown_plan.sections for said in sentences(section))
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_what_must_be_read_at_once_comes_in_the_trades_order(name):
+    first = [section.id for section in shown(name).sections if section.place == "first"]
+    assert first == [part for part in ORDER if part in first]
+    assert first[0] == "verdict"
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_no_section_is_empty_or_twice_there(name):
+    sections = shown(name).sections
+    assert len({section.id for section in sections}) == len(sections)
+    assert all(section.blocks and section.title for section in sections)
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_what_is_to_be_bought_first_is_the_first_needed_tool(name):
+    made = plan(DOGS[name], today=TODAY)
+    needed = sorted((i for i in made.routine_phase.kit if i.role is Role.ESSENTIAL), key=lambda item: item.order)
+    section = present(made).section("kit") or present(made).section("after-kit")
+    first = re.search(r"If you buy only one thing: (.+)\.$", section.blocks[0].text)
+    phase = made.now if any(item.role is Role.ESSENTIAL for item in made.now.kit) else made.routine_phase
+    needed = sorted((i for i in phase.kit if i.role is Role.ESSENTIAL), key=lambda item: item.order)
+    assert first and first[1] == needed[0].name
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_a_step_names_the_tool_that_it_takes_and_where(name):
+    made = plan(DOGS[name], today=TODAY)
+    names = {item.tool: item.name for phase in (made.now, made.after, made.grown) if phase for item in phase.kit}
+    for section in of(made).sections:
+        for block in section.blocks:
+            for row in block.rows if isinstance(block, Steps) and section.id.endswith("steps") else ():
+                assert row.where
+                assert row.tool is None or names[row.tool] in row.title
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_tools_and_steps_of_now_keep_to_cleared_zones(name):
+    made = plan(DOGS[name], today=TODAY)
+    words, now = catalogue(), made.now
+    allowed = {words.zone(zone) for zone in now.triage.cleared(comb=True)}
+    for section in of(made).sections:
+        for block in section.blocks:
+            if section.id == "kit" and isinstance(block, Tools):
+                for row in block.rows:
+                    inside = row.where.split(" except ")[0]
+                    assert inside == words.whole_dog or set(re.split(r", | and ", inside)) <= _parts(allowed)
+    if now.week is None:
+        assert of(made).section("steps") is None
+
+
+def _parts(names: set[str]) -> set[str]:
+    """Names of zones, and their parts where a name holds "and" itself."""
+    return {part for name in names for part in (name, *re.split(r", | and ", name))}
+
+
+@pytest.mark.parametrize("name", DOGS)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_how_often_is_said_alike_everywhere(name, language):
+    made = plan(DOGS[name], today=TODAY, language=language)
+    week = made.now.week
+    if week is None:
+        assert of(made).section("week") is None
+        return
+    (strip,) = (block for block in of(made).section("week").blocks if isinstance(block, WeekStrip))
+    assert sum(level == 2 for _, _, level in strip.days) == week.sittings
+    assert sum(level == 1 for _, _, level in strip.days) == week.touch_ups
+    assert catalogue(language).often(week.rounds) in everything(of(made))
+    (session,) = (event for event in made.events if event.kind == "session")
+    assert len(session.weekdays) == week.sittings
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_nothing_is_bought_before_a_visit_that_changes_the_coat(name):
+    made = plan(DOGS[name], today=TODAY)
+    if not made.now.triage.shopping.open:
+        assert of(made).section("kit") is None
+        assert "There is nothing to buy before" in everything(of(made))
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_owned_tools_and_parents_are_on_every_plan(name):
+    made = shown(name)
+    assert "Poodle and Spitz" in everything(made)
+    judged = made.section("owned").blocks[-1]
+    assert isinstance(judged, Facts) and len(judged.pairs) == 2 and all(why for _, why in judged.pairs)
+
+
+@pytest.mark.parametrize("name", DOGS)
+def test_nobody_gives_0_minutes(name):
+    bare = plan(dog(DOGS[name].categories, DOGS[name].measured_mm, minutes_per_week=None), today=TODAY)
+    assert not re.search(r"\b0 minutes", everything(of(bare)))
+
+
+def test_a_puppy_sees_now_each_change_and_the_adult():
+    made = shown("puppy")
+    assert made.title == "Fennel has a mixed coat"  # what it is growing into, whatever the puppy coat needs today
+    assert [made.section(part) is not None for part in ("kit", "changes", "grown")] == [True] * 3
+    dates = made.section("changes").blocks[1].items
+    assert len(dates) >= 2 and all(re.search(r"20\d\d$", day) for day in dates)
+
+
+def test_a_biter_trains_in_seconds_before_any_week():
+    made = shown("biter")
+    assert made.section("week") is None
+    rows = [row for block in made.section("now").blocks if isinstance(block, Steps) for row in block.rows]
+    assert any("seconds at a time" in row.title for row in rows)
+
+
+def test_the_same_work_after_a_visit_is_not_told_twice():
+    made = shown("double coat, a tight place")
+    assert made.section("after") is not None
+    ids = {section.id for section in made.sections}
+    assert ("after-steps" in ids) != any(
+        "The same tools and steps as now" in said for said in sentences(made.section("after"))
+    )
+
+
+def test_without_an_estimate_there_is_the_verdict_and_what_helps_next():
+    from coatclass.assessing import assess
+
+    made = present(None, assess(()))
+    assert [section.id for section in made.sections] == ["verdict", "question", "about"]
+    assert not made.entries
+
+
+def test_a_reference_is_only_made_to_what_is_shown():
+    for name in DOGS:
+        made = shown(name)
+        said = everything(made)
+        assert "what is right for all of them" not in said
+        assert ("knot ladder" in said) <= (made.section("ladder") is not None)
+
+
+def test_a_title_fits_one_coat_and_several():
+    assert shown("curly").title == "Fennel has a curly coat"
+    assert " or " in shown("doubtful").title
+    several = present(plan(dog({CoatCategory.HAIR, CoatCategory.FUR}), today=date(2026, 3, 2)))
+    assert several.title.startswith("Your dog has ")
+
+
+def test_mats_are_named_in_the_table_of_zones():
+    section = shown("double coat, a tight place").section("map")
+    cells = [cell for row in section.blocks[1].rows for cell in row]
+    assert f"found: {catalogue().word('mat_state', MatState.TIGHT_MATS)}" in cells

@@ -1,0 +1,250 @@
+"""One vocabulary, one folder a language: every language says the same, nothing is named twice, sets read alike."""
+
+from __future__ import annotations
+
+import shutil
+import string
+from datetime import date
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coatclass import contract, toolkit, words
+from coatclass.errors import InputError
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
+from coatclass.words import FOLDER, LANGUAGES, catalogue, languages
+from coatclass.words._catalogue import _MAY_LACK
+
+Z = BodyZone
+KINDS = {
+    "zone": BodyZone,
+    "coat": CoatCategory,
+    "band": LengthBand,
+    "tool": tuple(toolkit.catalogue()),
+    "texture": Texture,
+    "undercoat": Undercoat,
+    "curl": Curl,
+    "lie": Lie,
+    "mat_state": MatState,
+    "patience": Patience,
+    "role": contract.Role,
+    "verdict": contract.Verdict,
+    "level": ("stop", "care", "note"),
+    "risk": ("low", "moderate", "high"),
+    "who": ("owner", "groomer", "vet"),
+}
+
+
+def flat(table, prefix=""):
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from flat(value, f"{prefix}{key}.")
+        else:
+            yield f"{prefix}{key}", value
+
+
+def fields(value):
+    texts = value if isinstance(value, list) else [value]
+    return [{name for _, name, _, _ in string.Formatter().parse(text) if name} for text in texts]
+
+
+def files(language):
+    return {path.name: dict(flat(read_toml(path))) for path in (FOLDER / language).glob("*.toml")}
+
+
+# --- every language says the same -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_language_has_the_same_files_keys_and_placeholders(language):
+    english, own = files("en"), files(language)
+    assert set(own) <= set(english)
+    assert set(english) - set(own) <= {f"{room}.toml" for room in _MAY_LACK}
+    for name, texts in own.items():
+        optional = {f"{kind}.{n}" for kind in ("often", "minutes") for n in range(1, 15)} if name[0] == "v" else set()
+        assert set(texts) - optional == set(english[name]) - optional, name
+        for key in set(texts) & set(english[name]):
+            assert fields(texts[key]) == fields(english[name][key]), (name, key)
+            assert type(texts[key]) is type(english[name][key]), (name, key)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_word_has_one_name_of_its_own(kind, language):
+    say = catalogue(language)
+    names = [say.word(kind, word) for word in KINDS[kind]]
+    assert all(names)
+    assert len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_vocabulary_names_nothing_that_is_not_there(language):
+    table = read_toml(FOLDER / language / "vocabulary.toml")
+    for kind, known in KINDS.items():
+        assert set(table[kind]) == set(known), kind
+    assert tuple(table["zone"]) == tuple(BodyZone)
+
+
+def test_the_languages_translate_and_do_not_copy():
+    for kind in ("zone", "coat", "tool", "role", "verdict"):
+        english, german = ([catalogue(one).word(kind, word) for word in KINDS[kind]] for one in ("en", "de"))
+        assert not set(english) & set(german)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_no_zone_coat_band_or_tool_is_named_in_a_second_file(language):
+    """Neither a table of names beside the vocabulary's, nor a text that is nothing but such a name."""
+    kinds = ("zone", "coat", "band", "tool")
+    named = {catalogue(language).word(kind, word).casefold() for kind in kinds for word in KINDS[kind]}
+    ids = {word for kind in kinds for word in KINDS[kind]} - {"mixed"}
+    for path in (FOLDER / language).glob("*.toml"):
+        if path.stem == "vocabulary":
+            continue
+        for key, value in flat(read_toml(path)):
+            if isinstance(value, str):
+                assert value.casefold() not in named, (path.name, key)
+                assert key.rpartition(".")[2] not in ids or " " in value, (path.name, key)
+
+
+def test_nothing_outside_the_words_names_a_zone():
+    """The names that differ from the identifier, so that finding one means that somebody named it anew."""
+    telling = [name for zone in Z if (name := catalogue().zone(zone)) != zone and " " in name]
+    # The questionnaire has its own wording.
+    data = [
+        path
+        for path in FOLDER.parent.rglob("*.toml")
+        if FOLDER not in path.parents and path.parent.parent.name != "answers"
+    ]
+    assert data
+    for path in data:
+        for key, value in flat(read_toml(path)):
+            assert not isinstance(value, str) or value.casefold() not in telling, (path.name, key)
+
+
+# --- sets of zones --------------------------------------------------------------------------------------------------
+
+
+def test_the_whole_dog_means_every_zone():
+    say = catalogue()
+    assert say.zones(BodyZone) == "the whole dog" == say.whole_dog
+    assert say.zones(set(Z) - {Z.FACE}) == "the whole dog except face"
+    assert say.zones(()) == "nowhere"
+
+
+def test_few_missing_zones_are_named_and_many_are_not():
+    say = catalogue()
+    five = [Z.SKULL, Z.FACE, Z.BEARD, Z.TOP_KNOT, Z.EARS]
+    assert say.zones(set(Z) - set(five)) == "the whole dog except ears, top of the head, top knot, face and beard"
+    assert say.zones(set(Z) - {*five, Z.TAIL}) == say.joined(
+        say.zone(zone) for zone in Z if zone not in {*five, Z.TAIL}
+    )
+    assert say.zones([Z.FEET, Z.CHEST]) == "chest and feet"
+
+
+def test_a_zone_that_the_dog_does_not_have_is_not_missed_and_not_named():
+    say, spitz = catalogue(), set(Z) - {Z.TOP_KNOT, Z.BEARD, Z.HARNESS_PATH}
+    assert say.zones(spitz, having=spitz) == "the whole dog"
+    assert say.zones(Z, having=spitz) == "the whole dog"
+    assert say.zones({Z.BEARD}, having=spitz) == "nowhere"
+    assert "beard" not in say.zones(spitz - {Z.FACE}, having=spitz)
+
+
+@given(st.sets(st.sampled_from(list(Z))), st.sets(st.sampled_from(list(Z))), st.sampled_from(LANGUAGES))
+def test_a_set_of_zones_is_told_truly(zones, having, language):
+    """What is named is meant, or is all that is not meant."""
+    say = catalogue(language)
+    text = say.zones(zones, having=having)
+    meant, missing = zones & having, having - zones
+    if text == say.zones(()):
+        assert not meant
+    elif text == say.whole_dog:
+        assert meant and not missing
+    else:
+        excepted = text.startswith(say.whole_dog)
+        assert all(say.zone(zone) in text for zone in (missing if excepted else meant))
+        assert not excepted or 1 <= len(missing) <= 5
+
+
+# --- how often, how long, how much ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("times", "english", "german"),
+    [
+        ((1,), "once a week", "einmal in der Woche"),
+        ((2,), "twice a week", "zweimal in der Woche"),
+        ((3.2,), "3 times a week", "3-mal in der Woche"),
+        ((7,), "every day", "jeden Tag"),
+        ((2, 3), "2 to 3 times a week", "2- bis 3-mal in der Woche"),
+        ((1, 1.2), "once a week", "einmal in der Woche"),
+        ((0.5,), "every 2 weeks", "alle 2 Wochen"),
+        ((0.25, 1), "every 4 weeks", "alle 4 Wochen"),
+    ],
+)
+def test_how_often(times, english, german):
+    assert catalogue().often(*times) == english
+    assert catalogue("de").often(*times) == german
+
+
+def test_minutes_lengths_and_dates():
+    say, german = catalogue(), catalogue("de")
+    assert (say.minutes(1), say.minutes(10, 15), german.minutes(20)) == ("1 minute", "10 to 15 minutes", "20 Minuten")
+    assert (say.mm(19), german.mm(19)) == ("19 mm (3/4 in)", "19 mm (3/4 Zoll)")
+    assert (say.mm(25.4), say.mm(38), say.mm(0.5)) == ("25 mm (1 in)", "38 mm (1 1/2 in)", "0.5 mm")
+    assert say.mm_range(8, 12) == "8 to 12 mm (3/8 to 1/2 in)"
+    assert german.mm_range(0.8, 1.25) == "0,8 bis 1,25 mm"
+    assert german.day(date(2026, 3, 3)) == "3. März 2026"
+    assert german.either(["a", "b", "c"]) == "a, b oder c"
+
+
+# --- languages are folders ------------------------------------------------------------------------------------------
+
+
+def test_a_folder_is_all_that_a_language_needs(tmp_path):
+    for language in LANGUAGES:
+        shutil.copytree(FOLDER / language, tmp_path / language)
+    shutil.copytree(FOLDER / "en", tmp_path / "xx")
+    vocabulary = tmp_path / "xx" / "vocabulary.toml"
+    vocabulary.write_text(vocabulary.read_text().replace('"tail"', '"cauda"'))
+    assert languages(tmp_path) == ("en", "de", "xx")
+    say = catalogue("xx", folder=tmp_path)
+    assert say.language == "xx"
+    assert say.zones({Z.TAIL}) == "cauda"
+    assert say.say("care.bath.rule") == catalogue(room="care").say("bath.rule")
+    assert catalogue("xx", "owner", folder=tmp_path).language == "xx"
+
+
+def test_a_language_without_pages_gets_them_in_english_whole():
+    for room in _MAY_LACK:
+        assert (FOLDER / "en" / f"{room}.toml").exists()
+        say = catalogue("de", room)
+        has = (FOLDER / "de" / f"{room}.toml").exists()
+        assert say.language == ("de" if has else "en")
+        assert say.whole_dog == catalogue(say.language).whole_dog
+
+
+def test_no_other_room_is_spoken_in_a_second_language(tmp_path):
+    shutil.copytree(FOLDER / "en", tmp_path / "en")
+    shutil.copytree(FOLDER / "en", tmp_path / "xx")
+    (tmp_path / "xx" / "care.toml").unlink()
+    with pytest.raises(FileNotFoundError):
+        catalogue("xx", "care", folder=tmp_path).say("bath.rule")
+
+
+def test_an_unknown_language_is_refused_with_those_that_are_there():
+    with pytest.raises(InputError, match="Choose one of: en, de"):
+        catalogue("xx")
+
+
+def test_a_missing_text_is_an_error_and_not_an_empty_line():
+    with pytest.raises(KeyError):
+        catalogue(room="care").say("bath.nothing")
+    with pytest.raises(KeyError):
+        catalogue(room="care").say("bath.interval")
+
+
+def test_texts_are_read_once():
+    assert catalogue("de", "sheet") is catalogue("de", "sheet")
+    assert words.LANGUAGES[0] == "en"
