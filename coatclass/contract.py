@@ -104,6 +104,11 @@ class PhotoEvidence:
             manifest.
         single_dog_probability: probability that the picture shows one dog, and enough of it to judge the coat,
             [0, 1]; None if nobody looked.
+        dog_margin: log odds of a dog against the likeliest of wild canids, cats, other animals and things, from where
+            few dogs lie, nats; below 0 hardly a dog. None if nobody looked.
+        looks: what an observer would say of the coat: log probabilities of the answers in ``coatclass.vision.LOOKS``,
+            then the standardised log length, (14,); None if nobody looked.
+        outline: log probabilities (7,) of the category by ``looks`` alone; None if nobody looked.
     """
 
     file: str
@@ -115,6 +120,9 @@ class PhotoEvidence:
     unfamiliarity: float
     model_version: str
     single_dog_probability: float | None = None
+    dog_margin: float | None = None
+    looks: tuple[float, ...] | None = None
+    outline: tuple[float, ...] | None = None
 
 
 # --- answers -> ensemble --------------------------------------------------------------------------------------------

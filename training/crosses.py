@@ -81,6 +81,7 @@ def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
         float(data.dog_share[row]),
         float(data.unfamiliarity[row]),
         "",
+        outline=tuple(data.outline[row]),
     )
     known = estimate([photo] if with_photo else [], _named(str(data.breed[row])) if with_ancestors else None)
     return Said(str(data.group[row]), int(data.category[row]), known.coat, decide(known))

@@ -123,6 +123,8 @@ def _doubts(
         doubts.append(_reason("mixed_possible"))
     if estimate.unfamiliar:
         doubts.append(_reason("unfamiliar"))
+    if _all_hardly_a_dog(photo_reports):
+        doubts.append(_reason("hardly_a_dog"))
     if estimate.regime == "photo" and _all_doubtful(photo_reports):
         doubts.append(_reason("photo_cannot_carry"))
     if len(categories) > limits()["most_categories"]:
@@ -131,8 +133,18 @@ def _doubts(
 
 
 def _all_doubtful(photo_reports: Sequence[PhotoReport]) -> bool:
-    looked_at = [report for report in photo_reports if report.status is not PhotoStatus.REFUSED]
+    looked_at = _looked_at(photo_reports)
     return bool(looked_at) and all(report.status is PhotoStatus.DOUBTFUL for report in looked_at)
+
+
+def _all_hardly_a_dog(photo_reports: Sequence[PhotoReport]) -> bool:
+    """Answers don't help: whoever takes a cat for a dog also answers for it."""
+    looked_at = _looked_at(photo_reports)
+    return bool(looked_at) and all("dog_unlikely" in {found.code for found in seen.reasons} for seen in looked_at)
+
+
+def _looked_at(photo_reports: Sequence[PhotoReport]) -> list[PhotoReport]:
+    return [report for report in photo_reports if report.status is not PhotoStatus.REFUSED]
 
 
 def _notes(

@@ -84,9 +84,12 @@ def _regime(has_photos: bool, has_answers: bool) -> Regime:
 
 def _by_photos(photos: Sequence[PhotoEvidence], members: Members) -> Array:
     features = fusion.photo_features(
-        np.array([photo.texture for photo in photos]),
-        np.array([photo.kinship for photo in photos]),
-        np.array([photo.band for photo in photos]),
+        [
+            np.array([photo.texture for photo in photos]),
+            np.array([photo.kinship for photo in photos]),
+            np.array([photo.band for photo in photos]),
+            np.array([_outline(photo) for photo in photos]),
+        ],
         np.array([photo.unfamiliarity for photo in photos]),
         members.floor,
     )
@@ -100,6 +103,13 @@ def _told(answers: AnswerEvidence, regime: Regime, members: Members) -> tuple[Ar
         return told, members.answer_weight["answers"] if regime == "answers" else 1.0
     visible, stated = (fusion.answer_table(table)[None] for table in (answers.visible, answers.stated_visible))
     return fusion.beside_photo(told, visible, stated, members.answer_weight["both"]), 1.0
+
+
+def _outline(photo: PhotoEvidence) -> Sequence[float]:
+    """What the outline says; the mean of the other two routes where no network looked at it."""
+    if photo.outline is not None:
+        return photo.outline
+    return [(one + other) / 2 for one, other in zip(photo.texture, photo.kinship, strict=True)]
 
 
 def _by_answers(answers: AnswerEvidence, members: Members) -> Array:

@@ -46,9 +46,15 @@ def _log_sum_exp(logs: Array, axis: int) -> Array:
     return result
 
 
-def photo_features(texture: Array, kinship: Array, band: Array, unfamiliarity: Array, floor: float) -> Array:
-    """What the members see of a photo, (N, 19): log probabilities (18), cut off at ``floor``, and the unfamiliarity."""
-    scores = np.concatenate([texture, kinship, band], axis=1).clip(floor)
+def photo_features(routes: Sequence[Array], unfamiliarity: Array, floor: float) -> Array:
+    """What the members see of N photos, (N, 26).
+
+    Args:
+        routes: log probabilities by texture (N, 7), kinship (N, 7), band (N, 4) and outline (N, 7).
+        unfamiliarity: (N,).
+        floor: log probabilities are cut off here.
+    """
+    scores = np.concatenate(list(routes), axis=1).clip(floor)
     features: Array = np.concatenate([scores, unfamiliarity[:, None]], axis=1)
     return features
 
@@ -61,7 +67,7 @@ def answer_table(log_likelihood: Sequence[Sequence[float]]) -> Array:
 
 
 def pool_photos(features: Array) -> Array:
-    """The logarithmic opinion pool of several photos of one dog: their mean, (19,). Genest and Zidek 1986."""
+    """The logarithmic opinion pool of several photos of one dog: their mean, (26,). Genest and Zidek 1986."""
     pooled: Array = features.mean(axis=0)
     return pooled
 
@@ -69,7 +75,7 @@ def pool_photos(features: Array) -> Array:
 def photo_joint(features: Array, members: Members) -> Array:
     """Joint table by the photos alone.
 
-    P(category) and P(band) are opinion pools of the plain mean of the routes and of the fitted members. P(band) is
+    P(category) is an opinion pool of the plain mean of two routes and of the fitted member. P(band), the network's, is
     turned into P(band | category) by how well the two go together: a drop coat is long by definition, and hair that
     long would be called drop.
     """
@@ -82,15 +88,15 @@ def photo_joint(features: Array, members: Members) -> Array:
 def _opinions(features: Array, members: Members) -> tuple[Array, Array]:
     """Log P(category) (N, 7) and log P(band) (N, 4) of a logarithmic opinion pool (Genest and Zidek 1986).
 
-    The plain mean serves breeds that training saw best; the members, fitted on networks that never saw the breed, serve
-    the others. The gate tells how far a photo looks like the one or the other.
+    The plain mean serves breeds that training saw best; the member, fitted on networks that never saw the breed, serves
+    the others. The gate tells how far a photo looks like the one or the other. No member helps the band.
     """
     scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES]
     say = members_say(unfamiliarity, members.gate)[:, None]
-    texture, kinship, band = np.split(scores, [N_CATEGORIES, 2 * N_CATEGORIES], axis=1)
+    cuts = [N_CATEGORIES, 2 * N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS]
+    texture, kinship, band, _ = np.split(scores, cuts, axis=1)
     category = say * (scores @ members.category_weights.T + members.category_bias) + (1 - say) * (texture + kinship) / 2
-    length = say * (scores @ members.band_weights.T + members.band_bias) + (1 - say) * band
-    return log_softmax(category), log_softmax(length)
+    return log_softmax(category), log_softmax(band)
 
 
 def members_say(unfamiliarity: Array, gate: Array) -> Array:

@@ -22,7 +22,7 @@ from coatclass.ensemble.members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble.data import VISIBLE, Dataset
 from training.ensemble.fit import Pool
-from training.ensemble.members import coefficients, fit_gate, fit_member
+from training.ensemble.members import fit_gate, fit_member
 from training.ensemble.owners import observed, tables
 
 __all__ = ["compare"]
@@ -53,15 +53,16 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
     yield _row("photo", "kinship alone", np.exp(seen[:, _KINSHIP]), np.exp(unseen[:, _KINSHIP]), pool=pool)
     means = [np.exp(log_softmax((x[:, _TEXTURE] + x[:, _KINSHIP]) / 2)) for x in (seen, unseen)]
     yield _row("photo", "mean of logs", means[0], means[1], pool=pool)
-    for strength in (0.01, 0.03, 0.1, 1.0):
-        settings = {**config, "members": {**config["members"], "regularisation": strength}}
-        yield _cross_validated(f"logistic regression, C = {strength:g}", _logistic(settings), seen, unseen, pool)
-    for share, of in ((0.0, "known breeds only"), (0.5, "both by halves")):
-        settings = {**config, "members": {**config["members"], "unseen_breed_share": share}}
-        yield _cross_validated(f"logistic regression, {of}", _logistic(settings), seen, unseen, pool)
-    for say in (0.3, 0.5, 0.6, 0.7, 0.9):
+    for strength in (0.003, 0.03, 0.3):
+        yield _cross_validated(f"logistic regression, C = {strength:g}", _logistic(strength), seen, unseen, pool)
+    for penalty in (1.0, 10.0, 100.0, 1000.0):
+        settings = {**config, "members": {**config["members"], "bias_penalty": penalty}}
+        always = np.array([20.0, 0.0])
+        name = f"pool of three routes, penalty {penalty:g}"
+        yield _cross_validated(name, _pool(settings, always), seen, unseen, pool)
+    for say in (0.3, 0.5, 0.7):
         constant = np.array([np.log(say / (1 - say)), 0.0])
-        yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, constant), seen, unseen, pool)
+        yield _cross_validated(f"opinion pool, {say:g} to the member", _pool(config, constant), seen, unseen, pool)
     gate = fit_gate(pool)  # two numbers of thousands of photos, on all folds together
     yield _cross_validated("opinion pool, say by unfamiliarity (released)", _pool(config, gate), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
@@ -76,8 +77,15 @@ def _extra() -> ClassifierMixin:
     return ExtraTreesClassifier(200, min_samples_leaf=5, random_state=0)
 
 
-def _logistic(config: dict[str, Any]) -> Fit:
-    return lambda seen, unseen, labels: _ScoresOnly(fit_member(seen, unseen, labels, config))
+def _logistic(strength: float) -> Fit:
+    """A full multinomial regression on evidence from networks that never saw the breed, as was released before."""
+
+    def fit(seen: Array, unseen: Array, votes: Array) -> Any:
+        photo, label = np.nonzero(votes)
+        member = LogisticRegression(C=strength, max_iter=2000)
+        return _ScoresOnly(member.fit(unseen[photo, :N_SCORES], label, sample_weight=2 * votes[photo, label]))
+
+    return fit
 
 
 class _ScoresOnly:
@@ -92,12 +100,12 @@ class _ScoresOnly:
 
 
 class _Pool:
-    """The released form: an opinion pool of the plain mean and a regression, whose say a gate tells."""
+    """The released form: an opinion pool of the plain mean and the member for strangers, whose say a gate tells."""
 
     classes_ = np.arange(N_CATEGORIES)
 
-    def __init__(self, member: LogisticRegression, gate: Array) -> None:
-        (self.weights, self.bias), self.gate = coefficients(member, N_CATEGORIES), gate
+    def __init__(self, member: tuple[Array, Array], gate: Array) -> None:
+        (self.weights, self.bias), self.gate = member, gate
 
     def predict_proba(self, features: Array) -> Array:
         scores, say = features[:, :N_SCORES], members_say(features[:, N_SCORES], self.gate)[:, None]
@@ -107,30 +115,32 @@ class _Pool:
 
 
 def _pool(config: dict[str, Any], gate: Array) -> Fit:
-    return lambda seen, unseen, labels: _Pool(fit_member(seen, unseen, labels, config), gate)
+    return lambda seen, unseen, votes: _Pool(fit_member(unseen, votes, config), gate)
 
 
 def _trees(make: Callable[[], ClassifierMixin]) -> Fit:
-    def fit(seen: Array, unseen: Array, labels: Any) -> Any:
-        rows = np.concatenate([seen, seen, unseen, unseen])
-        return make().fit(rows, np.concatenate([labels[:, 0], labels[:, 1]] * 2))
+    def fit(seen: Array, unseen: Array, votes: Array) -> Any:
+        photo, label = np.nonzero(votes)
+        say = np.tile(votes[photo, label], 2)
+        return make().fit(np.concatenate([seen[photo], unseen[photo]]), np.tile(label, 2), sample_weight=say)
 
     return fit
 
 
 def _cross_validated(name: str, fit: Fit, seen: Array, unseen: Array, pool: Dataset) -> dict[str, Any]:
     on_seen, on_unseen, seconds = np.zeros((len(pool), N_CATEGORIES)), np.zeros((len(pool), N_CATEGORIES)), 0.0
-    for learn, held_out in _folds(pool):
-        member = fit(seen[learn], unseen[learn], pool.category_by[learn])
-        on_seen[held_out] = _predict(member, seen[held_out])
-        on_unseen[held_out] = _predict(member, unseen[held_out])
-        seconds = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), seen)
+    for keys, features, found in ((pool.group, seen, on_seen), (pool.breed, unseen, on_unseen)):
+        for learn, held_out in _folds(pool, keys):
+            member = fit(seen[learn], unseen[learn], pool.votes[learn])
+            found[held_out] = _predict(member, features[held_out])
+            seconds = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), seen)
     return _row("photo", name, on_seen, on_unseen, pool=pool, seconds=seconds)
 
 
-def _folds(pool: Dataset) -> Iterator[tuple[Any, Any]]:
+def _folds(pool: Dataset, keys: Any) -> Iterator[tuple[Any, Any]]:
+    """Parts of the pool; photos of one key (a dog, or a breed) stay together."""
     cut = StratifiedGroupKFold(5, shuffle=True, random_state=0)
-    yield from cut.split(pool.texture, pool.category, pool.group)
+    yield from cut.split(pool.texture, pool.category, keys)
 
 
 def _predict(member: Any, features: Array) -> Array:

@@ -43,6 +43,8 @@ Ints = NDArray[np.int64]
 class Dataset:
     """N photos. Labels index CATEGORIES and BANDS; UNKNOWN (-1) where nobody could tell.
 
+    ``votes`` (N, 7): shares of the annotators, two to four, for each category.
+
     ``category_by``, ``band_by`` (N, 2): each annotator's label (the first one's twice where there was only one).
     ``confidence`` (N,): the less sure annotator's, 1 to 3. ``usable``: one dog, coat judgeable.
     ``fold``: the fold that the photo was held out in, -1 where the released network read it (test).
@@ -60,6 +62,7 @@ class Dataset:
     breed: NDArray[np.str_]
     category: Ints
     band: Ints
+    votes: Floats
     category_by: Ints
     band_by: Ints
     confidence: Floats
@@ -67,12 +70,14 @@ class Dataset:
     texture: Floats
     kinship: Floats
     band_evidence: Floats
+    outline: Floats
     dog_probability: Floats
     unfamiliarity: Floats
     dog_share: Floats
     unseen_texture: Floats
     unseen_kinship: Floats
     unseen_band: Floats
+    unseen_outline: Floats
     unseen_unfamiliarity: Floats
     breed_known: NDArray[np.bool_]
     observed: Ints
@@ -86,13 +91,14 @@ class Dataset:
         return replace(self, **{name: value[chosen] for name, value in vars(self).items()})
 
     def features(self, floor: float, *, unseen: bool = False) -> Floats:
-        """What the members see, (N, 19)."""
+        """What the members see, (N, 26)."""
         from coatclass.ensemble.fusion import photo_features
 
         if unseen:
-            scores = self.unseen_texture, self.unseen_kinship, self.unseen_band
-            return photo_features(*scores, self.unseen_unfamiliarity, floor)
-        return photo_features(self.texture, self.kinship, self.band_evidence, self.unfamiliarity, floor)
+            scores = self.unseen_texture, self.unseen_kinship, self.unseen_band, self.unseen_outline
+            return photo_features(scores, self.unseen_unfamiliarity, floor)
+        scores = self.texture, self.kinship, self.band_evidence, self.outline
+        return photo_features(scores, self.unfamiliarity, floor)
 
 
 def manifest_rows() -> dict[str, dict[str, str]]:
@@ -131,6 +137,7 @@ def load(evidence: Path) -> Dataset:
         breed=np.array([row["breed"] for row in rows]),
         category=np.array([CATEGORIES.index(row["category"]) for row in rows]),  # type: ignore[arg-type]
         band=np.array([_band(row["band"]) for row in rows]),
+        votes=_votes(rows),
         category_by=np.array(
             [
                 [CATEGORIES.index(row["category_1"]), CATEGORIES.index(two)]
@@ -176,6 +183,23 @@ def _observed(photos: list[str]) -> dict[str, Any]:
     return {"observed": np.array(answered), "observed_weight": np.array(weights)}
 
 
+def _votes(rows: list[dict[str, str]]) -> Floats:
+    """Shares (N, 7) of all annotators' votes, each counting one."""
+    path = photos_folder() / "more_opinions.csv"
+    further: dict[str, list[str]] = {}
+    if path.exists():
+        with path.open(newline="", encoding="utf-8") as stream:
+            for row in csv.DictReader(stream):
+                further.setdefault(row["photo_id"], []).append(row["category"])
+    shares = np.zeros((len(rows), len(CATEGORIES)))
+    for place, row in enumerate(rows):
+        for category in (row["category_1"], row["category_2"], *further.get(row["photo_id"], ())):
+            if category:
+                shares[place, CATEGORIES.index(category)] += 1  # type: ignore[arg-type]
+    votes: Floats = shares / shares.sum(axis=1, keepdims=True)
+    return votes
+
+
 def _breed_known(breeds: list[str], folds: list[int]) -> NDArray[np.bool_]:
     """Whether a breed has photos in another fold than this one's (-1 is no fold), (N,)."""
     folds_of: dict[str, set[int]] = {}
@@ -197,6 +221,7 @@ _SEEN = {
     "texture": "texture",
     "kinship": "kinship",
     "band_evidence": "band",
+    "outline": "outline",
     "dog_probability": "dog_probability",
     "unfamiliarity": "unfamiliarity",
     "dog_share": "dog_share",
@@ -206,6 +231,7 @@ _UNSEEN = {
     "unseen_texture": "texture",
     "unseen_kinship": "kinship",
     "unseen_band": "band",
+    "unseen_outline": "outline",
     "unseen_unfamiliarity": "unfamiliarity",
 }
 

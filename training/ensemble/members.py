@@ -1,5 +1,5 @@
-"""Fitting the members: two logistic regressions on photo evidence, the gate that lets them speak, and the tables that
-tie category to band."""
+"""Fitting what a photo says: the member for strange breeds, the gate that lets it speak, and the tables that tie
+category to band."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from scipy.optimize import minimize
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import StratifiedGroupKFold
 
@@ -17,7 +18,6 @@ from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 from training.ensemble.data import UNKNOWN, Dataset
 
 __all__ = [
-    "coefficients",
     "cross_fitted",
     "fit_gate",
     "fit_member",
@@ -26,6 +26,7 @@ __all__ = [
     "tables",
 ]
 
+_ROUTES = (0, N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS)  # where texture, kinship and outline begin
 _GATE_C = 100.0  # next to no regularisation: two numbers from thousands of photos
 _ALWAYS = 20.0  # logit of a say of 1
 
@@ -37,30 +38,33 @@ _RULED_OUT = [
 ]
 
 
-def fit_member(features: Array, unseen: Array, labels: Any, config: dict[str, Any]) -> LogisticRegression:
-    """A multinomial logistic regression on both kinds of evidence, with each annotator's label at half weight.
+def fit_member(features: Array, votes: Array, config: dict[str, Any]) -> tuple[Array, Array]:
+    """The member for strangers: weights (7, 25) and bias (7,) of a pool of texture, kinship and outline.
+
+    Three weights, one a route, and seven biases: a full regression learns by heart how the networks err on the breeds
+    that it sees, and does harm on others. Least cross entropy against the votes, biases drawn to 0.
 
     Args:
-        features, unseen: (N, 19) ordinary evidence, and evidence from networks that never saw the breed.
-        labels: (N, 2) one label an annotator; UNKNOWN is left out.
+        features: (N, 26) evidence from networks that never saw the breed.
+        votes: (N, 7) shares of the annotators.
     """
-    share = config["members"]["unseen_breed_share"]
-    rows = np.concatenate([features, features, unseen, unseen])[:, :N_SCORES]
-    targets = np.concatenate([labels[:, 0], labels[:, 1]] * 2)
-    weights = np.repeat([1 - share, 1 - share, share, share], len(features)) / 2
-    known = (targets != UNKNOWN) & (weights > 0)
-    member = LogisticRegression(C=config["members"]["regularisation"], max_iter=2000)
-    # Twice, because the two kinds of evidence of one photo are one photo: C keeps its meaning per photo.
-    return member.fit(rows[known], targets[known], sample_weight=2 * weights[known])
+    routes = [features[:, place : place + N_CATEGORIES] for place in _ROUTES]
+    penalty = config["members"]["bias_penalty"]
 
+    def cost(parameters: Array) -> tuple[float, Array]:
+        weights, bias = parameters[: len(routes)], parameters[len(routes) :]
+        log_p = log_softmax(sum(weight * route for weight, route in zip(weights, routes, strict=True)) + bias)
+        error = np.exp(log_p) - votes
+        slopes = [float((error * route).sum()) for route in routes]
+        loss = -(votes * log_p).sum() + penalty * np.square(bias).sum()
+        return loss / len(votes), np.concatenate([slopes, error.sum(axis=0) + 2 * penalty * bias]) / len(votes)
 
-def coefficients(member: LogisticRegression, classes: int) -> tuple[Array, Array]:
-    """Weights (classes, 18) and bias (classes,); a class that was never seen gets a bias that rules it out."""
-    weights = np.zeros((classes, member.coef_.shape[1]))
-    bias = np.full(classes, -20.0)
-    weights[member.classes_] = member.coef_
-    bias[member.classes_] = member.intercept_
-    return weights, bias
+    start = np.concatenate([np.full(len(routes), 1 / len(routes)), np.zeros(N_CATEGORIES)])
+    found = minimize(cost, start, jac=True, method="L-BFGS-B").x
+    weights = np.zeros((N_CATEGORIES, N_SCORES))
+    for weight, place in zip(found, _ROUTES, strict=False):
+        weights[:, place : place + N_CATEGORIES] = weight * np.eye(N_CATEGORIES)
+    return weights, found[len(routes) :]
 
 
 def fit_gate(data: Dataset) -> Array:
@@ -97,12 +101,7 @@ def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
 def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Members:
     """Fit everything but the temperatures and the weight of the answers, which start at 1."""
     floor = config["members"]["floor"]
-    seen, unseen = data.features(floor), data.features(floor, unseen=True)
-    category = fit_member(seen, unseen, data.category_by, config)
-    usable = data.usable
-    band = fit_member(seen[usable], unseen[usable], data.band_by[usable], config)
-    category_weights, category_bias = coefficients(category, N_CATEGORIES)
-    band_weights, band_bias = coefficients(band, N_BANDS)
+    category_weights, category_bias = fit_member(data.features(floor, unseen=True), data.votes, config)
     compatibility, prior = tables(data, config)
     one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
     return Members(
@@ -110,8 +109,6 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
         floor=floor,
         category_weights=category_weights,
         category_bias=category_bias,
-        band_weights=band_weights,
-        band_bias=band_bias,
         gate=fit_gate(data),
         compatibility=compatibility,
         prior=prior,
@@ -123,10 +120,12 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
     )
 
 
-def fold_members(pool: Dataset, config: dict[str, Any], folds: int = 5) -> Iterator[tuple[Any, Members]]:
-    """Parts of the pool by group, each with members that were fitted on the other parts."""
+def fold_members(
+    pool: Dataset, config: dict[str, Any], folds: int = 5, *, by: str = "group"
+) -> Iterator[tuple[Any, Members]]:
+    """Parts of the pool by group or by breed, each with members that were fitted on the other parts."""
     cut = StratifiedGroupKFold(folds, shuffle=True, random_state=config["seed"])
-    for learn, held_out in cut.split(pool.texture, pool.category, pool.group):
+    for learn, held_out in cut.split(pool.texture, pool.category, getattr(pool, by)):
         yield held_out, fit_members(pool.take(learn), config, np.inf)
 
 
@@ -134,15 +133,18 @@ def cross_fitted(pool: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
     """Joint tables by the photo alone (N, 7, 4), uncalibrated; no member has seen the dog that it reads.
 
     Returns:
-        From the networks as they are, and from networks that never saw the dog's breed either.
+        From the networks as they are, and from networks that never saw the dog's breed, with members that never saw
+        another dog of it either: what the networks say of a strange breed's dogs is much alike, and a member fitted on
+        some of them would know the others.
     """
-    floor = config["members"]["floor"]
-    known, strange = (pool.features(floor, unseen=unseen) for unseen in (False, True))
-    by_photo, by_strangers = (np.zeros((len(pool), N_CATEGORIES, N_BANDS)) for _ in range(2))
-    for held_out, members in fold_members(pool, config):
-        for features, found in ((known, by_photo), (strange, by_strangers)):
-            found[held_out] = photo_joint(features[held_out], members)
-    return by_photo, by_strangers
+    found = []
+    for by, unseen in (("group", False), ("breed", True)):
+        features = pool.features(config["members"]["floor"], unseen=unseen)
+        joint = np.zeros((len(pool), N_CATEGORIES, N_BANDS))
+        for held_out, members in fold_members(pool, config, by=by):
+            joint[held_out] = photo_joint(features[held_out], members)
+        found.append(joint)
+    return found[0], found[1]
 
 
 def _shares(data: Dataset) -> Array:

@@ -91,6 +91,7 @@ def cases_of_evidence(data: Dataset) -> LabelledPhotos:
             dog_share=None,
             unfamiliarity=float(data.unfamiliarity[place]),
             model_version="out of fold",
+            outline=tuple(data.outline[place].tolist()),
         )
         cases.append(replace(case, evidence=evidence))
     return LabelledPhotos(tuple(cases))
@@ -121,9 +122,9 @@ def _with_released(fitted: Members) -> Members:
 
 
 @cache
-def _folds(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
-    """Rows of the pool, each part with members that were fitted on other dogs."""
-    return tuple((rows, _with_released(fitted)) for rows, fitted in fold_members(pool(models), _config()))
+def _folds(models: Path, by: str) -> tuple[tuple[NDArray[np.int64], Members], ...]:
+    """Rows of the pool, each part with members that were fitted on other dogs (``group``) or on other breeds."""
+    return tuple((rows, _with_released(fitted)) for rows, fitted in fold_members(pool(models), _config(), by=by))
 
 
 @cache
@@ -140,7 +141,8 @@ def _by_source(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
 
 @cache
 def cross_fitted(models: Path, unseen: str = "dog") -> LabelledPhotos:
-    """The pool out of fold, in its order: no network and no member of the ensemble was fitted on the dog that it reads.
+    """The pool out of fold, in its order: no network and no member of the ensemble was fitted on the dog that it reads,
+    nor with ``breed`` on any of its breed.
 
     Temperatures and thresholds, a handful of numbers, are the released ones.
 
@@ -151,7 +153,8 @@ def cross_fitted(models: Path, unseen: str = "dog") -> LabelledPhotos:
     """
     read = _read_by(models, unseen)
     rows = np.empty(len(read), dtype=object)
-    for held_out, members in _by_source(models) if unseen == "source_at_all" else _folds(models):
+    by = "breed" if unseen == "breed" else "group"
+    for held_out, members in _by_source(models) if unseen == "source_at_all" else _folds(models, by):
         rows[held_out] = with_decisions(cases_of_evidence(read.take(held_out)), members=members).rows
     return LabelledPhotos(tuple(rows))
 
@@ -165,6 +168,7 @@ def _read_by(models: Path, unseen: str) -> Dataset:
             texture=photos.unseen_texture,
             kinship=photos.unseen_kinship,
             band_evidence=photos.unseen_band,
+            outline=photos.unseen_outline,
             unfamiliarity=photos.unseen_unfamiliarity,
         )
     return photos if unseen == "dog" else _with_sources_held_out(photos, models / EVIDENCE["source"])
@@ -176,7 +180,7 @@ def _with_sources_held_out(photos: Dataset, path: Path) -> Dataset:
         if not place.keys() >= set(photos.photo_id.tolist()):
             raise InputError(str(path), "lacks photos of the labels.", "Make it again with: python -m training image")
         rows = np.array([place[photo] for photo in photos.photo_id.tolist()])
-        scores = {"texture": "texture", "kinship": "kinship", "band_evidence": "band", "unfamiliarity": "unfamiliarity"}
+        scores = {name: name for name in ("texture", "kinship", "outline", "unfamiliarity")} | {"band_evidence": "band"}
         return replace(
             photos,
             fold=arrays["fold"][rows],
