@@ -38,7 +38,8 @@ def category_set(
 
     The conformal set (least ambiguous classifier; Sadinle, Lei and Wasserman 2019) over families, with the most
     probable one always in it, and *mixed* from a lower probability on. Where the best alone is not sure enough to be
-    called settled, the runner-up joins it; *mixed* joins by its own limit alone. Of hair and drop both stay, unless one
+    called settled, the runner-up joins it; *mixed* joins by its own limit, and beside hair that is not sure: by look a
+    soft cross is one or the other. Of hair and drop both stay, unless one
     is sure enough by itself and neither the other's share nor ``bands``, lengths that can't be ruled out, speak for it.
     """
     joined = families(probabilities)
@@ -46,7 +47,8 @@ def category_set(
     chosen = [i for i in order if joined[i] >= at.category_at and joined[i] > 0] or order[:1]
     if len(chosen) == 1 and joined[chosen[0]] < at.settle_at:
         chosen.append(next(i for i in order if i not in (chosen[0], _MIXED)))
-    if _MIXED not in chosen and probabilities[_MIXED] >= at.mixed_at:
+    looks_mixed = chosen[0] == _HAIR and len(chosen) > 1 and probabilities[_HAIR] >= probabilities[_DROP]
+    if _MIXED not in chosen and (probabilities[_MIXED] >= at.mixed_at or looks_mixed):
         chosen.append(_MIXED)
     if _HAIR in chosen:
         chosen = [i for i in chosen if i != _HAIR] + _by_length(probabilities, at, bands)

@@ -203,6 +203,12 @@ def test_mixed_joins_a_set_by_its_own_limit_alone_never_as_runner_up():
     assert CoatCategory.MIXED in category_set(row, unsure.model_copy(update={"mixed_at": 0.1}))
 
 
+def test_hair_that_is_not_sure_may_be_a_mixed_coat():
+    shares = dict.fromkeys(CATEGORIES, 0.0) | {CoatCategory.HAIR: 0.8, CoatCategory.WIRE: 0.19, CoatCategory.DROP: 0.01}
+    decision = decide(replace(coat(CoatCategory.HAIR), category=tuple(shares.values())), [USED], thresholds=THRESHOLDS)
+    assert CoatCategory.MIXED in decision.categories and decision.verdict is Verdict.HANDS_ON
+
+
 def test_names_beside_a_photo_are_held_to_the_photos_limit():
     careful = {**THRESHOLDS.regimes, "photo": AT.model_copy(update={"settle_at": 0.99})}
     strict = THRESHOLDS.model_copy(update={"regimes": careful})

@@ -27,7 +27,8 @@ def sure_photos(breed: str, category: CoatCategory, at_least: float = 0.9) -> li
     read = [
         PhotoEvidence(
             str(kept["photo_id"][row]), tuple(kept["texture"][row]), tuple(kept["kinship"][row]),
-            tuple(kept["band"][row]), 1.0, 0.5, float(kept["unfamiliarity"][row]), "", outline=tuple(kept["outline"][row]),
+            tuple(kept["band"][row]), 1.0, 0.5, float(kept["unfamiliarity"][row]), "",
+            outline=tuple(kept["outline"][row]),
         )
         for row in rows
     ]  # fmt: skip
