@@ -201,8 +201,8 @@ def _split(report: dict[str, Any]) -> list[str]:
     if not split["n"]:
         return []
     said = (
-        f"Where the two annotators named different categories ({split['n']} photos), the first choice is one of the two in "
-        f"{split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
+        f"Where the two annotators named different categories ({split['n']} photos), the first choice is one of the "
+        f"two in {split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
         f"{number(split['probability_of_the_two_together'])} in the mean. Log loss against both is at best "
         f"{number(log(2))}."
     )
