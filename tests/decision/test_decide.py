@@ -46,6 +46,17 @@ def test_one_sure_category_is_settled():
     assert decision.bands == (LengthBand.UNDER_19MM,)
 
 
+@pytest.mark.parametrize("regime", ["photo", "both"])
+def test_what_is_hardly_a_dog_is_never_settled_answers_or_not(regime):
+    hardly = PhotoReport(
+        file="e.jpg", status=PhotoStatus.DOUBTFUL, reasons=(Reason(code="dog_unlikely", text="Hardly a dog."),)
+    )
+    decision = decide(coat(CoatCategory.FUR, regime=regime), [hardly], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.HANDS_ON and "hardly_a_dog" in codes(decision)
+    beside = decide(coat(CoatCategory.FUR, regime=regime), [hardly, USED], thresholds=THRESHOLDS)
+    assert beside.verdict is Verdict.SETTLED
+
+
 def test_one_category_that_is_not_sure_enough_is_narrowed_to_two():
     estimate = replace(coat(CoatCategory.FUR), category=(0.01, 0.8, 0.0, 0.17, 0.01, 0.0, 0.01))
     decision = decide(estimate, [USED], thresholds=THRESHOLDS)

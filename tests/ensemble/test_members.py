@@ -20,7 +20,7 @@ def test_members_survive_a_round_trip_through_json():
 
 
 @pytest.mark.parametrize(
-    "damage", [{"category_bias": [0.0]}, {"prior": None}, {"band_weights": [[float("nan")] * 18] * 4}]
+    "damage", [{"category_bias": [0.0]}, {"prior": None}, {"category_weights": [[float("nan")] * 25] * 7}]
 )
 def test_damaged_members_are_refused_in_plain_words(damage):
     with pytest.raises(ModelFilesError, match="Install coatclass again"):

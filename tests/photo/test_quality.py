@@ -14,6 +14,7 @@ from PIL import Image, ImageFilter
 
 from coatclass import photo
 from coatclass.contract import PhotoEvidence, PhotoStatus
+from coatclass.resources import released
 
 
 def split_of(photos: Path, split: str) -> list[Path]:
@@ -66,9 +67,20 @@ def test_dogs_are_seldom_called_no_dog_and_cats_mostly_are(photos: Path, not_dog
 
     dogs = told(split_of(photos, "val")[::3])
     cats = told(sorted(not_dogs.rglob("*.jpg"))[::5])
-    assert np.mean([one is not PhotoStatus.USED for one in dogs]) <= 0.03
+    assert np.mean([one is not PhotoStatus.USED for one in dogs]) <= 0.04  # 129 photos; of all, below
     assert np.mean([one is PhotoStatus.REFUSED for one in dogs]) <= 0.01
     assert np.mean([one is PhotoStatus.REFUSED for one in cats]) >= 0.95
+
+
+@pytest.mark.parametrize("name", ["evidence.npz", "evidence_unseen_breeds.npz"])
+def test_out_of_fold_a_settled_coat_stays_possible_for_98_of_100_dogs(name: str) -> None:
+    """And hardly one is refused, of breeds that training knew and of breeds that it never saw."""
+    with np.load(released(f"models/{name}")) as columns:
+        margin = columns["dog_margin"][columns["fold"] >= 0]
+    limits = photo.default_limits().dog_margin
+    assert len(margin) == 2098
+    assert (margin < limits.refused).mean() <= 0.012
+    assert (margin < limits.doubtful).mean() <= 0.023
 
 
 @pytest.mark.photos

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 from coatclass import photo, vision
-from coatclass.contract import Verdict
+from coatclass.contract import PhotoStatus, Verdict
 from coatclass.errors import ModelFilesError
 from coatclass.estimating import estimate_photo
 from coatclass.resources import released
@@ -95,6 +95,19 @@ def test_few_cats_pass_for_dogs(not_dogs: Path) -> None:
     limit = vision.read_manifest().limits.dog_margin
     passed = [vision.read(photo.load(cat), file=cat.name).dog_margin >= limit for cat in cats]
     assert np.mean(passed) <= 0.05
+
+
+@pytest.mark.photos
+def test_no_cat_gets_a_settled_coat(not_dogs: Path) -> None:
+    """All 300, hairless ones too; no cat was used in fitting (Oxford-IIIT Pet, Parkhi et al. 2012)."""
+    passed = []
+    for cat in sorted(not_dogs.glob("*.jpg")):
+        evidence = vision.read(photo.load(cat), file=cat.name)
+        if photo.report(photo.load(cat), evidence).status is not PhotoStatus.REFUSED:
+            passed.append(cat)
+    assert len(passed) <= 15  # 95 % are refused outright
+    verdicts = [estimate_photo(cat)[1].verdict for cat in passed]
+    assert Verdict.SETTLED not in verdicts
 
 
 @pytest.mark.photos

@@ -201,9 +201,8 @@ def _split(report: dict[str, Any]) -> list[str]:
     if not split["n"]:
         return []
     said = (
-        f"Where the two annotators named different categories ({split['n']} photos), the first choice is one of "
-        "the two in "
-        f"{split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
+        f"Where the two annotators named different categories ({split['n']} photos), the first choice is one of the "
+        f"two in {split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
         f"{number(split['probability_of_the_two_together'])} in the mean. Log loss against both is at best "
         f"{number(log(2))}."
     )
@@ -282,7 +281,7 @@ def _answers(report: dict[str, Any]) -> list[str]:
     if not sweep:
         return []
     lines = [
-        "**Simulated answers.** No owner has answered yet; these are drawn from rows of P(answer | coat), for the "
+        "**Simulated answers.** No real answers exist yet; these are drawn from stated tables, for the "
         f"{sweep['n']} photos whose length is known.",
         "",
         "| Wrong answers | Answers alone: accuracy | log loss | Photo and answers: accuracy | log loss |",
