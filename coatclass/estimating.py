@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +17,13 @@ from numpy.typing import NDArray
 from coatclass import ancestry, decision, ensemble, photo, vision
 from coatclass import answers as questionnaire
 from coatclass.ancestry import Inherited
-from coatclass.answers import Answers
+from coatclass.answers import Answer, Answers
+from coatclass.answers.tables import Table
 from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvidence, PhotoReport, PhotoStatus
 from coatclass.decision import Askable, Thresholds
 from coatclass.ensemble import Finding, Members
 from coatclass.errors import PhotoError
 from coatclass.photo import LoadedPhoto
-
-if TYPE_CHECKING:
-    from coatclass.learning import LearnedModel
 
 __all__ = [
     "NO_ANSWERS",
@@ -33,6 +31,7 @@ __all__ = [
     "Look",
     "PhotoSource",
     "Reading",
+    "Taught",
     "askable",
     "decide",
     "estimate",
@@ -106,6 +105,19 @@ def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
 # --- weighing and deciding ------------------------------------------------------------------------------------------
 
 
+class Taught(Protocol):
+    """What a groomer's findings have taught (``coatclass.learning.LearnedModel``)."""
+
+    def evidence(self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None) -> AnswerEvidence:
+        """What the answers say, by the learned rows."""
+
+    def likelihood(self, question: str, answer: Answer) -> Table:
+        """P(answer | category, band), (7, 4)."""
+
+    def members(self, released: Members) -> Members:
+        """The ensemble with the learned temperatures."""
+
+
 @dataclass(frozen=True)
 class Estimate:
     """What is known of one dog: probabilities, what the answers say, and what names or genes say (None if nothing)."""
@@ -120,7 +132,7 @@ def estimate(
     answers: Answers | None = None,
     *,
     finding: Finding | None = None,
-    learned: LearnedModel | None = None,
+    learned: Taught | None = None,
     members: Members | None = None,
 ) -> Estimate:
     """Weigh photos, answers, ancestors, genes and a finding.
@@ -155,7 +167,7 @@ def decide(
 
 
 def askable(
-    known: Estimate, answers: Answers, *, skipped: Collection[str] = (), learned: LearnedModel | None = None
+    known: Estimate, answers: Answers, *, skipped: Collection[str] = (), learned: Taught | None = None
 ) -> list[Askable]:
     """The evidence questions that may be asked next, with what their answers would say and how far they would count."""
     table = learned.likelihood if learned else questionnaire.likelihood

@@ -1,8 +1,7 @@
 """The questionnaire: what to ask, what was answered, and what the answers say about the coat."""
 
-from coatclass.answers._checks import doubts
 from coatclass.answers._evidence import evidence, grown_up, visible, weights
-from coatclass.answers._model import Answers, OwnedTool
+from coatclass.answers._model import Answers, OwnedTool, doubts
 from coatclass.answers._parse import Problem, dump, json_schema, parse, problems
 from coatclass.answers._questions import (
     LANGUAGES,

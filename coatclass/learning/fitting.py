@@ -23,7 +23,16 @@ from coatclass.learning._model import RELEASED, LearnedModel, Table, word
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["LearningReport", "Scores", "fit", "learn", "probabilities", "settings"]
+__all__ = [
+    "LearningReport",
+    "Scores",
+    "fit",
+    "folds_of",
+    "learn",
+    "probabilities",
+    "settings",
+    "temperature",
+]
 
 Array = NDArray[np.float64]
 
@@ -141,13 +150,13 @@ def _temperatures(cases: Sequence[Case], rows: LearnedModel, members: Members) -
         logs[case.regime].append(np.log(np.maximum(probabilities(case, rows, uncalibrated), 1e-12)))
         truths[case.regime].append(CATEGORIES.index(case.category))
     return {
-        regime: _temperature(np.array(logs[regime]), truths[regime], members.category_temperature[regime])
+        regime: temperature(np.array(logs[regime]), truths[regime], members.category_temperature[regime])
         for regime in logs
         if len(logs[regime]) >= settings()["least_findings_for_temperature"]
     }
 
 
-def _temperature(logs: Array, truths: Sequence[int], released: float) -> float:
+def temperature(logs: Array, truths: Sequence[int], released: float) -> float:
     """Temperature scaling (Guo et al. 2017) with a prior, by trying 161 values; ``logs`` (N, 7)."""
     spread = float(settings()["temperature_prior_sd_log"])
 
@@ -211,7 +220,7 @@ def compare(
     """Compare the released model with one that ``fit`` makes from the other dogs' findings."""
     before = np.array([probabilities(case, RELEASED, members) for case in cases])
     after = np.empty_like(before)
-    fold = _folds(cases, settings["folds"])
+    fold = folds_of(cases, settings["folds"])
     for number in range(settings["folds"]):
         learned = fit([case for case, its in zip(cases, fold, strict=True) if its != number])
         for index in np.flatnonzero(fold == number).tolist():
@@ -228,7 +237,7 @@ def compare(
     )
 
 
-def _folds(cases: Sequence[Case], folds: int) -> NDArray[np.int_]:
+def folds_of(cases: Sequence[Case], folds: int) -> NDArray[np.int_]:
     """A fold for every case, the same for all of one dog; dogs of each category are dealt out in turn."""
     dogs = sorted({(case.category, case.dog) for case in cases})
     dealt: dict[str, int] = {}
