@@ -156,6 +156,8 @@ def macro_f1(truth: NDArray[np.int64], said: NDArray[np.int64]) -> float:
     from sklearn.metrics import f1_score
 
     known = truth != _MIXED
+    if not known.any():
+        return float("nan")
     names = [place for place in range(len(CATEGORIES)) if place != _MIXED]
     return float(f1_score(truth[known], said[known], labels=names, average="macro", zero_division=0))
 

@@ -59,7 +59,7 @@ def dogs(n: int = 700, seed: int = 0) -> Dataset:
         unseen_fold=np.zeros(n, dtype=np.int64),
         split=np.where(np.arange(n) % 10 == 0, "test", "train"),
         group=np.array([f"g{i // 2}" if i < 60 else f"g{i}" for i in range(n)]),
-        breed=np.array([f"breed {i % 40}" for i in range(n)]),
+        breed=np.array([f"breed {i // 2 % 40}" for i in range(n)]),
         category=category,
         band=np.where(np.arange(n) < 5, UNKNOWN, band),
         votes=np.eye(7)[category],
