@@ -42,11 +42,13 @@ _CDF = NormalDist().cdf
 _STEPS = 200
 
 
+@cache
 def reliability() -> dict[str, Any]:
     """Measuring errors, correlations and weights, as in ``data/reliability.toml``; callers must not change it."""
     return read_toml(_RELIABILITY)
 
 
+@cache
 def outcomes(question_id: str) -> tuple[Answer, ...]:
     """Answers that a question can have and that say something about the coat; empty if it is no evidence.
 
@@ -84,6 +86,7 @@ def stated(question_id: str, answer: Answer) -> Table:
         raise ValueError(f"no table says how likely {answer!r} is as an answer to {question_id!r}") from None
 
 
+@cache
 def tabled_questions() -> tuple[str, ...]:
     """The questions with a table of choices, in the questionnaire's order; the trunk length is not among them."""
     tabled = {question for question, _ in _tables()}
