@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
-from coatclass.ensemble._fusion import log_softmax
+from coatclass.ensemble.fusion import log_softmax
 from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, with_decisions
 
 
