@@ -40,7 +40,8 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
 def stops(plan: Presentation) -> list[str]:
     """What must be said before hands are laid on."""
     section = plan.section("stops")
-    return [block.text for block in section.blocks if isinstance(block, Note)] if section else []
+    notes = (block for block in section.blocks if isinstance(block, Note)) if section else ()
+    return [f"{one.text} {one.where}".strip() for one in notes]
 
 
 def _answers(file: files.DogFile) -> list[tuple[str, str]]:

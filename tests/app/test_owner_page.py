@@ -224,6 +224,29 @@ def test_a_place_pressed_in_the_picture_changes_its_entry(server, visitor):
     assert page.get_attribute('.zone[data-zone="tail"]', "data-level") == "4"
 
 
+def test_trouble_of_the_skin_is_asked_for_by_place_and_holds_those_places_only(server, visitor, web):
+    page = visitor()
+    token = server.start_dog()
+    web.patch(f"/api/v1/dogs/by-link/{token}/answers", json={"breed": "Maltese"}).raise_for_status()
+    open_step(page, server.url, token, "q/skin")
+    where = page.locator('[data-question="skin_where"]')
+    assert where.is_hidden()
+    page.check('input[name="skin_trouble"][value="ear_trouble"]')
+    assert where.is_hidden()  # ears are where ears are
+    page.check('input[name="skin_trouble"][value="redness"]')
+    assert where.is_visible()
+    page.select_option("#zone-groin", "redness")
+    assert page.get_attribute('.zone[data-zone="groin"]', "data-level") == "4"
+    assert page.locator("[data-all-free]").count() == 0  # nobody can say "no knots" here
+    press_and_wait(page, "[data-form=card] button[type=submit]")
+    assert answers(web, page)["skin_where"] == {"groin": "redness"}
+    cleared = {
+        one["zone"]: one["touch"]
+        for one in web.get(f"/api/v1/dogs/by-link/{token}/assessment").json()["triage"]["zones"]
+    }
+    assert cleared["groin"] == "nothing" and cleared["chest"] == "brush"
+
+
 def card_scene(path) -> list[tuple[int, int]]:
     """A drawn card seen from straight above, 4 px a mm, with a hair of 60 mm beside it; the marks on it."""
     per_mm, left, top = 4, 120, 140

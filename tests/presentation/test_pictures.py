@@ -49,7 +49,7 @@ def test_the_dog_is_readable_without_colour_and_names_every_zone_that_it_has(lan
 
 def test_a_zone_at_higher_risk_is_hatched_more_densely():
     def lines(situation):
-        picture = dog_map(care.mat_risk(situation), (), catalogue())
+        picture = dog_map(care.MatRisk(situation).today, (), catalogue())
         return sum(isinstance(shape, Line) and len(shape.points) == 2 for shape in picture.shapes)
 
     worn = {"textures": frozenset({Texture.COTTONY}), "swims": True, "days_since_combed": 30.0}
