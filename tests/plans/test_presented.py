@@ -10,6 +10,7 @@ import json
 import re
 import tomllib
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import cache
 from itertools import chain
@@ -25,12 +26,14 @@ from test_presenters import in_html, in_pdf, in_terminal, missing, on_page
 from coatclass import reports, toolkit
 from coatclass.answers import Answers, parse, situation
 from coatclass.assessing import assess
+from coatclass.cli import main
 from coatclass.cli._dog import presented
 from coatclass.contract import Assessment, CoatSituation
 from coatclass.planning import Phase, Plan, plan
 from coatclass.presentation import Presentation, Section, present
 from coatclass.presentation.blocks import Facts, Items, Steps, Tools
 from coatclass.taxonomy import BodyZone
+from coatclass.triage import zones_of
 from coatclass.words import LANGUAGES, catalogue
 
 TODAY = date(2026, 3, 2)
@@ -120,7 +123,8 @@ def places(made: Presentation, whole: Plan) -> Iterator[str]:
     for block in blocks(made, Steps, "now", "steps"):
         for row in block.rows:
             if row.title not in alone:
-                yield from (one for one in (row.title, row.where, row.do, row.done) if one)
+                title = "" if row.tool else row.title  # a tool may be called after a zone
+                yield from (one for one in (title, row.where, row.do, row.done) if one)
     for block in blocks(made, Items, "week", "ladder"):
         yield from block.items
     yield from (entry.text for entry in made.entries if entry.event.kind == "touch_up")
@@ -128,7 +132,8 @@ def places(made: Presentation, whole: Plan) -> Iterator[str]:
 
 def check_places(made: Presentation, whole: Plan) -> None:
     """No uncleared zone and no zone that the dog lacks where something is done now."""
-    having, alone = whole.now.triage.having, set(whole.now.triage.left_alone)
+    coats = (whole.grown or whole.now).situation.categories  # a spitz has no beard as a puppy either
+    having, alone = set(zones_of(replace(whole.now.situation, categories=coats))), set(whole.now.triage.left_alone)
     for text in places(made, whole):
         touched = named(text, made.language) & alone
         assert not touched, f"{sorted(touched)}: left alone, but: {text}"
@@ -295,6 +300,24 @@ def test_terminal_page_sheet_and_calendar_say_these_sentences(name):
     assert [(str(event["SUMMARY"]), start) for event, start in zip(events, starts, strict=True)] == [
         (entry.title, entry.event.start) for entry in made.entries
     ]
+
+
+def test_the_terminal_shows_first_what_must_be_read_at_once_and_says_how_to_see_the_rest(capsys, tmp_path):
+    answers = tmp_path / "my dog.json"
+    answers.write_text(json.dumps(DOGS["hair_mats_and_bites"]), encoding="utf-8")
+    assert main(["assess", "--answers", str(answers)]) == 0
+    short = capsys.readouterr().out
+    assert main(["assess", "--answers", str(answers), "--full"]) == 0
+    full = capsys.readouterr().out
+    made = presented(*reversed(assessed("hair_mats_and_bites")))
+    titles = {section.place: [one.title for one in made.sections if one.place == section.place]
+              for section in made.sections}  # fmt: skip
+    lines, all_lines = short.splitlines(), full.splitlines()
+    assert all(title in lines for title in titles["first"]) and "Stop" in lines
+    assert not any(title in lines for title in titles["more"]) and all(title in all_lines for title in titles["more"])
+    command = short[short.index("coatclass assess") :].replace("\n", "")
+    assert command.startswith("coatclass assess --answers") and command.endswith("--full")
+    assert len(lines) < 150 < len(all_lines)
 
 
 @pytest.mark.parametrize("name", ["curly_felted", "hair_mats_and_bites", "arctic_mats", "puppy_doodle"])
