@@ -1,4 +1,4 @@
-"""``python -m training``: a thin dispatcher; each sub-command lives in the module of its name."""
+"""``python -m training``: a thin dispatcher to the sub-commands."""
 
 from __future__ import annotations
 
@@ -8,16 +8,20 @@ from importlib import import_module
 
 from coatclass.errors import CoatclassError
 
+# Command: the module behind it (with ``add_arguments`` and ``run``), and its purpose.
 COMMANDS = {
-    "image": "train the image model from the photos and release it",
-    "ensemble": "fit and calibrate the ensemble on released evidence",
-    "evaluate": "measure the released model on the test split",
-    "bench": "measure speed and memory, as ratios of one run",
-    "trials": "measure again what was tried with frozen features and left out",
-    "photos": "fetch the photos that the labels name",
-    "labels": "write the labels, their documents and the metadata of the data set",
-    "crosses": "measure what ancestors add to a photo, on the photographed crosses",
-    "breeds": "compare the breed table with published tables",
+    "image": ("image", "train the image model from the photos and release it"),
+    "ensemble": ("ensemble", "fit and calibrate the ensemble on released evidence"),
+    "evaluate": ("evaluation.release", "measure the released model on the test split"),
+    "benchmark": ("benchmark", "measure speed and memory, as ratios of one run"),
+    "trials": ("experiments.trials", "measure again what was tried with frozen features and left out"),
+    "ablations": ("experiments.ablation_intervals", "tell how far two variants of the image model differ"),
+    "photos": ("photos", "fetch the photos that the labels name"),
+    "blind-sheet": ("blind_sheet", "prepare a sheet for a groomer who labels photos unseen, and read it back"),
+    "votes": ("votes", "measure the release against all annotators and beside a further one"),
+    "labels": ("labels", "write the labels, their documents and the metadata of the data set"),
+    "crosses": ("crosses", "measure what ancestors add to a photo, on the photographed crosses"),
+    "breeds": ("breeds", "compare the breed table with published tables"),
 }
 
 
@@ -27,10 +31,10 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m training", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     chosen = next((word for word in arguments if not word.startswith("-")), None)
-    for name, purpose in COMMANDS.items():
+    for name, (place, purpose) in COMMANDS.items():
         command = commands.add_parser(name, help=purpose, description=purpose.capitalize() + ".")
         if name == chosen:  # only the sub-command that runs is imported: torch is slow to load
-            module = import_module(f"training.{name}")
+            module = import_module(f"training.{place}")
             module.add_arguments(command)
             command.set_defaults(run=module.run)
     options = parser.parse_args(arguments)

@@ -1,6 +1,7 @@
 """How far the breed table agrees with published tables, and how far breeds agree with the coats seen in the photos.
 
-Nothing here changes the table: it counts, lists every disagreement and writes ``datasets/BREED_AGREEMENT.md``.
+Nothing here changes the table: it counts, lists every disagreement and writes ``datasets/BREED_AGREEMENT.md``; the
+breeds' coat genes are compared in :mod:`training.breed_states`.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from coatclass import breeds
 from coatclass.breeds import BreedFacts
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES, CoatCategory, Curl, Texture, Undercoat
+from training import breed_states
 from training.places import ROOT, add_photos_argument
 
 # The clubs' "short, medium, long" are not millimetres anywhere. These limits are where the clubs' words part the
@@ -274,9 +276,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Write the report and print where it went."""
+    """Write both comparisons and print where they went."""
     reference = Path(__file__).resolve().parent.parent / "tests" / "reference" / "fci_breed_trunk_lengths.csv"
     photos = options.photos if (options.photos / "manifest.csv").is_file() else None
     options.out.write_text(report(options.tables, reference, photos), encoding="utf-8")
-    print(f"wrote {options.out}")
+    breed_states.PAGE.write_text(
+        breed_states.states_text(breed_states.compare_states(options.tables)), encoding="utf-8"
+    )
+    print(f"wrote {options.out} and {breed_states.PAGE}")
     return 0

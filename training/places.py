@@ -1,12 +1,15 @@
-"""Where the commands of this room find photos and released files, unless they are told otherwise."""
+"""Where the commands of this room find photos, released files and the aims, unless they are told otherwise."""
 
 from __future__ import annotations
 
 import argparse
 import os
+import tomllib
+from functools import cache
 from pathlib import Path
+from typing import Any
 
-__all__ = ["EVIDENCE", "ROOT", "add_photos_argument", "photos_folder"]
+__all__ = ["EVIDENCE", "ROOT", "add_photos_argument", "aims", "photos_folder"]
 
 ROOT = Path(__file__).resolve().parent.parent
 EVIDENCE = {
@@ -15,6 +18,12 @@ EVIDENCE = {
     "source": "evidence_unseen_sources.npz",
 }
 """Released evidence by what was held out: the dog (``group``), every dog of its breed, every photo of its source."""
+
+
+@cache
+def aims() -> dict[str, Any]:
+    """What was hoped for, by part of the report: ``configs/aims.toml``."""
+    return tomllib.loads((ROOT / "training" / "configs" / "aims.toml").read_text(encoding="utf-8"))
 
 
 def photos_folder() -> Path:

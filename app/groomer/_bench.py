@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pydantic import BaseModel, Field
 
 from coatclass.contract import Assessment
-from coatclass.genetics import NOT_FOR_HAND_STRIPPING, TouchFinding, bench, touches, update
+from coatclass.genetics import NOT_FOR_HAND_STRIPPING, RankedTouch, rank_touches, touches, update
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
 
@@ -53,12 +53,12 @@ def bench_of(assessment: Assessment, outcomes: Mapping[str, str]) -> Bench:
     return Bench(
         probabilities=probabilities,
         best=best,
-        open=[_next(one) for one in bench(distribution, done=tuple(outcomes))],
+        open=[_next(one) for one in rank_touches(distribution, done=tuple(outcomes))],
         advice=NOT_FOR_HAND_STRIPPING if best is CoatCategory.MIXED else "",
     )
 
 
-def _next(found: TouchFinding) -> NextTouch:
+def _next(found: RankedTouch) -> NextTouch:
     would = {
         outcome: max(CATEGORIES, key=dict(zip(CATEGORIES, said, strict=True)).__getitem__)
         for outcome, said in found.would_say.items()

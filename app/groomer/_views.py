@@ -132,7 +132,7 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
 def _counts(state: Any) -> dict[str, int]:
     with state.records.read() as reader:
         kinds = {"dogs": Dog, "clients": Client, "findings": Finding}
-        return {name: len(reader.find(kind)) for name, kind in kinds.items()}
+        return {name: reader.count(kind) for name, kind in kinds.items()}
 
 
 def _search(state: Any, wish: Wish) -> Shown:
@@ -316,7 +316,7 @@ def _learn(state: Any, wish: Wish) -> Shown:
 
 
 def _needed() -> dict[str, Any]:
-    from coatclass.learning._learn import settings
+    from coatclass.learning.fitting import settings
 
     return settings()
 

@@ -8,8 +8,17 @@ from coatclass.breeds._evidence import (
     category_distribution,
     cross,
 )
-from coatclass.breeds._kin import ALSO_NAMED, kin_table, named_by_imagenet
-from coatclass.breeds._lookup import BreedMatch, Found, aliases, find, normalise, says_cross
+from coatclass.breeds._lookup import (
+    ALSO_NAMED,
+    BreedMatch,
+    Found,
+    aliases,
+    find,
+    kin_table,
+    named_by_imagenet,
+    normalise,
+    says_cross,
+)
 from coatclass.breeds._table import (
     BreedFacts,
     BreedKind,

@@ -1,4 +1,4 @@
-"""From what people write to breeds: exact names, aliases, misspellings, and crosses taken apart into parents."""
+"""From names to breeds: what people write (aliases, misspellings, crosses) and what ImageNet calls its dog classes."""
 
 from __future__ import annotations
 
@@ -10,12 +10,17 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from coatclass.breeds._table import BreedKind, table
-from coatclass.resources import read_toml, released
+from coatclass.resources import damage_told, read_toml, released
 
 ALIASES = "datasets/breed_aliases.csv"
+KIN = "datasets/imagenet_dogs.csv"
+# Further breeds among the synonyms of ImageNet's classes 180 ("..., American pit bull terrier, pit bull terrier"),
+# 219 ("cocker spaniel, English cocker spaniel, cocker"), 231 ("collie") and 158 ("toy terrier"); WordNet 3.0.
+ALSO_NAMED = ("american_pit_bull_terrier", "english_cocker_spaniel", "collie", "english_toy_terrier_black_and_tan")
 _DATA = Path(__file__).with_name("data") / "breeds.toml"
 _LONGEST = 200
 
@@ -162,9 +167,11 @@ def _names() -> Mapping[str, tuple[str, bool]]:
 
 def aliases() -> Iterable[tuple[str, str]]:
     """All (alias, breed id) of the alias table, in its order."""
-    with released(ALIASES).open(encoding="utf-8", newline="") as stream:
-        for row in csv.DictReader(stream):
-            yield row["alias"], row["id"]
+    with damage_told(ALIASES), released(ALIASES).open(encoding="utf-8", newline="") as stream:
+        rows = csv.DictReader(stream)
+        if not {"alias", "id"} <= set(rows.fieldnames or ()):
+            raise ValueError("lacks its columns")
+        return [(row["alias"], row["id"]) for row in rows]
 
 
 def _by_name(text: str, plain: str) -> BreedMatch | None:
@@ -276,3 +283,27 @@ def _likest(plain: str) -> tuple[tuple[str, float], ...]:
             breed_id = names[name][0]
             best[breed_id] = max(best.get(breed_id, 0.0), round(score, 1))
     return tuple(sorted(best.items(), key=lambda item: (-item[1], item[0])))
+
+
+@cache
+def kin_table() -> Mapping[int, str]:
+    """Breed ids by the index of ImageNet's class, 151 to 268, in this order.
+
+    Source: the 1,000 classes of ILSVRC 2012 in ascending order of their WordNet 3.0 ids.
+    """
+    with damage_told(KIN), released(KIN).open(encoding="utf-8", newline="") as stream:
+        return MappingProxyType({int(row["index"]): row["breed_id"] for row in csv.DictReader(stream)})
+
+
+@cache
+def named_by_imagenet(breed: str) -> bool:
+    """Whether ImageNet has a class for a recorded breed, for a variety of it, or for the breed that it is a variety of.
+
+    The network started from ImageNet's weights, and kinship reads the scores of these classes: such a breed is not new
+    to it even if no photo of it was in training.
+    """
+    found = find(breed).id
+    if found is None:
+        return False
+    named = {*kin_table().values(), *ALSO_NAMED}
+    return found in named or _breed_of(found) in named or any(found == _breed_of(name) for name in named)

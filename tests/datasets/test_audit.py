@@ -10,7 +10,7 @@ import pytest
 
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.dataset import read_csv
-from training.dataset._audit import ANNOTATORS_DIFFER, AUDIT_COLUMNS, OTHER_BAND, OTHER_CATEGORY, label_audit
+from training.dataset.documents import ANNOTATORS_DIFFER, AUDIT_COLUMNS, OTHER_BAND, OTHER_CATEGORY, label_audit
 
 ROOT = Path(__file__).resolve().parents[2]
 EVIDENCE = ROOT / "models" / "evidence.npz"

@@ -13,15 +13,18 @@ import pytest
 from coatclass.breeds import table
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.dataset import LABEL_COLUMNS, difference_hash, hash_distance, read_csv
-from training.dataset._audit import audit_table
-from training.dataset._croissant import FILES, croissant
-from training.dataset._documents import (
+from training.dataset.documents import (
+    FILES,
     agreement_table,
     attribution,
+    audit_table,
     band_agreement,
     category_agreement,
     composition,
+    croissant,
     disagreement_table,
+    observed_table,
+    opinion_table,
     with_numbers,
 )
 
@@ -100,6 +103,8 @@ def test_the_datasheet_states_the_numbers_of_the_labels(labels: list[dict[str, s
         "composition": composition(labels),
         "agreement": agreement_table(labels),
         "disagreements": disagreement_table(labels),
+        "opinions": opinion_table(labels, read_csv(DATASETS / "more_opinions.csv")),
+        "observed": observed_table(labels, read_csv(DATASETS / "observed_answers.csv")),
         "audit": audit_table(read_csv(DATASETS / "label_audit.csv")),
     }
     assert with_numbers(text, blocks) == text
@@ -123,6 +128,26 @@ def test_every_photo_and_every_author_is_in_the_attribution_list(labels: list[di
         if row["licence_tier"] != "O":
             assert row["photo_id"] in text and row["author"] in text and row["source_url"] in text
     assert sum(int(number) for number in re.findall(r"\((\d+) photos\)", text)) == len(labels)
+
+
+def test_further_opinions_and_observed_answers_speak_of_the_labels_photos(labels: list[dict[str, str]]) -> None:
+    split = {row["photo_id"]: row["split"] for row in labels}
+    bands = {*map(str, BANDS), "not_visible"}
+    opinions = read_csv(DATASETS / "more_opinions.csv")
+    for row in opinions:
+        assert split[row["photo_id"]] == row["split"] and row["annotator"] in "34" and row["confidence"] in "123"
+        assert row["category"] in CATEGORIES and row["band"] in bands
+    judged = {(row["photo_id"], row["annotator"]) for row in opinions}
+    assert len(judged) == len(opinions) == 2 * 816
+    assert {photo for photo, side in split.items() if side == "test"} <= {photo for photo, _ in judged}
+    observed = read_csv(DATASETS / "observed_answers.csv")
+    assert {row["photo_id"]: row["split"] for row in observed} == split and len(observed) == len(split)
+
+
+def test_the_documents_say_that_no_person_labelled() -> None:
+    for name in ("DATASHEET.md", "croissant.json"):
+        text = (DATASETS / name).read_text(encoding="utf-8")
+        assert "vision-language model" in text and "two people" not in text and "by eye" not in text
 
 
 def test_the_cats_are_no_dogs_of_the_labels(labels: list[dict[str, str]]) -> None:
@@ -171,7 +196,7 @@ def test_no_two_dogs_look_the_same_to_the_fingerprint(labels: list[dict[str, str
     """The limit for "the same picture" is 6 of 64 bits: no two labelled photos of different groups are that close."""
     import numpy as np
 
-    from training.dataset._check import MOST_BITS
+    from training.dataset.labels import MOST_BITS
 
     packed = np.array([int(row["dhash"], 16) for row in labels], dtype=np.uint64)
     groups = np.array([row["group"] for row in labels])

@@ -12,12 +12,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coatclass.genetics import LOCI, Dog, Genome, litter, mate, resolve, trait_chances
-from coatclass.genetics._breeds import Ancestry
-from coatclass.genetics._category import categories_of_copies
-from coatclass.genetics._inherit import gametes, litter_mates, random_mating
-from coatclass.genetics._loci import alleles, copies, copies_distribution, unknown_genotype
-from coatclass.genetics._phenotype import copies_of_genome, traits_of_copies
+from coatclass.genetics import LOCI, Genome, PedigreeDog, litter, mate, resolve, trait_chances
+from coatclass.genetics.breed_states import Ancestry
+from coatclass.genetics.loci import (
+    alleles,
+    copies,
+    copies_distribution,
+    gametes,
+    litter_mates,
+    random_mating,
+    unknown_genotype,
+)
+from coatclass.genetics.phenotype import categories_of_copies, copies_of_genome, traits_of_copies
 
 CARRIER = {
     "FGF5": ("S", "Lh1"),
@@ -28,8 +34,8 @@ CARRIER = {
 }
 
 
-def dog(**genes: tuple[str, str]) -> Dog:
-    return Dog("dog", Genome.of(**genes), Ancestry.of("portuguese_water_dog"))
+def dog(**genes: tuple[str, str]) -> PedigreeDog:
+    return PedigreeDog("dog", Genome.of(**genes), Ancestry.of("portuguese_water_dog"))
 
 
 @pytest.mark.parametrize("locus", LOCI)
@@ -155,7 +161,7 @@ def test_mates_of_uncertain_parents_are_more_alike_than_strangers() -> None:
 Kind = dict[str, tuple[list[tuple[str, str]], list[float]]]
 
 
-def founders(kind: Dog) -> Kind:
+def founders(kind: PedigreeDog) -> Kind:
     return {locus: (list(found), [float(p) for p in found.values()]) for locus, found in kind.genome.loci.items()}
 
 

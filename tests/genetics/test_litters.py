@@ -18,7 +18,7 @@ from coatclass.genetics import (
     report_text,
     resolve,
 )
-from coatclass.genetics._breeds import Ancestry
+from coatclass.genetics.breed_states import Ancestry
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
 C = CoatCategory

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from coatclass.errors import GenotypeError
 from coatclass.genetics import parse_result, parse_results
-from coatclass.genetics._loci import LOCI, alleles, copies, genotype
+from coatclass.genetics.loci import LOCI, alleles, copies, genotype
 
 READ = [
     ("FGF5", "N/N", 0), ("FGF5", "N/L", 1), ("FGF5", "L/N", 1), ("FGF5", "L/L", 2), ("FGF5", "S/S", 0),

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from coatclass.genetics import Genome, breed_state, cadieu_phenotype, parse_result, trait_chances
-from coatclass.genetics._loci import copies, copies_distribution
+from coatclass.genetics import Genome, breed_state, parse_results, trait_chances
+from coatclass.genetics.loci import copies_distribution, genotype_from_copies
 from coatclass.taxonomy import Curl
 
 REFERENCE = Path(__file__).parent.parent / "reference"
@@ -30,26 +30,49 @@ def published_genotypes() -> list[tuple[str, str, str, str]]:
     ]
 
 
+# Phenotype of the paper: long hair, furnishings, and whether a bend of the hair shows (None: it can't on a short coat).
+CADIEU = {
+    "short": (False, False, None),
+    "wire": (False, True, False),
+    "wire and curly": (False, True, True),
+    "long": (True, False, False),
+    "long with furnishings": (True, True, False),
+    "curly": (True, False, True),
+    "curly with furnishings": (True, True, True),
+}
+
+
+def assert_traits(genome: Genome, phenotype: str) -> None:
+    long, furnished, curled = CADIEU[phenotype]
+    traits = trait_chances(genome, "cadieu")
+    assert (traits.long, traits.furnished) == (long, furnished)
+    if curled is not None:
+        assert traits.curl[Curl.CURLY] == curled
+
+
 @pytest.mark.parametrize(("length", "furnishings", "curl", "phenotype"), published_genotypes())
 def test_every_genotype_gives_the_coat_of_cadieu_2009(length: str, furnishings: str, curl: str, phenotype: str) -> None:
     """Source: Cadieu et al. 2009, Science 326:150-153, the table of seven coats as reprinted."""
-    results = (("FGF5 c.284G>T", length), ("RSPO2", furnishings), ("KRT71 c.451C>T", curl))
-    found = [copies(locus, pair) for locus, pair, _ in (parse_result(test, text) for test, text in results)]
-    assert cadieu_phenotype(*found) == phenotype
+    results = {"FGF5 c.284G>T": length, "RSPO2": furnishings, "KRT71 c.451C>T": curl}
+    assert_traits(parse_results(results).genome(), phenotype)
 
 
 def test_the_seven_coats_cover_all_27_genotypes() -> None:
     assert len({row[:3] for row in published_genotypes()}) == 27
-    assert len({row[3] for row in published_genotypes()}) == 7
+    assert {row[3] for row in published_genotypes()} == set(CADIEU)
 
 
 @pytest.mark.parametrize("row", rows("genetics_example_breeds.csv"), ids=lambda row: row["breed"])
 def test_the_papers_example_breeds_wear_the_coat_they_stand_for(row: dict[str, str]) -> None:
     """Sources per row: de Caprona 2009's summary of Cadieu et al. 2009; Shearin & Ostrander 2010, figure 4."""
     genome = breed_state(row["breed"]).genome
-    usual = [max(range(3), key=copies_distribution(locus, genome.loci[locus]).__getitem__)
-             for locus in ("FGF5", "RSPO2", "KRT71")]  # fmt: skip
-    assert cadieu_phenotype(*usual) == row["phenotype"]
+    usual = {
+        locus: genotype_from_copies(
+            locus, max(range(3), key=copies_distribution(locus, genome.loci[locus]).__getitem__)
+        )
+        for locus in ("FGF5", "RSPO2", "KRT71")
+    }
+    assert_traits(Genome.of(**usual), row["phenotype"])
 
 
 @pytest.mark.parametrize("pair", [("S", "S"), ("S", "Lh1"), ("S", "Lh2"), ("S", "Lh4"), ("S", "Lh5"), ("S", "Lh3")])

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from coatclass import breeds
 from coatclass.errors import GenotypeError
 from coatclass.genetics import breeds_with_states, conflicts, prior, prior_of
-from coatclass.genetics._loci import data_table
+from coatclass.genetics.loci import data_table
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 C = CoatCategory

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
 from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
-from coatclass.ensemble._fusion import log_softmax
-from coatclass.reports.evaluation import Case, Cases, with_decisions
+from coatclass.ensemble.fusion import log_softmax
+from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, with_decisions
 
 
-def dogs(n: int = 120, seed: int = 0) -> Cases:
+@cache
+def dogs(n: int = 120, seed: int = 0) -> LabelledPhotos:
     """Simulated cases with noisy, honest evidence, two annotators and a few cats."""
     rng = np.random.default_rng(seed)
     rows = []
@@ -26,7 +28,7 @@ def dogs(n: int = 120, seed: int = 0) -> Cases:
         other = category if rng.random() < 0.9 else int(rng.integers(7))
         evidence = PhotoEvidence(f"{i}.jpg", seen(category, 7), seen(category, 7), seen(band, 4), 0.99, 0.4, 0.1, "t")
         rows.append(
-            Case(
+            LabelledPhoto(
                 file=f"{i}.jpg",
                 path=Path(f"{i}.jpg"),
                 group=f"g{i // 2}",
@@ -42,4 +44,4 @@ def dogs(n: int = 120, seed: int = 0) -> Cases:
         )
     cats = [replace(rows[i], file=f"cat{i}.jpg", category=-1, band=-1, is_dog=False) for i in range(5)]
     cats = [replace(c, evidence=replace(c.evidence, dog_probability=0.01)) for c in cats if c.evidence]
-    return with_decisions(Cases((*rows, *cats)))
+    return with_decisions(LabelledPhotos((*rows, *cats)))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from coatclass.reports.evaluation._look import _traits, cie_lightness
+from coatclass.reports.evaluation.cases import cie_lightness, picture_traits
 
 
 def test_lightness_is_cie_l_star():
@@ -29,7 +29,7 @@ def test_the_coat_is_measured_inside_the_mask_only():
     image.paste((0, 0, 0), (0, 0, 32, 64))
     mask = np.zeros((8, 8), dtype=np.float32)
     mask[:, :4] = 1
-    traits = _traits(image, mask)
+    traits = picture_traits(image, mask)
     assert traits["coat_lightness"] < 1
     assert traits["picture_lightness"] == pytest.approx(50, abs=2)
     assert traits["dog_share"] == pytest.approx(0.5)

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from coatclass.reports.evaluation import _metrics as ours
 from coatclass.reports.evaluation import binomial_interval, bootstrap
+from coatclass.reports.evaluation import metrics as ours
 
 reference = pytest.importorskip("sklearn.metrics")
 

@@ -16,9 +16,9 @@ from coatclass.reports.evaluation import (
     build_report,
     write_report,
 )
-from coatclass.reports.evaluation._page import page as page_of
-from coatclass.reports.evaluation._report import restored
-from coatclass.reports.evaluation._robustness import CORRUPTIONS, corrupt, subset
+from coatclass.reports.evaluation.page import page as page_of
+from coatclass.reports.evaluation.report import restored
+from coatclass.reports.evaluation.worse_pictures import CORRUPTIONS, corrupt, subset
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 pytest.importorskip("matplotlib")
@@ -165,11 +165,11 @@ def test_people_read_lengths_in_millimetres_and_not_the_names_of_the_data(report
 @pytest.mark.photos
 @pytest.mark.slow
 def test_worse_pictures_of_real_dogs_go_the_whole_way_of_a_file(photos):
-    from coatclass.reports.evaluation import Case, Cases, look_at, robustness, with_decisions
+    from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, look_at, robustness, with_decisions
 
     files = sorted((photos / "open").glob("beagle*.jpg"))[:4]
     fur = CATEGORIES.index("fur")
-    cases = with_decisions(look_at(Cases(tuple(Case(f.name, f, f.name, fur, 0) for f in files))))
+    cases = with_decisions(look_at(LabelledPhotos(tuple(LabelledPhoto(f.name, f, f.name, fur, 0) for f in files))))
     section = robustness(cases)
     assert section["n"] == len(files) >= 3
     assert set(section["curves"]) == set(CORRUPTIONS)

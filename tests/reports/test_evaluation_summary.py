@@ -14,9 +14,8 @@ pytest.importorskip("matplotlib")
 from coatclass.reports.evaluation import build_report, shown_table, write_report
 from coatclass.resources import released
 from coatclass.taxonomy import CATEGORIES
-from training.evaluation._ablations import ablations
-from training.evaluation._markdown import interval
-from training.evaluation._summary import summary
+from training.evaluation.ablations import ablations
+from training.evaluation.markdown import interval, summary
 
 reference = pytest.importorskip("sklearn.metrics")
 

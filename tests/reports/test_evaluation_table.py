@@ -12,7 +12,7 @@ import pytest
 from simulated_dogs import dogs
 
 from coatclass.errors import InputError
-from coatclass.reports.evaluation import Cases, build_report, evaluate_table, read_table, write_report
+from coatclass.reports.evaluation import LabelledPhotos, build_report, evaluate_table, read_table, write_report
 from coatclass.taxonomy import BANDS
 
 pytest.importorskip("matplotlib")
@@ -80,12 +80,12 @@ def test_photos_that_can_not_be_judged_are_too_few_and_the_first_reason_is_told(
 def test_photos_without_a_group_are_told_of(tmp_path):
     cases = dogs(80)
     assert build_report(cases, "t", resamples=5, simulate=False).get("notes") is None
-    alone = Cases(tuple(replace(case, group=case.file) for case in cases.rows))
+    alone = LabelledPhotos(tuple(replace(case, group=case.file) for case in cases.rows))
     report = build_report(alone, "t", resamples=5, simulate=False)
     assert report["notes"][0].startswith("No photo has a group: each") and "too narrow" in report["notes"][0]
     write_report(report, alone, tmp_path)
     assert "counted as a dog of its own" in (tmp_path / "evaluation.html").read_text(encoding="utf-8")
-    some = Cases((*alone.rows[:3], *cases.rows[3:]))
+    some = LabelledPhotos((*alone.rows[:3], *cases.rows[3:]))
     assert build_report(some, "t", resamples=5, simulate=False)["notes"][0].startswith(
         "3 of 80 photos have no group: each"
     )
@@ -99,7 +99,7 @@ def test_where_few_dogs_make_intervals_too_narrow_the_exact_ones_are_pointed_to(
 
 def test_with_few_lengths_only_what_concerns_the_length_is_left_out(tmp_path):
     cases = dogs(40)
-    few = Cases(tuple(replace(c, band=c.band if i < 4 else -1) for i, c in enumerate(cases.rows)))
+    few = LabelledPhotos(tuple(replace(c, band=c.band if i < 4 else -1) for i, c in enumerate(cases.rows)))
     report = build_report(few, "t", resamples=5)
     assert "4 coats" in report["notes"][-1] and "left out" in report["notes"][-1]
     assert set(report["photo"]) == set(report["confusion"]) == set(report["sets"]) == {"category"}
@@ -121,7 +121,7 @@ def test_each_refused_photo_is_listed_with_its_reason(tmp_path):
     bad = replace(
         cases.rows[0], file="cut.jpg", estimate=None, evidence=None, decision=None, report=refusal(refused.value)
     )
-    report = write_report(build_report(Cases((bad, *cases.rows)), "t", resamples=5), cases, tmp_path)
+    report = write_report(build_report(LabelledPhotos((bad, *cases.rows)), "t", resamples=5), cases, tmp_path)
     (listed,) = report["refused_photos"]
     assert listed["file"] == "cut.jpg" and listed["is_dog"] and listed["reason"].endswith(".")
     assert report["data"]["refused"] == 1
@@ -133,7 +133,7 @@ def test_breeds_are_told_apart_by_what_the_image_model_could_know_of_them():
     neither = "neither trained on nor named by ImageNet"
     # An affenpinscher is in the training photos and in ImageNet's list; nobody has photographs of a griffin.
     named = ["affenpinscher"] * 12 + ["griffin"] * 8
-    cases = Cases(tuple(replace(c, breed=b) for c, b in zip(dogs(20).rows[:20], named, strict=True)))
+    cases = LabelledPhotos(tuple(replace(c, breed=b) for c, b in zip(dogs(20).rows[:20], named, strict=True)))
     rows = {r["name"]: r["n"] for r in build_report(cases, "t", resamples=5, simulate=False)["subgroups"]
             if r["kind"] == "breed"}  # fmt: skip
     assert rows == {"the image model was trained on it": 12, "ImageNet names it, untrained": 0, neither: 8}
@@ -183,5 +183,5 @@ def test_own_answers_other_pictures_and_errors_are_shown(photos, not_dogs, tmp_p
     assert "mislabelled.jpg" in [error["file"] for error in report["errors"]]
     gallery = page[page.index("The most confident errors") :]
     assert gallery.count("data:image/jpeg;base64,") == len(report["errors"])
-    assert "these dogs&#x27; own answers" in page
+    assert "these dogs&#39; own answers" in page
     assert "imulated" not in page[page.index("</style>") :]

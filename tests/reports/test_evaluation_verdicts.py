@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from coatclass.contract import CoatEstimate, Decision, Verdict
-from coatclass.reports.evaluation import Case, Cases, mixed_section
-from coatclass.reports.evaluation._verdicts import settled_section, verdict_section
+from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, mixed_section
+from coatclass.reports.evaluation.figures import settled_section, verdict_section
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 stats = pytest.importorskip("scipy.stats")
@@ -16,17 +16,17 @@ stats = pytest.importorskip("scipy.stats")
 FUR, HAIR, WIRE, MIXED = CoatCategory.FUR, CoatCategory.HAIR, CoatCategory.WIRE, CoatCategory.MIXED
 
 
-def told(label: CoatCategory, verdict: Verdict, *named: CoatCategory, source: str = "") -> Case:
+def told(label: CoatCategory, verdict: Verdict, *named: CoatCategory, source: str = "") -> LabelledPhoto:
     """A dog of this label, of whom these coats were named, surest first."""
     p = tuple(0.9 if c is named[0] else 0.1 / 6 for c in CATEGORIES)
     estimate = CoatEstimate(category=p, band=(1.0, 0, 0, 0), regime="photo")
     decision = Decision(tuple(named), (BANDS[0],), verdict)
     place = CATEGORIES.index(label)
-    return Case("a.jpg", Path("a.jpg"), "g", place, 0, source=source, estimate=estimate, decision=decision)
+    return LabelledPhoto("a.jpg", Path("a.jpg"), "g", place, 0, source=source, estimate=estimate, decision=decision)
 
 
 def test_settled_is_counted_by_what_was_said_and_by_source():
-    cases = Cases(
+    cases = LabelledPhotos(
         (
             *[told(FUR, Verdict.SETTLED, FUR, source="studio")] * 38,
             *[told(HAIR, Verdict.SETTLED, FUR, source="street")] * 2,
@@ -45,13 +45,13 @@ def test_settled_is_counted_by_what_was_said_and_by_source():
 
 
 def test_without_sources_and_without_settled_coats_nothing_is_made_up():
-    section = settled_section(Cases((told(FUR, Verdict.NARROWED, FUR, WIRE),)))
+    section = settled_section(LabelledPhotos((told(FUR, Verdict.NARROWED, FUR, WIRE),)))
     assert section["by_said"] == section["by_source"] == []
     assert section["all"]["n"] == 0 and section["all"]["interval"] is None
 
 
 def test_a_mixed_coat_narrowed_to_other_coats_is_ruled_out_without_hands():
-    cases = Cases(
+    cases = LabelledPhotos(
         (
             told(MIXED, Verdict.SETTLED, FUR),
             told(MIXED, Verdict.NARROWED, FUR, HAIR),

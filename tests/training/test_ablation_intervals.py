@@ -11,7 +11,7 @@ pytest.importorskip("mapie")
 
 from coatclass.errors import InputError
 from coatclass.resources import released
-from training.evaluation._ablation_intervals import difference, out_of_fold
+from training.experiments.ablation_intervals import difference, out_of_fold
 
 
 def opinions(rng: np.random.Generator, truth: np.ndarray, sharpness: float) -> np.ndarray:

@@ -16,16 +16,16 @@ from coatclass import breeds
 from coatclass.contract import CoatEstimate, Decision, Verdict
 from coatclass.decision import promise
 from coatclass.errors import InputError, ModelFilesError
-from coatclass.reports.evaluation import Cases
+from coatclass.reports.evaluation import LabelledPhotos
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.evaluation import _out_of_fold as out_of_fold
-from training.evaluation._cases import cases_of_split
-from training.evaluation._generalisation import beside_reference, counts, settled_counts
-from training.evaluation._quoted import BEGIN, END, between_marks, quote, quoted
-from training.evaluation._reference import reference_cases
-from training.evaluation._run import check_release
-from training.evaluation._summary import summary
+from training.evaluation import cases as out_of_fold
+from training.evaluation.cases import cases_of_split
+from training.evaluation.generalisation import beside_reference, counts, settled_counts
+from training.evaluation.markdown import summary
+from training.evaluation.quoted import BEGIN, END, quote, quoted
+from training.evaluation.reference import reference_cases
+from training.evaluation.release import check_release
 
 MODELS = released("models")
 
@@ -51,7 +51,7 @@ def test_no_group_lies_in_two_splits():
 
 def test_annotators_agree_as_their_readme_says():
     # The photos' README: kappa 0.972 over 2,575 photos before 749 were set aside; the kept ones must come out near.
-    from coatclass.reports.evaluation import _metrics as metrics
+    from coatclass.reports.evaluation import metrics
 
     pairs = [case.categories_by for name in ("train", "val", "test") for case in cases_of_split(name).rows]
     twice = [pair for pair in pairs if -1 not in pair]
@@ -70,7 +70,7 @@ def test_the_released_metrics_and_their_page_say_the_same():
 def test_readme_and_model_card_quote_the_released_figures(file):
     metrics = json.loads(released("models/metrics.json").read_text(encoding="utf-8"))
     text = (Path(__file__).parents[2] / file).read_text(encoding="utf-8")
-    assert between_marks(text) == quoted(metrics)
+    assert text.partition(BEGIN)[2].partition(END)[0].strip() == quoted(metrics)
 
 
 def test_figures_are_put_between_the_marks_and_nothing_else_is_touched(tmp_path):
@@ -118,7 +118,7 @@ def test_settled_dogs_are_counted_once_each_with_the_interval_of_clopper_and_pea
 
     settled = [told(f"g{dog}", 0 if dog else 1, Verdict.SETTLED) for dog in range(40)]
     others = [told("g39", 1, Verdict.SETTLED), told("g50", 1, Verdict.NARROWED)]  # a second photo; not settled
-    n, kept, share, wrong, risk = counts(Cases((*settled, *others)))
+    n, kept, share, wrong, risk = counts(LabelledPhotos((*settled, *others)))
     assert (n, kept, wrong) == (41, 40, 1)
     for figure, hits, of in ((share, 40, 41), (risk, 1, 40)):
         exact = stats.binomtest(hits, of).proportion_ci(method="exact")

@@ -27,7 +27,7 @@ from training.dataset import (
     read_csv,
     rebuild,
 )
-from training.dataset._labels import file_url, write_csv
+from training.dataset.labels import file_url, write_csv
 
 
 def picture(seed: int, size: tuple[int, int] = (300, 200)) -> Image.Image:

@@ -12,9 +12,9 @@ from PIL import Image
 pytestmark = [pytest.mark.train, pytest.mark.slow]
 torch = pytest.importorskip("torch")
 
+from training.experiments import looks  # noqa: E402
+from training.experiments.linear_probes import interval  # noqa: E402
 from training.image._config import read_config  # noqa: E402
-from training.trials import _looks  # noqa: E402
-from training.trials._rows import interval  # noqa: E402
 
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
 BREEDS = (
@@ -87,8 +87,8 @@ def test_a_rows_log_loss_is_that_of_scikit_learns_own_model(
     from sklearn.model_selection import StratifiedGroupKFold
     from sklearn.preprocessing import StandardScaler
 
-    config = read_config(Path(_looks.__file__).parents[1] / "configs" / "frozen.toml")
-    labels = _looks.pool(invented)
+    config = read_config(Path(looks.__file__).parents[1] / "configs" / "frozen.toml")
+    labels = looks.pool(invented)
     with np.load(written / "work" / "plain.npz") as stored:
         inputs = stored["pooled"].astype(float)
     folds = StratifiedGroupKFold(config.folds, shuffle=True, random_state=config.seeds[0])
@@ -149,9 +149,9 @@ def test_a_close_up_shows_nothing_but_the_dog() -> None:
     mask = np.zeros((200, 300), np.uint8)
     mask[40:160, 50:250] = 255
     pixels[mask == 255] = 200
-    (near,) = _looks.closeup(pixels, mask)
+    (near,) = looks.closeup(pixels, mask)
     assert min(near.size) >= 118 and (np.asarray(near) == 200).all()
-    assert _looks.closeup(pixels, (mask > 0) * np.uint8(127)) == []  # all border: no inside
+    assert looks.closeup(pixels, (mask > 0) * np.uint8(127)) == []  # all border: no inside
 
 
 def test_the_interval_is_of_groups_not_of_photos() -> None:

@@ -1,15 +1,18 @@
 """The published data set: our labels, the documents that describe them, and the way to fetch the photos they name."""
 
-from training.dataset._check import Verdict, difference_hash, examine, hash_distance
-from training.dataset._fetch import Fetched, Fetcher, FetchProblem
-from training.dataset._labels import (
+from training.dataset.fetch import Fetched, Fetcher, FetchProblem
+from training.dataset.labels import (
     LABEL_COLUMNS,
     MANIFEST_COLUMNS,
+    PictureCheck,
+    difference_hash,
+    examine,
+    hash_distance,
     labels_from_manifest,
     manifest_from_labels,
     read_csv,
 )
-from training.dataset._rebuild import Outcome, Status, rebuild
+from training.dataset.rebuild import Outcome, Status, rebuild
 
 __all__ = [
     "LABEL_COLUMNS",
@@ -18,8 +21,8 @@ __all__ = [
     "Fetched",
     "Fetcher",
     "Outcome",
+    "PictureCheck",
     "Status",
-    "Verdict",
     "difference_hash",
     "examine",
     "hash_distance",

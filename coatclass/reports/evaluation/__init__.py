@@ -4,23 +4,30 @@
 calls :func:`build_report` and :func:`write_report`.
 """
 
-from coatclass.reports.evaluation._bootstrap import Figure, binomial_interval, bootstrap
-from coatclass.reports.evaluation._cases import COLUMNS, NOT_A_DOG, UNKNOWN, Case, Cases, read_table
-from coatclass.reports.evaluation._figures import tables
-from coatclass.reports.evaluation._groups import by_confidence
-from coatclass.reports.evaluation._look import look_at, with_decisions
-from coatclass.reports.evaluation._ready_made import shown_table
-from coatclass.reports.evaluation._report import build_report, evaluate_table, write_report
-from coatclass.reports.evaluation._robustness import robustness, subset
-from coatclass.reports.evaluation._verdicts import mixed_section
+from coatclass.reports.evaluation.cases import (
+    COLUMNS,
+    NOT_A_DOG,
+    UNKNOWN,
+    LabelledPhoto,
+    LabelledPhotos,
+    look_at,
+    read_table,
+    with_decisions,
+)
+from coatclass.reports.evaluation.figures import mixed_section, tables
+from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
+from coatclass.reports.evaluation.report import build_report, evaluate_table, write_report
+from coatclass.reports.evaluation.subgroups import by_confidence
+from coatclass.reports.evaluation.tables import shown_table
+from coatclass.reports.evaluation.worse_pictures import robustness, subset
 
 __all__ = [
     "COLUMNS",
     "NOT_A_DOG",
     "UNKNOWN",
-    "Case",
-    "Cases",
     "Figure",
+    "LabelledPhoto",
+    "LabelledPhotos",
     "binomial_interval",
     "bootstrap",
     "build_report",

@@ -1,0 +1,213 @@
+"""P(answer | category, band): tables for choices, an error model for the measured length.
+
+Every table is 7 rows (category) of 4 (band), in the order of the taxonomy.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from statistics import NormalDist
+from typing import Any
+
+from coatclass.answers._questions import questions
+from coatclass.resources import read_toml
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm
+
+__all__ = [
+    "LENGTH",
+    "Answer",
+    "Table",
+    "alone",
+    "closed_limits",
+    "length_density",
+    "likelihood",
+    "outcomes",
+    "reliability",
+    "stated",
+    "tabled_questions",
+]
+
+Table = tuple[tuple[float, ...], ...]
+Answer = str | bool | float
+
+LENGTH = "trunk_length_mm"
+_DATA = Path(__file__).with_name("data")
+_RELIABILITY = _DATA / "reliability.toml"
+_ANY = "*"
+_CDF = NormalDist().cdf
+_STEPS = 200
+
+
+@cache
+def reliability() -> dict[str, Any]:
+    """Measuring errors, correlations and weights, as in ``data/reliability.toml``; callers must not change it."""
+    return read_toml(_RELIABILITY)
+
+
+@cache
+def outcomes(question_id: str) -> tuple[Answer, ...]:
+    """Answers that a question can have and that say something about the coat; empty if it is no evidence.
+
+    For the trunk length these are the bands that a measurement can fall into.
+    """
+    if question_id == LENGTH:
+        return BANDS
+    return tuple(answer for question, answer in _tables() if question == question_id)
+
+
+def likelihood(question_id: str, answer: Answer) -> Table:
+    """P(answer | category, band), (7, 4): as counted on observed answers where there are any, else as stated.
+
+    Summed over :func:`outcomes` every cell is 1. For the trunk length the answer is a band: the probability that a
+    ruler reads a length in that band.
+
+    Raises:
+        ValueError: if the question is no evidence or has no such answer.
+    """
+    if question_id == LENGTH and answer in BANDS:
+        return _read_as(LengthBand(str(answer)))
+    counted = _counted().get((question_id, answer))
+    return stated(question_id, answer) if counted is None else counted
+
+
+def stated(question_id: str, answer: Answer) -> Table:
+    """P(answer | category, band), (7, 4), as ``data/likelihood.csv`` states it.
+
+    Raises:
+        ValueError: if the question is no evidence or has no such answer.
+    """
+    try:
+        return _tables()[question_id, answer]
+    except KeyError:
+        raise ValueError(f"no table says how likely {answer!r} is as an answer to {question_id!r}") from None
+
+
+@cache
+def tabled_questions() -> tuple[str, ...]:
+    """The questions with a table of choices, in the questionnaire's order; the trunk length is not among them."""
+    tabled = {question for question, _ in _tables()}
+    return tuple(spec.id for spec in questions() if spec.id in tabled)
+
+
+# --- trunk length ---------------------------------------------------------------------------------------------------
+
+
+def length_density(length_mm: float, by: str = "ruler") -> Table:
+    """Density of a measured log length given category and band, (7, 4).
+
+    True lengths are log-uniform within the band; log(measured) has a normal error; a small share of measurements is
+    grossly wrong and says nothing. Cells that can't be by a category's definition (a drop coat is long) are all but
+    ruled out. Parameters: ``data/reliability.toml``.
+    """
+    model = reliability()["length"]
+    sd = float(model["error"][by]["sd_log"])
+    length_mm = min(max(length_mm, model["shortest_mm"]), model["longest_mm"])  # shorter is short, longer is long
+    row = []
+    for band in BANDS:
+        lower, upper = closed_limits(band)
+        inside = _CDF(math.log(upper / length_mm) / sd) - _CDF(math.log(lower / length_mm) / sd)
+        row.append(inside / math.log(upper / lower))
+    seen = _with_gross_errors(row, nothing=1 / math.log(model["longest_mm"] / model["shortest_mm"]))
+    return tuple(
+        tuple(
+            value * (1 if band_limits_mm(band)[0] >= model["at_least_mm"].get(category, 0) else model["no_such_dog"])
+            for value, band in zip(seen, BANDS, strict=True)
+        )
+        for category in CATEGORIES
+    )
+
+
+def closed_limits(band: LengthBand) -> tuple[float, float]:
+    """Limits of a band, mm, with the shortest and the longest length that the error model allows as outer ends."""
+    model = reliability()["length"]
+    lower, upper = band_limits_mm(band)
+    return max(lower, model["shortest_mm"]), min(upper, model["longest_mm"])
+
+
+def _with_gross_errors(row: Sequence[float], nothing: float) -> tuple[float, ...]:
+    """Mix what a length says in each band with the nothing that a gross error says."""
+    gross = float(reliability()["length"]["gross_error"])
+    return tuple((1 - gross) * says + gross * nothing for says in row)
+
+
+@cache
+def _read_as(read: LengthBand) -> Table:
+    """P(a ruler reads a length in this band | category, band), by the midpoint rule over true log lengths."""
+    model = reliability()["length"]
+    sd = float(model["error"]["ruler"]["sd_log"])
+    low, high = (math.log(limit) if limit > 0 else -math.inf for limit in band_limits_mm(read))
+    row = []
+    for band in BANDS:
+        start, end = (math.log(limit) for limit in closed_limits(band))
+        truths = [start + (end - start) * (step + 0.5) / _STEPS for step in range(_STEPS)]
+        row.append(sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / _STEPS)
+    lower, upper = closed_limits(read)
+    share = math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
+    return (_with_gross_errors(row, nothing=share),) * len(CATEGORIES)
+
+
+# --- owners who err -------------------------------------------------------------------------------------------------
+
+
+def alone(question_id: str, answer: Answer, table: Table) -> Table:
+    """P(an owner gives this answer | category, band), (7, 4), by a table of P(answer | category, band).
+
+    An owner with error rate e gives the answer of the table with probability 1 - e, and any of the question's answers
+    evenly otherwise; e is summed out over the rates of ``data/reliability.toml``. A ruler has its own error already.
+    """
+    if question_id == LENGTH:
+        return table
+    rates = reliability()["owner"]["error_rates"]
+    rate = sum(rates) / len(rates)
+    evenly = rate / len(outcomes(question_id))
+    return tuple(tuple((1 - rate) * p + evenly for p in row) for row in table)
+
+
+# --- tables of choices ----------------------------------------------------------------------------------------------
+
+
+@cache
+def _tables() -> dict[tuple[str, Answer], Table]:
+    """All tables by question and answer; of the rows that fit a cell the most specific one counts."""
+    with (_DATA / "likelihood.csv").open(encoding="utf-8", newline="") as stream:
+        stated = {
+            (row["question"], row["answer"], row["category"], row["band"]): float(row["probability"])
+            for row in csv.DictReader(stream)
+        }
+    answers = {(question, answer): None for question, answer, _, _ in stated}
+    return {
+        (question, _value(answer)): tuple(
+            tuple(_cell(stated, question, answer, category, band) for band in BANDS) for category in CATEGORIES
+        )
+        for question, answer in answers
+    }
+
+
+@cache
+def _counted() -> dict[tuple[str, Answer], Table]:
+    """Tables of the questions whose answers were observed, from the release."""
+    from coatclass.ensemble import read_checked
+
+    return {
+        (question, _value(answer)): tuple(tuple(row) for row in table)
+        for question, by_answer in read_checked("ensemble_answers.json")["tables"].items()
+        for answer, table in by_answer.items()
+    }
+
+
+def _value(answer: str) -> Answer:
+    return {"true": True, "false": False}.get(answer, answer)
+
+
+def _cell(
+    stated: dict[tuple[str, str, str, str], float], question: str, answer: str, category: CoatCategory, band: LengthBand
+) -> float:
+    for fitting in ((category, band), (category, _ANY), (_ANY, band), (_ANY, _ANY)):
+        found = stated.get((question, answer, *fitting))
+        if found is not None:
+            return found
+    raise ValueError(f"likelihood.csv: nothing says how likely {question} = {answer} is for {category}, {band}")

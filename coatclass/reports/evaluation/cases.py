@@ -1,0 +1,304 @@
+"""What is evaluated: labelled photos, read from a CSV or given, and what the program says of each."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from math import isfinite
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from coatclass import photo
+from coatclass.answers import Answers, parse
+from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoReport, Verdict
+from coatclass.ensemble import Members
+from coatclass.errors import InputError, PhotoError
+from coatclass.estimating import Reading, decide, estimate, look
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+__all__ = [
+    "COLUMNS",
+    "FEWEST",
+    "NOT_A_DOG",
+    "UNKNOWN",
+    "LabelledPhoto",
+    "LabelledPhotos",
+    "cie_lightness",
+    "look_at",
+    "look_at_one",
+    "picture_traits",
+    "read_table",
+    "with_decisions",
+]
+
+UNKNOWN = -1
+NOT_A_DOG = "not_a_dog"
+FEWEST = 5  # cases that a section needs: with fewer, its intervals say nothing
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+_NEEDED = ("file", "category")
+COLUMNS = {
+    "file": "the photo, as named from the folder of the table; needed",
+    "category": f"{', '.join(CATEGORIES)}; {NOT_A_DOG} for another picture; empty where nobody knows; column needed",
+    "band": f"length of the trunk hair: {', '.join(BANDS)}; empty where it is not known",
+    "group": "photos of one dog share it; without it each photo counts as a dog of its own",
+    "breed": "the breed, in words, to compare breeds that the image model was trained on with others",
+    "source": "where the photo comes from, to compare sources",
+    "usable": "y if one dog is shown whose coat can be judged (as when empty), else n",
+    "category_1": "the category that the first of two people gave, to measure how they agree",
+    "band_1": "the band that the first gave",
+    "category_2": "the category that the second gave",
+    "band_2": "the band that the second gave",
+    "confidence": "how sure the less sure of the two was: any number, a larger one for surer",
+    "answers": "the owner's answers, a JSON file as for 'coatclass assess --answers', named as the photo is",
+}
+
+
+@dataclass(frozen=True)
+class LabelledPhoto:
+    """One labelled photo. Labels are places in CATEGORIES and BANDS, UNKNOWN (-1) where nobody said.
+
+    ``categories_by``, ``bands_by``: both annotators' labels. ``confidence``: the less sure annotator's, None if none.
+    ``traits``: numbers measured on the picture, such as lightness.
+    """
+
+    file: str
+    path: Path
+    group: str
+    category: int
+    band: int
+    is_dog: bool = True
+    usable: bool = True
+    categories_by: tuple[int, int] = (UNKNOWN, UNKNOWN)
+    bands_by: tuple[int, int] = (UNKNOWN, UNKNOWN)
+    confidence: float | None = None
+    breed: str = ""
+    source: str = ""
+    answers: Answers | None = None
+    report: PhotoReport | None = None
+    evidence: PhotoEvidence | None = None
+    estimate: CoatEstimate | None = None
+    decision: Decision | None = None
+    traits: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class LabelledPhotos:
+    """Many cases, and their numbers as arrays."""
+
+    rows: tuple[LabelledPhoto, ...]
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def where(self, keep: Callable[[LabelledPhoto], bool]) -> LabelledPhotos:
+        """The cases for which ``keep`` holds."""
+        return LabelledPhotos(tuple(case for case in self.rows if keep(case)))
+
+    def estimated(self, estimates: Sequence[CoatEstimate | None]) -> LabelledPhotos:
+        """The same cases with other estimates."""
+        return LabelledPhotos(tuple(replace(case, estimate=e) for case, e in zip(self.rows, estimates, strict=True)))
+
+    @property
+    def judged(self) -> LabelledPhotos:
+        """Dogs with a known category on which the program said something."""
+        return self.where(lambda case: case.is_dog and case.category != UNKNOWN and case.estimate is not None)
+
+    @property
+    def measured(self) -> LabelledPhotos:
+        """Judged dogs with a coat whose length could be seen."""
+        return self.judged.where(lambda case: case.band != UNKNOWN and case.usable)
+
+    @property
+    def enough_bands(self) -> bool:
+        """Whether enough lengths are known to say anything about them."""
+        return len(self.measured) >= FEWEST
+
+    @property
+    def settled(self) -> NDArray[np.bool_]:
+        """Which coats are called settled, (N,)."""
+        said = [case.decision.verdict if case.decision else None for case in self.rows]
+        return np.array([verdict is Verdict.SETTLED for verdict in said], dtype=bool)
+
+    @property
+    def groups(self) -> list[str]:
+        """Group of each case."""
+        return [case.group for case in self.rows]
+
+    @property
+    def truth(self) -> Ints:
+        """Category of each case."""
+        return np.array([case.category for case in self.rows], dtype=np.int64)
+
+    @property
+    def band(self) -> Ints:
+        """Band of each case."""
+        return np.array([case.band for case in self.rows], dtype=np.int64)
+
+    @property
+    def shares(self) -> Floats:
+        """Soft labels, (N, 7): each annotator's vote counts half; the agreed label where there aren't two."""
+        shares = np.eye(len(CATEGORIES))[self.truth]
+        for row, case in enumerate(self.rows):
+            if UNKNOWN not in case.categories_by:
+                shares[row] = np.eye(len(CATEGORIES))[list(case.categories_by)].mean(axis=0)
+        return shares
+
+    @property
+    def p_category(self) -> Floats:
+        """P(category), (N, 7); cases without an estimate are not allowed."""
+        return np.array([case.estimate.category for case in self.rows if case.estimate]).reshape(-1, len(CATEGORIES))
+
+    @property
+    def p_band(self) -> Floats:
+        """P(band), (N, 4)."""
+        return np.array([case.estimate.band for case in self.rows if case.estimate]).reshape(-1, len(BANDS))
+
+
+def read_table(table: Path) -> LabelledPhotos:
+    """Read a researcher's CSV; its columns are :data:`COLUMNS`, of which ``file`` and ``category`` are needed.
+
+    Raises:
+        InputError: if the table can't be read, names a category or band that does not exist, or a file that is not
+            there.
+    """
+    try:
+        with table.open(newline="", encoding="utf-8-sig") as stream:
+            reader = csv.DictReader(stream)
+            missing = set(_NEEDED) - set(reader.fieldnames or ())
+            if missing:
+                raise InputError(
+                    str(table), f"has no column {', '.join(sorted(missing))}.", "The first row names the columns."
+                )
+            cases = tuple(_case(table, number, row) for number, row in enumerate(reader, start=2))
+    except OSError as error:
+        raise InputError(str(table), f"can't be read ({error.strerror}).", "Name a CSV file.") from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(str(table), "is not a CSV in UTF-8.", "Save it again as CSV (UTF-8).") from error
+    if not cases:
+        raise InputError(str(table), "names no photos.", "Add one row a photo.")
+    _check_files(table, cases)
+    return LabelledPhotos(cases)
+
+
+def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
+    """Say which photos are not there before the first is opened."""
+    absent = [(row, case.file) for row, case in enumerate(cases, start=2) if not case.path.is_file()]
+    if absent:
+        row, file = absent[0]
+        more = f" (and {len(absent) - 1} more that are not there)" if len(absent) > 1 else ""
+        problem = f"names '{file}' in row {row}, which is no file{more}."
+        raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
+
+
+def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
+    def cell(name: str) -> str:
+        return (row.get(name) or "").strip()
+
+    def label(name: str, words: Sequence[str]) -> int:
+        word = cell(name)
+        if not word or word == NOT_A_DOG:
+            return UNKNOWN
+        if word not in words:
+            problem = f"has '{word}' as {name} in row {number}."
+            raise InputError(str(table), problem, f"It must be one of: {', '.join(words)}.")
+        return list(words).index(word)
+
+    if not cell("file"):
+        raise InputError(str(table), f"names no file in row {number}.", "Fill in the column 'file'.")
+    return LabelledPhoto(
+        file=cell("file"),
+        path=table.parent / cell("file"),
+        group=cell("group") or cell("file"),
+        category=label("category", CATEGORIES),
+        band=label("band", BANDS),
+        is_dog=cell("category") != NOT_A_DOG,
+        usable=cell("usable").lower() in ("", "y", "yes"),
+        categories_by=(label("category_1", CATEGORIES), label("category_2", CATEGORIES)),
+        bands_by=(label("band_1", BANDS), label("band_2", BANDS)),
+        confidence=_confidence(table, number, cell("confidence")),
+        breed=cell("breed"),
+        source=cell("source"),
+        answers=_answers(table, number, cell("answers")),
+    )
+
+
+def _confidence(table: Path, number: int, text: str) -> float | None:
+    try:
+        confidence = float(text) if text else None
+    except ValueError:
+        confidence = float("nan")
+    if confidence is not None and not isfinite(confidence):
+        raise InputError(str(table), f"has '{text}' as confidence in row {number}.", "It must be a number.")
+    return confidence
+
+
+def _answers(table: Path, number: int, file: str) -> Answers | None:
+    if not file:
+        return None
+    if not (table.parent / file).is_file():
+        problem = f"names the answers '{file}' in row {number}, which is no file."
+        raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
+    return parse(table.parent / file)
+
+
+def look_at(cases: LabelledPhotos, advance: Callable[[], None] = lambda: None) -> LabelledPhotos:
+    """Open every photo, let the image model read it, and measure it; refused photos keep their report only."""
+    looked = []
+    for case in cases.rows:
+        looked.append(look_at_one(case, case.path))
+        advance()
+    return LabelledPhotos(tuple(looked))
+
+
+def look_at_one(case: LabelledPhoto, source: Path | bytes) -> LabelledPhoto:
+    """Open one picture and let the image model read it."""
+    try:
+        seen = look(source, name=case.file)
+    except PhotoError as error:
+        return replace(case, report=photo.refusal(error))
+    traits = picture_traits(seen.photo.image, seen.mask) | {"short_side_px": float(min(seen.photo.original_size))}
+    return replace(case, report=seen.report, evidence=seen.evidence, traits=traits)
+
+
+def picture_traits(image: Image.Image, mask: NDArray[np.float32]) -> dict[str, float]:
+    """Lightness of the coat (median CIE L* inside the mask, 0 to 100), of the picture (mean), and the share of dog."""
+    lightness = cie_lightness(np.asarray(image.resize((mask.shape[1] * 8, mask.shape[0] * 8)).convert("RGB")))
+    inside = np.kron(mask, np.ones((8, 8))) > 0.5
+    return {
+        "coat_lightness": float(np.median(lightness[inside])) if inside.any() else float("nan"),
+        "picture_lightness": float(lightness.mean()),
+        "dog_share": float(mask.mean()),
+    }
+
+
+def cie_lightness(pixels: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """CIE L* (0 to 100) of sRGB pixels (H, W, 3), 0 to 255.
+
+    Sources: IEC 61966-2-1 for linear light and its luminance, CIE 15 for L* of it.
+    """
+    encoded = pixels.astype(np.float64) / 255
+    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+    luminance = linear @ np.array([0.2126, 0.7152, 0.0722])
+    dark = (29 / 3) ** 3 * luminance
+    lightness: NDArray[np.float64] = np.where(luminance > (6 / 29) ** 3, 116 * np.cbrt(luminance) - 16, dark)
+    return lightness
+
+
+def with_decisions(
+    cases: LabelledPhotos, *, use_answers: bool = False, members: Members | None = None
+) -> LabelledPhotos:
+    """Estimate and decide for every case: by its photo alone, or with its own answers too; by the released members."""
+    decided = []
+    for case in cases.rows:
+        reports = [case.report] if case.report else []
+        evidence = Reading.of(case.report, case.evidence).evidence if case.report else case.evidence
+        known = estimate([evidence] if evidence else [], case.answers if use_answers else None, members=members)
+        coat = known.coat if known.coat.regime != "none" else None
+        decided.append(replace(case, estimate=coat, decision=decide(known, reports)))
+    return LabelledPhotos(tuple(decided))

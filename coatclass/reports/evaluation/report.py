@@ -1,0 +1,270 @@
+"""From looked-at cases to one JSON and one page, with the most confident errors to look at."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Callable, Mapping
+from importlib.metadata import version
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from coatclass import photo, vision
+from coatclass.decision import promise
+from coatclass.ensemble import load as load_members
+from coatclass.errors import InputError, PhotoError
+from coatclass.reports.evaluation import figures
+from coatclass.reports.evaluation.cases import (
+    FEWEST,
+    UNKNOWN,
+    LabelledPhoto,
+    LabelledPhotos,
+    look_at,
+    read_table,
+    with_decisions,
+)
+from coatclass.reports.evaluation.figures import mixed_section, settled_section, verdict_section
+from coatclass.reports.evaluation.metrics import Figure
+from coatclass.reports.evaluation.page import page
+from coatclass.reports.evaluation.regimes import (
+    answer_sweep,
+    own_answers,
+    own_reliability,
+    question_worth,
+    reliability,
+)
+from coatclass.reports.evaluation.subgroups import annotators, by_confidence, subgroups
+from coatclass.reports.evaluation.worse_pictures import robustness, subset
+from coatclass.taxonomy import BANDS, CATEGORIES, category_label
+
+__all__ = [
+    "build_report",
+    "evaluate_table",
+    "restored",
+    "write_report",
+]
+
+SCHEMA_VERSION = 1
+_MANY = 30  # dogs from which resampling can be trusted; common practice
+JSON_FILE, PAGE_FILE = "evaluation.json", "evaluation.html"
+
+
+def evaluate_table(
+    table: Path,
+    out: Path,
+    *,
+    robustness_photos: int = 0,
+    gallery: int = 24,
+    resamples: int = 1000,
+    simulate: bool = True,
+    advance: Callable[[], None] = lambda: None,
+) -> dict[str, Any]:
+    """Evaluate the released program on a researcher's own photos; write ``evaluation.json`` and ``evaluation.html``.
+
+    Args:
+        table: CSV with columns file, category, band, and optional ones; see :func:`read_table`.
+        out: folder for the two files, made if it is missing. The page holds small pictures of the gravest errors.
+        robustness_photos: how many photos to repeat with worse pictures (31 looks each); 0 leaves that part out.
+        gallery: how many errors to show.
+        resamples: bootstrap resamples behind each interval.
+        simulate: also show what simulated answers would add.
+        advance: called once a photo, for a progress bar.
+
+    Returns:
+        The report, as written to the JSON file.
+
+    Raises:
+        InputError: if the table can't be read, or too few photos can be judged.
+        ModelFilesError: if released files are missing or damaged.
+        MissingExtraError: if matplotlib is not installed.
+    """
+    cases = with_decisions(look_at(read_table(table), advance))
+    if len(cases.judged) < FEWEST:
+        raise InputError(str(table), *_too_few(cases))
+    worse = robustness(subset(cases, robustness_photos)) if robustness_photos else None
+    extra: dict[str, Any] = {"robustness": worse} if worse else {}
+    report = build_report(cases, f"coatclass on {table.name}", resamples=resamples, simulate=simulate, gallery=gallery)
+    return write_report(report | extra, cases, out)
+
+
+def _too_few(cases: LabelledPhotos) -> tuple[str, str]:
+    """Why there is nothing to report, and what to do about it."""
+    refused = refused_photos(cases)
+    why = f" {len(refused)} were refused, the first, {refused[0]['file']}: {refused[0]['reason']}" if refused else ""
+    problem = f"has {len(cases.judged)} dogs with a known category whose photo can be judged.{why}"
+    return problem, f"At least {FEWEST} are needed: fill in the column category, or add photos."
+
+
+def build_report(
+    cases: LabelledPhotos, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
+) -> dict[str, Any]:
+    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them."""
+    report: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "title": title,
+        "made_by": {
+            "coatclass": version("coatclass"),
+            "image_model": vision.read_manifest().model_version,
+            "ensemble": load_members().version,
+        },
+        "promise": dict(promise()),
+        "words": {"categories": list(CATEGORIES), "bands": list(BANDS)},
+        "data": _data(cases),
+        "notes": _notes(cases),
+        "refused_photos": refused_photos(cases),
+        "photo": figures.tables(cases, resamples=resamples),
+        "confusion": figures.confusions(cases),
+        "classes": figures.class_section(cases),
+        "calibration": figures.calibration(cases),
+        "dog": figures.dog_figures(cases, resamples=resamples),
+        "sets": figures.set_section(cases),
+        "verdicts": verdict_section(cases),
+        "settled": settled_section(cases),
+        "mixed": {"these photos": mixed_section(cases)},
+        "by_confidence": by_confidence(cases, resamples=resamples),
+        "annotators": annotators(cases, resamples=resamples),
+        "subgroups": subgroups(cases, resamples=resamples),
+        "own_answers": own_answers(cases, resamples=resamples),
+        "errors": confident_errors(cases, gallery),
+    }
+    if simulate and cases.enough_bands:
+        report["simulated_answers"] = answer_sweep(cases, resamples=min(resamples, 200))
+        report["simulated_question_worth"] = question_worth(cases)
+        report["calibration"]["simulated_answers"] = reliability(cases)
+    if own := own_reliability(cases):
+        report["calibration"]["own_answers"] = own
+    return {key: value for key, value in report.items() if value not in (None, [])}
+
+
+def _data(cases: LabelledPhotos) -> dict[str, int]:
+    judged = cases.judged
+    return {
+        "photos": len(cases),
+        "dogs": len(judged),
+        "groups": len(set(judged.groups)),
+        "refused": sum(case.estimate is None and case.is_dog for case in cases.rows),
+        "other_pictures": sum(not case.is_dog for case in cases.rows),
+    }
+
+
+def _notes(cases: LabelledPhotos) -> list[str]:
+    """What a reader of the figures has to know about these photos."""
+    judged, notes = cases.judged, []
+    if alone := sum(case.group == case.file for case in judged.rows):
+        which = "No photo has a" if alone == len(judged) else f"{alone} of {len(judged)} photos have no"
+        notes.append(
+            f"{which} group: each such photo was counted as a dog of its own. Where several show the same dog, the "
+            "intervals are too narrow; name the dog in the column 'group'."
+        )
+    if (dogs := len(set(judged.groups))) < _MANY:
+        notes.append(
+            f"With fewer than {_MANY} dogs (here {dogs}) intervals from resampling are too narrow; where every photo "
+            "is right they shrink to a point. Go by the exact intervals: precision, recall, sets and verdicts."
+        )
+    if not cases.enough_bands:
+        notes.append(
+            f"The length of {len(cases.measured)} coats is known; {FEWEST} are needed to say anything about it. What "
+            "concerns the length band is left out, and so are simulated answers, which are drawn for a known length."
+        )
+    return notes
+
+
+def refused_photos(cases: LabelledPhotos) -> list[dict[str, Any]]:
+    """Photos of dogs that were refused, and other pictures that could not be opened, each with the reason."""
+    return [
+        {"file": case.file, "is_dog": case.is_dog, "reason": _why(case)}
+        for case in cases.rows
+        if (case.estimate is None if case.is_dog else case.evidence is None)
+    ]
+
+
+def _why(case: LabelledPhoto) -> str:
+    return " ".join(reason.text for reason in case.report.reasons) if case.report else ""
+
+
+def write_report(report: Mapping[str, Any], cases: LabelledPhotos, out: Path) -> dict[str, Any]:
+    """Write both files whole or not at all; return the report as plain JSON values."""
+    plain: dict[str, Any] = _plain(report)
+    text = page({"errors": [], **restored(plain)}, thumbnails(cases, list(report.get("errors", []))))
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for name, content in ((JSON_FILE, json.dumps(plain, indent=1) + "\n"), (PAGE_FILE, text)):
+            unfinished = out / f"{name}.unfinished"
+            unfinished.write_text(content, encoding="utf-8")
+            unfinished.replace(out / name)
+    except OSError as error:
+        raise InputError(
+            str(out), f"can't be written ({error.strerror}).", "Name a folder you may write to."
+        ) from error
+    return plain
+
+
+def restored(plain: Any) -> Any:
+    """What the JSON file holds, with its figures as figures again: the page is made from it, so that both agree."""
+    if isinstance(plain, Mapping):
+        if set(plain) == set(Figure._fields):
+            return Figure(**plain)
+        return {key: restored(entry) for key, entry in plain.items()}
+    return [restored(entry) for entry in plain] if isinstance(plain, list) else plain
+
+
+def _plain(value: Any) -> Any:
+    """Figures as objects, everything else as JSON has it."""
+    if isinstance(value, Figure):
+        return {"value": round(value.value, 5), "low": round(value.low, 5), "high": round(value.high, 5), "n": value.n}
+    if isinstance(value, Mapping):
+        return {str(key): _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    return round(value, 6) if isinstance(value, float) else value
+
+
+_SIDE = 220
+
+
+def confident_errors(cases: LabelledPhotos, most: int) -> list[dict[str, Any]]:
+    """The judged cases that are wrong, surest first: what was said, the label, and each annotator's."""
+    judged = cases.judged
+    p, truth = judged.p_category, judged.truth
+    wrong = np.flatnonzero(p.argmax(axis=1) != truth)
+    surest = wrong[np.argsort(-p[wrong].max(axis=1), kind="stable")][:most]
+    return [_error(judged.rows[place], p[place]) for place in surest]
+
+
+def _error(case: LabelledPhoto, p: Any) -> dict[str, Any]:
+    best = int(p.argmax())
+    return {
+        "file": case.file,
+        "said": category_label(CATEGORIES[best]),
+        "sureness": float(p[best]),
+        "label": category_label(CATEGORIES[case.category]),
+        "probability_of_label": float(p[case.category]),
+        "annotators": [category_label(CATEGORIES[label]) for label in case.categories_by if label != UNKNOWN],
+        "annotators_confidence": case.confidence,
+        "verdict": str(case.decision.verdict) if case.decision else None,
+        "breed": case.breed,
+    }
+
+
+def thumbnails(cases: LabelledPhotos, errors: list[dict[str, Any]]) -> dict[str, str]:
+    """Small pictures as data URIs by file, what was not looked at greyed out; only for the report on one's own disk."""
+    by_file = {case.file: case for case in cases.rows}
+    return {error["file"]: uri for error in errors if (uri := _thumbnail(by_file[error["file"]])) is not None}
+
+
+def _thumbnail(case: LabelledPhoto) -> str | None:
+    try:
+        image = photo.load(case.path, name=case.file).image
+    except PhotoError:
+        return None
+    mask = vision.look(image, file=case.file).mask
+    image.thumbnail((_SIDE, _SIDE))
+    soft = Image.fromarray((mask * 255).clip(0, 255).astype(np.uint8)).resize(image.size, Image.Resampling.BILINEAR)
+    pale = Image.blend(image.convert("L").convert("RGB"), Image.new("RGB", image.size, (255, 255, 255)), 0.45)
+    buffer = BytesIO()
+    Image.composite(image, pale, soft).save(buffer, "JPEG", quality=80)
+    return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")

@@ -1,0 +1,197 @@
+"""Who is served worse, what the annotators' doubt explains, and the model as a third annotator."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from coatclass import breeds
+from coatclass.reports.evaluation import metrics
+from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, LabelledPhoto, LabelledPhotos
+from coatclass.reports.evaluation.figures import category_figures
+from coatclass.reports.evaluation.metrics import Figure, bootstrap
+from coatclass.resources import released
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+__all__ = ["TRAITS_TOLD", "annotators", "by_confidence", "subgroups"]
+
+# Limits of lightness: CIE L* runs from 0 (black) to 100 (white). Our decision.
+_BLACK, _WHITE = 25.0, 70.0
+_DARK_PICTURE, _BRIGHT_PICTURE = 40.0, 60.0
+_SMALL_PICTURE_PX = 224.0
+_SMALL_DOG, _LARGE_DOG = 0.2, 0.5
+_PUPPY_MONTHS = 12
+TRAITS_TOLD = (
+    f"Lightness is CIE L*, 0 to 100: a coat is black or nearly under {_BLACK:g} and white or nearly from {_WHITE:g} "
+    f"(median over the dog), a picture dim under {_DARK_PICTURE:g} and bright from {_BRIGHT_PICTURE:g} (mean)."
+)
+_KNOWN = (
+    "the image model was trained on it",
+    "ImageNet names it, untrained",
+    "neither trained on nor named by ImageNet",
+)
+
+
+def _trait(name: str, low: float, high: float) -> Callable[[LabelledPhoto], bool]:
+    return lambda case: low <= case.traits.get(name, float("nan")) < high
+
+
+def _subgroups() -> list[tuple[str, str, Callable[[LabelledPhoto], bool]]]:
+    everything = float("inf")
+    return [
+        ("coat lightness", "black or nearly", _trait("coat_lightness", 0, _BLACK)),
+        ("coat lightness", "between", _trait("coat_lightness", _BLACK, _WHITE)),
+        ("coat lightness", "white or nearly", _trait("coat_lightness", _WHITE, everything)),
+        ("picture", "short side under 224 px", _trait("short_side_px", 0, _SMALL_PICTURE_PX)),
+        ("picture", "short side 224 px or more", _trait("short_side_px", _SMALL_PICTURE_PX, everything)),
+        ("light", "dim picture", _trait("picture_lightness", 0, _DARK_PICTURE)),
+        ("light", "middling", _trait("picture_lightness", _DARK_PICTURE, _BRIGHT_PICTURE)),
+        ("light", "bright picture", _trait("picture_lightness", _BRIGHT_PICTURE, everything)),
+        ("dog in the picture", "under 20 %", _trait("dog_share", 0, _SMALL_DOG)),
+        ("dog in the picture", "20 to 50 %", _trait("dog_share", _SMALL_DOG, _LARGE_DOG)),
+        ("dog in the picture", "half or more", _trait("dog_share", _LARGE_DOG, everything)),
+        ("what is shown", "one dog, coat judgeable", lambda case: case.usable),
+        ("what is shown", "head or part of the coat only, or several dogs", lambda case: not case.usable),
+        ("age", "puppy (under 12 months, as answered)", lambda case: _age(case) < _PUPPY_MONTHS),
+    ]
+
+
+def _age(case: LabelledPhoto) -> float:
+    age = case.answers.age_months if case.answers else None
+    return float("inf") if age is None else float(age)
+
+
+def subgroups(cases: LabelledPhotos, *, resamples: int = 1000) -> list[dict[str, Any]]:
+    """Accuracy, log loss and verdicts within each subgroup; too few cases are counted, not judged."""
+    sources = sorted({case.source for case in cases.rows if case.source})
+    by_source = [("source", name, lambda case, name=name: case.source == name) for name in sources]
+    rows = []
+    for kind, name, keep in (*_subgroups(), *_by_breed(cases), *by_source):
+        part = cases.judged.where(keep)
+        row: dict[str, Any] = {"kind": kind, "name": name, "n": len(part)}
+        if len(part) >= FEWEST:
+            row |= _short_figures(part, resamples)
+        rows.append(row)
+    return rows
+
+
+def _by_breed(cases: LabelledPhotos) -> list[tuple[str, str, Callable[[LabelledPhoto], bool]]]:
+    """What the image model could know of the breed; nothing where no breeds are named."""
+    known = {name: _known_breed(name) for name in {case.breed for case in cases.rows if case.breed}}
+
+    def keep(how: str) -> Callable[[LabelledPhoto], bool]:
+        return lambda case: known.get(case.breed) == how
+
+    return [("breed", how, keep(how)) for how in _KNOWN] if known else []
+
+
+def _known_breed(name: str) -> str:
+    breed = breeds.find(name).id
+    trained, imagenet, neither = _KNOWN
+    if breed in _trained_on():
+        return trained
+    return imagenet if breeds.named_by_imagenet(name) else neither
+
+
+@cache
+def _trained_on() -> frozenset[str]:
+    """Ids of the breeds in the photos that the image model learned from (train) or was chosen by (val)."""
+    with released("datasets/labels.csv").open(encoding="utf-8", newline="") as stream:
+        return frozenset(row["breed_id"] for row in csv.DictReader(stream) if row["split"] in ("train", "val"))
+
+
+def _short_figures(part: LabelledPhotos, resamples: int) -> dict[str, Any]:
+    wrong = part.p_category.argmax(axis=1) != part.truth
+    found: dict[str, Any] = dict(category_figures(part, only=("accuracy", "log_loss"), resamples=resamples))
+    settled = part.settled
+    return found | {"settled": float(settled.mean()), "wrong_among_settled": int(wrong[settled].sum())}
+
+
+def by_confidence(cases: LabelledPhotos, *, resamples: int = 1000) -> list[dict[str, Any]]:
+    """Accuracy by the less sure annotator's confidence: the labels' own doubt; scores also against both their votes."""
+    rows = []
+    for level in sorted({case.confidence for case in cases.judged.rows if case.confidence is not None}, reverse=True):
+        part = cases.judged.where(lambda case, level=level: case.confidence == level)  # type: ignore[misc]
+        rows.append({"confidence": level, "n": len(part)} | _short_figures(part, resamples))
+        rows[-1] |= against_annotators(part, resamples=resamples)
+    return rows
+
+
+def against_annotators(part: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Figure]:
+    """Log loss and Brier score against both annotators' votes, half a case each where they split."""
+    return category_figures(part, only=("log_loss_against_annotators", "brier_against_annotators"), resamples=resamples)
+
+
+def annotators(cases: LabelledPhotos, *, resamples: int = 1000) -> dict[str, Any] | None:
+    """Agreement of the model with each annotator, beside theirs with each other; None without two annotators."""
+    judged = cases.judged.where(lambda case: UNKNOWN not in case.categories_by)
+    measured = cases.measured.where(lambda case: UNKNOWN not in case.bands_by)
+    if not len(judged):
+        return None
+    people = np.array([case.categories_by for case in judged.rows])
+    said = judged.p_category.argmax(axis=1)
+
+    def agreement(
+        pairs: dict[str, tuple[Any, Any]], classes: int, groups: list[str], quadratic: bool
+    ) -> dict[str, Figure]:
+        figures = {
+            name: (lambda r, a=first, b=second: metrics.kappa(a[r], b[r], classes, quadratic=quadratic))
+            for name, (first, second) in pairs.items()
+        }
+        return bootstrap(figures, groups, resamples=resamples)
+
+    def pairs(labels: Any, model: Any) -> dict[str, tuple[Any, Any]]:
+        one, two = labels[:, 0], labels[:, 1]
+        return {
+            "first and second person": (one, two),
+            "model and first": (model, one),
+            "model and second": (model, two),
+        }
+
+    split = judged.where(lambda case: case.categories_by[0] != case.categories_by[1])
+    section: dict[str, Any] = {
+        "category_kappa": agreement(pairs(people, said), len(CATEGORIES), judged.groups, False),
+        "where_people_split": _where_split(split, resamples),
+    }
+    if len(measured) >= FEWEST:
+        rulers, length = np.array([case.bands_by for case in measured.rows]), measured.p_band.argmax(axis=1)
+        kappa = agreement(pairs(rulers, length), len(BANDS), measured.groups, True)
+        section["band_quadratic_weighted_kappa"] = kappa
+    return section
+
+
+def _where_split(split: LabelledPhotos, resamples: int) -> dict[str, Any]:
+    """Border cases: whether the first choice is one of the two labels, and how the probabilities score against both.
+
+    No log loss against both can be below log 2, and no Brier score below 0: that of giving each label a half.
+    """
+    if not len(split):
+        return {"n": 0}
+    p = split.p_category
+    labels = np.array([case.categories_by for case in split.rows])
+    best = p.argmax(axis=1)
+    rows = np.arange(len(split))
+    return {
+        "n": len(split),
+        "first_choice_is_one_of_the_two": float((labels == best[:, None]).any(axis=1).mean()),
+        "probability_of_the_two_together": float((p[rows, labels[:, 0]] + p[rows, labels[:, 1]]).mean()),
+        "mean_sureness": float(p.max(axis=1).mean()),
+        **against_annotators(split, resamples=resamples),
+        "photos": [_split_row(case, *of) for case, *of in zip(split.rows, p, split.shares, strict=True)],
+    }
+
+
+def _split_row(case: LabelledPhoto, p: Any, shares: Any) -> dict[str, Any]:
+    return {
+        "file": case.file,
+        "labels": [str(CATEGORIES[label]) for label in case.categories_by],
+        "probabilities": [float(p[label]) for label in case.categories_by],
+        "said": str(CATEGORIES[int(p.argmax())]),
+        "verdict": str(case.decision.verdict) if case.decision else None,
+        "log_loss": metrics.soft_log_loss(shares[None], p[None]),
+        "brier": metrics.soft_brier_score(shares[None], p[None]),
+    }
