@@ -25,6 +25,16 @@ _ASKED: Mapping[str, tuple[BodyZone, ...]] = {
 }
 
 
+# (unit, how many of the questionnaire's unit one of it is): inch and pound by the international yard and pound
+# agreement of 1959; a month is a twelfth of 365.25 days.
+_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
+    "mm": (("mm", 1), ("cm", 10), ("in", 25.4)),
+    "months": (("months", 1), ("weeks", 7 * 12 / 365.25), ("years", 12)),
+    "weeks": (("weeks", 1), ("months", 365.25 / 12 / 7)),
+    "kg": (("kg", 1), ("lb", 0.45359237)),
+}
+
+
 @dataclass(frozen=True)
 class Wish:
     """What a page asks for.
@@ -111,7 +121,9 @@ def _card(state: Any, wish: Wish, of: owners.OwnersDog, card: flow.Card, assessm
         ready=assessment.category is not None,
         zones=_zones(of, assessment),
         levels=_levels(),
-        kinds=_tool_kinds(),
+        kinds=_tool_kinds() if "owned_tools" in card.questions else (),
+        units=_UNITS,
+        breeds=_breed_names() if "breed" in card.questions else (),
     )
 
 
@@ -131,10 +143,20 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
     }
 
 
-def _tool_kinds() -> list[str]:
-    from coatclass.toolkit import catalogue as tools
+def _breed_names() -> list[str]:
+    from coatclass.breeds import table
 
-    return [catalogue().tool(tool) for tool in tools()]
+    return sorted(breed.name for breed in table().values())
+
+
+def _tool_kinds() -> list[dict[str, str]]:
+    """Every tool with what to recognise it by, and its drawing."""
+    from coatclass import toolkit
+
+    return [
+        {"name": catalogue().tool(one), "features": toolkit.describe(one), "drawing": toolkit.drawing(one, described=False)}
+        for one in toolkit.catalogue()
+    ]
 
 
 def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:

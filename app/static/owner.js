@@ -47,6 +47,7 @@
     const moved = leaving?.push;
     leaving = null;
     follow();
+    remember();
     measuring.ready();
     window.coatclass.askForPictures(stage);
     if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
@@ -105,37 +106,93 @@
   // Back again: what waits is sent, and a view that never came is asked for once more.
   addEventListener("online", () => flush().then(recover).catch((error) => say(error.message)));
 
-  async function save(answers) {
-    write("pending", { ...read("pending", {}), ...answers });
-    return flush();
-  }
-
   // --- questions ------------------------------------------------------------------------------------------------
   const number = (text) => (text.trim() === "" ? null : Number(text));
   const READ = {
     text: (q) => one("input", q).value.trim() || null,
-    names: (q) => { const names = one("input", q).value.split(/[,;]/).map((name) => name.trim()).filter(Boolean); return names.length ? names : null; },
+    names: (q) => { const names = listed(one("input", q).value); return names.length ? names : null; },
     choice: (q) => one("input:checked", q)?.value ?? null,
     yes_no: (q) => { const chosen = one("input:checked", q); return chosen ? chosen.value === "true" : null; },
-    number: (q) => number(one("input", q).value),
+    number: (q) => measured(one("input", q)),
     choices: (q) => { const chosen = all("input:checked", q); return chosen.length ? chosen.map((box) => box.value).filter(Boolean) : null; },
     zones: (q) => { const found = Object.fromEntries(all("select", q).filter((box) => box.value).map((box) => [box.dataset.zone, box.value])); return Object.keys(found).length ? found : null; },
     shares: (q) => pairs(q, number),
     genotype: (q) => pairs(q, (text) => text.trim() || null),
-    tools: (q) => { const tools = all("[data-row]", q).map(tool).filter((found) => found.kind); return tools.length ? tools : null; },
+    tools: (q) => { const tools = [...all("input:checked", q).map((box) => JSON.parse(box.value)), ...listed(one("[data-others]", q).value).map((kind) => ({ kind }))]; return tools.length ? tools : null; },
   };
   function pairs(q, convert) {
     const rows = all("[data-row]", q).map((row) => [one("[data-part=name]", row).value.trim(), convert(one("[data-part=value]", row).value)]);
     const found = Object.fromEntries(rows.filter(([name, value]) => name && value !== null));
     return Object.keys(found).length ? found : null;
   }
-  function tool(row) {
-    const found = {};
-    for (const part of all("[data-part]", row)) {
-      if (part.type === "checkbox") { if (part.checked) found[part.dataset.part] = true; }
-      else if (part.value.trim()) found[part.dataset.part] = "number" in part.dataset ? Number(part.value) : part.value.trim();
+  const listed = (text) => text.split(/[,;]/).map((name) => name.trim()).filter(Boolean);
+
+  // A number in the unit that was chosen; what was never typed anew keeps its exact value.
+  const unit = (field) => one(`[data-unit-of="${field.id}"]`)?.selectedOptions[0];
+  function measured(field) {
+    if (field.dataset.exact && field.dataset.shown === field.value) return Number(field.dataset.exact);
+    const value = number(field.value);
+    return value === null ? null : Number((value * Number(unit(field)?.value || 1)).toFixed(4));
+  }
+  const inUnit = (value, factor) => String(Number((value / factor).toPrecision(factor === 1 ? 6 : 3)));
+  function fill(field, value) {
+    field.dataset.exact = value;
+    field.value = field.dataset.shown = inUnit(value, Number(unit(field)?.value || 1));
+  }
+  // A unit that was chosen once is chosen on every screen that measures the same.
+  function useUnits() {
+    for (const box of all("select[data-unit-of]")) {
+      const field = document.getElementById(box.dataset.unitOf), kept = localStorage.getItem(`coatclass.unit.${box.dataset.unit}`);
+      const value = field.value === "" ? null : Number(field.value);
+      if ([...box.options].some((one) => one.text === kept)) box.selectedIndex = [...box.options].findIndex((one) => one.text === kept);
+      if (value !== null) fill(field, value);
     }
-    return found;
+  }
+  function changeUnit(box) {
+    const field = document.getElementById(box.dataset.unitOf);
+    const before = Number(box.dataset.factor || 1), typed = number(field.value);
+    const value = field.dataset.exact && field.dataset.shown === field.value ? Number(field.dataset.exact) : typed === null ? null : typed * before;
+    if (value !== null) fill(field, value);
+    try { localStorage.setItem(`coatclass.unit.${box.dataset.unit}`, box.selectedOptions[0].text); } catch { /* a private window */ }
+  }
+
+  // --- what is on screen ------------------------------------------------------------------------------------------
+  // Only what was changed on this screen is sent, so that a page left open elsewhere takes nothing back.
+  const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
+  let shownAnswers = {}, firstShown = {};
+  function remember() {
+    useUnits();
+    follow();
+    const form = one("[data-form=card]");
+    firstShown = shownAnswers = form ? gather(form) : {};
+    for (const box of all("select[data-unit-of]")) box.dataset.factor = box.value;
+  }
+  function keepScreen() {
+    const form = one("[data-form=card]");
+    if (!form) return;
+    const changed = Object.entries(gather(form)).filter(([name, value]) => !same(value, shownAnswers[name]));
+    if (!changed.length) return;
+    write("pending", { ...read("pending", {}), ...Object.fromEntries(changed) });
+    shownAnswers = { ...shownAnswers, ...Object.fromEntries(changed) };
+    const skipped = new Set(read("skipped", []));
+    for (const [name, value] of changed) if (value !== null) skipped.delete(name);
+    write("skipped", [...skipped]);
+  }
+  // Whatever is pressed: first what is on screen is kept; what can't be is said, and one stays.
+  async function leave(where) {
+    const form = one("[data-form=card]");
+    keepScreen();
+    if (form) complain(form, "");
+    try { await flush(); } catch (error) { shownAnswers = firstShown; if (form) complain(form, error.message); else say(error.message); return false; }
+    show(where, true);
+    return true;
+  }
+  async function leaveByHistory() {
+    const stayed = one(".page")?.dataset.step || "";
+    const wanted = location.hash.slice(1);
+    keepScreen();
+    try { await flush(); } catch (error) { shownAnswers = firstShown; history.pushState(null, "", `#${stayed}`); complain(one("[data-form=card]") || stage, error.message); return; }
+    show(wanted);
   }
 
   function gather(form) {
@@ -153,19 +210,16 @@
       const shown = value !== null && (!q.dataset.in || [value].flat().some((one) => q.dataset.in.split(" ").includes(one))) && (!q.dataset.above || value > Number(q.dataset.above));
       q.hidden = !shown;
     }
-    for (const hint of all("[data-inches]")) {
-      const mm = number(document.getElementById(hint.dataset.inches).value);
-      hint.textContent = mm ? `= ${(mm / 25.4).toFixed(1)} in` : hint.textContent;
-    }
     for (const box of all("select[data-zone]")) {
       const area = one(`.zone[data-zone="${box.dataset.zone}"]`);
       if (area) area.dataset.level = box.selectedOptions[0].dataset.level;
     }
   }
 
-  async function answerCard(form, passed) {
+  async function answerCard(form) {
     const names = form.dataset.questions.split(" ");
-    const answers = passed ? {} : gather(form);
+    keepScreen();
+    const answers = gather(form);
     const open = names.filter((name) => answers[name] === undefined || answers[name] === null);
     const skipped = new Set(read("skipped", []));
     for (const name of names) skipped.delete(name);
@@ -173,10 +227,10 @@
     complain(form, "");
     busy(form, true);
     try {
-      const sent = passed || (await save(answers));
+      const sent = await flush();
       write("skipped", [...skipped]);
       if (sent) show("next", true);
-    } catch (error) { complain(form, error.message); }
+    } catch (error) { shownAnswers = firstShown; complain(form, error.message); }
     finally { busy(form, false); }
   }
   function busy(form, on) { for (const button of all("button", form)) button.setAttribute("aria-disabled", on); }
@@ -250,14 +304,14 @@
     event.preventDefault();
     const form = event.target;
     if (form.dataset.form === "start") begin(form);
-    if (form.dataset.form === "card") answerCard(form, false);
+    if (form.dataset.form === "card") answerCard(form);
     if (form.dataset.form === "measure") measuring.reckon(form, false);
   }
   function onClick(event) {
     const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],[data-erase],.pressable .zone");
     if (!hit) return;
-    if (hit.matches("[data-go]")) { event.preventDefault(); show(hit.dataset.go, true); }
-    else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"), true);
+    if (hit.matches("[data-go]")) { event.preventDefault(); leave(hit.dataset.go); }
+    else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
     else if (hit.matches("[data-back]")) history.back();
     else if (hit.matches("[data-reload]")) location.reload();
     else if (hit.matches("[data-skip]")) { event.preventDefault(); one("#content").focus(); }
@@ -292,7 +346,9 @@
     if (field.matches("[data-mark]")) { measuring.typed(field); return; }
     if (field.matches("[data-none]") && field.checked) for (const box of all(`input[name="${field.name}"]`)) box.checked = box === field;
     else if (field.type === "checkbox" && field.checked) { const none = one(`input[name="${field.name}"][data-none]`); if (none) none.checked = false; }
+    if (field.matches("[data-unit-of]")) { changeUnit(field); field.dataset.factor = field.value; }
     follow();
+    keepScreen(); // also over a refresh; it is sent with the next step
   }
   function onDrop(event) {
     const drop = event.target.closest?.("[data-drop]");
@@ -311,7 +367,8 @@
       element.addEventListener("change", onChange);
       element.addEventListener("input", follow);
       for (const kind of ["dragover", "dragleave", "drop"]) element.addEventListener(kind, onDrop);
-      addEventListener("popstate", () => show(location.hash.slice(1)));
+      addEventListener("popstate", leaveByHistory);
+      addEventListener("pagehide", keepScreen);
       watch(() => { arrived(); if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; } });
       flush().catch((error) => say(error.message)).finally(() => show(location.hash.slice(1)));
     },
