@@ -14,6 +14,7 @@ from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.presentation import Presentation
+from coatclass.presentation.short import in_short
 from coatclass.taxonomy import BodyZone, MatState
 from coatclass.triage import zones_of
 from coatclass.words import catalogue
@@ -56,10 +57,17 @@ class Wish:
         token, step, skipped = said.get("token"), said.get("step"), said.get("skipped")
         known = {spec.id for spec in questionnaire.questions()}
         return cls(
-            token=token if isinstance(token, str) and _TOKEN.match(token) else "",
+            token=_token(token),
             step=step if isinstance(step, str) and len(step) < 60 else "",
             skipped=frozenset(name for name in skipped if name in known) if isinstance(skipped, list) else frozenset(),
         )
+
+
+def _token(said: object) -> str:
+    """The token; nothing for nothing, and for what can't be one a token that leads nowhere: no fresh start."""
+    if not said:
+        return ""
+    return said if isinstance(said, str) and _TOKEN.match(said) else "-"
 
 
 def view(state: Any, wish: Wish) -> str:
@@ -123,7 +131,7 @@ def _card(state: Any, wish: Wish, of: owners.OwnersDog, card: flow.Card, assessm
         levels=_levels(),
         kinds=_tool_kinds() if "owned_tools" in card.questions else (),
         units=_UNITS,
-        breeds=_breed_names() if "breed" in card.questions else (),
+        breeds=breed_names() if "breed" in card.questions else (),
     )
 
 
@@ -143,7 +151,8 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
     }
 
 
-def _breed_names() -> list[str]:
+def breed_names() -> list[str]:
+    """Every breed and cross of the table, for suggestions."""
     from coatclass.breeds import table
 
     return sorted(breed.name for breed in table().values())
@@ -154,7 +163,11 @@ def _tool_kinds() -> list[dict[str, str]]:
     from coatclass import toolkit
 
     return [
-        {"name": catalogue().tool(one), "features": toolkit.describe(one), "drawing": toolkit.drawing(one, described=False)}
+        {
+            "name": catalogue().tool(one),
+            "features": toolkit.describe(one),
+            "drawing": toolkit.drawing(one, described=False),
+        }
         for one in toolkit.catalogue()
     ]
 
@@ -173,6 +186,7 @@ def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
         wish=wish,
         of=of,
         plan=plan,
+        short=in_short(plan),
         assessment=assessment,
         photos=of.photos,
         wishes=flow.wishes(),

@@ -51,6 +51,9 @@
     measuring.ready();
     window.coatclass.askForPictures(stage);
     if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
+    const bar = one("#progress");
+    if (bar) { const share = Math.max(bar.value / bar.max, read("progress", 0)); write("progress", share); bar.value = share * bar.max; }
+    if (keepSaid) { say(keepSaid); keepSaid = ""; }
     if (read("pending", null)) flush();
   }
 
@@ -241,12 +244,15 @@
     const line = (text) => { const p = document.createElement("p"); p.className = "note"; p.textContent = text; words.append(p); return p; };
     words.replaceChildren();
     let kept = 0;
+    const on = one(".actions [data-go=next]"), onSaid = on?.textContent;
+    const waiting = (yes) => { if (!on) return; on.setAttribute("aria-disabled", yes); on.textContent = yes ? words.dataset.looking : onSaid; };
+    waiting(true);
     for (const file of files) {
       const p = line(words.dataset.looking);
       const body = new FormData();
       body.append("photos", await smaller(file), file.name);
       try {
-        const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { p.textContent = `${file.name}: ${word("again")}`; });
+        const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { waiting(false); p.textContent = `${file.name}: ${word("again")}`; });
         const why = photo.report.reasons.map((reason) => reason.text).join(" ");
         if (photo.id) kept += 1;
         p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
@@ -256,7 +262,8 @@
         p.textContent = `${file.name}: ${error instanceof Offline ? word("again") : error.message}`;
       }
     }
-    if (kept) { const said = words.innerHTML; show("photos"); keepWords = said; }
+    waiting(false);
+    if (kept && words.isConnected) { const said = words.innerHTML; show("photos"); keepWords = said; }
   }
   let keepWords = "";
   // A photo that the server can't take now is kept here and sent again, for as long as the page stands (an hour at most).
@@ -294,7 +301,7 @@
   async function begin(form) {
     complain(form, "");
     try {
-      const started = await ask("POST", "", { name: one("[name=name]", form).value });
+      const started = await ask("POST", "", { name: one("[name=name]", form).value, meant_for: one("[name=meant_for]:checked", form)?.value || "self" });
       history.replaceState(null, "", `${location.pathname}?dog=${started.token}`);
       show("photos", true);
     } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
@@ -306,10 +313,11 @@
     if (form.dataset.form === "start") begin(form);
     if (form.dataset.form === "card") answerCard(form);
     if (form.dataset.form === "measure") measuring.reckon(form, false);
+    if (form.dataset.form === "request") sendOn(form);
   }
   function onClick(event) {
-    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],[data-erase],.pressable .zone");
-    if (!hit) return;
+    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],[data-erase],[data-take-back],[data-print],[data-share],.pressable .zone");
+    if (!hit || hit.getAttribute("aria-disabled") === "true") return;
     if (hit.matches("[data-go]")) { event.preventDefault(); leave(hit.dataset.go); }
     else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
     else if (hit.matches("[data-back]")) history.back();
@@ -320,17 +328,35 @@
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
     else if (hit.matches("[data-erase]")) eraseAll(hit);
+    else if (hit.matches("[data-take-back]")) takeBack(hit);
+    else if (hit.matches("[data-print]")) print();
+    else if (hit.matches("[data-share]")) share(hit);
     else if (hit.matches("[data-all-free]")) { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); }
     else if (hit.matches(".zone")) {
       const box = one(`select[data-zone="${hit.dataset.zone}"]`);
       if (box) { box.selectedIndex = (box.selectedIndex + 1) % box.options.length; follow(); box.focus({ preventScroll: true }); }
     }
   }
+  // To the groomer, with a name and a way to reach; and back.
+  async function sendOn(form) {
+    complain(form, "");
+    const sender = { name: one("[name=sender]", form).value, reach: one("[name=reach]", form).value };
+    try { await ask("POST", `/${token()}/request`, sender); keepSaid = form.dataset.sent; show("result"); } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
+  }
+  async function takeBack(button) {
+    try { await ask("DELETE", `/${token()}/request`); keepSaid = button.dataset.takeBack; show("result"); } catch (error) { say(error.message); }
+  }
+  let keepSaid = "";
+  async function share(button) {
+    const address = location.origin + location.pathname + location.search;
+    if (!navigator.share) return copy(button);
+    try { await navigator.share({ title: document.title, url: address }); } catch { /* nothing was shared */ }
+  }
   async function eraseAll(button) {
     if (!confirm(button.dataset.erase)) return;
     try {
       const { all_gone: gone } = await ask("DELETE", `/${token()}`);
-      for (const what of ["pending", "skipped"]) localStorage.removeItem(key(what));
+      for (const what of ["pending", "skipped", "progress"]) localStorage.removeItem(key(what));
       alert(gone ? button.dataset.gone : button.dataset.rest);
       location.assign("/owner/");
     } catch (error) { say(error.message); }

@@ -177,6 +177,7 @@
     "[data-weeks]": (hit) => { const field = one("[name=starts_at]"); const day = new Date(); day.setDate(day.getDate() + 7 * Number(hit.dataset.weeks)); const two = (n) => String(n).padStart(2, "0"); field.value = `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T${field.value.slice(11) || "10:00"}`; },
     "[data-touch]": (hit) => { const id = dogOf(step()); touch(id, { ...touches(id), [hit.dataset.touch]: hit.dataset.outcome }); show(step()); },
     "[data-untouch]": (hit) => { const id = dogOf(step()); const made = touches(id); delete made[hit.dataset.untouch]; touch(id, made); show(step()); },
+    "[data-filter]": (hit) => { for (const one of all("[data-filter]")) one.setAttribute("aria-pressed", one === hit); const wanted = hit.dataset.filter; for (const row of all("[data-filtered] > li")) row.hidden = wanted !== "all" && !row.dataset.is.split(" ").includes(wanted); },
     "[data-card-kept]": (hit) => measuring.open(hit.dataset.cardKept),
     "[data-keep]": (hit) => measuring.reckon(hit.closest("form"), true),
     "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },

@@ -129,4 +129,6 @@ def test_marks_that_were_not_moved_give_no_length_and_none_covers_another(server
         )
     page.click("[data-form=measure] [type=submit]")
     page.wait_for_selector("[data-keep]:visible")
-    assert "The hair is 60 mm" in page.inner_text("[data-length]") or "The hair is 59" in page.inner_text("[data-length]")
+    assert "The hair is 60 mm" in page.inner_text("[data-length]") or "The hair is 59" in page.inner_text(
+        "[data-length]"
+    )
