@@ -7,6 +7,8 @@ from owner_walk import open_step, press_and_wait, step_of
 from test_owner_page import card_scene
 
 pytestmark = pytest.mark.browser
+_AT = """([x, y]) => { const box = document.querySelector("[data-picture]").getBoundingClientRect();
+return { clientX: box.left + x, clientY: box.top + y }; }"""
 
 
 def answers(web, token):
@@ -122,11 +124,7 @@ def test_marks_that_were_not_moved_give_no_length_and_none_covers_another(server
     picture = page.locator("[data-picture]")
     scale = picture.bounding_box()["width"] / 800
     for x, y in marks:
-        page.evaluate(
-            """([x, y]) => { const picture = document.querySelector("[data-picture]"), box = picture.getBoundingClientRect();
-            picture.dispatchEvent(new MouseEvent("click", { bubbles: true, clientX: box.left + x, clientY: box.top + y })); }""",
-            [x * scale, y * scale],
-        )
+        picture.dispatch_event("click", page.evaluate(_AT, [x * scale, y * scale]))
     page.click("[data-form=measure] [type=submit]")
     page.wait_for_selector("[data-keep]:visible")
     assert "The hair is 60 mm" in page.inner_text("[data-length]") or "The hair is 59" in page.inner_text(
