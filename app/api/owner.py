@@ -110,12 +110,20 @@ async def _working(request: Request, function: Callable[..., T], *args: Any, dea
 
 def _remembered(request: Request, of: owners.OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
     """Something made from a dog's records, kept until they, the day or what was learned change."""
+    made: T = request.app.state.remembered.of(_key(request, of, what), make)
+    return made
+
+
+def _key(request: Request, of: owners.OwnersDog, what: Hashable) -> Hashable:
     salon = _salon(request)
     with salon.read() as reader:
         version = reader.version(of.dog.id)
-    key = (what, of.dog.id, version, cases.today(), cases.learned(salon).version)
-    made: T = request.app.state.remembered.of(key, make)
-    return made
+    return what, of.dog.id, version, cases.today(), cases.learned(salon).version
+
+
+def _kept_sheet(request: Request, token: str, what: Hashable) -> Any:
+    """A sheet that was made before and still holds, so that nobody waits for it behind dear work; else None."""
+    return request.app.state.remembered.get(_key(request, owners.find(_salon(request), token), what))
 
 
 def _salon(request: Request) -> Records:
@@ -266,14 +274,16 @@ async def sheet_as_pdf(
     request: Request, token: str, language: Language = "en", paper: Literal["A4", "Letter"] = "A4"
 ) -> Response:
     """The home-care sheet as PDF."""
-    content = await _working(request, _pdf, language, paper, dear=True)
+    content = await _working(request, _kept_sheet, ("pdf", language, paper))
+    content = content or await _working(request, _pdf, language, paper, dear=True)
     return _download(content, "application/pdf", "coat-sheet.pdf")
 
 
 @router.get("/{token}/sheet.html", response_class=HTMLResponse)
 async def sheet_as_page(request: Request, token: str, language: Language = "en") -> HTMLResponse:
     """The home-care sheet as one page to read or print."""
-    return HTMLResponse(await _working(request, _page, language, dear=True))
+    content = await _working(request, _kept_sheet, ("html", language))
+    return HTMLResponse(content or await _working(request, _page, language, dear=True))
 
 
 def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
