@@ -5,8 +5,12 @@ Users, sessions and links live in the records, which keep only hashes of passwor
 
 from __future__ import annotations
 
+import math
+import time
+from collections import OrderedDict
 from collections.abc import Mapping
 from datetime import timedelta
+from threading import BoundedSemaphore, Lock
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -14,6 +18,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 
 from app.errors import answer
+from app.guard import visitor_of
 from coatclass import records
 from coatclass.errors import RecordError
 from coatclass.records import Dog, Records, User, UserRole
@@ -21,11 +26,54 @@ from coatclass.records import Dog, Records, User, UserRole
 router = APIRouter(tags=["accounts"])
 
 COOKIE = "coatclass_session"
-_MISMATCH = (
-    "wrong",
-    "Name or password is wrong, or there were too many tries.",
-    "Check both, mind capitals; after some wrong tries wait a while.",
-)
+_CHECK_WITHIN_S = 5.0
+_MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals.")
+
+
+class Attempts:
+    """Wrong passwords by where they come from: each makes the next try from there wait longer, and nobody else's.
+
+    A lock on the name could be held by any outsider. The counts live in this process; they are no records.
+    """
+
+    _MOST_KEPT = 20_000
+
+    def __init__(self, limits: Mapping[str, float]) -> None:
+        self._limits = limits
+        self._kept: OrderedDict[tuple[str, ...], tuple[int, float]] = OrderedDict()
+        self._lock = Lock()
+        self.checking = BoundedSemaphore(int(limits["checked_at_once"]))
+
+    def begin(self, address: str, name: str) -> float:
+        """Count a try, before it is known to be right; return 0, or the seconds to wait before one is let in."""
+        now = time.monotonic()
+        limits = self._limits
+        by = (((address, name), limits["free_by_name"]), ((address,), limits["free_by_address"]))
+        with self._lock:
+            wait = max(self._wait(key, free, now) for key, free in by)
+            if wait <= 0:
+                for key, _ in by:
+                    self._kept[key] = (self._tries(key, now) + 1, now)
+                    self._kept.move_to_end(key)
+                while len(self._kept) > self._MOST_KEPT:
+                    self._kept.popitem(last=False)
+        return max(wait, 0.0)
+
+    def succeeded(self, address: str, name: str) -> None:
+        """The password was right: the tries before it were slips."""
+        with self._lock:
+            self._kept.pop((address, name), None)
+            self._kept.pop((address,), None)
+
+    def _tries(self, key: tuple[str, ...], now: float) -> int:
+        tries, at = self._kept.get(key, (0, now))
+        return tries if now - at < self._limits["forgotten_after_s"] else 0
+
+    def _wait(self, key: tuple[str, ...], free: float, now: float) -> float:
+        tries = self._tries(key, now)
+        if tries < free:
+            return 0.0
+        return self._kept[key][1] + min(self._limits["longest_wait_s"], 2.0 ** (tries - free)) - now
 
 
 @router.post("/api/v1/sign-in")
@@ -36,18 +84,23 @@ def sign_in(
 ) -> Response:
     """Sign in; sets a cookie that no script can read and that other sites' pages don't send."""
     salon: Records = request.app.state.records
-    limits = request.app.state.settings.limits
+    attempts: Attempts = request.app.state.attempts
+    address, known_as = visitor_of(request.scope), name.strip().casefold()[:200]
+    if wait := math.ceil(attempts.begin(address, known_as)):
+        said = "Too many wrong tries from here.", f"Wait {wait} s and try again."
+        return answer(429, "too_many", *said, retry_after=str(wait))
     user = records.find_user(salon, name)
-    right = records.password_matches(password, user)
-    if user is None:
+    if not attempts.checking.acquire(timeout=_CHECK_WITHIN_S):
+        return answer(503, "busy", "Many people are signing in.", "Try again in a moment.", retry_after="5")
+    try:
+        right = records.password_matches(password, user)
+    finally:
+        attempts.checking.release()
+    # The same words for everybody: none must tell that a name is known.
+    if user is None or not right or user.disabled:
         return answer(401, *_MISMATCH)
-    if not records.may_sign_in(user):
-        return answer(401, *_MISMATCH)  # the same words: a lock must not tell that the name is known
-    lockout = timedelta(minutes=limits["lockout"]["minutes"])
-    records.note_sign_in(salon, user, succeeded=right, most_failures=limits["lockout"]["failures"], lock_for=lockout)
-    if not right:
-        return answer(401, *_MISMATCH)
-    hours = timedelta(hours=limits["session"]["hours"])
+    attempts.succeeded(address, known_as)
+    hours = timedelta(hours=request.app.state.settings.limits["session"]["hours"])
     token = records.start_session(salon, user, valid_for=hours)
     response = JSONResponse({"name": user.name, "role": user.role})
     secure = request.app.state.settings.secure_cookies

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 
 from fastapi import FastAPI, Request
@@ -10,11 +11,25 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from app.guard import refusal
-from app.work import QueueFullError
+from app.masking import log_unforeseen
+from app.work import GoneError, QueueFullError
 from coatclass.errors import AnswersError, CoatclassError, InputError
 
 _log = logging.getLogger("coatclass.app")
-_STATUS = {"missing": 404, "not_found": 404, "unknown": 404, "forbidden": 403, "exists": 409, "conflict": 409}
+_STATUS = {
+    "missing": 404,
+    "not_found": 404,
+    "unknown": 404,
+    "forbidden": 403,
+    "exists": 409,
+    "conflict": 409,
+    "changed_meanwhile": 409,
+    "too_large": 413,
+    "unavailable": 503,
+    "unwritable": 503,
+}
+_RETRY_AFTER_S = "5"
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS)
 
 
 def answer(status: int, code: str, problem: str, next_step: str, **headers: str) -> JSONResponse:
@@ -34,12 +49,27 @@ def install(app: FastAPI) -> None:
         problem = f"{error.source}: {error.problem}"
         # An answer that nobody knows is a wrong entry, not a missing page.
         status = 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+        if status == 503:
+            _log.error("%s", error)
+            return answer(status, error.code, problem, error.next_step, retry_after=_RETRY_AFTER_S)
         return answer(status, error.code, problem, error.next_step)
+
+    @app.exception_handler(OSError)
+    async def disk(request: Request, error: OSError) -> JSONResponse:
+        if error.errno not in _FULL:
+            return await unforeseen(request, error)
+        _log.error("the disk: %s", error)
+        next_step = "Try again in a while; what was confirmed is safe."
+        return answer(503, "unavailable", "The server has no room on its disk.", next_step, retry_after=_RETRY_AFTER_S)
 
     @app.exception_handler(QueueFullError)
     async def busy(request: Request, error: QueueFullError) -> JSONResponse:
         seconds = str(error.retry_after_s)
         return answer(503, "busy", "Many dogs are being looked at.", f"Try again in {seconds} s.", retry_after=seconds)
+
+    @app.exception_handler(GoneError)
+    async def gone(request: Request, error: GoneError) -> JSONResponse:
+        return answer(503, "gone", "Nobody waits for this any more.", "Ask again.")
 
     @app.exception_handler(RequestValidationError)
     async def malformed(request: Request, error: RequestValidationError) -> JSONResponse:
@@ -53,5 +83,5 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def unforeseen(request: Request, error: Exception) -> JSONResponse:
-        _log.exception("unforeseen error at %s", request.url.path, exc_info=error)
+        log_unforeseen(f"unforeseen error at {request.url.path}", error)
         return answer(500, "internal", "Something went wrong here.", "Try again; your data are safe.")

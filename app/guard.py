@@ -1,4 +1,4 @@
-"""What every request meets before any page: size, origin, rate, and the headers that every answer carries.
+"""What every request meets before any page: host, rate, doors, origin, size, form, and the headers of every answer.
 
 These are plain ASGI middlewares, so that uploads and event streams pass through without being gathered in memory.
 """
@@ -9,12 +9,16 @@ import json
 import re
 import time
 from collections import OrderedDict
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
+from ipaddress import ip_address, ip_network
+from typing import Annotated, Any
 from urllib.parse import urlsplit
 
+from pydantic import BaseModel, Field, JsonValue, ValidationError
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from coatclass.plain_text import printable
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 # The pages build their controls with inline scripts and styles; nothing ever comes from another host.
@@ -30,13 +34,18 @@ _HEADERS = {
     "permissions-policy": "camera=(self), geolocation=(), microphone=()",
     "cross-origin-opener-policy": "same-origin",
 }
-# Photos go through our own upload; pages of the mounted apps neither take nor serve files by themselves.
-_CLOSED = re.compile(r"/gradio_api/(upload|file[=/]|file$|stream/|proxy=|component_server|reset)")
+PAGES = ("/owner", "/groomer", "/researcher")
+"""Where pages of the framework are mounted."""
+# All that a mounted page needs: itself, its files, and the one call that shows a view. Everything else that the
+# framework would offer (uploads, reads of files, streams, queues, recordings, consoles) is nobody's business here.
+_CALL = "/gradio_api/run/predict"
+_OPEN = re.compile(rf"/?|/config/?|/theme\.css|/(assets|static|svelte)/[^\0]*|{_CALL}/?")
+_CALL_BYTES = 64_000
 
 
 def refusal(status: int, code: str, problem: str, next_step: str) -> dict[str, Any]:
     """The body of every refusal, one shape for people and programs."""
-    return {"status": status, "code": code, "problem": problem, "next_step": next_step}
+    return {"status": status, "code": code, "problem": printable(problem), "next_step": printable(next_step)}
 
 
 async def _refuse(send: Send, body: dict[str, Any], **headers: str) -> None:
@@ -76,17 +85,114 @@ def _kept(path: str) -> str:
     return "no-cache" if path.startswith("/static/") else "no-store"  # no-cache: kept, but asked for news each time
 
 
-class ClosedDoors:
-    """Refuses what the mounted apps would offer and nobody here needs: their own uploads and file reads."""
+class KnownHost:
+    """Refuses requests for a name that is not this server's, so that no answer repeats a stranger's.
 
-    def __init__(self, app: ASGIApp) -> None:
+    Known are this machine's loopback names, the address that was connected to, and the names of the settings.
+    """
+
+    _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+
+    def __init__(self, app: ASGIApp, names: Collection[str] = ()) -> None:
         self.app = app
+        self.names = self._LOOPBACK | {name.casefold() for name in names}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and _CLOSED.search(scope["path"]):
-            await _refuse(send, refusal(404, "closed", "There is nothing here.", "Use the pages of the app."))
-            return
+        if scope["type"] == "http":
+            asked = Headers(scope=scope).getlist("host")
+            own = (scope.get("server") or ("", 0))[0]
+            if len(asked) > 1 or any(_bare_host(host) not in self.names | {own} for host in asked):
+                next_step = "Use the address that the server printed; names are added with --allow-host."
+                await _refuse(send, refusal(400, "unknown_host", "This server does not go by that name.", next_step))
+                return
         await self.app(scope, receive, send)
+
+
+def _bare_host(host: str) -> str:
+    """A host without port and brackets, lower case."""
+    try:
+        return (urlsplit(f"//{host}").hostname or "").rstrip(".")
+    except ValueError:
+        return ""
+
+
+class ClosedDoors:
+    """Lets nothing through to the mounted pages but what they need, and no call to them that is not one of theirs."""
+
+    def __init__(self, app: ASGIApp, pages: Sequence[str] = PAGES) -> None:
+        self.app = app
+        self.pages = pages
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "websocket":
+            return
+        page = next((page for page in self.pages if _beneath(scope.get("path", ""), page)), None)
+        if page is None:
+            await self.app(scope, receive, send)
+            return
+        rest = scope["path"].removeprefix(page)
+        if not _OPEN.fullmatch(rest):
+            await _refuse(send, refusal(404, "closed", "There is nothing here.", "Use the pages of the app."))
+        elif rest.startswith(_CALL):
+            await self._call(scope, receive, send)
+        else:
+            await self.app(scope, receive, send)
+
+    async def _call(self, scope: Scope, receive: Receive, send: Send) -> None:
+        body = await gathered(receive, _CALL_BYTES)
+        try:
+            call = PageCall.model_validate_json(body or b"")
+        except ValidationError:
+            await _refuse(send, refusal(422, "malformed", "This is no call of a page.", "Use the pages of the app."))
+            return
+        await self.app(_resized(scope, content := call.model_dump_json().encode()), replayed(content, receive), send)
+
+
+class PageCall(BaseModel):
+    """What a page sends to be shown a view: each page has one handler, which reads the event alone."""
+
+    data: Annotated[list[None], Field(max_length=0)]
+    fn_index: Annotated[int, Field(ge=0, le=0, strict=True)]
+    event_data: dict[str, JsonValue] = Field(default_factory=dict)
+    session_hash: Annotated[str, Field(max_length=100)] | None = None
+    trigger_id: int | None = None
+
+
+def _beneath(path: str, page: str) -> bool:
+    return path == page or path.startswith(f"{page}/")
+
+
+def _resized(scope: Scope, body: bytes) -> Scope:
+    """The same request with the length of another body."""
+    headers = [
+        (name, value) for name, value in scope["headers"] if name not in (b"content-length", b"transfer-encoding")
+    ]
+    return {**scope, "headers": [*headers, (b"content-length", str(len(body)).encode())]}
+
+
+async def gathered(receive: Receive, most: int) -> bytes | None:
+    """A whole body; None if it is longer than ``most`` bytes or its sender has gone."""
+    body = bytearray()
+    more = True
+    while more:
+        message = await receive()
+        if message["type"] != "http.request":
+            return None
+        body += message.get("body", b"")
+        more = message.get("more_body", False)
+        if len(body) > most:
+            return None
+    return bytes(body)
+
+
+def replayed(body: bytes, receive: Receive) -> Receive:
+    """A body that was read already, then whatever else comes."""
+    waiting = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def again() -> Message:
+        return waiting.pop() if waiting else await receive()
+
+    return again
 
 
 class SameOrigin:
@@ -128,37 +234,89 @@ class BodyLimit:
             return
         declared = Headers(scope=scope).get("content-length", "0")
         if not declared.isdecimal() or int(declared) > self.max_bytes:
-            await _refuse(send, self._too_large())
+            await _refuse(send, self._too_large(), connection="close")
             return
         taken = 0
-        started = False
+        over = started = False
 
         async def counted() -> Message:
-            nonlocal taken
+            nonlocal taken, over
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > self.max_bytes:
+                over = True
                 raise _TooLargeError
             return message
 
         async def watched(message: Message) -> None:
             nonlocal started
+            if over and not started:
+                return  # whatever the app makes of a body that was cut off, 413 is the answer
             started = True
             await send(message)
 
         try:
             await self.app(scope, counted, watched)
-        except _TooLargeError:
-            if not started:
-                await _refuse(send, self._too_large())
+        except Exception:
+            if not over:
+                raise
+        if over and not started:
+            await _refuse(send, self._too_large(), connection="close")
 
     def _too_large(self) -> dict[str, Any]:
-        most = f"{self.max_bytes / 1e6:g} MB"
-        return refusal(413, "too_large", f"This is larger than {most}.", "Send fewer or smaller photos.")
+        return _too_large(self.max_bytes, "Send fewer or smaller photos.")
+
+
+def _too_large(max_bytes: int, next_step: str) -> dict[str, Any]:
+    return refusal(413, "too_large", f"This is larger than {max_bytes / 1e6:g} MB.", next_step)
 
 
 class _TooLargeError(Exception):
     pass
+
+
+class PlainBody:
+    """Answers and other entries: not larger than they can be, UTF-8, and JSON that can be kept and sent again.
+
+    Refused are what no file and no database holds (halves of characters) and what JSON has no word for (infinity).
+    Files come as multipart, which :class:`BodyLimit` guards.
+    """
+
+    def __init__(self, app: ASGIApp, max_bytes: int) -> None:
+        self.app = app
+        self.max_bytes = max_bytes
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["method"] in _SAFE or self._is_upload(scope):
+            await self.app(scope, receive, send)
+            return
+        declared = Headers(scope=scope).get("content-length", "0")
+        body = None if int(declared) > self.max_bytes else await gathered(receive, self.max_bytes)
+        if body is None:
+            await _refuse(send, _too_large(self.max_bytes, "Send less at once."), connection="close")
+        elif problem := _problem_of(body, Headers(scope=scope).get("content-type", "")):
+            await _refuse(send, refusal(422, "malformed", problem, "Send plain text in UTF-8."))
+        else:
+            await self.app(scope, replayed(body, receive), send)
+
+    @staticmethod
+    def _is_upload(scope: Scope) -> bool:
+        return Headers(scope=scope).get("content-type", "").casefold().startswith("multipart/form-data")
+
+
+def _problem_of(body: bytes, kind: str) -> str:
+    """Why a body can't be taken; empty if it can."""
+    try:
+        text = body.decode("utf-8")
+        if text and "urlencoded" not in kind:
+            json.dumps(json.loads(text), allow_nan=False, ensure_ascii=False).encode()
+    except RecursionError:
+        return "The entry is nested too deeply."
+    except UnicodeError:
+        return "The entry holds something that is no character."
+    except ValueError:
+        return "The entry is not JSON, or holds a number that can't be."
+    return ""
 
 
 class RateLimit:
@@ -173,7 +331,7 @@ class RateLimit:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http":
-            wait = self._take((scope.get("client") or ("", 0))[0], kind_of(scope["method"], scope["path"]))
+            wait = self._take(visitor_of(scope), kind_of(scope["method"], scope["path"]))
             if wait > 0:
                 seconds = str(max(1, round(wait)))
                 body = refusal(
@@ -195,6 +353,16 @@ class RateLimit:
         if len(self._buckets) > self._MOST_VISITORS:
             self._buckets.popitem(last=False)
         return 0.0 if allowed else (1 - left) / per_second
+
+
+def visitor_of(scope: Scope) -> str:
+    """Who asks, as far as an address tells: of IPv6 the network, since one visitor holds all addresses of it."""
+    address = str((scope.get("client") or ("", 0))[0])
+    try:
+        parsed = ip_address(address)
+    except ValueError:
+        return address
+    return str(ip_network((parsed, 64), strict=False)) if parsed.version == 6 else address
 
 
 def kind_of(method: str, path: str) -> str:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import socket
+import stat
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-# Before gradio is imported anywhere: no calls home.
-os.environ.setdefault("GRADIO_ANALYTICS_ENABLED", "False")
-os.environ.setdefault("HF_HUB_OFFLINE", "1")
+# Before gradio is imported: it looks for nothing on a hub.
+os.environ["HF_HUB_OFFLINE"] = "1"
 
 from fastapi import FastAPI
 from fastapi.responses import RedirectResponse
@@ -33,8 +33,9 @@ from app.api import (
 )
 from app.demo.scenario import open_demo
 from app.looking import Looks
+from app.masking import mask_logs, mask_stderr
 from app.settings import Settings
-from app.work import WorkQueue
+from app.work import Remembered, WorkQueue
 from coatclass import __version__
 from coatclass.errors import InputError
 from coatclass.records import open_records
@@ -45,11 +46,16 @@ STATIC = Path(__file__).with_name("static")
 
 def create_app(settings: Settings) -> FastAPI:
     """Put one server together; records are opened here and closed when it stops."""
+    mask_logs()
+    _make_private(settings.data)
+    # gradio makes itself a folder; ours take and give no files through it, so it stays empty.
+    os.environ.setdefault("GRADIO_TEMP_DIR", str(settings.data / "pages"))
     salon = open_records(settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}")
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        app.state.queue.close()
         salon.close()
 
     app = FastAPI(title="coatclass", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
@@ -57,6 +63,8 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.records = salon
     app.state.looks = Looks()
     app.state.queue = WorkQueue(**settings.limits["queue"])
+    app.state.remembered = Remembered(most=200)
+    app.state.attempts = accounts.Attempts(settings.limits["sign_in"])
     app.state.meters = health.Meters()
     if settings.demo:
         open_demo(salon)
@@ -69,6 +77,20 @@ def create_app(settings: Settings) -> FastAPI:
     _mount_pages(app)
     _stand_guard(app, settings)
     return app
+
+
+def _make_private(folder: Path) -> None:
+    """The folder of people's data is for nobody else, also where it exists already."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        state = folder.stat()
+        if os.name == "posix" and state.st_uid == os.geteuid() and not state.st_mode & stat.S_ISVTX:
+            folder.chmod(0o700)
+    except OSError as error:
+        problem = f"can't be used ({error.strerror})."
+        raise InputError(
+            str(folder), problem, "Choose a folder you may write to with --data.", code="folder"
+        ) from error
 
 
 def _mount_pages(app: FastAPI) -> None:
@@ -86,10 +108,12 @@ def _mount_pages(app: FastAPI) -> None:
 
 def _stand_guard(app: FastAPI, settings: Settings) -> None:
     """The last one added meets a request first."""
+    app.add_middleware(guard.PlainBody, max_bytes=settings.limits["upload"]["answers_bytes"])
     app.add_middleware(guard.BodyLimit, max_bytes=settings.limits["upload"]["body_bytes"])
     app.add_middleware(guard.SameOrigin)
     app.add_middleware(guard.ClosedDoors)
     app.add_middleware(guard.RateLimit, rates=settings.limits["rate"])
+    app.add_middleware(guard.KnownHost, names=settings.hosts)
     app.add_middleware(guard.SecurityHeaders)
     app.add_middleware(health.Metered, meters=app.state.meters)
 
@@ -109,11 +133,25 @@ def serve(
     """
     import uvicorn
 
+    from app.connections import patient_for
+
+    settings = settings or Settings.from_environment()
+    mask_stderr()
     with _listen(host, port) as listening:
-        app = create_app(settings or Settings.from_environment())
+        app = create_app(settings)
         shown = f"[{host}]" if ":" in host else host
         announce(f"http://{shown}:{listening.getsockname()[1]}/")
-        options = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
+        options = uvicorn.Config(
+            app,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            http=patient_for(settings.limits["connections"], settings.proxies),
+            ws="none",
+            proxy_headers=bool(settings.proxies),
+            forwarded_allow_ips=list(settings.proxies),
+        )
+        mask_logs()  # once more: the server has set up its own by now
         uvicorn.Server(options).run(sockets=[listening])
 
 

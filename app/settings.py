@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,8 @@ class Settings:
         data: folder of the database and the photo store.
         database_url: another database than the SQLite file in ``data``.
         secure_cookies: cookies travel over HTTPS only; off on loopback.
+        hosts: further names that this server goes by, besides loopback and the address that is connected to.
+        proxies: addresses of proxies that are believed when they say who asks; nobody else is.
         demo: fill an empty database with the demo scenario.
         limits: as read from ``limits.toml``.
     """
@@ -35,6 +37,8 @@ class Settings:
     data: Path = field(default_factory=lambda: user_data_path("coatclass"))
     database_url: str | None = None
     secure_cookies: bool = False
+    hosts: tuple[str, ...] = ()
+    proxies: tuple[str, ...] = ()
     demo: bool = False
     limits: Mapping[str, Any] = field(default_factory=limits)
 
@@ -44,9 +48,18 @@ class Settings:
         return str(self.data) if self.database_url is None else "the database that was named"
 
     @classmethod
-    def chosen(cls, *, data: Path | None, database_url: str | None, demo: bool) -> Settings:
+    def chosen(
+        cls,
+        *,
+        data: Path | None,
+        database_url: str | None,
+        demo: bool,
+        hosts: Sequence[str] = (),
+        proxies: Sequence[str] = (),
+    ) -> Settings:
         """Settings of the command line over those of the environment; the demo has a folder of its own."""
         settings = cls.from_environment(demo=demo)
+        settings = replace(settings, hosts=(*settings.hosts, *hosts), proxies=(*settings.proxies, *proxies))
         if demo and data is None and database_url is None:
             return replace(settings, data=settings.data / "demo", database_url=None)
         changes = {name: value for name, value in (("data", data), ("database_url", database_url)) if value is not None}
@@ -54,13 +67,17 @@ class Settings:
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] = os.environ, **changes: Any) -> Settings:
-        """Read COATCLASS_DATA, COATCLASS_DATABASE_URL and COATCLASS_HTTPS."""
+        """Read COATCLASS_DATA, COATCLASS_DATABASE_URL, COATCLASS_HTTPS, COATCLASS_HOSTS and COATCLASS_PROXIES."""
         data = environment.get("COATCLASS_DATA")
         return cls(
             **{
                 **({"data": Path(data)} if data else {}),
                 "database_url": environment.get("COATCLASS_DATABASE_URL"),
                 "secure_cookies": environment.get("COATCLASS_HTTPS", "") not in ("", "0"),
+                **{
+                    field: tuple(environment.get(name, "").replace(",", " ").split())
+                    for field, name in (("hosts", "COATCLASS_HOSTS"), ("proxies", "COATCLASS_PROXIES"))
+                },
                 **changes,
             }
         )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -12,12 +11,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app import accounts
 from app.design import HEAD, blocks, mount, render
+from app.masking import log_unforeseen
 from app.owner._page import _inert
-from app.work import QueueFullError
-from coatclass.errors import InputError
+from app.work import GoneError, QueueFullError
+from coatclass.errors import InputError, RecordError
 from coatclass.records import User, UserRole
 
-_log = logging.getLogger("coatclass.app")
 HOMES = {UserRole.GROOMER: "/groomer/", UserRole.RESEARCHER: "/researcher/"}
 _BRIDGE = """
 const join = () => window.coatclass.salon(
@@ -48,7 +47,10 @@ def page_for(app: FastAPI, path: str, title: str, roles: tuple[UserRole, ...], v
     """
 
     def may_enter(request: Request) -> str | None:
-        user = accounts.signed_in(app.state.records, request.cookies)
+        try:
+            user = accounts.signed_in(app.state.records, request.cookies)
+        except RecordError as error:
+            raise HTTPException(503, str(error), headers={"retry-after": "5"}) from error
         if user is not None and user.role in roles:
             return user.name
         if request.method == "GET" and request.headers.get("accept", "").startswith("text/html"):
@@ -60,7 +62,9 @@ def page_for(app: FastAPI, path: str, title: str, roles: tuple[UserRole, ...], v
         wish = event._data if isinstance(event._data, dict) else {}
         try:
             user = accounts.require(app.state.records, dict(request.request.cookies), *roles)
-            html = await app.state.queue.run(view, app.state, user, wish)
+            html = await app.state.queue.run(view, app.state, user, wish, asker=request.request)
+        except GoneError:
+            return ""
         except accounts.ForbiddenError:
             html = render("signed_out.html", side="groomer")
         except Exception as error:  # a page that stays blank helps nobody
@@ -83,6 +87,6 @@ def _problem(error: Exception, wish: Mapping[str, Any]) -> str:
     elif isinstance(error, QueueFullError):
         said = ("Many dogs are being looked at.", f"Try again in {error.retry_after_s} s.")
     else:
-        _log.exception("a signed-in page failed at %s", wish.get("step"), exc_info=error)
+        log_unforeseen(f"a signed-in page failed at {wish.get('step')}", error)
         said = ("Something went wrong here.", "Try again; what was saved is safe.")
     return render("salon_problem.html", side="groomer", problem=said[0], next_step=said[1])

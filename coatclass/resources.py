@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import json
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from coatclass.errors import ModelFilesError
 
-__all__ = ["read_toml", "released"]
+__all__ = ["damage_told", "read_json", "read_toml", "released"]
 
 _PACKAGE = Path(__file__).resolve().parent
-_ROOTS = (_PACKAGE.parent, _PACKAGE / "_released")
+# An installed copy holds them inside; whatever lies beside it there is somebody else's.
+_ROOTS = (_PACKAGE / "_released", _PACKAGE.parent)
 
 
 def released(relative: str) -> Path:
@@ -28,6 +33,36 @@ def released(relative: str) -> Path:
     raise ModelFilesError(
         relative, "is missing from this copy of coatclass.", "Install coatclass again.", code="missing_file"
     )
+
+
+@contextmanager
+def damage_told(relative: str) -> Iterator[None]:
+    """While a released file is read: whatever its damage raises becomes one error in words.
+
+    Raises:
+        ModelFilesError: ``missing_file`` or ``damaged_file``.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise ModelFilesError(relative, "can't be read.", "Install coatclass again.", code="missing_file") from error
+    except (ValueError, TypeError, LookupError, AttributeError, RecursionError, csv.Error) as error:
+        raise ModelFilesError(
+            relative, "is damaged or from another release.", "Install coatclass again.", code="damaged_file"
+        ) from error
+
+
+def read_json(relative: str) -> dict[str, Any]:
+    """A released JSON file that holds an object.
+
+    Raises:
+        ModelFilesError: if it is missing, damaged or no object.
+    """
+    with damage_told(relative):
+        content = json.loads(released(relative).read_bytes())
+        if not isinstance(content, dict):
+            raise TypeError("no object")
+        return content
 
 
 @cache

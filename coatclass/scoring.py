@@ -15,11 +15,13 @@ from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, unquote_to_bytes
 
 from coatclass.errors import InputError, MissingExtraError
+from coatclass.plain_text import shown_path
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["COLUMNS", "photo_list", "score", "score_photo"]
+__all__ = ["COLUMNS", "photo_list", "read_path", "score", "score_photo", "written_path"]
 
 COLUMNS = (
     "file",
@@ -34,6 +36,36 @@ COLUMNS = (
 )
 _SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif"}
 Row = dict[str, Any]
+
+
+_ENCODED = "file:"
+
+
+def written_path(path: Path) -> str:
+    """A photo's path as a table holds it: :func:`read_path` leads back to the same file.
+
+    A spreadsheet must not take a name for a formula: such a path begins with ``./``. A name that is not UTF-8 is
+    written as ``file:`` and percent signs (RFC 3986).
+    """
+    text = str(path)
+    if text.startswith(_ENCODED) or not _is_utf8(text):
+        return _ENCODED + quote(os.fsencode(text))
+    return f"./{text}" if text[:1] in "=+-@\t\r" else text
+
+
+def read_path(text: str) -> Path:
+    """The path that :func:`written_path` wrote, or any other path."""
+    if text.startswith(_ENCODED):
+        return Path(os.fsdecode(unquote_to_bytes(text.removeprefix(_ENCODED))))
+    return Path(text)
+
+
+def _is_utf8(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def photo_list(path: Path, *, shard: tuple[int, int] = (1, 1)) -> list[Path]:
@@ -51,9 +83,9 @@ def photo_list(path: Path, *, shard: tuple[int, int] = (1, 1)) -> list[Path]:
     elif path.is_file():
         files = list(_listed(path))
     else:
-        raise InputError(str(path), "does not exist.", "Name a folder of photos, or a CSV with a column 'file'.")
+        raise InputError(shown_path(path), "does not exist.", "Name a folder of photos, or a CSV with a column 'file'.")
     if not files:
-        raise InputError(str(path), "names no photos.", f"Photos end in {', '.join(sorted(_SUFFIXES))}.")
+        raise InputError(shown_path(path), "names no photos.", f"Photos end in {', '.join(sorted(_SUFFIXES))}.")
     part, parts = shard
     return list(dict.fromkeys(files))[part - 1 :: parts]
 
@@ -66,8 +98,8 @@ def _listed(path: Path) -> Iterator[Path]:
                 raise InputError(str(path), "has no column 'file'.", "Add a header row with a column named file.")
             for row in rows:
                 if row["file"]:
-                    yield path.parent / row["file"]
-    except UnicodeDecodeError as error:
+                    yield path.parent / read_path(row["file"])
+    except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(str(path), "is not a CSV in UTF-8.", "Save it again as CSV (UTF-8).") from error
 
 
@@ -77,7 +109,7 @@ def score_photo(path: Path) -> Row:
 
     estimate, decision, report = estimate_photo(path)
     row: Row = dict.fromkeys(COLUMNS)
-    row |= {"file": str(path), "status": str(report.status), "dog_probability": report.dog_probability}
+    row |= {"file": written_path(path), "status": str(report.status), "dog_probability": report.dog_probability}
     row["verdict"] = str(decision.verdict)
     if estimate is not None:
         row |= {f"p_{category}": p for category, p in zip(CATEGORIES, estimate.category, strict=True)}
@@ -108,7 +140,7 @@ def score(
     rows = _resume(journal)
     waiting = []
     for file in files:
-        if str(file) in rows:
+        if written_path(file) in rows:
             advance()
         else:
             waiting.append(file)
@@ -119,7 +151,7 @@ def score(
                 stream.flush()
                 rows[row["file"]] = row
                 advance()
-        table = [rows[str(file)] for file in files]
+        table = [rows[written_path(file)] for file in files]
         finished = out.with_name(out.name + ".finished")
         write(table, finished)
         finished.replace(out)

@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, date, datetime, time
 from typing import Annotated, Any
 
 from fastapi import Path, Query, Request
 from fastapi.responses import Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from app import cases
 from app.looking import Looks
 from coatclass import learning
 from coatclass.learning import LearnedModel, Shelf
-from coatclass.records import Records
+from coatclass.records import FIRST_DAY, LAST_DAY, Records
 
 DogId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the dog")]
 RecordId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the record")]
 Sought = Annotated[str, Query(max_length=200, description="words to look for; empty for all")]
 Language = Annotated[str, Query(pattern="^(en|de)$")]
+
+Day = Annotated[date, Field(ge=FIRST_DAY, le=LAST_DAY)]
+Moment = Annotated[
+    AwareDatetime,
+    Field(ge=datetime.combine(FIRST_DAY, time(), UTC), le=datetime.combine(LAST_DAY, time(), UTC)),
+]
 
 REFUSALS: dict[int | str, dict[str, Any]] = {
     403: {"description": "not signed in, or not in this role"},
@@ -68,8 +75,8 @@ def learned_of(request: Request) -> LearnedModel:
 
 
 async def working(request: Request, function: Callable[..., Any], *args: Any, **kwargs: Any) -> Any:
-    """Run what takes long in the queue, outside the event loop."""
-    return await request.app.state.queue.run(function, *args, **kwargs)
+    """Run what takes long in the queue, outside the event loop, as long as somebody waits for it."""
+    return await request.app.state.queue.run(function, *args, asker=request, **kwargs)
 
 
 def download(content: bytes | str, kind: str, name: str, *, inline: bool = False) -> Response:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, Query, Request
@@ -13,6 +13,7 @@ from app.accounts import Groomer
 from app.api.asking import (
     REFUSALS,
     Confirmation,
+    Day,
     DogId,
     Duplicate,
     Entry,
@@ -54,7 +55,7 @@ class DogEntry(Entry):
     client_id: Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")] | None = None
     breed: Annotated[str, Field(max_length=200)] = ""
     sex: Literal["female", "male"] | None = None
-    born_on: date | None = None
+    born_on: Day | None = None
     weight_kg: Annotated[float, Field(gt=0, le=150)] | None = None
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
@@ -198,7 +199,8 @@ async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: La
 
         return sheet_html(_sheet(request, dog_id, language))
 
-    return download(await working(request, write), "text/html; charset=utf-8", "home-care.html", inline=True)
+    content = await working(request, write, dear=True)
+    return download(content, "text/html; charset=utf-8", "home-care.html", inline=True)
 
 
 @router.get("/{dog_id}/sheet.pdf", response_class=Response)
@@ -216,4 +218,4 @@ async def sheet_pdf(
 
         return sheet_pdf(_sheet(request, dog_id, language), paper)
 
-    return download(await working(request, write), "application/pdf", "home-care.pdf", inline=True)
+    return download(await working(request, write, dear=True), "application/pdf", "home-care.pdf", inline=True)

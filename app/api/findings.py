@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Request
@@ -10,7 +9,7 @@ from pydantic import BaseModel, Field
 
 from app import cases
 from app.accounts import Groomer
-from app.api.asking import REFUSALS, DogId, Entry, RecordId, learned_of, looks_of, salon_of, working
+from app.api.asking import REFUSALS, Day, DogId, Entry, RecordId, learned_of, looks_of, salon_of, working
 from app.api.owner import Length, Marks
 from app.groomer import _file as files
 from app.groomer._bench import Bench, Touches, bench_of
@@ -47,7 +46,7 @@ class MeasurementEntry(Entry):
 
     length_mm: Millimetres
     zone: BodyZone = BodyZone.TRUNK
-    measured_on: date | None = None
+    measured_on: Day | None = None
     how: Literal["ruler", "card", "hands"] = "ruler"
 
 

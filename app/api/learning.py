@@ -47,7 +47,7 @@ def listed(shelf: Shelf) -> list[Version]:
 @router.post("", status_code=201)
 async def learn_now(request: Request, who: Groomer) -> Version:
     """Learn from all findings and compare on dogs held out; the new version is kept and not in use yet."""
-    made: Version = await working(request, _learn, salon_of(request), shelf_of(request))
+    made: Version = await working(request, _learn, salon_of(request), shelf_of(request), dear=True)
     return made
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Body, File, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 
+from app import cases
 from app.api.assessing import read_uploads
 from app.looking import Looks, overlay
 from app.owner import _dog as owners
@@ -18,9 +20,10 @@ from coatclass.presentation import Presentation
 from coatclass.records import Photo, Records
 
 router = APIRouter(prefix="/api/v1/dogs/by-link", tags=["owner"])
+T = TypeVar("T")
 
 Mark = Annotated[list[float], Field(min_length=2, max_length=2)]
-_PRIVATE = {"cache-control": "private, max-age=3600"}
+_PRIVATE = {"cache-control": "private, no-store"}  # a link that was revoked shows nothing any more
 
 
 class Named(BaseModel):
@@ -62,6 +65,12 @@ class Marks(BaseModel):
     keep: bool = False
 
 
+class Erased(BaseModel):
+    """What became of a dog whose owner wants everything gone: whether a salon still has records of its own."""
+
+    all_gone: bool
+
+
 class Length(BaseModel):
     """A length with its 95 % interval, mm."""
 
@@ -69,6 +78,25 @@ class Length(BaseModel):
     low_mm: float
     high_mm: float
     kept: bool
+
+
+async def _working(request: Request, function: Callable[..., T], *args: Any, dear: bool = False) -> T:
+    """Work for the link of a request, in the queue; the same asked for twice at a time is done once."""
+    token, queue = request.path_params["token"], request.app.state.queue
+    found: T = await queue.run(
+        function, request, token, *args, dear=dear, key=(function.__qualname__, token, args), asker=request
+    )
+    return found
+
+
+def _remembered(request: Request, of: owners.OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
+    """Something made from a dog's records, kept until they, the day or what was learned change."""
+    salon = _salon(request)
+    with salon.read() as reader:
+        version = reader.version(of.dog.id)
+    key = (what, of.dog.id, version, cases.today(), cases.learned(salon).version)
+    made: T = request.app.state.remembered.of(key, make)
+    return made
 
 
 def _salon(request: Request) -> Records:
@@ -87,7 +115,7 @@ def start(request: Request, named: Named) -> Started:
 @router.get("/{token}")
 async def state(request: Request, token: str) -> State:
     """Name, answers and photos of the dog."""
-    return await request.app.state.queue.run(_state, request, token)
+    return await _working(request, _state)
 
 
 def _state(request: Request, token: str) -> State:
@@ -108,6 +136,12 @@ def rename(request: Request, token: str, named: Named) -> Named:
     return Named(name=owners.rename(_salon(request), token, named.name).name)
 
 
+@router.delete("/{token}")
+def erase(request: Request, token: str) -> Erased:
+    """Erase everything the owner gave, and end the link. What a salon entered itself stays with the salon."""
+    return Erased(all_gone=owners.erase(_salon(request), token))
+
+
 @router.patch("/{token}/answers")
 def save(request: Request, token: str, answers: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
     """Keep some answers at once; null takes one back. All answers come back."""
@@ -119,7 +153,10 @@ async def add_photos(request: Request, token: str, photos: Annotated[list[Upload
     """Look at photos at once and keep those that can be used; each gets a word on its quality."""
     owners.find(_salon(request), token)
     pictures = await read_uploads(request, photos)
-    return [await request.app.state.queue.run(_add, request, token, name, content) for name, content in pictures]
+    queue = request.app.state.queue
+    return [
+        await queue.run(_add, request, token, name, content, dear=True, asker=request) for name, content in pictures
+    ]
 
 
 def _add(request: Request, token: str, name: str, content: bytes) -> KeptPhoto:
@@ -144,9 +181,7 @@ def picture(request: Request, token: str, photo_id: str) -> Response:
 @router.get("/{token}/photos/{photo_id}/looked-at", response_class=Response)
 async def looked_at(request: Request, token: str, photo_id: str) -> Response:
     """A PNG to lay over the photo: what the image model did not take for dog is darkened."""
-    return Response(
-        await request.app.state.queue.run(_overlay, request, token, photo_id), media_type="image/png", headers=_PRIVATE
-    )
+    return Response(await _working(request, _overlay, photo_id, dear=True), media_type="image/png", headers=_PRIVATE)
 
 
 def _overlay(request: Request, token: str, photo_id: str) -> bytes:
@@ -173,14 +208,16 @@ def length(request: Request, token: str, marks: Marks) -> Length:
 @router.get("/{token}/assessment")
 async def assessment(request: Request, token: str) -> Assessment:
     """The dog as it stands now."""
-    return await request.app.state.queue.run(_assessment, request, token)
+    return await _working(request, _assessment)
 
 
 def _assessment(request: Request, token: str) -> Assessment:
-    salon: Records = _salon(request)
+    return _assessed(request, owners.find(_salon(request), token))
+
+
+def _assessed(request: Request, of: owners.OwnersDog) -> Assessment:
     looks: Looks = request.app.state.looks
-    of = owners.find(salon, token)
-    return owners.assess(salon, looks, of)
+    return _remembered(request, of, "assessment", lambda: owners.assess(_salon(request), looks, of))
 
 
 Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
@@ -189,7 +226,7 @@ Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
 @router.get("/{token}/calendar.ics", response_class=Response)
 async def calendar(request: Request, token: str, language: Language = "en") -> Response:
     """The dates of the plan as a calendar file (RFC 5545)."""
-    content = await request.app.state.queue.run(_calendar, request, token, language)
+    content = await _working(request, _calendar, language)
     return _download(content, "text/calendar", "coat-calendar.ics")
 
 
@@ -198,42 +235,44 @@ async def sheet_as_pdf(
     request: Request, token: str, language: Language = "en", paper: Literal["A4", "Letter"] = "A4"
 ) -> Response:
     """The home-care sheet as PDF."""
-    content = await request.app.state.queue.run(_pdf, request, token, language, paper)
+    content = await _working(request, _pdf, language, paper, dear=True)
     return _download(content, "application/pdf", "coat-sheet.pdf")
 
 
 @router.get("/{token}/sheet.html", response_class=HTMLResponse)
 async def sheet_as_page(request: Request, token: str, language: Language = "en") -> HTMLResponse:
     """The home-care sheet as one page to read or print."""
-    return HTMLResponse(await request.app.state.queue.run(_page, request, token, language))
+    return HTMLResponse(await _working(request, _page, language, dear=True))
 
 
 def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
-    return sheet_pdf(_presented(request, token, language)[1], paper)
+    of = owners.find(_salon(request), token)
+    return _remembered(
+        request, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
+    )
 
 
 def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
-    return sheet_html(_presented(request, token, language)[1])
+    of = owners.find(_salon(request), token)
+    return _remembered(request, of, ("html", language), lambda: sheet_html(_presented(request, of, language)))
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:
     from coatclass.reports import calendar_ics
 
-    of, plan = _presented(request, token, language)
-    return calendar_ics(plan, dog_id=of.dog.id, stamp=datetime.now(UTC))
+    of = owners.find(_salon(request), token)
+    return calendar_ics(_presented(request, of, language), dog_id=of.dog.id, stamp=datetime.now(UTC))
 
 
-def _presented(request: Request, token: str, language: str) -> tuple[owners.OwnersDog, Presentation]:
-    salon, looks = _salon(request), request.app.state.looks
-    of = owners.find(salon, token)
-    found = owners.assess(salon, looks, of)
+def _presented(request: Request, of: owners.OwnersDog, language: str) -> Presentation:
+    found = _assessed(request, of)
     if found.category is None:
         raise PhotoError("the plan", "needs a photo or some answers first.", "Give one of them.", code="nothing_given")
-    return of, owners.presented(of, found, language=language)
+    return owners.presented(of, found, language=language)
 
 
 def _download(content: bytes, kind: str, name: str) -> Response:

@@ -26,7 +26,9 @@ async def add(
 ) -> list[KeptPhoto]:
     """Look at photos at once and keep those that can be used; place and device are removed."""
     pictures = await read_uploads(request, photos)
-    return [await working(request, _add, request, dog_id, who.name, name, content) for name, content in pictures]
+    return [
+        await working(request, _add, request, dog_id, who.name, name, content, dear=True) for name, content in pictures
+    ]
 
 
 def _add(request: Request, dog_id: str, who: str, name: str, content: bytes) -> KeptPhoto:
@@ -53,7 +55,7 @@ def picture(request: Request, who: Groomer, dog_id: DogId, photo_id: RecordId) -
 @router.get("/{photo_id}/looked-at", response_class=Response)
 async def looked_at(request: Request, who: Groomer, dog_id: DogId, photo_id: RecordId) -> Response:
     """A PNG to lay over the photo: what the image model did not take for dog is darkened."""
-    content = await working(request, _overlay, request, dog_id, photo_id)
+    content = await working(request, _overlay, request, dog_id, photo_id, dear=True)
     return Response(content, media_type="image/png", headers=_PRIVATE)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shutil import copyfileobj, rmtree
 from tempfile import mkdtemp
 from typing import Annotated
 
@@ -13,7 +14,7 @@ from starlette.background import BackgroundTask
 
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, salon_of
-from coatclass.records import Change, export_salon, import_salon
+from coatclass.records import BY_UPLOAD, Change, export_salon, import_salon
 
 router = APIRouter(prefix="/api/v1", tags=["records"], responses=REFUSALS)
 
@@ -46,8 +47,9 @@ def bring_back(request: Request, who: Groomer, file: Annotated[UploadFile, File(
     folder = Path(mkdtemp(prefix="coatclass-"))
     try:
         path = folder / "salon.zip"
-        path.write_bytes(file.file.read())
-        archive = import_salon(salon_of(request), path)
+        with path.open("wb") as copy:
+            copyfileobj(file.file, copy)
+        archive = import_salon(salon_of(request), path, limits=BY_UPLOAD)
     finally:
         _remove(folder)
     return Taken(counts=dict(archive.counts), photos=archive.photos, missing_photos=archive.missing_photos)
@@ -60,6 +62,4 @@ def trail(request: Request, who: Groomer, last: Annotated[int, Query(ge=1, le=10
 
 
 def _remove(folder: Path) -> None:
-    from shutil import rmtree
-
     rmtree(folder, ignore_errors=True)

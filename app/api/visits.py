@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request
-from pydantic import AwareDatetime, BaseModel, Field
+from pydantic import BaseModel, Field
 
 from app import cases
 from app.accounts import Groomer
-from app.api.asking import REFUSALS, DogId, Entry, RecordId, salon_of
+from app.api.asking import REFUSALS, Day, DogId, Entry, Moment, RecordId, salon_of
 from app.groomer import _file as files
 from coatclass.records import Appointment, Client, Dog, valid, visits, waiting_list
 
@@ -39,7 +39,7 @@ class WaitingDog(BaseModel):
 class AppointmentEntry(Entry):
     """A visit as entered."""
 
-    starts_at: AwareDatetime
+    starts_at: Moment
     minutes: Minutes = 60
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
@@ -52,7 +52,7 @@ class AppointmentState(Entry):
 
 @router.get("/visits")
 def of_day(
-    request: Request, who: Groomer, day: Annotated[date | None, Query(description="today if absent")] = None
+    request: Request, who: Groomer, day: Annotated[Day | None, Query(description="today if absent")] = None
 ) -> list[VisitOfDay]:
     """The visits of a day, earliest first."""
     found = visits(salon_of(request), *files.day_bounds(day or cases.today()))

@@ -40,6 +40,7 @@ def mount(
     """
     import gradio as gr
 
+    gr.routes.DEFAULT_TEMP_DIR = gr.utils.get_upload_folder()  # as the environment says now, not when it was imported
     # gradio checks the paths of files in a request only for pages that were launched; a mounted page never is.
     page.has_launched = True
     page.queue(default_concurrency_limit=8, max_size=64, api_open=False)

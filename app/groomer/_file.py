@@ -18,6 +18,8 @@ from coatclass.errors import PhotoError, RecordError
 from coatclass.learning import LearnedModel
 from coatclass.presentation import Presentation
 from coatclass.records import (
+    FIRST_DAY,
+    LAST_DAY,
     AnswerSheet,
     Appointment,
     Client,
@@ -29,7 +31,6 @@ from coatclass.records import (
     Reader,
     Records,
     StoredAssessment,
-    Writer,
     prepare,
     valid,
 )
@@ -123,7 +124,7 @@ def take_back_finding(salon: Records, dog_id: str, finding_id: str, *, who: str)
         RecordError: ``not_found`` if this dog has no such finding.
     """
     with salon.write(who) as writer:
-        finding: Finding = _of_dog(writer, Finding, dog_id, finding_id)
+        finding = writer.get_of_dog(Finding, dog_id, finding_id)
         day = finding.found_at.astimezone().date()
         for one in writer.find(Measurement, dog_id=dog_id, how="hands", measured_on=day):
             if finding.lengths_mm.get(one.zone) == one.length_mm:
@@ -168,7 +169,7 @@ def add_photo(
         return None, looked.report
     picture = prepare(content, name)
     with salon.write(who) as writer:
-        if len(writer.find(Photo, dog_id=dog_id)) >= most:
+        if writer.count(Photo, dog_id=dog_id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove an old one first.", code="too_many_photos")
         return writer.add_photo(dog_id, picture, taken_on=cases.today()), looked.report
 
@@ -179,8 +180,8 @@ def photo_of(salon: Records, dog_id: str, photo_id: str) -> Photo:
     Raises:
         RecordError: ``not_found``.
     """
-    photo = salon.get(Photo, photo_id)
-    return photo if photo.dog_id == dog_id else salon.get(Photo, "0" * 32)
+    with salon.read() as reader:
+        return reader.get_of_dog(Photo, dog_id, photo_id)
 
 
 def remove(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who: str) -> None:
@@ -190,7 +191,7 @@ def remove(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who:
         RecordError: ``not_found`` if this dog has no such record.
     """
     with salon.write(who) as writer:
-        writer.remove(_of_dog(writer, kind, dog_id, record_id))
+        writer.remove(writer.get_of_dog(kind, dog_id, record_id))
 
 
 def change(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who: str, **fields: Any) -> Any:
@@ -200,12 +201,7 @@ def change(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who:
         RecordError: ``not_found``, ``bad_value``.
     """
     with salon.write(who) as writer:
-        return writer.change(_of_dog(writer, kind, dog_id, record_id), **fields)
-
-
-def _of_dog(writer: Writer, kind: type[Any], dog_id: str, record_id: str) -> Any:
-    value = writer.get(kind, record_id)
-    return value if value.dog_id == dog_id else writer.get(kind, "0" * 32)
+        return writer.change(writer.get_of_dog(kind, dog_id, record_id), **fields)
 
 
 def confirmed(typed: str, name: str) -> None:
@@ -251,7 +247,15 @@ def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointm
 
 
 def day_bounds(day: date) -> tuple[datetime, datetime]:
-    """A day's first moment and the next day's, in the salon's time zone."""
+    """A day's first moment and the next day's, in the salon's time zone.
+
+    Raises:
+        RecordError: ``bad_value`` for a day at the ends of the calendar.
+    """
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise RecordError(
+            "this day", f"is not between {FIRST_DAY} and {LAST_DAY}.", "Choose another.", code="bad_value"
+        )
     start = datetime(day.year, day.month, day.day).astimezone()
     following = day + timedelta(days=1)
     return start, datetime(following.year, following.month, following.day).astimezone()

@@ -132,7 +132,7 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
 def _counts(state: Any) -> dict[str, int]:
     with state.records.read() as reader:
         kinds = {"dogs": Dog, "clients": Client, "findings": Finding}
-        return {name: len(reader.find(kind)) for name, kind in kinds.items()}
+        return {name: reader.count(kind) for name, kind in kinds.items()}
 
 
 def _search(state: Any, wish: Wish) -> Shown:

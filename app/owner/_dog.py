@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -13,11 +14,12 @@ from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus
-from coatclass.errors import PhotoError
+from coatclass.errors import PhotoError, RecordError
 from coatclass.measure import CardMeasurement, measure_by_card
 from coatclass.presentation import Presentation
 from coatclass.records import (
     AnswerSheet,
+    Appointment,
     Dog,
     Finding,
     Measurement,
@@ -25,6 +27,8 @@ from coatclass.records import (
     Records,
     StoredAssessment,
     Writer,
+    delete_dog,
+    erase_owners_part,
     make_link,
     prepare,
     valid,
@@ -33,6 +37,7 @@ from coatclass.records import (
 Marks = Sequence[tuple[float, float]]
 WHO = "owner's link"
 UNNAMED = "Your dog"
+_log = logging.getLogger("coatclass.app")
 
 
 @dataclass(frozen=True)
@@ -129,7 +134,7 @@ def add_photo(salon: Records, token: str, content: bytes, name: str, *, most: in
         return None, looked.report
     picture = prepare(content, name)
     with salon.write(WHO) as writer:
-        if len(writer.find(Photo, dog_id=dog.id)) >= most:
+        if writer.count(Photo, dog_id=dog.id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove one first.", code="too_many_photos")
         return writer.add_photo(dog.id, picture), looked.report
 
@@ -142,8 +147,7 @@ def photo_of(salon: Records, token: str, photo_id: str) -> Photo:
     """
     dog = dog_of_link(salon, token)
     with salon.read() as reader:
-        photo = next((kept for kept in reader.find(Photo, dog_id=dog.id) if kept.id == photo_id), None)
-        return photo if photo is not None else reader.get(Photo, "0" * 32)
+        return reader.get_of_dog(Photo, dog.id, photo_id)
 
 
 def remove_photo(salon: Records, token: str, photo_id: str) -> None:
@@ -152,6 +156,22 @@ def remove_photo(salon: Records, token: str, photo_id: str) -> None:
     with salon.write(WHO) as writer:
         writer.erase(photo)
     salon.sweep_photos()
+
+
+def erase(salon: Records, token: str) -> bool:
+    """Erase what the owner gave, and end every link to the dog; return whether nothing of the dog is left.
+
+    A dog that a groomer keeps on record (with a client, findings or visits) loses the owner's photos, answers,
+    estimates and measurements; what the salon entered stays with the salon, which erases it by the client.
+    """
+    dog = dog_of_link(salon, token)
+    with salon.read() as reader:
+        kept = bool(dog.client_id) or any(reader.count(kind, dog_id=dog.id) for kind in (Finding, Appointment))
+    if kept:
+        erase_owners_part(salon, dog.id, who=WHO)
+    else:
+        delete_dog(salon, dog.id, who=WHO)
+    return not kept
 
 
 def measure(
@@ -191,9 +211,14 @@ def assess(salon: Records, looks: Looks, of: OwnersDog, *, skipped: frozenset[st
 
 
 def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:
-    """Keep what was told, unless it is what was told last time."""
-    with salon.write(WHO) as writer:
-        cases.keep(writer, of.dog.id, assessment, looks, salon)
+    """Keep what was told, unless it is what was told last time; an owner is told also while nothing can be kept."""
+    try:
+        with salon.write(WHO) as writer:
+            cases.keep(writer, of.dog.id, assessment, looks, salon)
+    except RecordError as error:
+        if error.code != "unavailable":
+            raise
+        _log.error("what was told could not be kept: %s", error)
 
 
 def situation(of: OwnersDog, assessment: Assessment) -> CoatSituation | None:

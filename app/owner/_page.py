@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import logging
 from typing import Any
 
 import gradio as gr
 from fastapi import FastAPI
 
 from app.design import blocks, mount, render
+from app.masking import log_unforeseen
 from app.owner import _views as views
-from app.work import QueueFullError
+from app.work import GoneError, QueueFullError
 from coatclass.errors import InputError
 
-_log = logging.getLogger("coatclass.app")
 _BRIDGE = """
 const join = () => window.coatclass.owner(
   element, (wish) => trigger('go', wish), (changed) => watch('value', changed));
@@ -28,7 +27,9 @@ def owner_page(app: FastAPI) -> None:
         """The view that the page asks for; whoever has no valid link gets the way to a new start."""
         wish = views.Wish.read(event._data if isinstance(event._data, dict) else {})
         try:
-            html = await app.state.queue.run(views.view, app.state, wish)
+            html = await app.state.queue.run(views.view, app.state, wish, asker=request.request)
+        except GoneError:
+            return ""
         except Exception as error:  # a page that stays blank helps nobody
             html = _problem(error, wish)
         return _inert(html)
@@ -49,7 +50,7 @@ def _problem(error: Exception, wish: views.Wish) -> str:
     elif isinstance(error, QueueFullError):
         said = ("Many dogs are being looked at.", f"Try again in {error.retry_after_s} s; your entries are safe.")
     else:
-        _log.exception("the owner's page failed at %s", wish.step, exc_info=error)
+        log_unforeseen(f"the owner's page failed at {wish.step}", error)
         said = ("Something went wrong here.", "Try again; your entries are safe.")
     return render("problem.html", side="owner", wish=wish, problem=said[0], next_step=said[1])
 

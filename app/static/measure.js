@@ -99,5 +99,13 @@
     }
     return { ready, open, reckon, typed };
   };
-  window.coatclass = { ...window.coatclass, measure };
+  // Apple's phones turn their HEIC photos into JPEG where only JPEG is asked for; elsewhere HEIC files may be chosen.
+  const turnsByItself = /iPhone|iPad|iPod/.test(navigator.userAgent) || (/Mac/.test(navigator.platform) && navigator.maxTouchPoints > 1);
+  const PICTURES = "image/jpeg,image/png,image/webp";
+  function askForPictures(root) {
+    for (const field of root.querySelectorAll("[data-photos],[data-card-photo]")) {
+      field.accept = turnsByItself || field.matches("[data-card-photo]") ? PICTURES : `${PICTURES},image/heic,image/heif,.heic,.heif`;
+    }
+  }
+  window.coatclass = { ...window.coatclass, measure, askForPictures };
 })();

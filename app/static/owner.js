@@ -48,13 +48,15 @@
     leaving = null;
     follow();
     measuring.ready();
+    window.coatclass.askForPictures(stage);
     if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
     if (read("pending", null)) flush();
   }
 
   // --- talking to the server --------------------------------------------------------------------------------------
   class Refused extends Error {}
-  class Offline extends Error {}
+  class Offline extends Error { constructor(said, seconds) { super(said); this.wait = Math.min(60, Math.max(4, Number(seconds) || 0)) * 1000; } }
+  const WRONG = [400, 404, 410, 413, 415, 422]; // the entry itself can't be, or the link is gone; anything else may pass
 
   async function ask(method, path, body) {
     const options = { method, headers: {} };
@@ -64,8 +66,8 @@
     try { answer = await fetch(API + path, options); } catch { throw new Offline("offline"); }
     if (answer.status === 204) return null;
     const said = await answer.json().catch(() => ({}));
-    if (answer.status === 429 || answer.status >= 500) throw new Offline(`${said.problem || ""} ${said.next_step || ""}`);
-    if (!answer.ok) throw new Refused(`${said.problem || ""} ${said.next_step || ""}`);
+    const words = `${said.problem || ""} ${said.next_step || ""}`;
+    if (!answer.ok) throw WRONG.includes(answer.status) ? new Refused(words) : new Offline(words, answer.headers.get("retry-after"));
     return said;
   }
 
@@ -86,14 +88,19 @@
     flushing = true;
     try {
       await ask("PATCH", `/${token()}/answers`, pending);
-      write("pending", null); say("");
-      return true;
+      settle(pending); say("");
+      return !read("pending", null) || (flushing = false, await flush());
     } catch (error) {
-      if (error instanceof Refused) { write("pending", null); throw error; }
+      if (error instanceof Refused) { settle(pending); throw error; }
       say(word("offline"));
-      setTimeout(() => flush().then((sent) => sent && !leaving && show("next", true)).catch((refused) => say(refused.message)), 4000);
+      setTimeout(() => flush().then((sent) => sent && !leaving && show("next", true)).catch((refused) => say(refused.message)), error.wait || 4000);
       return false;
     } finally { flushing = false; }
+  }
+  // What was answered anew while the earlier answers were on their way still has to go.
+  function settle(sent) {
+    const left = Object.entries(read("pending", null) || {}).filter(([name, value]) => !(name in sent) || JSON.stringify(value) !== JSON.stringify(sent[name]));
+    write("pending", left.length ? Object.fromEntries(left) : null);
   }
   // Back again: what waits is sent, and a view that never came is asked for once more.
   addEventListener("online", () => flush().then(recover).catch((error) => say(error.message)));
@@ -185,7 +192,7 @@
       const body = new FormData();
       body.append("photos", await smaller(file), file.name);
       try {
-        const [photo] = await ask("POST", `/${token()}/photos`, body);
+        const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { p.textContent = `${file.name}: ${word("again")}`; });
         const why = photo.report.reasons.map((reason) => reason.text).join(" ");
         if (photo.id) kept += 1;
         p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
@@ -198,6 +205,16 @@
     if (kept) { const said = words.innerHTML; show("photos"); keepWords = said; }
   }
   let keepWords = "";
+  // A photo that the server can't take now is kept here and sent again, for as long as the page stands (an hour at most).
+  async function untilTaken(send, waiting, tries = 300) {
+    for (let n = 1; ; n += 1) {
+      try { return await send(); } catch (error) {
+        if (!(error instanceof Offline) || n === tries) throw error;
+        waiting();
+        await new Promise((go) => setTimeout(go, error.wait || 4000));
+      }
+    }
+  }
 
   // A phone's photo is far larger than anybody looks at: made smaller here, it saves the owner's data and time.
   async function smaller(file, longest = 2400) {
@@ -237,7 +254,7 @@
     if (form.dataset.form === "measure") measuring.reckon(form, false);
   }
   function onClick(event) {
-    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],.pressable .zone");
+    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],[data-erase],.pressable .zone");
     if (!hit) return;
     if (hit.matches("[data-go]")) { event.preventDefault(); show(hit.dataset.go, true); }
     else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"), true);
@@ -248,11 +265,21 @@
     else if (hit.matches("[data-keep]")) measuring.reckon(hit.closest("form"), true);
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
+    else if (hit.matches("[data-erase]")) eraseAll(hit);
     else if (hit.matches("[data-all-free]")) { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); }
     else if (hit.matches(".zone")) {
       const box = one(`select[data-zone="${hit.dataset.zone}"]`);
       if (box) { box.selectedIndex = (box.selectedIndex + 1) % box.options.length; follow(); box.focus({ preventScroll: true }); }
     }
+  }
+  async function eraseAll(button) {
+    if (!confirm(button.dataset.erase)) return;
+    try {
+      const { all_gone: gone } = await ask("DELETE", `/${token()}`);
+      for (const what of ["pending", "skipped"]) localStorage.removeItem(key(what));
+      alert(gone ? button.dataset.gone : button.dataset.rest);
+      location.assign("/owner/");
+    } catch (error) { say(error.message); }
   }
   async function copy(button) {
     const address = location.origin + location.pathname + location.search;

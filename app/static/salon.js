@@ -43,6 +43,7 @@
     leaving = null;
     follow();
     measuring.ready();
+    window.coatclass.askForPictures(stage);
     if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
     if (sayNext) { say(sayNext); sayNext = ""; }
   }
@@ -56,6 +57,7 @@
     try { answer = await fetch(path, options); } catch { throw new Error("No connection. Nothing was saved; try again in a moment."); }
     if (answer.status === 204) return null;
     const said = await answer.json().catch(() => ({}));
+    if (answer.status === 503) throw new Error(`${said.problem || "The server can't save now."} Nothing was saved; your entry stays here. Try again in a moment.`);
     if (!answer.ok) throw new Error(`${said.problem || "That did not work."} ${said.next_step || ""}`);
     return said;
   }

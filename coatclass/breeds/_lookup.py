@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Any
 
 from coatclass.breeds._table import BreedKind, table
-from coatclass.resources import read_toml, released
+from coatclass.resources import damage_told, read_toml, released
 
 ALIASES = "datasets/breed_aliases.csv"
 KIN = "datasets/imagenet_dogs.csv"
@@ -167,9 +167,11 @@ def _names() -> Mapping[str, tuple[str, bool]]:
 
 def aliases() -> Iterable[tuple[str, str]]:
     """All (alias, breed id) of the alias table, in its order."""
-    with released(ALIASES).open(encoding="utf-8", newline="") as stream:
-        for row in csv.DictReader(stream):
-            yield row["alias"], row["id"]
+    with damage_told(ALIASES), released(ALIASES).open(encoding="utf-8", newline="") as stream:
+        rows = csv.DictReader(stream)
+        if not {"alias", "id"} <= set(rows.fieldnames or ()):
+            raise ValueError("lacks its columns")
+        return [(row["alias"], row["id"]) for row in rows]
 
 
 def _by_name(text: str, plain: str) -> BreedMatch | None:
@@ -289,7 +291,7 @@ def kin_table() -> Mapping[int, str]:
 
     Source: the 1,000 classes of ILSVRC 2012 in ascending order of their WordNet 3.0 ids.
     """
-    with released(KIN).open(encoding="utf-8", newline="") as stream:
+    with damage_told(KIN), released(KIN).open(encoding="utf-8", newline="") as stream:
         return MappingProxyType({int(row["index"]): row["breed_id"] for row in csv.DictReader(stream)})
 
 

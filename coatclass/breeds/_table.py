@@ -13,7 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from coatclass.errors import InputError, ModelFilesError
-from coatclass.resources import released
+from coatclass.resources import damage_told, released
 from coatclass.taxonomy import CoatCategory, Curl, Texture, Undercoat
 
 TABLE = "datasets/breeds.csv"
@@ -102,7 +102,8 @@ def table() -> Mapping[str, BreedFacts]:
     Raises:
         ModelFilesError: if the file is missing or a row breaks the schema.
     """
-    breeds, problems = _read(released(TABLE))
+    with damage_told(TABLE):
+        breeds, problems = _read(released(TABLE))
     if problems:
         raise ModelFilesError(TABLE, f"is damaged: {problems[0]}.", "Install coatclass again.", code="damaged_table")
     return MappingProxyType({breed.id: breed for breed in breeds})
@@ -124,7 +125,8 @@ def facts(breed_id: str) -> BreedFacts:
 
 def check_table(path: Path | None = None) -> tuple[str, ...]:
     """Everything wrong with the breed table, one sentence each; empty if it is sound."""
-    return tuple(_read(path or released(TABLE))[1])
+    with damage_told(TABLE):
+        return tuple(_read(path or released(TABLE))[1])
 
 
 def _read(path: Path) -> tuple[list[BreedFacts], list[str]]:

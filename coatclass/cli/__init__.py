@@ -7,6 +7,7 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from io import TextIOWrapper
 
 from coatclass import __version__
 from coatclass.errors import CoatclassError
@@ -34,6 +35,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     parsed = _parser(arguments).parse_args(arguments)
+    if isinstance(sys.stdout, TextIOWrapper):  # a name that this terminal has no letters for must not end the work
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return int(_module(parsed.command).run(parsed))
     except CoatclassError as error:

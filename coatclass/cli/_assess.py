@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Assess the dog and print the answer; exit code 3 if every photo was refused and there are no answers."""
+    """Assess the dog and print the answer; name every refused photo; exit code 3 if nothing could be told."""
     if not (args.photos or args.answers or args.breed):
         print("coatclass: give at least one photo, --answers FILE or --breed NAME.", file=sys.stderr)
         return 2
@@ -31,8 +31,7 @@ def run(args: argparse.Namespace) -> int:
         from coatclass.cli._render import print_presentation
 
         print_presentation(presented(assessment, given), Console())
-    if assessment.verdict != "unusable_photo":
-        return 0
     for photo in assessment.photos:
-        print(f"coatclass: {photo.file}: {' '.join(reason.text for reason in photo.reasons)}", file=sys.stderr)
-    return 3
+        if photo.status == "refused":
+            print(f"coatclass: {photo.file}: {' '.join(reason.text for reason in photo.reasons)}", file=sys.stderr)
+    return 3 if assessment.category is None else 0

@@ -16,7 +16,6 @@ _OPTIONAL = {
     "sqlalchemy": "records [records]",
     "gradio": "the web app [web]",
     "pyarrow": "Parquet tables [parquet]",
-    "pillow-heif": "HEIC photos [heic]",
     "torch": "training [train]",
 }
 
@@ -74,12 +73,12 @@ def _questionnaire() -> str:
 
 
 def _breeds() -> str:
-    from coatclass.breeds import check_table, table
+    from coatclass.breeds import aliases, check_table, table
 
     problems = check_table()
     if problems:
         raise ModelFilesError("datasets/breeds.csv", problems[0] + ".", "Install coatclass again.", code="damaged")
-    return f"{len(table())} breeds and crosses"
+    return f"{len(table())} breeds and crosses, {len(list(aliases()))} further names"
 
 
 def _tools() -> str:

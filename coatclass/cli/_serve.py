@@ -22,6 +22,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", type=_port, default=0, help="port to listen on (default: a free one)")
     parser.add_argument("--data", type=Path, metavar="FOLDER", help="where records and photos are kept")
     parser.add_argument("--database", metavar="URL", help="another database than the SQLite file in that folder")
+    parser.add_argument(
+        "--allow-host", action="append", default=[], metavar="NAME", help="another name that this server goes by"
+    )
+    parser.add_argument(
+        "--proxy", action="append", default=[], metavar="ADDRESS", help="a proxy to believe when it says who asks"
+    )
     parser.add_argument("--demo", action="store_true", help="open an invented salon, apart from your own records")
     parser.add_argument("--no-browser", action="store_true", help="only print the address")
 
@@ -29,7 +35,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     server = _app("server")
-    settings = _app("settings").Settings.chosen(data=args.data, database_url=args.database, demo=args.demo)
+    settings = _app("settings").Settings.chosen(
+        data=args.data, database_url=args.database, demo=args.demo, hosts=args.allow_host, proxies=args.proxy
+    )
 
     def announce(address: str) -> None:
         print(f"coatclass is open at {address} (stop it with Ctrl+C). Records: {settings.where}", flush=True)

@@ -1,12 +1,19 @@
-"""``coatclass user``: say who may sign in to the web app."""
+"""``coatclass user``: who may sign in to the web app, and how to help or stop them."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from getpass import getpass
+from typing import TYPE_CHECKING
 
 from coatclass.errors import MissingExtraError, RecordError
+
+if TYPE_CHECKING:
+    from coatclass.records import Records, User
+
+_WHO = "command line"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -15,22 +22,97 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--database", metavar="URL", help="sqlite:///path or postgresql://...; the usual place if absent"
     )
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    add = actions.add_parser("add", help="add somebody; the password is asked twice and never shown")
-    add.add_argument("name", help="the name to sign in with")
-    add.add_argument("--role", choices=("groomer", "researcher"), required=True, help="what the person may do")
+    for name, (_, summary) in _ACTIONS.items():
+        action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        if name != "list":
+            action.add_argument("name", help="the name to sign in with")
+        if name == "add":
+            action.add_argument("--role", choices=("groomer", "researcher"), required=True, help="what they may do")
+        if name == "sessions":
+            action.add_argument("--end", action="store_true", help="sign them out everywhere")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ask for a password twice and add the user."""
+    """Do it and say what was done."""
     try:
-        from coatclass.records import UserRole, add_user, open_records
+        from coatclass.records import open_records
     except ImportError as error:
         raise MissingExtraError("The records", "records") from error
-    password = _ask_twice()
+    act, _ = _ACTIONS[args.action]
+    if args.action == "add":
+        args.password = _ask_twice()
     with open_records(args.database) as records:
-        user = add_user(records, args.name, password, UserRole(args.role))
-    print(f"{user.name} may sign in as {user.role}.")
+        print(act(records, args))
     return 0
+
+
+def _add(records: Records, args: argparse.Namespace) -> str:
+    from coatclass.records import UserRole, add_user
+
+    user = add_user(records, args.name, args.password, UserRole(args.role))
+    return f"{user.name} may sign in as {user.role}."
+
+
+def _list(records: Records, args: argparse.Namespace) -> str:
+    from coatclass.records import User
+
+    users = records.find(User)
+    width = max((len(user.name) for user in users), default=0)
+    lines = (f"{user.name:{width}}  {user.role:10}  {'disabled' if user.disabled else 'may sign in'}" for user in users)
+    return "\n".join(lines) or "Nobody may sign in. Add somebody with: coatclass user add NAME --role groomer"
+
+
+def _password(records: Records, args: argparse.Namespace) -> str:
+    from coatclass.records import set_password
+
+    user = _known(records, args.name)
+    set_password(records, user, _ask_twice(), who=_WHO)
+    return f"{user.name} has a new password and is signed out everywhere."
+
+
+def _disable(records: Records, args: argparse.Namespace) -> str:
+    from coatclass.records import set_disabled
+
+    user = set_disabled(records, _known(records, args.name), True, who=_WHO)
+    return f"{user.name} may not sign in any more and is signed out everywhere. What they entered stays."
+
+
+def _unlock(records: Records, args: argparse.Namespace) -> str:
+    from coatclass.records import set_disabled
+
+    user = set_disabled(records, _known(records, args.name), False, who=_WHO)
+    return f"{user.name} may sign in again. After wrong passwords the wait is a minute at most and ends by itself."
+
+
+def _sessions(records: Records, args: argparse.Namespace) -> str:
+    from coatclass.records import Session, end_all_sessions
+
+    user = _known(records, args.name)
+    found = records.find(Session, user_id=user.id)
+    if args.end:
+        end_all_sessions(records, user, who=_WHO)
+        return f"{user.name} was signed out of {len(found)} browsers."
+    lines = (f"since {one.started_at:%Y-%m-%d %H:%M} UTC, until {one.expires_at:%Y-%m-%d %H:%M} UTC" for one in found)
+    return "\n".join(lines) or f"{user.name} is signed in nowhere."
+
+
+_ACTIONS: dict[str, tuple[Callable[[Records, argparse.Namespace], str], str]] = {
+    "add": (_add, "add somebody; the password is asked twice and never shown"),
+    "list": (_list, "list who may sign in"),
+    "password": (_password, "give somebody a new password; ends their sessions"),
+    "disable": (_disable, "shut somebody out at once; what they entered stays"),
+    "unlock": (_unlock, "let somebody in again who was disabled"),
+    "sessions": (_sessions, "list where somebody is signed in, or end it"),
+}
+
+
+def _known(records: Records, name: str) -> User:
+    from coatclass.records import find_user
+
+    user = find_user(records, name)
+    if user is None:
+        raise RecordError(name, "is nobody who signs in.", "See: coatclass user list", code="not_found")
+    return user
 
 
 def _ask_twice() -> str:

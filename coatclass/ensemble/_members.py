@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coatclass.errors import ModelFilesError
-from coatclass.resources import released
+from coatclass.resources import damage_told, read_json, released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 __all__ = ["MANIFEST", "N_BANDS", "N_CATEGORIES", "N_FEATURES", "N_SCORES", "Array", "Members", "load", "read_manifest"]
@@ -87,7 +87,7 @@ class Members:
         try:
             values = {name: data[name] for name in cls.__dataclass_fields__}
             arrays = {name: np.asarray(values[name], dtype=np.float64) for name in shapes}
-        except (KeyError, TypeError, ValueError) as error:
+        except (LookupError, TypeError, ValueError) as error:
             raise _damaged("models/ensemble_members.json", f"lacks or garbles {error}.") from error
         for name, shape in shapes.items():
             if arrays[name].shape != shape or not np.isfinite(arrays[name]).all():
@@ -101,8 +101,14 @@ def _damaged(file: str, problem: str) -> ModelFilesError:
 
 
 def read_manifest() -> dict[str, Any]:
-    """The ensemble's manifest: version, files with SHA-256, and what it was fitted on."""
-    manifest: dict[str, Any] = json.loads(released(MANIFEST).read_text(encoding="utf-8"))
+    """The ensemble's manifest: version, files with SHA-256, and what it was fitted on.
+
+    Raises:
+        ModelFilesError: if it is missing or damaged.
+    """
+    manifest = read_json(MANIFEST)
+    if not isinstance(manifest.get("files"), dict) or not isinstance(manifest.get("image_model"), str):
+        raise _damaged(MANIFEST, "does not say what it must.")
     return manifest
 
 
@@ -112,11 +118,11 @@ def read_checked(file: str) -> dict[str, Any]:
     Raises:
         ModelFilesError: if the file is missing or is not the released one.
     """
-    content = released(f"models/{file}").read_bytes()
-    if hashlib.sha256(content).hexdigest() != read_manifest()["files"][file]:
+    with damage_told(f"models/{file}"):
+        content = released(f"models/{file}").read_bytes()
+    if hashlib.sha256(content).hexdigest() != read_manifest()["files"].get(file):
         raise _damaged(f"models/{file}", "is not the released file (its SHA-256 differs).")
-    data: dict[str, Any] = json.loads(content)
-    return data
+    return read_json(f"models/{file}")
 
 
 @cache
@@ -124,4 +130,7 @@ def load(path: Path | None = None) -> Members:
     """The released members, or those of another fit at ``path`` (a members file, not checked against a manifest)."""
     if path is not None:
         return Members.from_json(json.loads(path.read_text(encoding="utf-8")))
-    return Members.from_json(read_checked("ensemble_members.json"))
+    members = Members.from_json(read_checked("ensemble_members.json"))
+    if read_manifest()["image_model"] != read_json("models/manifest.json").get("model_version"):
+        raise _damaged(MANIFEST, "was fitted for another image model than models/manifest.json names.")
+    return members

@@ -1,11 +1,10 @@
-"""HEIC pictures of phones: decoded only on request, in a process of their own with little to spend.
+"""HEIC pictures of phones: decoded in a process of their own with little to spend.
 
-The decoder behind the extra has had serious holes, so hostile bytes never meet it inside the program.
+Decoders of this format have had serious holes, so hostile bytes never meet one inside the program.
 """
 
 from __future__ import annotations
 
-import importlib.util
 import subprocess
 import sys
 from pathlib import Path
@@ -29,13 +28,11 @@ def decode_heic(data: bytes, file: str, limits: Limits, target_px: int) -> tuple
         Upright 8-bit RGB, short side at least ``target_px`` or that of the original; and the original size, px.
 
     Raises:
-        PhotoError: ``heic`` if the extra is not installed, else ``damaged`` or ``too_many_pixels``.
+        PhotoError: ``damaged`` or ``too_many_pixels``.
     """
-    if importlib.util.find_spec("pillow_heif") is None:
-        raise PhotoError(file, "is a HEIC photo, which can't be opened here.", _EXPORT, code="heic")
     # -I: no environment variable and no file beside the photo can change what is run.
     command = [sys.executable, "-I", str(_WORKER)]
-    numbers = (limits.heic_memory_bytes, int(limits.heic_seconds), limits.max_pixels_other, target_px)
+    numbers = (limits.heic_memory_bytes, int(limits.heic_seconds), limits.max_pixels_heic, target_px)
     try:
         done = subprocess.run(
             [*command, *map(str, numbers)],

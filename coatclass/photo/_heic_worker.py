@@ -24,10 +24,10 @@ def _limit(memory_bytes: int, seconds: int) -> None:
 def _main() -> int:
     memory_bytes, seconds, max_pixels, target_px = (int(argument) for argument in sys.argv[1:])
     _limit(memory_bytes, seconds)
-    import pillow_heif
+    import pi_heif
     from PIL import Image
 
-    pillow_heif.register_heif_opener(thumbnails=False)
+    pi_heif.register_heif_opener(thumbnails=False)
     data = sys.stdin.buffer.read()
     with Image.open(BytesIO(data), formats=("HEIF",)) as opened:
         width, height = opened.size

@@ -28,6 +28,7 @@ class Limits:
         max_bytes: largest file, bytes.
         max_pixels_jpeg, max_pixels_other: most pixels, looked at before decoding.
         max_aspect: longest side over shortest.
+        max_pixels_heic: the same for HEIC.
         heic_seconds, heic_memory_bytes: what decoding a HEIC picture may use.
         normalised_px: short side at which quality is measured, px.
         too_small: short side, px. dark: 95th percentile of luma, 0-255. blown_out: share of clipped pixels in the
@@ -39,6 +40,7 @@ class Limits:
     max_pixels_jpeg: int
     max_pixels_other: int
     max_aspect: float
+    max_pixels_heic: int
     heic_seconds: float
     heic_memory_bytes: int
     normalised_px: int
@@ -66,6 +68,7 @@ def default_limits() -> Limits:
         max_pixels_jpeg=opening["max_pixels_jpeg"],
         max_pixels_other=opening["max_pixels_other"],
         max_aspect=opening["max_aspect"],
+        max_pixels_heic=heic["max_pixels"],
         heic_seconds=heic["max_seconds"],
         heic_memory_bytes=heic["max_memory_bytes"],
         normalised_px=quality["normalised_px"],

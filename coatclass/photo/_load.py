@@ -20,6 +20,7 @@ from coatclass.photo._kinds import EXTENSIONS, kind_of
 from coatclass.photo._limits import TARGET_PX, Limits, default_limits, finding
 from coatclass.photo._quality import Quality, measure, quality_findings
 from coatclass.photo._source import read_source
+from coatclass.plain_text import shown_path
 
 _OPENED = ("JPEG", "PNG", "WEBP")
 # What Pillow's readers raise on damaged files of these formats.
@@ -56,7 +57,7 @@ def load(
     limits: Limits | None = None,
     target_px: int = TARGET_PX,
 ) -> LoadedPhoto:
-    """Open a JPEG, PNG or WebP picture (HEIC with the extra ``heic``) safely.
+    """Open a JPEG, PNG, WebP or HEIC picture safely.
 
     Args:
         source: path, or the file's bytes.
@@ -66,11 +67,11 @@ def load(
 
     Raises:
         PhotoError: with one of the codes ``missing``, ``directory``, ``unreadable``, ``empty``, ``too_many_bytes``,
-            ``too_many_pixels``, ``too_narrow``, ``not_a_picture``, ``unsupported_format``, ``heic``, ``animated``,
+            ``too_many_pixels``, ``too_narrow``, ``not_a_picture``, ``unsupported_format``, ``animated``,
             ``truncated``, ``damaged``.
     """
     limits = limits or default_limits()
-    file = name or ("photo" if isinstance(source, bytes) else os.fspath(source))
+    file = shown_path(name or ("photo" if isinstance(source, bytes) else source))
     data = read_source(source, file, limits.max_bytes)
     kind = kind_of(data)
     if kind == "HEIC":

@@ -30,7 +30,6 @@ def report(
     photo: LoadedPhoto,
     evidence: PhotoEvidence | None = None,
     *,
-    dog_count_hint: int | None = None,
     limits: Limits | None = None,
 ) -> PhotoReport:
     """Join what the pixels and the image model say about a photo.
@@ -38,7 +37,6 @@ def report(
     Args:
         photo: the loaded photo with its pixel-level findings.
         evidence: what the image model read; None if it has not looked.
-        dog_count_hint: how many dogs somebody (a detector, the owner) sees; None if nobody counted.
         limits: limits of quality; those of the data file if not given.
 
     Returns:
@@ -47,8 +45,6 @@ def report(
     findings = list(photo.findings)
     if evidence is not None:
         findings += _dog_findings(evidence, limits or default_limits())
-    if dog_count_hint is not None and dog_count_hint > 1:
-        findings.append(finding("several_dogs"))
     return PhotoReport(
         file=photo.file,
         status=max((status_of(found.code) for found in findings), key=_WORST_LAST.index, default=PhotoStatus.USED),

@@ -16,18 +16,15 @@ if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
 from coatclass.records._access import (
     end_all_sessions,
     end_session,
-    find_user,
     linked_dog,
     make_link,
-    may_sign_in,
-    note_sign_in,
     revoke_links,
     session_user,
     start_session,
 )
 from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
 from coatclass.records._database import schema_version
-from coatclass.records._passwords import SHORTEST_PASSWORD, add_user, hash_password, password_matches
+from coatclass.records._limits import BY_UPLOAD, ArchiveLimits
 from coatclass.records._photos import PhotoStore, Picture, prepare
 from coatclass.records._records import Records, default_folder, open_records
 from coatclass.records._research import LearningCase, export_findings, learning_cases
@@ -37,6 +34,7 @@ from coatclass.records._salon import (
     Waiting,
     delete_client,
     delete_dog,
+    erase_owners_part,
     merge_clients,
     merge_dogs,
     search_clients,
@@ -44,8 +42,19 @@ from coatclass.records._salon import (
     visits,
     waiting_list,
 )
-from coatclass.records._transaction import Reader, Writer, valid
+from coatclass.records._transaction import Reader, Writer, not_found, valid
+from coatclass.records._users import (
+    SHORTEST_PASSWORD,
+    add_user,
+    find_user,
+    hash_password,
+    password_matches,
+    set_disabled,
+    set_password,
+)
 from coatclass.records._values import (
+    FIRST_DAY,
+    LAST_DAY,
     AnswerSheet,
     Appointment,
     Change,
@@ -63,10 +72,14 @@ from coatclass.records._values import (
 )
 
 __all__ = [
+    "BY_UPLOAD",
+    "FIRST_DAY",
+    "LAST_DAY",
     "SHORTEST_PASSWORD",
     "AnswerSheet",
     "Appointment",
     "Archive",
+    "ArchiveLimits",
     "Change",
     "Client",
     "Dog",
@@ -95,6 +108,7 @@ __all__ = [
     "delete_dog",
     "end_all_sessions",
     "end_session",
+    "erase_owners_part",
     "export_findings",
     "export_salon",
     "find_user",
@@ -103,10 +117,9 @@ __all__ = [
     "learning_cases",
     "linked_dog",
     "make_link",
-    "may_sign_in",
     "merge_clients",
     "merge_dogs",
-    "note_sign_in",
+    "not_found",
     "open_records",
     "password_matches",
     "prepare",
@@ -116,6 +129,8 @@ __all__ = [
     "search_clients",
     "search_dogs",
     "session_user",
+    "set_disabled",
+    "set_password",
     "start_session",
     "valid",
     "visits",

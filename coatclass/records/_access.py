@@ -1,4 +1,4 @@
-"""Who may come in: users, signed-in sessions and owners' links. Tokens are unguessable; only their hashes are kept."""
+"""Who may come in: signed-in sessions and owners' links. Tokens are unguessable; only their hashes are kept."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from sqlalchemy import delete, select
 
 from coatclass.errors import RecordError
 from coatclass.records._records import Records
-from coatclass.records._tables import KINDS, folded, from_row, links, sessions, users
+from coatclass.records._tables import KINDS, from_row, links, sessions
 from coatclass.records._transaction import Reader
 from coatclass.records._values import Dog, Link, Record, Session, User, now
 
@@ -31,51 +31,18 @@ def _by_token(reader: Reader, kind: type[R], token: str, at: datetime) -> R | No
     return None if row is None else from_row(kind, row)
 
 
-def find_user(records: Records, name: str) -> User | None:
-    """The user of that name, without regard to case."""
-    with records.read() as reader:
-        row = reader.connection.execute(select(users).where(users.c.sought == folded(name))).mappings().first()
-    return None if row is None else from_row(User, row)
-
-
-def note_sign_in(
-    records: Records,
-    user: User,
-    *,
-    succeeded: bool,
-    most_failures: int = 5,
-    lock_for: timedelta = timedelta(minutes=15),
-    at: datetime | None = None,
-) -> User:
-    """Count failed sign-ins in a row and lock the user after too many; a success clears the count."""
-    at = at or now()
-    with records.write(user.name) as writer:
-        user = writer.get(User, user.id)
-        if succeeded:
-            return writer.change(user, failed_sign_ins=0, locked_until=None)
-        failures = user.failed_sign_ins + 1
-        if failures < most_failures:
-            return writer.change(user, failed_sign_ins=failures)
-        return writer.change(user, failed_sign_ins=0, locked_until=at + lock_for)
-
-
-def may_sign_in(user: User, at: datetime | None = None) -> bool:
-    """Neither disabled nor locked."""
-    return not user.disabled and (user.locked_until is None or user.locked_until <= (at or now()))
-
-
 def start_session(records: Records, user: User, *, valid_for: timedelta, at: datetime | None = None) -> str:
     """Sign a user in; return the token for the browser's cookie, which is kept nowhere.
 
     Raises:
-        RecordError: ``locked`` if the user may not sign in now.
+        RecordError: ``disabled`` if the user may not sign in.
     """
     at = at or now()
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with records.write(user.name) as writer:
         user = writer.get(User, user.id)
-        if not may_sign_in(user, at):
-            raise RecordError("the sign-in", "is locked.", "Wait a while, or ask for help.", code="locked")
+        if user.disabled:
+            raise RecordError(user.name, "may not sign in.", "Ask whoever runs the server.", code="disabled")
         writer.connection.execute(delete(sessions).where(sessions.c.expires_at <= at))
         writer.add(Session(user_id=user.id, token_hash=_hash(token), started_at=at, expires_at=at + valid_for))
     return token

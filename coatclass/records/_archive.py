@@ -9,28 +9,34 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import lzma
 import zipfile
-from collections.abc import Iterator, Mapping
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from io import StringIO, TextIOWrapper
+from io import StringIO
+from itertools import islice
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
-from sqlalchemy import func, insert, select
+from sqlalchemy import Table, insert
 
 from coatclass.durable import new_file
 from coatclass.errors import RecordError
+from coatclass.records._limits import BY_COMMAND, ArchiveLimits
 from coatclass.records._records import Records
 from coatclass.records._tables import KINDS, changes, to_row
 from coatclass.records._transaction import Reader, Writer
-from coatclass.records._values import Change, Link, Photo, Record, Session, User
+from coatclass.records._values import STORED, Change, Link, Photo, Record, Session, User
 
 _FORMAT = "coatclass records"
 _VERSION = 1
-_MOST_LINE_BYTES = 20_000_000
-_MOST_PHOTO_BYTES = 50_000_000
+_SMALL_BYTES = 1_000_000  # so little unpacked harms nobody, whatever it was packed to
+M = TypeVar("M", bound=BaseModel)
+R = TypeVar("R", bound=Record)
+_BATCH = 500  # rows that are handed to the database at once
 
 # Who may come in is no part of a salon's data; who is signed in right now is no part of anything to keep.
 _SALON = tuple(kind for kind in KINDS if kind not in (User, Link, Session))
@@ -66,14 +72,17 @@ def backup(records: Records, path: Path) -> Archive:
     return _write(records, path, "backup", _EVERYTHING, for_people=False)
 
 
-def import_salon(records: Records, path: Path) -> Archive:
-    """Read an export back in, all of it or nothing.
+def import_salon(records: Records, path: Path, *, limits: ArchiveLimits = BY_COMMAND) -> Archive:
+    """Read an export back in, all of it or nothing. The whole file is checked before anybody has to wait for it.
+
+    Args:
+        limits: what the file may unpack to.
 
     Raises:
-        RecordError: ``conflict`` if a record is there already; ``missing``, ``damaged_archive``, ``foreign_archive``
-            or ``newer_archive`` if the file can't be used.
+        RecordError: ``conflict`` if a record is there already; ``missing``, ``damaged_archive``, ``foreign_archive``,
+            ``newer_archive`` or ``too_large`` if the file can't be used.
     """
-    return _read(records, path, "salon", _SALON)
+    return _read(records, path, "salon", _SALON, limits)
 
 
 def restore(records: Records, path: Path) -> Archive:
@@ -83,16 +92,12 @@ def restore(records: Records, path: Path) -> Archive:
         RecordError: ``not_empty``, or as :func:`import_salon`.
     """
     with records.read() as reader:
-        filled = [
-            kind
-            for kind in KINDS
-            if reader.connection.execute(select(func.count()).select_from(KINDS[kind].table)).scalar()
-        ]
+        filled = any(reader.count(kind) for kind in KINDS)
     if filled:
         raise RecordError(
             "restoring", "needs empty records, so that nothing is mixed.", "Open a new database.", code="not_empty"
         )
-    return _read(records, path, "backup", _EVERYTHING)
+    return _read(records, path, "backup", _EVERYTHING, BY_COMMAND)
 
 
 # --- writing --------------------------------------------------------------------------------------------------------
@@ -168,75 +173,137 @@ def _new_file(path: Path) -> Iterator[IO[bytes]]:
 # --- reading --------------------------------------------------------------------------------------------------------
 
 
-def _read(records: Records, path: Path, contents: str, kinds: tuple[type[Record], ...]) -> Archive:
+def _read(
+    records: Records, path: Path, contents: str, kinds: tuple[type[Record], ...], limits: ArchiveLimits
+) -> Archive:
     try:
-        with zipfile.ZipFile(path) as archive, records.write("import") as writer:
-            manifest = _manifest(archive, path, contents)
-            counts, wanted = {}, dict[str, None]()
-            for kind in kinds:
-                name = KINDS[kind].table.name
-                values = list(_lines(archive, name, kind))
-                counts[name] = len(values)
-                if len(values) != manifest["counts"].get(name):
-                    raise _damaged(path, f"its list says other than the {len(values)} {name} found")
-                wanted.update((value.sha256, None) for value in values if isinstance(value, Photo))
-                if values:
-                    writer.connection.execute(insert(KINDS[kind].table), [to_row(value) for value in values])
-            counts[changes.name] = _read_trail(archive, writer)
-            missing = [sha256 for sha256 in wanted if not _take_photo(archive, writer, path, sha256)]
+        with zipfile.ZipFile(path) as packed:
+            archive = _Archive(packed, path, contents, limits)
+            counts, wanted = archive.check(kinds)  # takes as long as it takes; nobody waits for it
+            with records.write("import") as writer:
+                for kind in kinds:
+                    _insert(writer, KINDS[kind].table, map(to_row, archive.rows(kind)))
+                _insert(writer, changes, (line.model_dump(exclude={"number"}) for line in archive.trail()))
+                missing = [sha256 for sha256 in wanted if not archive.has_photo(sha256)]
+                for sha256 in wanted:
+                    if archive.has_photo(sha256):
+                        writer.store.put(archive.photo(sha256))
     except FileNotFoundError as error:
         raise RecordError(str(path), "does not exist.", "Check the name and the folder.", code="missing") from error
-    except (OSError, zipfile.BadZipFile, EOFError, KeyError, ValueError, NotImplementedError) as error:
+    except _UNREADABLE as error:
         raise _damaged(path, str(error) or type(error).__name__) from error
     return Archive(path, counts, len(wanted) - len(missing), tuple(missing))
 
 
-def _manifest(archive: zipfile.ZipFile, path: Path, contents: str) -> dict[str, Any]:
-    try:
-        manifest = json.loads(archive.read("manifest.json"))
-        ours = manifest["format"] == _FORMAT and manifest["contents"] == contents
-        ours = ours and isinstance(manifest["counts"], dict)
-        version = int(manifest["version"])
-    except (KeyError, ValueError, TypeError) as error:
-        raise _foreign(path, contents) from error
-    if not ours:
-        raise _foreign(path, contents)
-    if version > _VERSION:
-        raise RecordError(
-            str(path), "was written by a newer version of coatclass.", "Update coatclass.", code="newer_archive"
-        )
-    return dict(manifest)
+# What reading a file that was damaged, by chance or on purpose, may raise.
+_UNREADABLE = (OSError, zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, KeyError, ValueError,
+               NotImplementedError, RuntimeError)  # fmt: skip
 
 
-def _lines(archive: zipfile.ZipFile, name: str, kind: type[BaseModel]) -> Iterator[Any]:
-    with archive.open(f"records/{name}.jsonl") as stream, TextIOWrapper(stream, "utf-8") as text:
-        while line := text.readline(_MOST_LINE_BYTES):
-            try:
-                yield kind.model_validate_json(line)
-            except ValidationError as error:
-                raise ValueError(f"a line of {name} can't be read") from error
+def _insert(writer: Writer, table: Table, rows: Iterable[dict[str, Any]]) -> None:
+    waiting = iter(rows)
+    while batch := list(islice(waiting, _BATCH)):
+        writer.connection.execute(insert(table), batch)
 
 
-def _read_trail(archive: zipfile.ZipFile, writer: Writer) -> int:
-    rows = [change.model_dump(exclude={"number"}) for change in _lines(archive, changes.name, Change)]
-    if rows:
-        writer.connection.execute(insert(changes), rows)
-    return len(rows)
+class _Archive:
+    """An archive being read: never believed further than it was checked. Names come from records alone."""
 
+    def __init__(self, packed: zipfile.ZipFile, path: Path, contents: str, limits: ArchiveLimits) -> None:
+        self._packed, self._path, self._contents, self._limits = packed, path, contents, limits
+        self._context = STORED if contents == "backup" else None  # what was kept once comes back as it was
 
-def _take_photo(archive: zipfile.ZipFile, writer: Writer, path: Path, sha256: str) -> bool:
-    """Names come from records alone, never from the archive, and bytes must be what they are called."""
-    try:
-        entry = archive.getinfo(f"photos/{sha256}.jpg")
-    except KeyError:
-        return False
-    if entry.file_size > _MOST_PHOTO_BYTES:
-        raise _damaged(path, "a photo too large to be one")
-    data = archive.read(entry)
-    if hashlib.sha256(data).hexdigest() != sha256 or not data.startswith(b"\xff\xd8\xff"):
-        raise _damaged(path, "a photo that is not what it is called")
-    writer.store.put(data)
-    return True
+    def check(self, kinds: tuple[type[Record], ...]) -> tuple[dict[str, int], dict[str, None]]:
+        """Read everything once, keeping nothing; return the records by table and the pictures they name."""
+        self._check_sizes()
+        said = self._manifest()["counts"]
+        counts, wanted = {}, dict[str, None]()
+        for kind in kinds:
+            name, number = KINDS[kind].table.name, 0
+            for value in self.rows(kind):
+                number += 1
+                if isinstance(value, Photo):
+                    wanted[value.sha256] = None
+            if number != said.get(name):
+                raise _damaged(self._path, f"its list says other than the {number} {name} found")
+            counts[name] = number
+        counts[changes.name] = sum(1 for _ in self.trail())
+        for sha256 in wanted:
+            if self.has_photo(sha256):
+                self.photo(sha256)
+        return counts, wanted
+
+    def _check_sizes(self) -> None:
+        entries = self._packed.infolist()
+        rows = [entry for entry in entries if entry.filename.startswith("records/")]
+        unpacked, packed = sum(entry.file_size for entry in rows), sum(entry.compress_size for entry in rows)
+        limits = self._limits
+        too_large = len(entries) > limits.entries or unpacked > limits.rows_bytes
+        if too_large or (unpacked > _SMALL_BYTES and unpacked > limits.ratio * packed):
+            raise RecordError(
+                str(self._path),
+                "would unpack to more than is let in here.",
+                "Import it on the machine itself with: coatclass records import FILE.zip; nothing was changed.",
+                code="too_large",
+            )
+
+    def _unpacked(self, name: str, most: int) -> bytes:
+        """One whole entry; what it claims to hold is not believed."""
+        with self._packed.open(name) as stream:
+            data = stream.read(most + 1)
+        if len(data) > most:
+            raise _damaged(self._path, f"{name} is too large")
+        return data
+
+    def _manifest(self) -> dict[str, Any]:
+        try:
+            manifest = json.loads(self._unpacked("manifest.json", self._limits.manifest_bytes))
+            ours = manifest["format"] == _FORMAT and manifest["contents"] == self._contents
+            ours = ours and isinstance(manifest["counts"], dict)
+            version = int(manifest["version"])
+        except (KeyError, ValueError, TypeError, RecursionError) as error:
+            raise _foreign(self._path, self._contents) from error
+        if not ours:
+            raise _foreign(self._path, self._contents)
+        if version > _VERSION:
+            raise RecordError(
+                str(self._path),
+                "was written by a newer version of coatclass.",
+                "Update coatclass.",
+                code="newer_archive",
+            )
+        return dict(manifest)
+
+    def rows(self, kind: type[R]) -> Iterator[R]:
+        """All records of a kind."""
+        return self._lines(KINDS[kind].table.name, kind)
+
+    def trail(self) -> Iterator[Change]:
+        """All lines of the audit trail."""
+        return self._lines(changes.name, Change)
+
+    def _lines(self, name: str, kind: type[M]) -> Iterator[M]:
+        left = self._limits.rows_bytes  # the entry may unpack to more than it claims
+        with self._packed.open(f"records/{name}.jsonl") as stream:
+            while line := stream.readline(self._limits.line_bytes):
+                left -= len(line)
+                if left < 0:
+                    raise ValueError(f"{name} is too large")
+                try:
+                    yield kind.model_validate_json(line, context=self._context)
+                except ValidationError as error:
+                    raise ValueError(f"a line of {name} can't be read") from error
+
+    def has_photo(self, sha256: str) -> bool:
+        """Whether the picture is inside."""
+        return f"photos/{sha256}.jpg" in self._packed.NameToInfo
+
+    def photo(self, sha256: str) -> bytes:
+        """A picture, whose bytes must be what they are called."""
+        data = self._unpacked(f"photos/{sha256}.jpg", self._limits.photo_bytes)
+        if hashlib.sha256(data).hexdigest() != sha256 or not data.startswith(b"\xff\xd8\xff"):
+            raise _damaged(self._path, "a photo that is not what it is called")
+        return data
 
 
 def _foreign(path: Path, contents: str) -> RecordError:

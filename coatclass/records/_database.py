@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -13,10 +14,10 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DataError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
 from coatclass.errors import MissingExtraError, RecordError
+from coatclass.records._limits import WAIT_S
 
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _LOCK_NUMBER = 0x636F6174  # names our advisory lock among others of the same PostgreSQL server
-_BUSY_MS = 30_000
 
 
 @contextmanager
@@ -79,10 +80,13 @@ def connect(url: URL) -> Engine:
     """
     try:
         if url.get_backend_name() == "postgresql":
-            return create_engine(url, pool_pre_ping=True)
+            patience = {"connect_timeout": WAIT_S}
+            engine = create_engine(url, pool_pre_ping=True, pool_timeout=WAIT_S, connect_args=patience)
+            event.listen(engine, "connect", _configure_postgresql)
+            return engine
         assert url.database is not None
-        Path(url.database).parent.mkdir(mode=0o700, parents=True, exist_ok=True)  # people's data: for nobody else
-        engine = create_engine(url)
+        _make_private(Path(url.database))
+        engine = create_engine(url, pool_timeout=WAIT_S)
     except (ImportError, NoSuchModuleError) as error:
         raise MissingExtraError("PostgreSQL", "postgres") from error
     except OSError as error:
@@ -94,10 +98,40 @@ def connect(url: URL) -> Engine:
     return engine
 
 
+def _make_private(database: Path) -> None:
+    """People's data: the file, its journals and their folder are for nobody else, also where they exist already.
+
+    SQLite gives its journals the rights of the file. A folder that holds other things too keeps its rights.
+    """
+    folder = database.parent
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    os.close(os.open(database, os.O_RDWR | os.O_CREAT, 0o600))
+    if os.name != "posix":
+        return
+    ours = [path for path in folder.iterdir() if path.name.startswith((f"{database.stem}.", f"{database.stem}-"))]
+    for path in ours:
+        _restrict(path, 0o700 if path.is_dir() else 0o600)
+    others = {path.name for path in folder.iterdir()} - {path.name for path in ours} - {"learned", "pages"}
+    if not others:
+        _restrict(folder, 0o700)
+
+
+def _restrict(path: Path, mode: int) -> None:
+    """Take rights away, as far as the file is ours; links are left alone."""
+    if path.is_symlink() or path.stat().st_uid != os.geteuid():
+        return
+    path.chmod(path.stat().st_mode & mode)
+
+
+def _configure_postgresql(connection: Any, _: object) -> None:
+    connection.execute(f"SET lock_timeout = '{WAIT_S}s'")
+    connection.commit()
+
+
 def _configure_sqlite(connection: Any, _: object) -> None:
     connection.isolation_level = None  # the driver's own BEGIN comes too late to be a snapshot
     for pragma in (
-        f"busy_timeout = {_BUSY_MS}",  # first: the others may have to wait
+        f"busy_timeout = {WAIT_S * 1000}",  # first: the others may have to wait
         "journal_mode = WAL",  # readers never wait for the writer
         "synchronous = FULL",  # a commit is on the disk before it is confirmed
         "foreign_keys = ON",
@@ -197,5 +231,6 @@ def _found_version(connection: Connection, source: str) -> str | None:
 def _copy_aside(database: Path, version: str) -> None:
     """A consistent copy of a SQLite file, through its own backup."""
     copy = database.with_name(f"{database.stem}.before-migration-from-{version}{database.suffix}")
+    os.close(os.open(copy, os.O_RDWR | os.O_CREAT, 0o600))
     with closing(sqlite3.connect(database)) as source, closing(sqlite3.connect(copy)) as target:
         source.backup(target)

@@ -86,7 +86,7 @@ class PhotoStore:
         path = self.path(sha256)
         try:
             if not path.is_file():
-                path.parent.mkdir(parents=True, exist_ok=True)
+                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
                 write_whole(path, data)
                 sync_folder(self.folder)
         except OSError as error:

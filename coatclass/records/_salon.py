@@ -204,6 +204,21 @@ def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
     records.sweep_photos()
 
 
+def erase_owners_part(records: Records, dog_id: str, *, who: str) -> None:
+    """Erase what an owner gave of a dog: links, answers, photos, estimates and measurements but those by hands.
+
+    What a groomer entered (the dog, its client, findings, visits) stays.
+    """
+    with records.write(who) as writer:
+        for finding in writer.find(Finding, dog_id=dog_id):
+            writer.change(finding, assessment_id=None)
+        for kind in (Link, Measurement, StoredAssessment, AnswerSheet, Photo):
+            for value in writer.find(kind, dog_id=dog_id):
+                if getattr(value, "how", "") != "hands":
+                    writer.erase(value)
+    records.sweep_photos()
+
+
 def delete_client(records: Records, client_id: str, *, who: str) -> None:
     """Erase a client with all that is hers: dogs, their records and photos, and what the audit trail held of them."""
     with records.write(who) as writer:

@@ -28,6 +28,7 @@ from sqlalchemy import (
 )
 
 from coatclass.records._values import (
+    STORED,
     AnswerSheet,
     Appointment,
     Client,
@@ -284,4 +285,4 @@ def to_row(value: Record) -> dict[str, Any]:
 
 def from_row(kind: type[R], row: Mapping[Any, Any]) -> R:
     """A row as a value."""
-    return kind.model_validate({name: row[name] for name in kind.model_fields})
+    return kind.model_validate({name: row[name] for name in kind.model_fields}, context=STORED)

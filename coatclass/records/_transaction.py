@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, delete, insert, or_, select, update
+from sqlalchemy import Connection, delete, func, insert, or_, select, update
 
 from coatclass.contract import Assessment
 from coatclass.errors import RecordError
@@ -34,13 +34,32 @@ class Reader:
         statement = select(table).where(table.c.id == record_id)
         row = self.connection.execute(statement).mappings().first()
         if row is None:
-            raise RecordError(
-                f"{table.name} {record_id}",
-                "is not there.",
-                "It may have been removed; search again.",
-                code="not_found",
-            )
+            raise not_found(kind, record_id)
         return from_row(kind, row)
+
+    def get_of_dog(self, kind: type[R], dog_id: str, record_id: str) -> R:
+        """The record with an id if it belongs to the dog.
+
+        Raises:
+            RecordError: ``not_found`` otherwise, whether or not another dog has it.
+        """
+        value = self.get(kind, record_id)
+        if getattr(value, "dog_id", None) != dog_id:
+            raise not_found(kind, record_id)
+        return value
+
+    def count(self, kind: type[R], **equal: Any) -> int:
+        """How many records have fields that equal the values given."""
+        table = KINDS[kind].table
+        statement = select(func.count()).select_from(table)
+        for name, value in equal.items():
+            statement = statement.where(table.c[name] == value)
+        return int(self.connection.execute(statement).scalar_one())
+
+    def version(self, dog_id: str) -> int:
+        """A number that grows with every change of a dog's records."""
+        of_it = or_(changes.c.record_id == dog_id, changes.c.about == dog_id)
+        return int(self.connection.execute(select(func.max(changes.c.number)).where(of_it)).scalar() or 0)
 
     def find(self, kind: type[R], **equal: Any) -> tuple[R, ...]:
         """All records whose fields equal the values given, oldest first."""
@@ -74,9 +93,21 @@ class Writer(Reader):
 
     def add(self, value: R) -> R:
         """Keep a new record."""
+        value = self._in_order(value)
         self.connection.execute(insert(KINDS[type(value)].table).values(to_row(value)))
         self._note("added", value, after=_shown(value))
         return value
+
+    def _in_order(self, value: R) -> R:
+        """The newest of a dog's records stays the newest where the machine's clock was put back meanwhile."""
+        table, order = KINDS[type(value)].table, KINDS[type(value)].order
+        if "dog_id" not in table.c or order in value.model_fields_set:
+            return value
+        newest = select(func.max(table.c[order])).where(table.c.dog_id == getattr(value, "dog_id", None))
+        last = self.connection.execute(newest).scalar()
+        if last is None or last < getattr(value, order):
+            return value
+        return value.model_copy(update={order: last + timedelta(microseconds=1)})
 
     def change(self, seen: R, **fields: Any) -> R:
         """Change fields of a record.
@@ -175,6 +206,16 @@ def valid(kind: type[R], **fields: Any) -> R:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "a value"
         raise _bad_value(KINDS[kind].table.name, f"has a wrong value for {field}: {first['msg']}") from error
+
+
+def not_found(kind: type[Record], record_id: str) -> RecordError:
+    """What to raise where there is no such record."""
+    return RecordError(
+        f"{KINDS[kind].table.name} {record_id}",
+        "is not there.",
+        "It may have been removed; search again.",
+        code="not_found",
+    )
 
 
 def _bad_value(source: str, problem: str) -> RecordError:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 from uuid import uuid4
 
-from pydantic import AfterValidator, AwareDatetime, Field, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field, ValidationError, ValidationInfo
 
 from coatclass.contract import Assessment, Frozen
 from coatclass.errors import RecordError
+from coatclass.plain_text import one_line, paragraphs
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Texture, Undercoat
 
 
@@ -22,19 +23,41 @@ def now() -> datetime:
     return datetime.now(UTC)
 
 
-Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(UTC))]
+FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
+"""Days that a record may name; those beyond are slips, and calendars can't reckon at the ends of the calendar."""
+STORED = {"stored": True}
+"""Validation context of what is read back: what was kept once stays readable."""
+
+
+def _plausible_day(day: date, info: ValidationInfo) -> date:
+    if not (info.context or {}).get("stored") and not FIRST_DAY <= day <= LAST_DAY:
+        raise ValueError(f"a day lies between {FIRST_DAY} and {LAST_DAY}")
+    return day
+
+
+def _plausible_moment(moment: datetime, info: ValidationInfo) -> datetime:
+    _plausible_day(moment.date(), info)
+    return moment.astimezone(UTC)
+
+
+def _cleaned(clean: Callable[[str], str]) -> BeforeValidator:
+    return BeforeValidator(lambda text: clean(text) if isinstance(text, str) else text)
+
+
+Day = Annotated[date, AfterValidator(_plausible_day)]
+Moment = Annotated[AwareDatetime, AfterValidator(_plausible_moment)]
 Id = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-Name = Annotated[str, Field(min_length=1, max_length=200)]
-Line = Annotated[str, Field(max_length=200)]
-Text = Annotated[str, Field(max_length=20_000)]
+Name = Annotated[str, _cleaned(one_line), Field(min_length=1, max_length=200)]
+Line = Annotated[str, _cleaned(one_line), Field(max_length=200)]
+Text = Annotated[str, _cleaned(paragraphs), Field(max_length=20_000)]
 
 
 def _as_json(content: dict[str, Any]) -> dict[str, Any]:
     """What JSON makes of it, so that what is kept and what comes back are equal; NaN and infinity are refused."""
     try:
         return dict(json.loads(json.dumps(content, allow_nan=False, ensure_ascii=False).encode()))
-    except (TypeError, UnicodeError) as error:
+    except (TypeError, UnicodeError, RecursionError) as error:
         raise ValueError(f"can't be kept as JSON: {error}") from error
 
 
@@ -66,7 +89,7 @@ class Dog(Record):
     name: Name
     breed: Line = ""
     sex: Literal["female", "male"] | None = None
-    born_on: date | None = None
+    born_on: Day | None = None
     weight_kg: Annotated[float, Field(gt=0, le=150)] | None = None
     remarks: Text = ""
     added_at: Moment = Field(default_factory=now)
@@ -79,7 +102,7 @@ class Photo(Record):
     sha256: Digest
     width: int
     height: int
-    taken_on: date | None = None
+    taken_on: Day | None = None
     added_at: Moment = Field(default_factory=now)
 
 
@@ -170,7 +193,7 @@ class Measurement(Record):
 
     dog_id: Id
     length_mm: Millimetres
-    measured_on: date
+    measured_on: Day
     zone: BodyZone = BodyZone.TRUNK
     how: Literal["ruler", "card", "hands"] = "ruler"
     error_mm: Annotated[float, Field(ge=0)] | None = None
@@ -194,7 +217,10 @@ class UserRole(StrEnum):
 
 
 class User(Record):
-    """Somebody who signs in. The password is hashed by whoever takes it; here it is only kept."""
+    """Somebody who signs in. The password is hashed by whoever takes it; here it is only kept.
+
+    ``failed_sign_ins`` and ``locked_until`` are not used any more; they stay so that older archives can be read.
+    """
 
     name: Name
     role: UserRole

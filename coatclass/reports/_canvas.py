@@ -5,11 +5,14 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, time
-from functools import cache
-from io import BytesIO
+from functools import cache, lru_cache
 from pathlib import Path
+from threading import Lock
+from typing import Any
 
 from fpdf import FPDF
+from fpdf.drawing_primitives import Transform
+from fpdf.svg import SVGObject
 
 from coatclass.errors import InputError
 from coatclass.presentation.drawing import Drawing, Label, Line
@@ -34,6 +37,93 @@ def _advances(bold: bool) -> Mapping[int, float]:
     font = TTFont(_FONTS / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"))
     per_em, advance = font["head"].unitsPerEm, font["hmtx"]
     return {code: advance[glyph][0] / per_em for code, glyph in font.getBestCmap().items()}
+
+
+@lru_cache(maxsize=50_000)
+def _ems(words: str, bold: bool) -> float:
+    """Width of words whose characters the font has, as a share of the type size."""
+    advances = _advances(bold)
+    return sum(advances[ord(c)] for c in words)
+
+
+@lru_cache(maxsize=20_000)
+def _clean(text: str) -> str:
+    known = _advances(False)
+    composed = unicodedata.normalize("NFC", text)
+    return "".join(
+        c if c == "\n" or ord(c) in known else _MISSING
+        for c in composed
+        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Mn", "Cs")
+    )
+
+
+@lru_cache(maxsize=20_000)
+def _broken(text: str, points: float, bold: bool, room: float) -> tuple[str, ...]:
+    """Clean text broken into lines of ``room`` mm: drafts and the final copy ask for the same again and again."""
+    em = points * _MM_PER_PT
+    space = _ems(" ", bold) * em
+    broken: list[str] = []
+    for paragraph in text.split("\n"):
+        line, long = "", 0.0
+        for word in paragraph.split():
+            width = _ems(word, bold) * em
+            longer = long + space + width if line else width
+            if longer <= room:
+                line, long = (f"{line} {word}" if line else word), longer
+                continue
+            if line:
+                broken.append(line)
+            *whole, line = _pieces(word, em, bold, room)
+            broken += whole
+            long = _ems(line, bold) * em
+        broken.append(line)
+    return tuple(broken)
+
+
+def _pieces(word: str, em: float, bold: bool, room: float) -> list[str]:
+    """A word in pieces that fit a line each; nearly always the word itself."""
+    if _ems(word, bold) * em <= room:
+        return [word]
+    pieces = [""]
+    for character in word:
+        if pieces[-1] and _ems(pieces[-1] + character, bold) * em > room:
+            pieces.append("")
+        pieces[-1] += character
+    return pieces
+
+
+_DRAWING = Lock()  # a picture that was read once is placed anew by each drawing
+
+
+@lru_cache(maxsize=200)
+def _parsed(source: str) -> Any:
+    """A picture of our own, read once."""
+    return SVGObject(source.encode())
+
+
+class _NoPaper:
+    """Stands for a document while a page is only measured: it has a size, and whatever is drawn on it is not."""
+
+    def __init__(self, paper: str) -> None:
+        self.w, self.h, self.c_margin = _size(paper)
+
+    def __getattr__(self, name: str) -> Callable[..., None]:
+        return _draw_nothing
+
+
+def _draw_nothing(*_: object, **__: object) -> None:
+    return None
+
+
+def _document(paper: str, draft: bool) -> Any:
+    return _NoPaper(paper) if draft else _Document(format=paper)
+
+
+@cache
+def _size(paper: str) -> tuple[float, float, float]:
+    """Width, height and the margin of a cell, mm."""
+    pdf = FPDF(format=paper)
+    return pdf.w, pdf.h, pdf.c_margin
 
 
 class _Document(FPDF):
@@ -75,7 +165,7 @@ class Canvas:
     ) -> None:
         if paper not in PAPERS:
             raise InputError(f"paper {paper!r}", "is not offered.", f"Choose {' or '.join(PAPERS)}.", code="paper")
-        self.pdf = _Document(format=paper)
+        self.pdf = _document(paper, draft)
         self.pdf.set_auto_page_break(False)
         self.pdf.set_margin(_MARGIN)
         for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
@@ -119,13 +209,7 @@ class Canvas:
 
     def clean(self, text: str) -> str:
         """The text with only characters that the font has; others are shown as a box."""
-        known = _advances(False)
-        composed = unicodedata.normalize("NFC", text)
-        return "".join(
-            c if c == "\n" or ord(c) in known else _MISSING
-            for c in composed
-            if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Mn", "Cs")
-        )
+        return _clean(text)
 
     def line_height(self, size: float) -> float:
         """Height of a line of type of a size in points, mm."""
@@ -134,34 +218,11 @@ class Canvas:
     def lines(self, text: str, size: float, *, bold: bool = False, width: float | None = None) -> list[str]:
         """The text broken into lines between words, and within a word only where it is longer than a line."""
         room = (self.width if width is None else width) - 2 * self.pdf.c_margin
-        broken: list[str] = []
-        for paragraph in self.clean(text).split("\n"):
-            line = ""
-            for word in paragraph.split():
-                longer = f"{line} {word}" if line else word
-                if self._width(longer, size, bold) <= room:
-                    line = longer
-                    continue
-                if line:
-                    broken.append(line)
-                *whole, line = self._pieces(word, size, bold, room)
-                broken += whole
-            broken.append(line)
-        return broken
-
-    def _pieces(self, word: str, size: float, bold: bool, room: float) -> list[str]:
-        """A word in pieces that fit a line each; nearly always the word itself."""
-        pieces = [""]
-        for character in word:
-            if pieces[-1] and self._width(pieces[-1] + character, size, bold) > room:
-                pieces.append("")
-            pieces[-1] += character
-        return pieces
+        return list(_broken(self.clean(text), size * self.scale, bold, room))
 
     def _width(self, words: str, size: float, bold: bool) -> float:
         """Width of words whose characters the font has, mm."""
-        advances = _advances(bold)
-        return sum(advances[ord(c)] for c in words) * size * self.scale * _MM_PER_PT
+        return _ems(words, bold) * size * self.scale * _MM_PER_PT
 
     def fitting(self, text: str, size: float, width: float, *, bold: bool = False) -> float:
         """The size in points, at most ``size``, at which no word of the text is broken in a width in mm."""
@@ -219,8 +280,18 @@ class Canvas:
 
     def svg(self, source: str, x: float, y: float, width: float) -> None:
         """An SVG picture of another room, mm."""
-        if not self.draft:
-            self.pdf.image(BytesIO(source.encode("utf-8")), x=x, y=y, w=width)
+        if self.draft:
+            return
+        parsed = _parsed(source)
+        _, _, view_width, view_height = parsed.viewbox
+        height = width * view_height / view_width
+        with _DRAWING:
+            _, _, path = parsed.transform_to_rect_viewport(
+                scale=1, width=width, height=height, ignore_svg_top_attrs=True
+            )
+            path.transform = path.transform @ Transform.translation(x, y)
+            self.pdf.set_xy(0, 0)
+            self.pdf.draw_path(path, copy=False)
 
     def drawing(self, drawing: Drawing, width: float) -> None:
         """A drawing at the cursor, so many mm wide; moves the cursor below it."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from coatclass.contract import PhotoEvidence
+from coatclass.resources import damage_told
 from coatclass.vision._manifest import VisionManifest, checked_bytes, read_manifest
 from coatclass.vision._preprocess import to_tensor
 
@@ -92,7 +93,9 @@ def load_model(folder: Path | None = None) -> VisionModel:
         ModelFilesError: if a file is missing or is not the one that was released.
     """
     manifest = read_manifest(folder)
-    return VisionModel(manifest, checked_bytes(manifest.network, manifest.files[manifest.network], folder))
+    with damage_told("models/manifest.json"):
+        entry = manifest.files[manifest.network]
+    return VisionModel(manifest, checked_bytes(manifest.network, entry, folder))
 
 
 def look(image: Image.Image | Opened, *, file: str) -> Look:

@@ -74,19 +74,113 @@ async def test_reading_is_not_a_change():
         assert (await web.get("/x", headers={"sec-fetch-site": "cross-site"})).status_code == 200
 
 
-@pytest.mark.parametrize(
-    "path",
-    [
-        "/owner/gradio_api/upload",
-        "/owner/gradio_api/file=/etc/passwd",
-        "/owner/gradio_api/file/etc/passwd",
-        "/groomer/gradio_api/proxy=http://x.test",
-    ],
-)
-async def test_mounted_apps_take_no_uploads_and_serve_no_files(path):
+# Every route of the framework that no page of ours needs, the newer ones included.
+CLOSED = (
+    "upload", "upload_progress", "file=/etc/passwd", "file/etc/passwd", "proxy=http://x.test", "stream/x/1/y",
+    "component_server", "component_server/x", "reset", "reset/", "cancel", "process_recording", "queue/join",
+    "queue/data", "call/show", "call/v2/show", "call/show/1", "api/predict", "run/show", "heartbeat/x", "info",
+    "openapi.json", "vibe-edit", "vibe-edit/", "undo-vibe-edit", "vibe-code", "vibe-starter-queries", "runs",
+    "run-history/connect", "run-history/buckets", "deep_link", "startup-events", "app_id", "token", "user",
+    "login_check", "dev/reload", "profiling/traces", "custom_component/x/client/y/z", "mcp/sse", "../gradio_api/upload",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("path", CLOSED)
+async def test_mounted_apps_offer_nothing_but_what_a_page_needs(path):
     async with client((guard.ClosedDoors, {})) as web:
-        assert (await web.get(path)).status_code == 404
-        assert (await web.post(path)).status_code == 404
+        for page in guard.PAGES:
+            assert (await web.get(f"{page}/gradio_api/{path}")).status_code == 404
+            assert (await web.post(f"{page}/gradio_api/{path}")).status_code == 404
+
+
+@pytest.mark.parametrize("path", ["/login", "/logout", "/monitoring", "/monitoring/x", "/manifest.json", "/robots.txt"])
+async def test_no_page_has_a_sign_in_or_a_console_of_its_own(path):
+    async with client((guard.ClosedDoors, {})) as web:
+        assert (await web.get(f"/groomer{path}")).status_code == 404
+
+
+CALL = {"data": [], "fn_index": 0, "event_data": {"step": "today"}, "session_hash": "abc", "trigger_id": 1}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"fn_index": 1}, {"fn_index": -1}, {"fn_index": 10**30}, {"fn_index": "0"}, {"fn_index": None},
+        {"fn_index": 0.5},
+        {"data": [1]}, {"data": None}, {"data": {}}, {"event_data": "x"}, {"event_data": [1]}, {"trigger_id": "x"},
+        {"session_hash": ["x"]}, {"session_hash": "x" * 1000},
+    ],
+)  # fmt: skip
+async def test_a_call_that_is_none_of_a_pages_own_goes_no_further(change):
+    async with client((guard.ClosedDoors, {})) as web:
+        assert (await web.post("/owner/gradio_api/run/predict", json=CALL)).status_code == 200
+        assert (await web.post("/owner/gradio_api/run/predict", json={**CALL, **change})).status_code == 422
+
+
+@pytest.mark.parametrize(
+    "body", [b"", b"x", b"[]", b"null", b"[" * 50_000, b"{" * 50_000, b"\xff", b'{"data": ["' + b"x" * 70_000]
+)
+async def test_a_call_that_is_no_json_goes_no_further(body):
+    async with client((guard.ClosedDoors, {})) as web:
+        assert (await web.post("/owner/gradio_api/run/predict", content=body)).status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("salon.test", 200), ("salon.test:8000", 200), ("localhost", 200), ("127.0.0.1:7860", 200), ("[::1]:7860", 200),
+        ("SALON.example", 200), ("evil.test", 400), ("salon.test.evil.test", 400), ("", 400),
+        ("salon.test@evil.test", 400),
+        ("[::1", 400), ("evil.test/salon.test", 400),
+    ],
+)  # fmt: skip
+async def test_a_strangers_name_is_not_repeated(host, status):
+    async with client((guard.KnownHost, {"names": ["salon.example"]})) as web:
+        assert (await web.get("/x", headers={"host": host})).status_code == status
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b'{"name": "Bramble"}', 200), (b"", 200), (b'{"name": "Z\xc3\xb6e \\ud83d\\ude00"}', 200),
+        (b'{"name": "\\ud800"}', 422), (b'{"\\udfff": 1}', 422), (b'{"a": 1e999}', 422), (b'{"a": NaN}', 422),
+        (b'{"a": -Infinity}', 422), (b"\xff\xfe{\x00}\x00", 422), (b"[" * 100_000, 422),
+        (b'{"a": ' + b"9" * 5000 + b"}", 422),
+        (b"{", 422), (b'{"a": "' + b"x" * 200_000 + b'"}', 413),
+    ],
+)  # fmt: skip
+async def test_entries_that_can_not_be_kept_are_refused_before_anything_reads_them(body, status):
+    async with client((guard.PlainBody, {"max_bytes": 200_000})) as web:
+        answer = await web.post("/x", content=body, headers={"content-type": "application/json"})
+        assert answer.status_code == status, body[:40]
+        assert status != 200 or answer.text == str(len(body))
+
+
+async def test_an_app_that_hides_a_body_cut_off_behind_its_own_error_still_answers_413():
+    async def hides(scope, receive, send):
+        try:
+            while (await receive()).get("more_body"):
+                pass
+            status = 200
+        except Exception:
+            status = 400
+        await send({"type": "http.response.start", "status": status, "headers": []})
+        await send({"type": "http.response.body", "body": b""})
+
+    async def drip():
+        for _ in range(20):
+            yield b"a" * 10
+
+    transport = httpx.ASGITransport(app=guard.BodyLimit(hides, max_bytes=100))
+    async with httpx.AsyncClient(transport=transport, base_url="http://salon.test") as web:
+        answer = await web.post("/x", content=drip())
+    assert (answer.status_code, answer.headers["connection"]) == (413, "close")
+
+
+def test_one_visitor_holds_a_whole_network_of_the_newer_addresses():
+    visitors = {guard.visitor_of({"client": (f"2001:db8::{number:x}", 1)}) for number in range(50)}
+    assert visitors == {"2001:db8::/64"}
+    assert guard.visitor_of({"client": ("192.0.2.1", 1)}) == "192.0.2.1"
 
 
 async def test_a_visitor_who_asks_too_often_is_told_how_long_to_wait():

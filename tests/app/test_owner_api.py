@@ -196,3 +196,40 @@ def test_what_a_groomers_hands_found_replaces_the_estimate_on_the_owners_page(tm
         assert told.regime == "hands_on"
         assert told.category.best == "curly"
         assert owners.situation(of, told).measured_mm == 33.0
+
+
+@pytest.mark.photos
+def test_an_owner_deletes_everything_by_the_link_and_no_browser_keeps_a_photo(server, web, photos):
+    token = server.start_dog("Wilhelmina")
+    content = (photos / "oxford" / "havanese_1.jpg").read_bytes()
+    [kept] = web.post(f"{LINKS}/{token}/photos", files=[("photos", ("dog.jpg", content))]).json()
+    for what in ("", "/looked-at"):
+        picture = web.get(f"{LINKS}/{token}/photos/{kept['id']}{what}")
+        assert "no-store" in picture.headers["cache-control"]
+    web.patch(f"{LINKS}/{token}/answers", json={"feel": "silky"}).raise_for_status()
+    assert web.delete(f"{LINKS}/{token}").json() == {"all_gone": True}
+    assert web.get(f"{LINKS}/{token}").status_code == 404
+    assert web.get(f"{LINKS}/{token}/photos/{kept['id']}").status_code == 404
+    with open_records(f"sqlite:///{server.data / 'records.sqlite'}") as salon:
+        assert not [dog for dog in salon.find(Dog) if dog.name == "Wilhelmina"]
+
+
+def test_what_a_salon_entered_stays_with_the_salon_when_the_owner_deletes(server, web):
+    token = server.start_dog("Theodora")
+    web.patch(f"{LINKS}/{token}/answers", json={"feel": "silky"}).raise_for_status()
+    with open_records(f"sqlite:///{server.data / 'records.sqlite'}") as salon:
+        dog = linked_dog(salon, token)
+        salon.add(Finding(dog_id=dog.id, category="hair", by="Ada"), who="Ada")
+        assert web.delete(f"{LINKS}/{token}").json() == {"all_gone": False}
+        assert salon.get(Dog, dog.id).name == "Theodora"
+        assert len(salon.find(Finding, dog_id=dog.id)) == 1
+        assert not salon.find(AnswerSheet, dog_id=dog.id)
+        assert linked_dog(salon, token) is None
+
+
+def test_the_same_sheet_asked_for_again_is_not_made_again_and_a_change_is_seen_at_once(web, token):
+    web.patch(f"{LINKS}/{token}/answers", json={"breed": "beagle", "trunk_length_mm": 12}).raise_for_status()
+    first = web.get(f"{LINKS}/{token}/sheet.html").text
+    assert web.get(f"{LINKS}/{token}/sheet.html").text == first
+    web.patch(f"{LINKS}/{token}", json={"name": "Quillon"}).raise_for_status()
+    assert "Quillon" in web.get(f"{LINKS}/{token}/sheet.html").text

@@ -318,3 +318,33 @@ def test_what_the_browser_remembers_is_no_answer_once_it_was_sent(server, visito
     answer_card(page, {"breed": "Havanese"})
     remembered = page.evaluate("JSON.stringify({...localStorage})")
     assert "Havanese" not in json.dumps(remembered)
+
+
+@pytest.mark.parametrize(
+    ("agent", "heic"),
+    [
+        ("Mozilla/5.0 (iPhone; CPU iPhone OS 18_0 like Mac OS X) AppleWebKit/605.1.15 Mobile/15E148", False),
+        ("Mozilla/5.0 (Linux; Android 15; Pixel) AppleWebKit/537.36 Chrome/130 Mobile Safari/537.36", True),
+    ],
+)
+def test_phones_that_turn_their_photos_into_jpeg_are_asked_for_jpeg_others_may_send_heic(server, visitor, agent, heic):
+    page = visitor(user_agent=agent)
+    open_step(page, server.url, server.start_dog(), "photos")
+    for field in ("#camera", "#files"):
+        accepted = page.get_attribute(field, "accept")
+        assert "image/jpeg,image/png,image/webp" in accepted
+        assert ("heic" in accepted) == heic
+        assert "image/*" not in accepted
+
+
+def test_an_owner_deletes_everything_on_the_page(server, visitor, web):
+    page = visitor()
+    token = server.start_dog("Nimbus")
+    open_step(page, server.url, token, "photos")
+    said = []
+    page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.accept()))
+    page.click("details:has([data-erase]) summary")
+    page.click("[data-erase]")
+    page.wait_for_selector("[data-form=start]")
+    assert "Nimbus" in said[0] and "erased" in said[1]
+    assert web.get(f"/api/v1/dogs/by-link/{token}").status_code == 404

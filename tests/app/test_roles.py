@@ -10,9 +10,9 @@ import pytest
 from fastapi.testclient import TestClient
 from salon_walk import PASSWORD, PEOPLE, doubtful_dog, make_known, sign_in
 
-from app.accounts import COOKIE
+from app.accounts import COOKIE, Attempts
 from app.server import create_app
-from app.settings import Settings
+from app.settings import Settings, limits
 from coatclass.records import Session, UserRole, add_user, session_user, start_session
 
 OPEN = {
@@ -104,18 +104,42 @@ def test_a_photo_or_finding_is_not_to_be_had_through_another_dog(ada):
 # --- signing in -------------------------------------------------------------------------------------------------------
 
 
-def test_wrong_passwords_lock_the_sign_in_and_the_right_one_then_fails_too(tmp_path):
-    app = create_app(Settings(data=tmp_path))
+def test_wrong_passwords_slow_down_whoever_sends_them_and_nobody_else(tmp_path, monkeypatch):
+    monkeypatch.setattr("app.accounts.time.monotonic", lambda: 1000.0)  # however slow this machine is
+    often = {kind: {"per_minute": 1e6, "burst": 1e6} for kind in limits()["rate"]}
+    app = create_app(Settings(data=tmp_path, limits={**limits(), "rate": often}))
     add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
-    web = TestClient(app)
-    most = app.state.settings.limits["lockout"]["failures"]
-    answers = [sign_in(web, password="guess " + str(number)) for number in range(most)]
-    assert {answer.status_code for answer in answers} == {401}
-    app.middleware_stack = None  # a new bucket of the rate limit; what is tested here is the lock on the name
-    locked = sign_in(web)
-    assert locked.json() == answers[-1].json()  # a lock does not tell that the name is known
-    assert locked.status_code == 401
-    assert COOKIE not in web.cookies
+    outsider, ada = (TestClient(app, client=(address, 1)) for address in ("192.0.2.7", "192.0.2.8"))
+    free = int(limits()["sign_in"]["free_by_name"])
+    answers = [sign_in(outsider, password=f"guess {number}") for number in range(free + 3)]
+    assert [answer.status_code for answer in answers] == [401] * free + [429] * 3
+    assert int(answers[-1].headers["retry-after"]) >= 1
+    assert sign_in(outsider).status_code == 429  # also with the right one, for a moment
+    assert sign_in(ada).status_code == 200  # from elsewhere she never notices
+
+
+def test_guesses_of_many_names_from_one_address_are_slowed_down_too_and_a_success_forgives():
+    now = Attempts({**limits()["sign_in"], "free_by_address": 6})
+    assert [now.begin("a", f"name {number}") for number in range(6)] == [0.0] * 6
+    assert now.begin("a", "name 7") > 0
+    assert now.begin("b", "name 7") == 0
+    now.succeeded("a", "name 1")
+    assert now.begin("a", "name 7") == 0
+
+
+def test_the_wait_doubles_up_to_a_ceiling_and_is_forgotten(monkeypatch):
+    clock = [0.0]
+    monkeypatch.setattr("app.accounts.time.monotonic", lambda: clock[0])
+    now, waits = Attempts(limits()["sign_in"]), []
+    for _ in range(14):
+        clock[0] += wait if (wait := now.begin("a", "ada")) else 0
+        waits.append(wait)
+        if wait:
+            assert now.begin("a", "ada") == 0
+    assert waits[5:9] == [1.0, 2.0, 4.0, 8.0]
+    assert max(waits) == limits()["sign_in"]["longest_wait_s"]
+    clock[0] += limits()["sign_in"]["forgotten_after_s"]
+    assert now.begin("a", "ada") == 0
 
 
 def test_an_unknown_name_and_a_wrong_password_sound_the_same(app):

@@ -58,6 +58,27 @@ def test_a_refused_photo_beside_answers_does_not_spoil_them(tmp_path, capsys):
     assert assessment["kit"]
 
 
+def test_a_picture_without_a_dog_is_refused_too_and_among_others_it_is_named(photo, tmp_path, capsys):
+    assert main(["assess", str(photo), "--json"]) == 3
+    assert f"{photo}: No dog" in capsys.readouterr().err
+    other = tmp_path / "other.jpg"
+    other.write_text("no picture")
+    assert main(["assess", str(photo), str(other), "--breed", "beagle", "--json"]) == 0
+    said = capsys.readouterr().err
+    assert f"{photo}: " in said and f"{other}: " in said
+
+
+@pytest.mark.photos
+def test_a_refused_photo_among_good_ones_is_named_and_the_others_are_used(photos, tmp_path, capsys):
+    letter = tmp_path / "letter.jpg"
+    letter.write_text("Dear groomer")
+    good = photos / "oxford" / "havanese_1.jpg"
+    assert main(["assess", str(good), str(letter), "--json"]) == 0
+    printed = capsys.readouterr()
+    assert "letter.jpg" in printed.err and "havanese" not in printed.err
+    assert [one["status"] for one in json.loads(printed.out)["photos"]] == ["used", "refused"]
+
+
 @pytest.mark.parametrize(
     ("content", "named"),
     [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from io import BytesIO
 from pathlib import Path
 
@@ -11,7 +10,6 @@ import pytest
 from PIL import Image, features
 
 from coatclass import photo
-from coatclass.errors import PhotoError
 from coatclass.photo import _convert
 
 
@@ -186,37 +184,6 @@ def test_real_photos_open_without_complaint(photos: Path) -> None:
         with Image.open(path) as raw:
             assert loaded.original_size == raw.size
         assert loaded.image.size == loaded.original_size  # short side under twice the target: nothing to reduce
-
-
-def test_heic_says_how_to_export_a_jpeg_or_opens(monkeypatch: pytest.MonkeyPatch) -> None:
-    import importlib.util
-
-    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
-    data = b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic" + os.urandom(200)
-    with pytest.raises(PhotoError) as caught:
-        photo.load(data, name="IMG_1.HEIC")
-    assert caught.value.code == "heic"
-    assert "JPEG" in caught.value.next_step
-
-
-def test_heic_is_decoded_by_a_process_of_its_own() -> None:
-    heif = pytest.importorskip("pillow_heif", reason="the extra 'heic' is not installed")
-    heif.register_heif_opener()
-    stream = BytesIO()
-    scene(1600, 1300).save(stream, "HEIF", quality=90)
-    loaded = photo.load(stream.getvalue(), name="dog.heic")
-    assert (loaded.format, loaded.original_size, loaded.image.size) == ("heic", (1600, 1300), (800, 650))
-    assert corners(loaded.image) == UPRIGHT
-
-
-def test_a_damaged_heic_is_refused_even_with_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the extra the worker can't import its decoder, which ends the same way: exit code 1."""
-    import importlib.util
-
-    monkeypatch.setattr(importlib.util, "find_spec", lambda name: object())
-    with pytest.raises(PhotoError) as caught:
-        photo.load(b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic" + bytes(500))
-    assert caught.value.code == "damaged"
 
 
 def test_the_three_formats_are_built_in() -> None:

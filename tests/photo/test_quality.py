@@ -120,24 +120,21 @@ def evidence(dog_probability: float = 0.99, dog_share: float | None = 0.4, singl
 
 
 @pytest.mark.parametrize(
-    ("seen", "hint", "status", "code"),
+    ("seen", "status", "code"),
     [
-        (None, None, PhotoStatus.USED, None),
-        (evidence(), 1, PhotoStatus.USED, None),
-        (evidence(dog_share=None), None, PhotoStatus.USED, None),
-        (evidence(), 2, PhotoStatus.DOUBTFUL, "several_dogs"),
-        (evidence(dog_probability=0.2), None, PhotoStatus.DOUBTFUL, "dog_unlikely"),
-        (evidence(dog_probability=0.01), None, PhotoStatus.REFUSED, "no_dog"),
-        (evidence(dog_share=0.05), None, PhotoStatus.DOUBTFUL, "dog_small"),
-        (evidence(dog_share=0.001), None, PhotoStatus.REFUSED, "dog_far_too_small"),
-        (evidence(single=0.2), None, PhotoStatus.USED, "several_or_part"),
-        (evidence(single=None), None, PhotoStatus.USED, None),
+        (None, PhotoStatus.USED, None),
+        (evidence(), PhotoStatus.USED, None),
+        (evidence(dog_share=None), PhotoStatus.USED, None),
+        (evidence(dog_probability=0.2), PhotoStatus.DOUBTFUL, "dog_unlikely"),
+        (evidence(dog_probability=0.01), PhotoStatus.REFUSED, "no_dog"),
+        (evidence(dog_share=0.05), PhotoStatus.DOUBTFUL, "dog_small"),
+        (evidence(dog_share=0.001), PhotoStatus.REFUSED, "dog_far_too_small"),
+        (evidence(single=0.2), PhotoStatus.USED, "several_or_part"),
+        (evidence(single=None), PhotoStatus.USED, None),
     ],
 )
-def test_the_report_takes_the_worst_finding(
-    seen: PhotoEvidence | None, hint: int | None, status: PhotoStatus, code: str | None
-) -> None:
-    told = photo.report(loaded_noise(), seen, dog_count_hint=hint)
+def test_the_report_takes_the_worst_finding(seen: PhotoEvidence | None, status: PhotoStatus, code: str | None) -> None:
+    told = photo.report(loaded_noise(), seen)
     assert told.status == status
     assert [reason.code for reason in told.reasons] == ([code] if code else [])
     assert told.dog_probability == (None if seen is None else seen.dog_probability)

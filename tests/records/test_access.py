@@ -14,15 +14,17 @@ from coatclass.records import (
     Session,
     User,
     UserRole,
+    add_user,
     end_all_sessions,
     end_session,
     find_user,
     linked_dog,
     make_link,
-    may_sign_in,
-    note_sign_in,
+    password_matches,
     revoke_links,
     session_user,
+    set_disabled,
+    set_password,
     start_session,
 )
 
@@ -76,22 +78,21 @@ def test_a_disabled_user_is_out_at_once(records: Records, ada: User) -> None:
     assert session_user(records, token) is None
     with pytest.raises(RecordError) as caught:
         start_session(records, ada, valid_for=HOUR)
-    assert caught.value.code == "locked"
+    assert caught.value.code == "disabled"
 
 
-def test_five_wrong_passwords_lock_for_a_quarter_of_an_hour(records: Records, ada: User) -> None:
-    for _ in range(4):
-        ada = note_sign_in(records, ada, succeeded=False, at=NOON)
-    assert may_sign_in(ada, NOON)
-    ada = note_sign_in(records, ada, succeeded=False, at=NOON)
-    assert not may_sign_in(ada, NOON + timedelta(minutes=14)) and may_sign_in(ada, NOON + timedelta(minutes=15))
-    assert note_sign_in(records, ada, succeeded=True, at=NOON + HOUR).locked_until is None
-
-
-def test_a_success_clears_the_count(records: Records, ada: User) -> None:
-    for succeeded in (False, False, False, False, True, False):
-        ada = note_sign_in(records, ada, succeeded=succeeded, at=NOON)
-    assert ada.failed_sign_ins == 1 and may_sign_in(ada, NOON)
+def test_a_new_password_ends_all_sessions_and_a_disabled_user_may_be_let_in_again(records: Records) -> None:
+    ada = add_user(records, "Ada", "four wet terriers", UserRole.GROOMER)
+    token = start_session(records, ada, valid_for=HOUR)
+    ada = set_password(records, ada, "five dry terriers", who="setup")
+    assert session_user(records, token) is None
+    assert password_matches("five dry terriers", ada) and not password_matches("four wet terriers", ada)
+    token = start_session(records, ada, valid_for=HOUR)
+    ada = set_disabled(records, ada, True, who="setup")
+    assert session_user(records, token) is None and not records.find(Session)
+    ada = set_disabled(records, ada, False, who="setup")
+    assert session_user(records, token) is None
+    assert session_user(records, start_session(records, ada, valid_for=HOUR)) == ada
 
 
 def test_an_owners_link_shows_one_dog_until_it_expires(records: Records) -> None:

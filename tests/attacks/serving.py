@@ -1,0 +1,145 @@
+"""The real server in a process of its own, on loopback, to be attacked, killed and started again."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import httpx
+
+ROOT = Path(__file__).resolve().parents[2]
+LINKS = "/api/v1/dogs/by-link"
+PASSWORD = "four wet terriers"
+# Visitors of a test all come from one address; what slows one address down is tested with the limits as they are.
+_START = """
+import sys
+from pathlib import Path
+from app.server import serve
+from app.settings import Settings, limits
+often = {"per_minute": 1_000_000, "burst": 1_000_000}
+values = limits()
+if sys.argv[4] == "relaxed":
+    values = {**values, "rate": {kind: often for kind in values["rate"]},
+              "connections": {**values["connections"], "per_address": 1000},
+              "sign_in": {**values["sign_in"], "free_by_name": 1e9, "free_by_address": 1e9}}
+serve(port=int(sys.argv[1]), settings=Settings(data=Path(sys.argv[2]), database_url=sys.argv[3] or None, limits=values))
+"""
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Serving:
+    """One server; use it as a context.
+
+    Args:
+        data: folder of its database and photos.
+        database: another database than the SQLite file in ``data``.
+        relaxed: without the limits on how often one address may ask.
+    """
+
+    def __init__(
+        self, data: Path, *, database: str = "", relaxed: bool = True, port: int | None = None, log: Path | None = None
+    ) -> None:
+        self.data, self.database, self.relaxed = data, database, relaxed
+        self.port = port or free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.log = log or data.parent / f"server-{self.port}.log"
+        self.process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def _home(self) -> Path:
+        """Where photos lie that belong to a database without a folder of its own."""
+        return self.data.parent / "home"
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+        environment = {**os.environ, "OMP_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
+        environment.pop("GRADIO_TEMP_DIR", None)
+        environment["XDG_DATA_HOME"] = str(self._home)
+        how = "relaxed" if self.relaxed else "as released"
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", _START, str(self.port), str(self.data), self.database, how],
+                cwd=ROOT,
+                env=environment,
+                stdout=log,
+                stderr=log,
+            )
+        for _ in range(1200):
+            if self.process.poll() is not None:
+                raise RuntimeError(f"the server stopped:\n{self.log.read_text()[-3000:]}")
+            try:
+                if httpx.get(f"{self.url}/health", timeout=30).status_code == httpx.codes.OK:
+                    return
+            except httpx.TransportError:
+                pass
+            time.sleep(0.1)
+        raise RuntimeError("the server does not answer")
+
+    def kill(self) -> None:
+        """As a power cut would: without a word."""
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self) -> None:
+        """As somebody who runs it would."""
+        if self.process is not None and self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(timeout=20)
+            except subprocess.TimeoutExpired:
+                self.kill()
+
+    def __enter__(self) -> Serving:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def client(self, **options: object) -> httpx.Client:
+        """A program that talks to it."""
+        return httpx.Client(base_url=self.url, timeout=120, **options)  # type: ignore[arg-type]
+
+    def open_records(self):  # type: ignore[no-untyped-def]
+        """Its records, opened beside it as the command line does."""
+        from coatclass.records import open_records
+
+        folder = None if not self.database else self._home / "coatclass" / "postgres-photos"
+        return open_records(self.database or f"sqlite:///{self.data / 'records.sqlite'}", photo_folder=folder)
+
+    def make_known(self) -> None:
+        """Two groomers and a researcher."""
+        from coatclass.records import UserRole, add_user, find_user
+
+        people = {"Ada": UserRole.GROOMER, "Grace": UserRole.GROOMER, "Rosalind": UserRole.RESEARCHER}
+        with self.open_records() as salon:
+            for name, role in people.items():
+                if find_user(salon, name) is None:
+                    add_user(salon, name, PASSWORD, role)
+
+    def signed_in(self, name: str) -> httpx.Client:
+        """A program that has signed in."""
+        web = self.client()
+        web.post("/api/v1/sign-in", data={"name": name, "password": PASSWORD}).raise_for_status()
+        return web
+
+    def start_dog(self, web: httpx.Client, name: str = "Bramble") -> str:
+        """A new dog; the token of its link."""
+        return str(web.post(LINKS, json={"name": name}).raise_for_status().json()["token"])
+
+    @property
+    def memory_mb(self) -> float:
+        """Most memory it has used so far, MB."""
+        assert self.process is not None
+        status = Path(f"/proc/{self.process.pid}/status").read_text().splitlines()
+        return next(int(line.split()[1]) for line in status if line.startswith("VmHWM")) / 1000

@@ -1,0 +1,57 @@
+"""The attacks of ``python -m tests.attacks``, in small; nothing may get through."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.attacks import access, archives, floods, kills, pictures
+from tests.attacks.serving import Serving
+
+pytestmark = pytest.mark.slow
+
+
+def faults(outcomes):
+    return {outcome: number for outcome, number in outcomes.items() if "FAULT" in outcome}
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_five_hundred_malformed_pictures_end_in_a_picture_or_in_words(seed):
+    outcomes = pictures.attack(500, seed)
+    assert faults(outcomes) == {}
+    assert sum(number for outcome, number in outcomes.items() if outcome.startswith("refused")) > 200
+
+
+def test_nobody_comes_through_anybody_elses_door(tmp_path):
+    with Serving(tmp_path / "salon") as server:
+        outcomes = access.attack(server, rounds=1)
+    assert faults(outcomes) == {}
+    assert sum(outcomes.values()) > 200
+
+
+def test_small_files_that_unpack_to_a_lot_harm_nobody(tmp_path):
+    with Serving(tmp_path / "salon") as server:
+        outcomes = archives.attack(server, tmp_path)
+    assert faults(outcomes) == {}
+    assert not list(tmp_path.rglob("*evil*"))
+
+
+def test_floods_are_cut_off_and_guesses_slowed_down(tmp_path):
+    with Serving(tmp_path / "salon", relaxed=False) as server:
+        assert faults(floods.attack(server, connections=40)) == {}
+
+
+def test_a_killed_server_keeps_what_it_confirmed(tmp_path):
+    outcomes = kills.attack([Serving(tmp_path / "salon")], kills=2)
+    assert faults(outcomes) == {}
+    assert outcomes["confirmed writes"] > 10
+
+
+def test_two_servers_on_one_store_keep_what_they_confirmed(tmp_path):
+    outcomes = kills.attack([Serving(tmp_path / "salon"), Serving(tmp_path / "salon")], kills=2)
+    assert faults(outcomes) == {}
+
+
+def test_two_servers_on_one_postgresql_keep_what_they_confirmed(tmp_path, postgres):
+    database = postgres()
+    outcomes = kills.attack([Serving(tmp_path / "salon", database=database) for _ in range(2)], kills=2)
+    assert faults(outcomes) == {}
