@@ -38,6 +38,12 @@ def answer(status: int, code: str, problem: str, next_step: str, **headers: str)
     return JSONResponse(refusal(status, code, problem, next_step), status, named)
 
 
+def status_of(error: InputError) -> int:
+    """The HTTP status of a refusal."""
+    # An answer that nobody knows is a wrong entry, not a missing page.
+    return 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+
+
 def install(app: FastAPI) -> None:
     """Let the app answer every kind of error in the one shape."""
 
@@ -47,8 +53,7 @@ def install(app: FastAPI) -> None:
             _log.error("%s", error)
             return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
         problem = f"{error.source}: {error.problem}"
-        # An answer that nobody knows is a wrong entry, not a missing page.
-        status = 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+        status = status_of(error)
         if status == 503:
             _log.error("%s", error)
             return answer(status, error.code, problem, error.next_step, retry_after=_RETRY_AFTER_S)

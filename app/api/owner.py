@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -10,9 +10,8 @@ from fastapi import APIRouter, Body, File, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 
-from app import cases
 from app.api.assessing import read_uploads
-from app.looking import Looks, overlay
+from app.looking import overlay
 from app.owner import _dog as owners
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
@@ -87,16 +86,6 @@ async def _working(request: Request, function: Callable[..., T], *args: Any, dea
         function, request, token, *args, dear=dear, key=(function.__qualname__, token, args), asker=request
     )
     return found
-
-
-def _remembered(request: Request, of: owners.OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
-    """Something made from a dog's records, kept until they, the day or what was learned change."""
-    salon = _salon(request)
-    with salon.read() as reader:
-        version = reader.version(of.dog.id)
-    key = (what, of.dog.id, version, cases.today(), cases.learned(salon).version)
-    made: T = request.app.state.remembered.of(key, make)
-    return made
 
 
 def _salon(request: Request) -> Records:
@@ -216,8 +205,7 @@ def _assessment(request: Request, token: str) -> Assessment:
 
 
 def _assessed(request: Request, of: owners.OwnersDog) -> Assessment:
-    looks: Looks = request.app.state.looks
-    return _remembered(request, of, "assessment", lambda: owners.assess(_salon(request), looks, of))
+    return owners.assessed(request.app.state, of)
 
 
 Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
@@ -249,8 +237,8 @@ def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
     of = owners.find(_salon(request), token)
-    return _remembered(
-        request, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
+    return owners.remembered(
+        request.app.state, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
     )
 
 
@@ -258,7 +246,9 @@ def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
     of = owners.find(_salon(request), token)
-    return _remembered(request, of, ("html", language), lambda: sheet_html(_presented(request, of, language)))
+    return owners.remembered(
+        request.app.state, of, ("html", language), lambda: sheet_html(_presented(request, of, language))
+    )
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:
