@@ -178,6 +178,11 @@ class Remembered:
         self._kept: OrderedDict[Hashable, Any] = OrderedDict()
         self._lock = threading.Lock()
 
+    def get(self, key: Hashable) -> Any:
+        """The result under a key, None if it is not there."""
+        with self._lock:
+            return self._kept.get(key)
+
     def of(self, key: Hashable, make: Callable[[], T]) -> T:
         """The result under a key, made if it is not there."""
         with self._lock:

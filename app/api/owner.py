@@ -88,6 +88,12 @@ async def _working(request: Request, function: Callable[..., T], *args: Any, dea
     return found
 
 
+def _kept_sheet(request: Request, token: str, what: Hashable) -> Any:
+    """A sheet that was made before and still holds, so that nobody waits for it behind dear work; else None."""
+    state = request.app.state
+    return state.remembered.get(owners.key_of(state, owners.find(state.records, token), what))
+
+
 def _salon(request: Request) -> Records:
     salon: Records = request.app.state.records
     return salon
@@ -223,14 +229,16 @@ async def sheet_as_pdf(
     request: Request, token: str, language: Language = "en", paper: Literal["A4", "Letter"] = "A4"
 ) -> Response:
     """The home-care sheet as PDF."""
-    content = await _working(request, _pdf, language, paper, dear=True)
+    content = await _working(request, _kept_sheet, ("pdf", language, paper))
+    content = content or await _working(request, _pdf, language, paper, dear=True)
     return _download(content, "application/pdf", "coat-sheet.pdf")
 
 
 @router.get("/{token}/sheet.html", response_class=HTMLResponse)
 async def sheet_as_page(request: Request, token: str, language: Language = "en") -> HTMLResponse:
     """The home-care sheet as one page to read or print."""
-    return HTMLResponse(await _working(request, _page, language, dear=True))
+    content = await _working(request, _kept_sheet, ("html", language))
+    return HTMLResponse(content or await _working(request, _page, language, dear=True))
 
 
 def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:

@@ -220,11 +220,16 @@ def assessed(state: Any, of: OwnersDog, skipped: frozenset[str] = frozenset()) -
 
 def remembered(state: Any, of: OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
     """Something made from a dog's records, kept until they, the day or what was learned change."""
+    made: T = state.remembered.of(key_of(state, of, what), make)
+    return made
+
+
+def key_of(state: Any, of: OwnersDog, what: Hashable) -> Hashable:
+    """The key of something made from a dog's records as they stand."""
     salon: Records = state.records
     with salon.read() as reader:
         version = reader.version(of.dog.id)
-    made: T = state.remembered.of((what, of.dog.id, version, cases.today(), cases.learned(salon).version), make)
-    return made
+    return what, of.dog.id, version, cases.today(), cases.learned(salon).version
 
 
 def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:
