@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse, Response
 
-from app.errors import status_of
+from app.errors import problem_of, status_of
 from app.masking import log_unforeseen
 from app.work import GoneError, QueueFullError
 from coatclass.errors import InputError
@@ -39,7 +39,7 @@ async def answer(
     except InputError as error:
         status = status_of(error)
         wait = {"retry-after": "5"} if status == 503 else {}
-        return HTMLResponse(problem(f"{error.source}: {error.problem}", error.next_step, status), status, wait)
+        return HTMLResponse(problem(problem_of(error), error.next_step, status), status, wait)
     except Exception as error:  # a page that stays blank helps nobody
         log_unforeseen(f"a page failed at {request.url.path}", error)
         return HTMLResponse(problem("Something went wrong here.", f"Try again; {safe}", 500), 500)

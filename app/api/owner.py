@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -16,7 +16,7 @@ from app.owner import _dog as owners
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
 from coatclass.presentation import Presentation
-from coatclass.records import Photo, Records
+from coatclass.records import Photo, Records, Sharing
 
 router = APIRouter(prefix="/api/v1/dogs/by-link", tags=["owner"])
 T = TypeVar("T")
@@ -29,6 +29,25 @@ class Named(BaseModel):
     """How the dog is called."""
 
     name: Annotated[str, Field(max_length=200)] = ""
+
+
+class Beginning(Named):
+    """A new dog: its name, and whom the owner does this for."""
+
+    meant_for: Literal["self", "groomer"] = "self"
+
+
+class Sender(BaseModel):
+    """Who sends a dog to the salon, and how to reach that person."""
+
+    name: Annotated[str, Field(max_length=200)]
+    reach: Annotated[str, Field(max_length=200)]
+
+
+class Shared(BaseModel):
+    """Who sees the dog besides whoever has its link."""
+
+    sharing: Sharing
 
 
 class Started(BaseModel):
@@ -100,10 +119,10 @@ def _salon(request: Request) -> Records:
 
 
 @router.post("", status_code=201)
-def start(request: Request, named: Named) -> Started:
+def start(request: Request, named: Beginning) -> Started:
     """Begin with a new dog; the answer holds the only copy of its link."""
     days = int(request.app.state.settings.limits["link"]["days"])
-    _, token = owners.start(_salon(request), named.name, days=days)
+    _, token = owners.start(_salon(request), named.name, days=days, for_groomer=named.meant_for == "groomer")
     return Started(token=token, days=days)
 
 
@@ -135,6 +154,18 @@ def rename(request: Request, token: str, named: Named) -> Named:
 def erase(request: Request, token: str) -> Erased:
     """Erase everything the owner gave, and end the link. What a salon entered itself stays with the salon."""
     return Erased(all_gone=owners.erase(_salon(request), token))
+
+
+@router.post("/{token}/request")
+def send(request: Request, token: str, sender: Sender) -> Shared:
+    """Send the dog to the salon with a name and a way to reach; its list shows it until a groomer answers."""
+    return Shared(sharing=owners.send(_salon(request), token, sender.name, sender.reach).sharing)
+
+
+@router.delete("/{token}/request")
+def take_back(request: Request, token: str) -> Shared:
+    """Take a request back that nobody has answered; the salon sees the dog no more."""
+    return Shared(sharing=owners.take_back(_salon(request), token).sharing)
 
 
 @router.patch("/{token}/answers")

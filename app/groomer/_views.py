@@ -13,6 +13,7 @@ from app.design import render
 from app.groomer import _file as files
 from app.groomer._bench import bench_of, finding_of
 from app.groomer._dog_view import dog_values, stops
+from app.owner._views import breed_names
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.genetics import touches
@@ -139,7 +140,9 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
 def _counts(state: Any) -> dict[str, int]:
     with state.records.read() as reader:
         kinds = {"dogs": Dog, "clients": Client, "findings": Finding}
-        return {name: reader.count(kind) for name, kind in kinds.items()}
+        hidden = sum(not dog.sharing.seen_by_salon for dog in reader.find(Dog))
+        found = {name: reader.count(kind) for name, kind in kinds.items()}
+        return found | {"dogs": found["dogs"] - hidden}
 
 
 def _search(state: Any, wish: Wish) -> Shown:
@@ -162,8 +165,7 @@ def _finding(state: Any, wish: Wish) -> Shown:
     made = finding_of(wish.touches)
     chosen = {
         "category": bench_of(_assessed(state, file), wish.touches).best if wish.touches else None,
-        "texture": made.get("texture"),
-        "undercoat": made.get("undercoat"),
+        **_from_answers(file, made),
     }
     return "finding.html", {
         "file": file,
@@ -179,6 +181,20 @@ def _finding(state: Any, wish: Wish) -> Shown:
         "length_zones": list(_LENGTH_ZONES),
         "all_zones": [(one, definition(one)) for one in BodyZone],
     }
+
+
+def _from_answers(file: files.DogFile, made: Mapping[str, str]) -> dict[str, Any]:
+    """What touches and the owner's answers fill in, the touches first; a finding of before replaces no answer."""
+    said = file.answers
+    filled = {
+        "texture": made.get("texture") or said.feel,
+        "undercoat": made.get("undercoat") or said.undercoat_seen,
+        "patience": said.patience,
+        "trunk_mm": said.measured_mm,
+        "mats": dict(said.mats or {}),
+    }
+    answered = any(filled[name] for name in ("patience", "trunk_mm", "mats")) or bool(said.feel or said.undercoat_seen)
+    return {**filled, "answered": answered}
 
 
 def _bench(state: Any, wish: Wish) -> Shown:
@@ -228,13 +244,13 @@ def _usual_weeks(appointments: tuple[Appointment, ...]) -> int:
 def _edit_dog(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
     clients = search_clients(state.records, "", limit=500)
-    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients}
+    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients, "breeds": breed_names()}
 
 
 def _new_dog(state: Any, wish: Wish) -> Shown:
     client = state.records.get(Client, wish.id) if wish.rest else None
     clients = search_clients(state.records, "", limit=500)
-    return "dog_form.html", {"dog": None, "client": client, "clients": clients}
+    return "dog_form.html", {"dog": None, "client": client, "clients": clients, "breeds": breed_names()}
 
 
 def _merge_dog(state: Any, wish: Wish) -> Shown:
@@ -256,7 +272,7 @@ def _delete_dog(state: Any, wish: Wish) -> Shown:
 
 
 def _trail(state: Any, wish: Wish) -> Shown:
-    changes = state.records.trail()
+    changes = files.trail(state.records)
     dog = None
     if wish.rest:
         dog = state.records.get(Dog, wish.id)

@@ -13,6 +13,7 @@ from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.presentation import Presentation
+from coatclass.presentation.short import in_short
 from coatclass.taxonomy import BodyZone, MatState
 from coatclass.triage import zones_of
 from coatclass.words import catalogue
@@ -20,6 +21,16 @@ from coatclass.words import catalogue
 _ASKED: Mapping[str, tuple[BodyZone, ...]] = {
     "mats": (BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS),
     "skin_where": tuple(zone for zone in BodyZone if zone is not BodyZone.HARNESS_PATH),
+}
+
+
+# (unit, how many of the questionnaire's unit one of it is): inch and pound by the international yard and pound
+# agreement of 1959; a month is a twelfth of 365.25 days.
+_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
+    "mm": (("mm", 1), ("cm", 10), ("in", 25.4)),
+    "months": (("months", 1), ("weeks", 7 * 12 / 365.25), ("years", 12)),
+    "weeks": (("weeks", 1), ("months", 365.25 / 12 / 7)),
+    "kg": (("kg", 1), ("lb", 0.45359237)),
 }
 
 
@@ -115,7 +126,9 @@ def _question(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
         ready=assessment.category is not None,
         zones=_zones(of, assessment),
         levels=_levels(),
-        kinds=_tool_kinds(),
+        kinds=_tool_kinds() if "owned_tools" in card.questions else (),
+        units=_UNITS,
+        breeds=breed_names() if "breed" in card.questions else (),
     )
 
 
@@ -135,10 +148,25 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
     }
 
 
-def _tool_kinds() -> list[str]:
-    from coatclass.toolkit import catalogue as tools
+def breed_names() -> list[str]:
+    """Every breed and cross of the table, for suggestions."""
+    from coatclass.breeds import table
 
-    return [catalogue().tool(tool) for tool in tools()]
+    return sorted(breed.name for breed in table().values())
+
+
+def _tool_kinds() -> list[dict[str, str]]:
+    """Every tool with what to recognise it by, and its drawing."""
+    from coatclass import toolkit
+
+    return [
+        {
+            "name": catalogue().tool(one),
+            "features": toolkit.describe(one),
+            "drawing": toolkit.drawing(one, described=False),
+        }
+        for one in toolkit.catalogue()
+    ]
 
 
 def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
@@ -154,6 +182,7 @@ def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
         wish,
         of=of,
         plan=plan,
+        short=in_short(plan),
         assessment=assessment,
         photos=of.photos,
         wishes=flow.wishes(),

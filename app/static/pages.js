@@ -3,8 +3,9 @@
 "use strict";
 (() => {
   const SLOW_MS = 12000, AGAIN_MS = 4000;
-  /* side: where the addresses begin; arrived(moved): a view is shown; late(): it doesn't come and is asked for again. */
-  function pages({ side, arrived, late }) {
+  /* side: where the addresses begin; arrived(): a view is shown; late(): it doesn't come and is asked for again;
+     leave(): keeps what is on screen, and tells whether one may go. */
+  function pages({ side, arrived, late, leave = async () => true }) {
     const stage = document.getElementById("stage");
     const here = () => location.pathname + location.search;
     let shown = here();
@@ -32,23 +33,27 @@
       if (push && shown !== here()) history.pushState(null, "", shown); else history.replaceState(null, "", shown);
       document.title = page.title;
       stage.replaceChildren(...view.childNodes);
-      arrived(moved);
+      arrived();
       if (moved) { scrollTo(0, 0); (stage.querySelector("h1") || stage.querySelector("#content"))?.focus({ preventScroll: true }); }
     }
 
     addEventListener("online", () => { if (wanted) load(wanted.address, wanted); });
-    addEventListener("popstate", () => { if (here() !== shown) load(here()); });
-    stage.addEventListener("click", (event) => {
+    addEventListener("popstate", async () => {
+      if (here() === shown) return;
+      const address = here();
+      if (await leave()) load(address); else history.pushState(null, "", shown);
+    });
+    stage.addEventListener("click", async (event) => {
       const link = event.target.closest("a[data-go]");
       if (!link || event.defaultPrevented || event.button || event.ctrlKey || event.metaKey || event.shiftKey) return;
       event.preventDefault();
-      load(link.href, { push: true });
+      if (link.getAttribute("aria-disabled") !== "true" && (await leave())) load(link.href, { push: true });
     });
     // Links from before the views had addresses of their own: /owner/?dog=...#result
     const fragment = decodeURI(location.hash.slice(1));
     const old = fragment && !document.getElementById(fragment);
     if (old) load(`${side}${encodeURI(fragment)}${location.search}`);
-    return { stage, load, waiting: () => wanted !== null, start: () => { if (!old) arrived(false); } };
+    return { stage, load, waiting: () => wanted !== null, start: () => { if (!old) arrived(); } };
   }
   window.coatclass = { ...window.coatclass, pages };
 })();

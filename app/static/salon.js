@@ -145,6 +145,7 @@
     "[data-make-link]": makeLink,
     "[data-set]": (hit) => { const field = document.getElementById(hit.dataset.set); field.value = hit.dataset.value; say(`${hit.dataset.value} mm`); },
     "[data-weeks]": (hit) => { const field = one("[name=starts_at]"); const day = new Date(); day.setDate(day.getDate() + 7 * Number(hit.dataset.weeks)); const two = (n) => String(n).padStart(2, "0"); field.value = `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T${field.value.slice(11) || "10:00"}`; },
+    "[data-filter]": (hit) => { for (const one of all("[data-filter]")) one.setAttribute("aria-pressed", one === hit); const wanted = hit.dataset.filter; for (const row of all("[data-filtered] > li")) row.hidden = wanted !== "all" && !row.dataset.is.split(" ").includes(wanted); },
     "[data-card-kept]": (hit) => measuring.open(hit.dataset.cardKept),
     "[data-keep]": (hit) => measuring.reckon(hit.closest("form"), true),
     "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },

@@ -200,13 +200,19 @@ def test_tools_at_home_are_judged_on_the_result(server, visitor):
     page = visitor()
     token = server.start_dog()
     open_step(page, server.url, token, "q/tools")
-    page.fill("[data-part=kind] >> nth=0", "slicker")
-    page.select_option("[data-part=pin_tip] >> nth=0", "ball")
-    page.check("[data-part=blade] >> nth=0")
+    page.check("label:has-text('Ball-tip pin brush') input")  # its drawing is tapped, nothing has to be described
+    page.fill("[data-others]", "that pink thing from granny")
     press_and_wait(page, "[data-form=card] button[type=submit]")
     answer_card(page, {"breed": "Yorkshire Terrier", "breed_known_by": "papers"})
     open_step(page, server.url, token, "result")
-    assert "What you have at home" in page.inner_text("#content")
+    page.locator("details#owned summary").click()
+    at_home = page.inner_text("details#owned")
+    assert "that pink thing from granny" in at_home.lower()
+    assert "don't recognise this tool" in at_home
+    assert "Ball-tip pin brush" in at_home
+    open_step(page, server.url, token, "q/tools")
+    assert page.is_checked("label:has-text('Ball-tip pin brush') input")
+    assert page.input_value("[data-others]") == "that pink thing from granny"
 
 
 def test_a_place_pressed_in_the_picture_changes_its_entry(server, visitor):
