@@ -39,13 +39,21 @@ def answer(status: int, code: str, problem: str, next_step: str, **headers: str)
     return JSONResponse(refusal(status, code, problem, next_step), status, named)
 
 
+def status_of(error: InputError) -> int:
+    """The HTTP status of a refusal."""
+    # An answer that nobody knows is a wrong entry, not a missing page.
+    return 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+
+
 def _is_a_page(request: Request) -> bool:
     """Whether a person's browser asked, not a program."""
     return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
 
 
-def _in_plain_words(error: AnswersError) -> str:
-    """What is wrong with answers, with the questions in place of their ids."""
+def problem_of(error: InputError) -> str:
+    """What is wrong, in words; of answers, with the questions in place of their ids."""
+    if not isinstance(error, AnswersError):
+        return f"{error.source}: {error.problem}"
     from coatclass.answers import questions
 
     problem = error.problem if error.source == "answers" else f"{error.source}: {error.problem}"
@@ -68,9 +76,8 @@ def install(app: FastAPI) -> None:
         if not isinstance(error, InputError):
             _log.error("%s", error)
             return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
-        problem = _in_plain_words(error) if isinstance(error, AnswersError) else f"{error.source}: {error.problem}"
-        # An answer that nobody knows is a wrong entry, not a missing page.
-        status = 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+        problem = problem_of(error)
+        status = status_of(error)
         if status == 503:
             _log.error("%s", error)
             return answer(status, error.code, problem, error.next_step, retry_after=_RETRY_AFTER_S)
@@ -101,9 +108,9 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> Response:
         if error.status_code == 404 and _is_a_page(request):
-            from app.design import HEAD, render
+            from app.design import render
 
-            return HTMLResponse(render("nowhere.html", side="owner", head=HEAD), 404)
+            return HTMLResponse(render("nowhere.html", side="owner"), 404)
         detail = str(error.detail)
         return answer(error.status_code, "http", detail, "Check the address and what was sent.")
 

@@ -10,9 +10,8 @@ from fastapi import APIRouter, Body, File, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 
-from app import cases
 from app.api.assessing import read_uploads
-from app.looking import Looks, overlay
+from app.looking import overlay
 from app.owner import _dog as owners
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
@@ -108,22 +107,10 @@ async def _working(request: Request, function: Callable[..., T], *args: Any, dea
     return found
 
 
-def _remembered(request: Request, of: owners.OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
-    """Something made from a dog's records, kept until they, the day or what was learned change."""
-    made: T = request.app.state.remembered.of(_key(request, of, what), make)
-    return made
-
-
-def _key(request: Request, of: owners.OwnersDog, what: Hashable) -> Hashable:
-    salon = _salon(request)
-    with salon.read() as reader:
-        version = reader.version(of.dog.id)
-    return what, of.dog.id, version, cases.today(), cases.learned(salon).version
-
-
 def _kept_sheet(request: Request, token: str, what: Hashable) -> Any:
     """A sheet that was made before and still holds, so that nobody waits for it behind dear work; else None."""
-    return request.app.state.remembered.get(_key(request, owners.find(_salon(request), token), what))
+    state = request.app.state
+    return state.remembered.get(owners.key_of(state, owners.find(state.records, token), what))
 
 
 def _salon(request: Request) -> Records:
@@ -255,8 +242,7 @@ def _assessment(request: Request, token: str) -> Assessment:
 
 
 def _assessed(request: Request, of: owners.OwnersDog) -> Assessment:
-    looks: Looks = request.app.state.looks
-    return _remembered(request, of, "assessment", lambda: owners.assess(_salon(request), looks, of))
+    return owners.assessed(request.app.state, of)
 
 
 Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
@@ -290,8 +276,8 @@ def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
     of = owners.find(_salon(request), token)
-    return _remembered(
-        request, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
+    return owners.remembered(
+        request.app.state, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
     )
 
 
@@ -299,7 +285,9 @@ def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
     of = owners.find(_salon(request), token)
-    return _remembered(request, of, ("html", language), lambda: sheet_html(_presented(request, of, language)))
+    return owners.remembered(
+        request.app.state, of, ("html", language), lambda: sheet_html(_presented(request, of, language))
+    )
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
-from urllib.parse import unquote
 
 from app import cases
 from app.design import render
@@ -52,21 +51,25 @@ _MOST_TRAIL = 200
 
 @dataclass(frozen=True)
 class Wish:
-    """What a page asks for: ``name/rest`` of the step, and the touches made on the bench in this browser."""
+    """What a page asks for: ``name/rest`` of the address, and what stands behind its question mark.
+
+    Attributes:
+        touches: touches made on the bench, in the order of making.
+        sought: text to look for.
+    """
 
     name: str = "today"
     rest: str = ""
     touches: Mapping[str, str] = field(default_factory=dict)
+    sought: str = ""
 
     @classmethod
-    def read(cls, said: Mapping[str, Any]) -> Wish:
-        """From what a browser sends; whatever is not what it should be counts as not sent."""
-        step, made = said.get("step"), said.get("touches")
-        name, _, rest = (step if isinstance(step, str) and len(step) < 700 else "").partition("/")
+    def read(cls, step: str, query: Mapping[str, str]) -> Wish:
+        """From an address; whatever is not what it should be counts as not sent."""
+        name, _, rest = (step if len(step) < 700 else "").partition("/")
         known = {touch.id: touch.outcomes for touch in touches()}
-        made = made if isinstance(made, dict) else {}
-        kept = {touch: said for touch, said in made.items() if touch in known and said in known[touch]}
-        return cls(name or "today", unquote(rest), kept)
+        kept = {touch: said for touch, said in query.items() if touch in known and said in known[touch]}
+        return cls(name or "today", rest, kept, query.get("sought", "")[:200].strip())
 
     @property
     def id(self) -> str:
@@ -80,19 +83,23 @@ class Wish:
         return self.rest
 
 
-def view(state: Any, user: User, said: Mapping[str, Any]) -> str:
+def view(state: Any, user: User, wish: Wish) -> str:
     """HTML of the step that is asked for.
 
     Raises:
         RecordError: if there is nothing of that name.
     """
-    wish = Wish.read(said)
     show = _STEPS.get(wish.name)
     if show is None:
         raise _nothing()
     template, values = show(state, wish)
     step = f"{wish.name}/{wish.rest}" if wish.rest else wish.name
     return render(template, side="groomer", user=user, step=step, here=wish.name, today=cases.today(), **values)
+
+
+def problem(user: User, what: str, next_step: str) -> str:
+    """What went wrong, and the way on."""
+    return render("salon_problem.html", side="groomer", user=user, problem=what, next_step=next_step)
 
 
 def _nothing() -> RecordError:
@@ -140,9 +147,9 @@ def _counts(state: Any) -> dict[str, int]:
 
 def _search(state: Any, wish: Wish) -> Shown:
     return "search.html", {
-        "sought": wish.rest,
-        "dogs": search_dogs(state.records, wish.rest),
-        "clients": search_clients(state.records, wish.rest),
+        "sought": wish.sought,
+        "dogs": search_dogs(state.records, wish.sought),
+        "clients": search_clients(state.records, wish.sought),
     }
 
 
@@ -204,6 +211,7 @@ def _bench(state: Any, wish: Wish) -> Shown:
         "share": bench.probabilities[bench.best],
         "bars": Bars("", tuple(rows)),
         "done": [(by_id[touch], outcome) for touch, outcome in wish.touches.items()],
+        "made": dict(wish.touches),
     }
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from app import cases, checks
 from app.accounts import dog_of_link
@@ -39,6 +39,7 @@ from coatclass.records import (
 Marks = Sequence[tuple[float, float]]
 WHO = "owner's link"
 UNNAMED = "your dog"
+T = TypeVar("T")
 _log = logging.getLogger("coatclass.app")
 
 
@@ -252,6 +253,27 @@ def assess(salon: Records, looks: Looks, of: OwnersDog, *, skipped: frozenset[st
     """The dog as it stands; what a groomer's hands found replaces estimates."""
     readings = looks.readings(salon, of.photos)
     return cases.assess(readings, of.answers, of.truth, learned=cases.learned(salon), skipped=skipped)
+
+
+def assessed(state: Any, of: OwnersDog, skipped: frozenset[str] = frozenset()) -> Assessment:
+    """The same, made once for as long as nothing changes; ``state`` is the web app's."""
+    return remembered(
+        state, of, ("assessment", skipped), lambda: assess(state.records, state.looks, of, skipped=skipped)
+    )
+
+
+def remembered(state: Any, of: OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
+    """Something made from a dog's records, kept until they, the day or what was learned change."""
+    made: T = state.remembered.of(key_of(state, of, what), make)
+    return made
+
+
+def key_of(state: Any, of: OwnersDog, what: Hashable) -> Hashable:
+    """The key of something made from a dog's records as they stand."""
+    salon: Records = state.records
+    with salon.read() as reader:
+        version = reader.version(of.dog.id)
+    return what, of.dog.id, version, cases.today(), cases.learned(salon).version
 
 
 def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:

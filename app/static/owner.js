@@ -1,11 +1,9 @@
-// The owner's page: sends every entry at once, keeps what could not be sent, and asks gradio for the next view.
+// The owner's page: sends every entry at once, keeps what could not be sent, and shows the next view.
 "use strict";
 (() => {
   const API = "/api/v1/dogs/by-link";
-  const SLOW_MS = 12000;
-  let stage, go;
-  let leaving = null; // the step that was asked for; null while a view is shown
-  let slow = 0;
+  const views = window.coatclass.pages({ side: "/owner/", arrived: () => arrived(), leave: () => leave(), late: () => say(word("offline")) });
+  const { stage } = views;
 
   // --- where we are ---------------------------------------------------------------------------------------------
   const token = () => new URLSearchParams(location.search).get("dog") || "";
@@ -15,46 +13,17 @@
   const one = (selector, root = stage) => root.querySelector(selector);
   const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
 
-  function show(step, push = false) {
-    leaving = { step, push };
-    clearTimeout(slow);
-    slow = setTimeout(() => { say(word("slow")); recover(); }, SLOW_MS);
-    go({ token: token(), step, skipped: read("skipped", []), n: Date.now() });
-  }
-
-  // The view never came: as soon as the server answers, the page is loaded again at the step that was asked for.
-  async function recover() {
-    if (!leaving) return;
-    const { step } = leaving;
-    const alive = await fetch("/health").then((answer) => answer.ok, () => false);
-    if (!alive) { setTimeout(recover, 4000); return; }
-    if (!leaving || leaving.step !== step) return;
-    history.pushState(null, "", `${location.pathname}${location.search}#${step}`);
-    location.reload();
-  }
-
+  const show = (step, push = false) => views.load(`/owner/${step}?dog=${token()}`, { push });
   function arrived() {
-    const page = one(".page");
-    if (!page || page.dataset.step === "waiting") return;
-    clearTimeout(slow);
-    document.title = page.dataset.title ? `${page.dataset.title} · coatclass` : "coatclass";
-    const step = page.dataset.step || "";
-    if (leaving && step !== "problem") {
-      const address = location.pathname + location.search + (step ? `#${step}` : "");
-      if (leaving.push && location.hash.slice(1) !== step) history.pushState(null, "", address);
-      else history.replaceState(null, "", address);
-    }
-    const moved = leaving?.push;
-    leaving = null;
     follow();
     remember();
     measuring.ready();
     window.coatclass.askForPictures(stage);
-    if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
     const bar = one("#progress");
     if (bar) { const share = Math.max(bar.value / bar.max, read("progress", 0)); write("progress", share); bar.value = share * bar.max; }
     if (keepSaid) { say(keepSaid); keepSaid = ""; }
-    if (read("pending", null)) flush();
+    if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; }
+    if (read("pending", null)) flush().catch((error) => say(error.message));
   }
 
   // --- talking to the server --------------------------------------------------------------------------------------
@@ -97,7 +66,7 @@
     } catch (error) {
       if (error instanceof Refused) { settle(pending); throw error; }
       say(word("offline"));
-      setTimeout(() => flush().then((sent) => sent && !leaving && show("next", true)).catch((refused) => say(refused.message)), error.wait || 4000);
+      setTimeout(() => flush().then((sent) => sent && !views.waiting() && show("next", true)).catch((refused) => say(refused.message)), error.wait || 4000);
       return false;
     } finally { flushing = false; }
   }
@@ -106,8 +75,8 @@
     const left = Object.entries(read("pending", null) || {}).filter(([name, value]) => !(name in sent) || JSON.stringify(value) !== JSON.stringify(sent[name]));
     write("pending", left.length ? Object.fromEntries(left) : null);
   }
-  // Back again: what waits is sent, and a view that never came is asked for once more.
-  addEventListener("online", () => flush().then(recover).catch((error) => say(error.message)));
+  // Back again: what waits is sent.
+  addEventListener("online", () => flush().catch((error) => say(error.message)));
 
   // --- questions ------------------------------------------------------------------------------------------------
   const number = (text) => (text.trim() === "" ? null : Number(text));
@@ -177,25 +146,23 @@
     if (!changed.length) return;
     write("pending", { ...read("pending", {}), ...Object.fromEntries(changed) });
     shownAnswers = { ...shownAnswers, ...Object.fromEntries(changed) };
-    const skipped = new Set(read("skipped", []));
+    const skipped = new Set(skips());
     for (const [name, value] of changed) if (value !== null) skipped.delete(name);
-    write("skipped", [...skipped]);
+    skips([...skipped]);
   }
   // Whatever is pressed: first what is on screen is kept; what can't be is said, and one stays.
-  async function leave(where) {
-    const form = one("[data-form=card]");
+  async function leave() {
+    const form = one("[data-form=card]") || stage;
     keepScreen();
-    if (form) complain(form, "");
-    try { await flush(); } catch (error) { shownAnswers = firstShown; if (form) complain(form, error.message); else say(error.message); return false; }
-    show(where, true);
-    return true;
+    if (form !== stage) complain(form, "");
+    try { await flush(); return true; } catch (error) { shownAnswers = firstShown; complain(form, error.message); return false; }
   }
-  async function leaveByHistory() {
-    const stayed = one(".page")?.dataset.step || "";
-    const wanted = location.hash.slice(1);
-    keepScreen();
-    try { await flush(); } catch (error) { shownAnswers = firstShown; history.pushState(null, "", `#${stayed}`); complain(one("[data-form=card]") || stage, error.message); return; }
-    show(wanted);
+  // Questions passed in this browser: the server reads the cookie when it chooses the next one.
+  function skips(names) {
+    const cookie = `coatclass_passed_${token().slice(0, 12)}`;
+    if (names) document.cookie = `${cookie}=${names.join(".")}; path=/owner; max-age=5184000; samesite=strict`;
+    const found = document.cookie.split("; ").find((pair) => pair.startsWith(`${cookie}=`));
+    return found ? found.slice(cookie.length + 1).split(".").filter(Boolean) : [];
   }
 
   function gather(form) {
@@ -224,14 +191,14 @@
     keepScreen();
     const answers = gather(form);
     const open = names.filter((name) => answers[name] === undefined || answers[name] === null);
-    const skipped = new Set(read("skipped", []));
+    const skipped = new Set(skips());
     for (const name of names) skipped.delete(name);
     for (const name of open) skipped.add(name);
     complain(form, "");
     busy(form, true);
     try {
       const sent = await flush();
-      write("skipped", [...skipped]);
+      skips([...skipped]);
       if (sent) show("next", true);
     } catch (error) { shownAnswers = firstShown; complain(form, error.message); }
     finally { busy(form, false); }
@@ -302,8 +269,7 @@
     complain(form, "");
     try {
       const started = await ask("POST", "", { name: one("[name=name]", form).value, meant_for: one("[name=meant_for]:checked", form)?.value || "self" });
-      history.replaceState(null, "", `${location.pathname}?dog=${started.token}`);
-      show("photos", true);
+      views.load(`/owner/photos?dog=${started.token}`, { push: true });
     } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
   }
 
@@ -316,14 +282,11 @@
     if (form.dataset.form === "request") sendOn(form);
   }
   function onClick(event) {
-    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],[data-erase],[data-take-back],[data-print],[data-share],.pressable .zone");
+    const hit = event.target.closest("[data-pass],[data-back],[data-remove],[data-reload],[data-keep],[data-all-free],[data-copy],[data-erase],[data-take-back],[data-print],[data-share],.pressable .zone");
     if (!hit || hit.getAttribute("aria-disabled") === "true") return;
-    if (hit.matches("[data-go]")) { event.preventDefault(); leave(hit.dataset.go); }
-    else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
+    if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
     else if (hit.matches("[data-back]")) history.back();
     else if (hit.matches("[data-reload]")) location.reload();
-    else if (hit.matches("[data-skip]")) { event.preventDefault(); one("#content").focus(); }
-    else if (hit.matches("[data-jump]")) { event.preventDefault(); const part = document.getElementById(hit.hash.slice(1)); part.scrollIntoView(); part.focus({ preventScroll: true }); }
     else if (hit.matches("[data-keep]")) measuring.reckon(hit.closest("form"), true);
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
@@ -348,7 +311,7 @@
   }
   let keepSaid = "";
   async function share(button) {
-    const address = location.origin + location.pathname + location.search;
+    const address = `${location.origin}/owner/?dog=${token()}`;
     if (!navigator.share) return copy(button);
     try { await navigator.share({ title: document.title, url: address }); } catch { /* nothing was shared */ }
   }
@@ -356,13 +319,13 @@
     if (!confirm(button.dataset.erase)) return;
     try {
       const { all_gone: gone } = await ask("DELETE", `/${token()}`);
-      for (const what of ["pending", "skipped", "progress"]) localStorage.removeItem(key(what));
+      for (const what of ["pending", "progress"]) localStorage.removeItem(key(what));
       alert(gone ? button.dataset.gone : button.dataset.rest);
       location.assign("/owner/");
     } catch (error) { say(error.message); }
   }
   async function copy(button) {
-    const address = location.origin + location.pathname + location.search;
+    const address = `${location.origin}/owner/?dog=${token()}`;
     try { await navigator.clipboard.writeText(address); say(button.dataset.copied); } catch { say(address); }
   }
   function onChange(event) {
@@ -384,20 +347,11 @@
     if (event.type === "drop" && event.dataTransfer.files.length) upload([...event.dataTransfer.files]);
   }
 
-  window.coatclass = {
-    ...window.coatclass,
-    owner(element, trigger, watch) {
-      stage = element; go = trigger;
-      element.addEventListener("submit", onSubmit);
-      element.addEventListener("click", onClick);
-      element.addEventListener("change", onChange);
-      element.addEventListener("input", follow);
-      for (const kind of ["dragover", "dragleave", "drop"]) element.addEventListener(kind, onDrop);
-      addEventListener("popstate", leaveByHistory);
-      addEventListener("pagehide", keepScreen);
-      watch(() => { arrived(); if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; } });
-      flush().catch((error) => say(error.message)).finally(() => show(location.hash.slice(1)));
-    },
-  };
-  dispatchEvent(new Event("coatclass-ready"));
+  stage.addEventListener("submit", onSubmit);
+  stage.addEventListener("click", onClick);
+  stage.addEventListener("change", onChange);
+  stage.addEventListener("input", follow);
+  for (const kind of ["dragover", "dragleave", "drop"]) stage.addEventListener(kind, onDrop);
+  addEventListener("pagehide", keepScreen);
+  views.start();
 })();

@@ -46,8 +46,7 @@ def test_sores_that_were_ticked_are_kept_whatever_is_pressed(server, visitor, we
 def test_sores_that_were_ticked_are_kept_over_back_and_over_a_reload(server, visitor, web, terrier):
     page = visitor()
     open_step(page, server.url, terrier, "photos")
-    page.evaluate("location.hash = 'q/skin'")
-    page.wait_for_selector('.page[data-step="q/skin"]')
+    open_step(page, server.url, terrier, "q/skin")
     page.check('input[name="skin_trouble"][value="sores"]')
     press_and_wait(page, "[data-back]")
     assert answers(web, terrier)["skin_trouble"] == ["sores"]

@@ -58,7 +58,7 @@ def test_an_owner_gets_from_a_photo_to_a_kit_and_every_view_is_accessible(server
     assert result_s < 120  # the checks of every view included
 
     page.evaluate("document.querySelectorAll('img[loading]').forEach(picture => picture.loading = 'eager')")
-    page.wait_for_function("[...document.querySelectorAll('.page img')].every(picture => picture.complete)")
+    page.wait_for_function("() => [...document.querySelectorAll('.page img')].every(picture => picture.complete)")
     assert (
         page.evaluate("[...document.querySelectorAll('.page img')].filter(p => !p.naturalWidth).map(p => p.src)") == []
     )
