@@ -20,9 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     said = "; ".join(f"{name}: {what}" for name, what in _SECTIONS.items())
     parser.add_argument("--of", choices=list(_SECTIONS), help=f"only one part ({said})")
-    parser.add_argument(
-        "--tool", metavar="NAME", help="only the rules of this tool, by its name in kits or its id"
-    )
+    parser.add_argument("--tool", metavar="NAME", help="only the rules of this tool, by its name in kits or its id")
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
 
