@@ -208,6 +208,7 @@ def test_the_answer_comes_first_and_the_rest_is_folded(server, visitor, web, axe
     short = page.locator(".answer").bounding_box()
     assert short["y"] + short["height"] <= 2 * PHONE["height"]
     assert page.locator(".three li").count() == 3
+    assert "week" in page.inner_text(".answer").lower()  # how often
     assert 0 < page.evaluate("document.documentElement.scrollHeight") <= 4 * PHONE["height"]
     assert page.locator(".answer [href$='sheet.pdf']").count() == 1
     assert axe(page) == [] and page.evaluate(FITS) == []
