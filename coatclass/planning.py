@@ -21,7 +21,7 @@ from coatclass.contract import (
     Week,
     Who,
 )
-from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand
+from coatclass.taxonomy import ZONES, BodyZone, CoatCategory, LengthBand
 from coatclass.triage import Rule, after_visit, rules, triage
 from coatclass.words import catalogue
 
@@ -284,7 +284,7 @@ def _held_to(item: KitItem, cleared: Triage) -> KitItem:
     zones = (frozenset(item.zones) or cleared.having) & cleared.cleared(drag, comb=comb)
     if not zones or not cleared.shopping.open:
         return item.model_copy(update={"role": Role.LATER, "zones": (), "order": None})
-    return item.model_copy(update={"zones": tuple(zone for zone in BodyZone if zone in zones)})
+    return item.model_copy(update={"zones": tuple(zone for zone in ZONES if zone in zones)})
 
 
 def _visit(situation: CoatSituation, found: Triage, language: str) -> tuple[Ask, ...]:
@@ -306,7 +306,7 @@ def _asked(rule: Rule, situation: CoatSituation, found: Triage) -> tuple[BodyZon
         zones = {zone for zone in matted if situation.mats.get(zone) in rule.mats}
     else:
         zones = set(rule.zones) | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
-    return tuple(zone for zone in BodyZone if zone in zones)
+    return tuple(zone for zone in ZONES if zone in zones)
 
 
 def _next_trim_mm(situation: CoatSituation, length: LengthAdvice | None) -> float | None:

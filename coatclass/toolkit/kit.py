@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import ZONES, BodyZone
 from coatclass.toolkit.coats import View, views
 from coatclass.toolkit.model import Harm, Rule
 from coatclass.toolkit.sentences import (
@@ -122,7 +122,7 @@ def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
         tool=choice.tool,
         name=tool_name(choice.tool, language=language),
         role=choice.role,
-        zones=tuple(zone for zone in BodyZone if zone in choice.zones),
+        zones=tuple(zone for zone in ZONES if zone in choice.zones),
         order=order,
         why=why,
         rule=rules,
