@@ -21,20 +21,21 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from coatclass.plain_text import printable
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
-# The pages build their controls with inline scripts and styles; nothing ever comes from another host.
+# Scripts come from files of ours, nothing ever from another host; drawings carry their own styles.
 _POLICY = (
-    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; style-src 'self' 'unsafe-inline'; "
+    "default-src 'self'; script-src 'self'{scripts}; style-src 'self' 'unsafe-inline'; "
     "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; frame-ancestors 'none'; "
     "base-uri 'self'; form-action 'self'; object-src 'none'"
 )
+_OWN_POLICY = _POLICY.format(scripts="")
+_MOUNTED_POLICY = _POLICY.format(scripts=" 'unsafe-inline' 'unsafe-eval'")  # gradio builds its controls so
 _HEADERS = {
-    "content-security-policy": _POLICY,
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",
     "permissions-policy": "camera=(self), geolocation=(), microphone=()",
     "cross-origin-opener-policy": "same-origin",
 }
-PAGES = ("/owner", "/groomer", "/researcher")
+PAGES = ("/workbench",)
 """Where pages of the framework are mounted."""
 # All that a mounted page needs: itself, its files, and the one call that shows a view. Everything else that the
 # framework would offer (uploads, reads of files, streams, queues, recordings, consoles) is nobody's business here.
@@ -72,6 +73,8 @@ class SecurityHeaders:
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
                     headers[name] = value
+                mounted = page_of(scope["path"]) is not None
+                headers["content-security-policy"] = _MOUNTED_POLICY if mounted else _OWN_POLICY
                 headers.setdefault("cache-control", _kept(scope["path"]))
             await send(message)
 
@@ -126,7 +129,7 @@ class ClosedDoors:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "websocket":
             return
-        page = next((page for page in self.pages if _beneath(scope.get("path", ""), page)), None)
+        page = page_of(scope.get("path", ""), self.pages)
         if page is None:
             await self.app(scope, receive, send)
             return
@@ -158,8 +161,9 @@ class PageCall(BaseModel):
     trigger_id: int | None = None
 
 
-def _beneath(path: str, page: str) -> bool:
-    return path == page or path.startswith(f"{page}/")
+def page_of(path: str, pages: Sequence[str] = PAGES) -> str | None:
+    """The mounted page that a path belongs to."""
+    return next((page for page in pages if path == page or path.startswith(f"{page}/")), None)
 
 
 def _resized(scope: Scope, body: bytes) -> Scope:

@@ -7,14 +7,8 @@ from typing import Any
 
 from fastapi import FastAPI, Request
 
+from app.design._templates import HEAD
 from app.design._theme import theme
-
-HEAD = (
-    '<meta name="viewport" content="width=device-width, initial-scale=1">'
-    '<meta name="color-scheme" content="light dark">'
-    '<link rel="stylesheet" href="/static/coatclass.css">'
-    '<link rel="icon" href="/static/mark.svg" type="image/svg+xml">'
-)
 
 
 def blocks(title: str) -> Any:

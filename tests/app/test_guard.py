@@ -96,7 +96,7 @@ async def test_mounted_apps_offer_nothing_but_what_a_page_needs(path):
 @pytest.mark.parametrize("path", ["/login", "/logout", "/monitoring", "/monitoring/x", "/manifest.json", "/robots.txt"])
 async def test_no_page_has_a_sign_in_or_a_console_of_its_own(path):
     async with client((guard.ClosedDoors, {})) as web:
-        assert (await web.get(f"/groomer{path}")).status_code == 404
+        assert (await web.get(f"{guard.PAGES[0]}{path}")).status_code == 404
 
 
 CALL = {"data": [], "fn_index": 0, "event_data": {"step": "today"}, "session_hash": "abc", "trigger_id": 1}
@@ -113,8 +113,8 @@ CALL = {"data": [], "fn_index": 0, "event_data": {"step": "today"}, "session_has
 )  # fmt: skip
 async def test_a_call_that_is_none_of_a_pages_own_goes_no_further(change):
     async with client((guard.ClosedDoors, {})) as web:
-        assert (await web.post("/owner/gradio_api/run/predict", json=CALL)).status_code == 200
-        assert (await web.post("/owner/gradio_api/run/predict", json={**CALL, **change})).status_code == 422
+        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/run/predict", json=CALL)).status_code == 200
+        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/run/predict", json={**CALL, **change})).status_code == 422
 
 
 @pytest.mark.parametrize(
@@ -122,7 +122,7 @@ async def test_a_call_that_is_none_of_a_pages_own_goes_no_further(change):
 )
 async def test_a_call_that_is_no_json_goes_no_further(body):
     async with client((guard.ClosedDoors, {})) as web:
-        assert (await web.post("/owner/gradio_api/run/predict", content=body)).status_code == 422
+        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/run/predict", content=body)).status_code == 422
 
 
 @pytest.mark.parametrize(
