@@ -22,7 +22,7 @@ def terrier(server, web):
 
 
 LEAVE = {
-    "show the result now": lambda page: press_and_wait(page, "button[data-go=result]"),
+    "show the result now": lambda page: press_and_wait(page, "a.button[data-go=result]"),
     "a tab": lambda page: press_and_wait(page, "nav [data-go=photos]"),
     "skip": lambda page: press_and_wait(page, "[data-pass]"),
     "next": lambda page: press_and_wait(page, "[type=submit]"),
@@ -70,7 +70,7 @@ def test_an_entry_that_cannot_be_is_said_and_the_rest_stays_on_the_screen(server
     page = visitor()
     open_step(page, server.url, terrier, "q/dog")
     page.fill("#age_months", "99999")
-    page.click("button[data-go=result]")
+    page.click("a.button[data-go=result]")
     page.wait_for_selector("[data-error]:visible")
     said = page.inner_text("[data-error]")
     assert "age_months" not in said and "months" in said
@@ -122,7 +122,8 @@ def test_marks_that_were_not_moved_give_no_length_and_none_covers_another(server
     scale = picture.bounding_box()["width"] / 800
     for x, y in marks:
         page.evaluate(
-            """([x, y]) => { const picture = document.querySelector("[data-picture]"), box = picture.getBoundingClientRect();
+            """([x, y]) => { const picture = document.querySelector("[data-picture]");
+            const box = picture.getBoundingClientRect();
             const at = { bubbles: true, clientX: box.left + x, clientY: box.top + y };
             picture.dispatchEvent(new MouseEvent("click", at)); }""",
             [x * scale, y * scale],
