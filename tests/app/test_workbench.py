@@ -1,4 +1,4 @@
-"""The researcher's workbench in a real browser, and its doors: a table evaluated, a photo tried, nothing left behind."""
+"""The researcher's workbench in a real browser, and its doors: a table evaluated, a photo tried, nothing left."""
 
 from __future__ import annotations
 
