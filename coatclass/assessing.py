@@ -9,7 +9,6 @@ from coatclass import answers as questionnaire
 from coatclass import decision, estimating, planning, toolkit, vision
 from coatclass.answers import Answers
 from coatclass.contract import (
-    AnswerEvidence,
     Assessment,
     BandEstimate,
     CategoryEstimate,
@@ -21,7 +20,7 @@ from coatclass.contract import (
     Question,
 )
 from coatclass.ensemble import Finding
-from coatclass.estimating import NO_ANSWERS, PhotoSource, Reading, read_photo
+from coatclass.estimating import NO_ANSWERS, Estimate, PhotoSource, Reading, read_photo
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 if TYPE_CHECKING:
@@ -71,6 +70,7 @@ def assess_readings(
     version = _version(learned)
     if estimate.regime == "none":
         return _without_estimate(reports, decided, version)
+    askable = estimating.askable(known, answers, skipped=skipped, learned=learned)
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
@@ -84,7 +84,7 @@ def assess_readings(
         length_band=_band(estimate, decided),
         verdict=decided.verdict,
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
-        next_question=_next_question(estimate, answers, situation, known.said, skipped),
+        next_question=_next_question(known, askable, situation),
         triage=advice.now.triage,
         visit=advice.visit,
         **dict(_phase(advice.now)),
@@ -135,22 +135,6 @@ def _band(estimate: CoatEstimate, decided: Decision) -> BandEstimate:
     return BandEstimate(best=best, probabilities=probabilities, set=decided.bands)
 
 
-def _next_question(
-    estimate: CoatEstimate,
-    answers: Answers,
-    situation: CoatSituation,
-    said: AnswerEvidence,
-    skipped: Collection[str],
-) -> Question | None:
+def _next_question(known: Estimate, askable: Sequence[decision.Askable], situation: CoatSituation) -> Question | None:
     """The unanswered question whose answer is expected to change the kit the most."""
-    return decision.next_question(estimate, _unanswered(answers, said, skipped), planning.tools_by_coat(situation))
-
-
-def _unanswered(answers: Answers, said: AnswerEvidence, skipped: Collection[str]) -> list[decision.Askable]:
-    """The evidence questions that may be asked now, each with what its answers would say."""
-    return [
-        decision.Askable(spec.id, spec.text, spec.help, tables)
-        for spec in questionnaire.due(answers)
-        if spec.id not in {*said.answered, *skipped}
-        and (tables := {str(it): questionnaire.likelihood(spec.id, it) for it in questionnaire.outcomes(spec.id)})
-    ]
+    return decision.next_question(known.coat, askable, planning.tools_by_coat(situation))

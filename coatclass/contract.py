@@ -7,7 +7,6 @@ Probability vectors are tuples in the order of :data:`coatclass.taxonomy.CATEGOR
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -105,6 +104,11 @@ class PhotoEvidence:
             manifest.
         single_dog_probability: probability that the picture shows one dog, and enough of it to judge the coat,
             [0, 1]; None if nobody looked.
+        dog_margin: log odds of a dog against the likeliest of wild canids, cats, other animals and things, from where
+            few dogs lie, nats; below 0 hardly a dog. None if nobody looked.
+        looks: what an observer would say of the coat: log probabilities of the answers in ``coatclass.vision.LOOKS``,
+            then the standardised log length, (14,); None if nobody looked.
+        outline: log probabilities (7,) of the category by ``looks`` alone; None if nobody looked.
     """
 
     file: str
@@ -116,6 +120,9 @@ class PhotoEvidence:
     unfamiliarity: float
     model_version: str
     single_dog_probability: float | None = None
+    dog_margin: float | None = None
+    looks: tuple[float, ...] | None = None
+    outline: tuple[float, ...] | None = None
 
 
 # --- answers -> ensemble --------------------------------------------------------------------------------------------
@@ -139,6 +146,9 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        visible: what the answers among them say that a photo shows as well, like ``log_likelihood``; None if there are
+            none.
+        stated_visible: the same by rows as they are stated, which hold better beside a photo than counted ones.
         by_question: what each answer says by itself; names and genes count as one.
     """
 
@@ -146,6 +156,8 @@ class AnswerEvidence:
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    visible: tuple[tuple[float, ...], ...] | None = None
+    stated_visible: tuple[tuple[float, ...], ...] | None = None
     by_question: tuple[AnsweredQuestion, ...] = ()
 
 
@@ -613,11 +625,3 @@ class Assessment(Frozen):
     grown: PhaseAdvice | None = None
     cautions: tuple[Caution, ...] = ()
     clash: Clash | None = None
-
-
-def normalise(log_probabilities: tuple[float, ...]) -> tuple[float, ...]:
-    """Turn log probabilities, up to a constant, into probabilities that sum to 1."""
-    top = max(log_probabilities)
-    weights = [math.exp(value - top) for value in log_probabilities]
-    total = sum(weights)
-    return tuple(weight / total for weight in weights)

@@ -7,9 +7,9 @@ a photo (:func:`look`), weighing everything that is known (:func:`estimate`), an
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +17,13 @@ from numpy.typing import NDArray
 from coatclass import ancestry, decision, ensemble, photo, vision
 from coatclass import answers as questionnaire
 from coatclass.ancestry import Inherited
-from coatclass.answers import Answers
+from coatclass.answers import Answer, Answers
+from coatclass.answers.tables import Table
 from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvidence, PhotoReport, PhotoStatus
-from coatclass.decision import Thresholds
+from coatclass.decision import Askable, Thresholds
 from coatclass.ensemble import Finding, Members
 from coatclass.errors import PhotoError
 from coatclass.photo import LoadedPhoto
-
-if TYPE_CHECKING:
-    from coatclass.learning import LearnedModel
 
 __all__ = [
     "NO_ANSWERS",
@@ -33,6 +31,8 @@ __all__ = [
     "Look",
     "PhotoSource",
     "Reading",
+    "Taught",
+    "askable",
     "decide",
     "estimate",
     "estimate_photo",
@@ -105,6 +105,19 @@ def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
 # --- weighing and deciding ------------------------------------------------------------------------------------------
 
 
+class Taught(Protocol):
+    """What a groomer's findings have taught (``coatclass.learning.LearnedModel``)."""
+
+    def evidence(self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None) -> AnswerEvidence:
+        """What the answers say, by the learned rows."""
+
+    def likelihood(self, question: str, answer: Answer) -> Table:
+        """P(answer | category, band), (7, 4)."""
+
+    def members(self, released: Members) -> Members:
+        """The ensemble with the learned temperatures."""
+
+
 @dataclass(frozen=True)
 class Estimate:
     """What is known of one dog: probabilities, what the answers say, and what names or genes say (None if nothing)."""
@@ -119,7 +132,7 @@ def estimate(
     answers: Answers | None = None,
     *,
     finding: Finding | None = None,
-    learned: LearnedModel | None = None,
+    learned: Taught | None = None,
     members: Members | None = None,
 ) -> Estimate:
     """Weigh photos, answers, ancestors, genes and a finding.
@@ -151,6 +164,27 @@ def decide(
     if known is None:
         return decision.decide(None, reports)
     return decision.decide(known.coat, reports, answers=known.said, inherited=known.inherited, thresholds=thresholds)
+
+
+def askable(
+    known: Estimate, answers: Answers, *, skipped: Collection[str] = (), learned: Taught | None = None
+) -> list[Askable]:
+    """The evidence questions that may be asked next, with what their answers would say and how far they would count."""
+    table = learned.likelihood if learned else questionnaire.likelihood
+    beside_photo = (learned.members(ensemble.load()) if learned else ensemble.load()).answer_weight["both"]
+    repeats = questionnaire.visible() if known.coat.by_photo is not None else frozenset()
+    return [
+        Askable(
+            id=spec.id,
+            text=spec.text,
+            help=spec.help,
+            likelihood={str(it): questionnaire.alone(spec.id, it, table(spec.id, it)) for it in possible},
+            weight=beside_photo if spec.id in repeats else 1.0,
+            measures=spec.id == "trunk_length_mm",
+        )
+        for spec in questionnaire.due(answers)
+        if spec.id not in {*known.said.answered, *skipped} and (possible := questionnaire.outcomes(spec.id))
+    ]
 
 
 def estimate_photo(source: PhotoSource) -> tuple[CoatEstimate | None, Decision, PhotoReport]:

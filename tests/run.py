@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from app.environment import CONSTRAINTS, ROOT, prepare
 
 SYSTEM_PACKAGES = {"chromium": "chromium", "initdb": "postgresql", "pdftoppm": "poppler-utils", "strace": "strace"}
+EVERYTHING = ["-n", "auto", "--maxprocesses", "4"]  # a worker for each core; how they share the tests: pyproject.toml
 CHECKS = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
 
 
@@ -59,7 +60,7 @@ def main(arguments: list[str]) -> int:
     python = prepare(".venv-test", ["test"])
     environment = {**os.environ, "OMP_NUM_THREADS": os.environ.get("OMP_NUM_THREADS", "1")}
     checks = [[str(python), "-m", *check] for check in CHECKS] if not arguments else []
-    for command in [*checks, [str(python), "-m", "pytest", *arguments]]:
+    for command in [*checks, [str(python), "-m", "pytest", *(arguments or EVERYTHING)]]:
         code = subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode
         if code:
             return code

@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure and write ``crosses.json`` and ``CROSSES.md``."""
-    from training.ensemble._data import load
+    from training.ensemble.data import load
 
     data = load(args.models / "evidence.npz")
     rows = [row for row in range(len(data)) if _named(str(data.breed[row])) is not None]
@@ -81,6 +81,7 @@ def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
         float(data.dog_share[row]),
         float(data.unfamiliarity[row]),
         "",
+        outline=tuple(data.outline[row]),
     )
     known = estimate([photo] if with_photo else [], _named(str(data.breed[row])) if with_ancestors else None)
     return Said(str(data.group[row]), int(data.category[row]), known.coat, decide(known))

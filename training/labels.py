@@ -19,9 +19,19 @@ from training.dataset.documents import (
     croissant,
     disagreement_table,
     label_audit,
+    observed_table,
+    opinion_table,
     with_numbers,
 )
-from training.dataset.labels import write_csv
+from training.dataset.labels import (
+    OBSERVED,
+    OBSERVED_COLUMNS,
+    OPINION_COLUMNS,
+    OPINIONS,
+    opinions,
+    read_csv,
+    write_csv,
+)
 from training.places import ROOT, add_photos_argument
 from training.provenance import sha256
 
@@ -35,10 +45,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Write labels.csv, label_audit.csv, not_dogs.csv, ATTRIBUTION.md, numbers of DATASHEET.md, croissant.json."""
+    """Write the CSV files, ATTRIBUTION.md, the numbers of DATASHEET.md, and croissant.json."""
     rows = labels_from_manifest(options.photos)
     out: Path = options.out
     write_csv(out / "labels.csv", LABEL_COLUMNS, rows)
+    further = opinions(read_csv(options.photos / OPINIONS), words=True)
+    observed = read_csv(options.photos / OBSERVED)
+    write_csv(out / OPINIONS, OPINION_COLUMNS, further)
+    write_csv(out / OBSERVED, OBSERVED_COLUMNS, observed)
     audit = label_audit(rows, ROOT / "models" / "evidence.npz", read_manifest().model_version)
     write_csv(out / "label_audit.csv", AUDIT_COLUMNS, audit)
     not_dogs = options.photos.parent / "not_dogs"
@@ -49,6 +63,8 @@ def run(options: argparse.Namespace) -> int:
         "composition": composition(rows),
         "agreement": agreement_table(rows),
         "disagreements": disagreement_table(rows),
+        "opinions": opinion_table(rows, further),
+        "observed": observed_table(rows, observed),
         "audit": audit_table(audit),
     }
     datasheet.write_text(with_numbers(datasheet.read_text(encoding="utf-8"), blocks), encoding="utf-8")

@@ -14,7 +14,7 @@ from pathlib import Path
 from coatclass.errors import InputError
 from training.dataset import MANIFEST_COLUMNS, Fetcher, Outcome, examine, manifest_from_labels, read_csv, rebuild
 from training.dataset.documents import attribution
-from training.dataset.labels import reduced, write_csv
+from training.dataset.labels import OBSERVED, OBSERVED_COLUMNS, OPINION_COLUMNS, OPINIONS, opinions, reduced, write_csv
 
 LABELS = Path(__file__).resolve().parent.parent / "datasets" / "labels.csv"
 _NOTHING_CAME = 3
@@ -43,7 +43,16 @@ def run(options: argparse.Namespace) -> int:
     outcomes = rebuild(rows, photos, fetcher, oxford=oxford, report=_say)
     if oxford is not None:
         _not_dogs(options.labels.parent / "not_dogs.csv", oxford, options.out / "not_dogs")
+    _beside(options.labels.parent, photos)
     return finish(rows, outcomes, photos, quiet=options.quiet)
+
+
+def _beside(published: Path, photos: Path) -> None:
+    """Lay the further opinions and observed answers beside the manifest, where training looks for them."""
+    if (published / OPINIONS).is_file():
+        write_csv(photos / OPINIONS, OPINION_COLUMNS, opinions(read_csv(published / OPINIONS), words=False))
+    if (published / OBSERVED).is_file():
+        write_csv(photos / OBSERVED, OBSERVED_COLUMNS, read_csv(published / OBSERVED))
 
 
 def finish(rows: Sequence[Mapping[str, str]], outcomes: Sequence[Outcome], photos: Path, *, quiet: bool) -> int:

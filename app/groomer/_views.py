@@ -340,7 +340,7 @@ def _learn(state: Any, wish: Wish) -> Shown:
 
 
 def _needed() -> dict[str, Any]:
-    from coatclass.learning._learn import settings
+    from coatclass.learning.fitting import settings
 
     return settings()
 

@@ -121,7 +121,7 @@ def _question(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
         of=of,
         card=card,
         specs=card.specs(),
-        answers=of.answers.model_dump(mode="json"),
+        answers=_given(of),
         progress=flow.progress(of.answers, wish.skipped, assessment),
         ready=assessment.category is not None,
         zones=_zones(of, assessment),
@@ -146,6 +146,14 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
         question: [(zone, catalogue().zone(zone, long=True)) for zone in zones if zone in having]
         for question, zones in _ASKED.items()
     }
+
+
+def _given(of: owners.OwnersDog) -> dict[str, Any]:
+    """The answers as the controls take them: of a tool only what was said."""
+    given = of.answers.model_dump(mode="json")
+    tools = given["owned_tools"] or ()
+    given["owned_tools"] = [{part: said for part, said in one.items() if said not in (None, False)} for one in tools]
+    return given
 
 
 def breed_names() -> list[str]:

@@ -23,7 +23,9 @@
     if (bar) { const share = Math.max(bar.value / bar.max, read("progress", 0)); write("progress", share); bar.value = share * bar.max; }
     if (keepSaid) { say(keepSaid); keepSaid = ""; }
     if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; }
-    if (read("pending", null)) flush().catch((error) => say(error.message));
+    const pending = read("pending", null);
+    const shows = pending && Object.keys(pending).some((name) => one(`[data-question="${name}"]`));
+    if (pending) flush().then((sent) => { if (sent && shows) show(one(".page").dataset.step); }).catch((error) => say(error.message));
   }
 
   // --- talking to the server --------------------------------------------------------------------------------------

@@ -1,9 +1,7 @@
 """The questionnaire: what to ask, what was answered, and what the answers say about the coat."""
 
-from coatclass.answers._checks import doubts
-from coatclass.answers._evidence import evidence, grown_up, weights
-from coatclass.answers._likelihood import Answer, likelihood, outcomes
-from coatclass.answers._model import Answers, OwnedTool
+from coatclass.answers._evidence import evidence, grown_up, visible, weights
+from coatclass.answers._model import Answers, OwnedTool, doubts
 from coatclass.answers._parse import Problem, dump, json_schema, parse, problems
 from coatclass.answers._questions import (
     LANGUAGES,
@@ -19,6 +17,7 @@ from coatclass.answers._questions import (
 )
 from coatclass.answers._simulate import simulate
 from coatclass.answers._situation import situation
+from coatclass.answers.tables import Answer, alone, likelihood, outcomes, reliability, stated
 
 __all__ = [
     "LANGUAGES",
@@ -28,6 +27,7 @@ __all__ = [
     "OwnedTool",
     "Problem",
     "QuestionSpec",
+    "alone",
     "doubts",
     "drawing",
     "drawing_names",
@@ -44,7 +44,10 @@ __all__ = [
     "question",
     "questionnaire_version",
     "questions",
+    "reliability",
     "simulate",
     "situation",
+    "stated",
+    "visible",
     "weights",
 ]

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import cache
 
-from coatclass.answers._likelihood import (
+import numpy as np
+from numpy.typing import NDArray
+
+from coatclass.answers._model import Answers
+from coatclass.answers._questions import questions
+from coatclass.answers.tables import (
     LENGTH,
     Answer,
     Table,
@@ -13,17 +19,16 @@ from coatclass.answers._likelihood import (
     likelihood,
     outcomes,
     reliability,
+    stated,
     tabled_questions,
 )
-from coatclass.answers._model import Answers
-from coatclass.answers._questions import questions
 from coatclass.contract import AnsweredQuestion, AnswerEvidence
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["evidence", "grown_up", "weights"]
+__all__ = ["evidence", "grown_up", "visible", "weights"]
 
 _NAMES = ("dna_result", "dna_breeds", "parents", "breed")  # the first that is given counts
-_NEUTRAL: Table = ((0.0,) * len(BANDS),) * len(CATEGORIES)
+Array = NDArray[np.float64]
 
 
 def evidence(
@@ -31,6 +36,7 @@ def evidence(
     *,
     ancestry: Sequence[Sequence[float]] | None = None,
     likelihood: Callable[[str, Answer], Table] = likelihood,
+    stated: Callable[[str, Answer], Table] = stated,
 ) -> AnswerEvidence:
     """What the answers say about the coat; skipped questions say nothing, so nothing answered is neutral (all 0).
 
@@ -38,7 +44,8 @@ def evidence(
         answers: the questionnaire.
         ancestry: log-likelihoods (7, 4) of breed, parents or genes, from ``coatclass.ancestry``; None if nobody named
             any.
-        likelihood: P(answer | category, band) by question and answer, (7, 4); other tables than the stated ones.
+        likelihood: P(answer | category, band) by question and answer, (7, 4); other tables than the released ones.
+        stated: the same beside a photo, for what it shows as well; other tables than the stated ones.
 
     Returns:
         log-likelihoods (7, 4) of the answers, the largest 0, question by question and together, and those of the names
@@ -48,50 +55,56 @@ def evidence(
         ValueError: if ``ancestry`` has the wrong shape or is not finite.
     """
     weight = weights(answers)
-    tables = {name: likelihood(name, getattr(answers, name)) for name in weight}
-    alone = {name: _owners({name: weight[name]}, {name: table}) for name, table in tables.items()}
-    together = [_owners(weight, tables)]
+    by_rate = {name: _by_rate(name, likelihood(name, getattr(answers, name))) * w for name, w in weight.items()}
+    alone = {name: _over_owners([table]) for name, table in by_rate.items()}
+    together = _over_owners(by_rate.values())
     if answers.trunk_length_mm is not None:
-        alone[LENGTH] = _log(length_density(answers.trunk_length_mm, answers.trunk_length_by or "ruler"))
-        together.append(alone[LENGTH])
-    if ancestry is not None:
-        ancestry = _checked(ancestry)
-        alone[next((name for name in _NAMES if getattr(answers, name)), "breed")] = ancestry
+        by = answers.trunk_length_by or "ruler"
+        alone[LENGTH] = np.log(length_density(answers.trunk_length_mm, by))
+        together = together + alone[LENGTH]
+    names = None if ancestry is None else _checked(ancestry)
+    if names is not None:
+        alone[next((name for name in _NAMES if getattr(answers, name)), "breed")] = np.array(names)
     answered = tuple(spec.id for spec in questions() if spec.id in alone)
+    seen = [name for name in weight if name in visible()]
+    as_stated = [_by_rate(name, stated(name, getattr(answers, name))) * weight[name] for name in seen]
     return AnswerEvidence(
-        log_likelihood=_sum(together),
+        log_likelihood=_table(together),
         answered=answered,
-        ancestry=ancestry,
+        ancestry=names,
         measured_mm=answers.measured_mm,
-        by_question=tuple(AnsweredQuestion(name, getattr(answers, name), _sum([alone[name]])) for name in answered),
+        visible=_table(_over_owners(by_rate[name] for name in seen)) if seen else None,
+        stated_visible=_table(_over_owners(as_stated)) if seen else None,
+        by_question=tuple(AnsweredQuestion(name, getattr(answers, name), _table(alone[name])) for name in answered),
     )
 
 
-def _owners(weight: Mapping[str, float], tables: Mapping[str, Table]) -> Table:
-    """log P(answers | coat), (7, 4), over owners who err more or less often.
+def _by_rate(question: str, table: Table) -> Array:
+    """log P(answer | coat) by owners' error rates, (rates, 7, 4).
 
     An owner with error rate e gives the answer of the table with probability 1 - e, and any of the question's k answers
-    evenly otherwise; nobody knows e, so it is summed out over the rates of ``data/reliability.toml``. Answers that fit
-    together speak for a careful owner and count in full; answers that don't, speak for a careless one and count less.
+    evenly otherwise.
     """
-    rates = reliability()["owner"]["error_rates"]
-    by_rate = [
-        _sum(
-            [
-                tuple(
-                    tuple(weight[name] * math.log((1 - rate) * p + rate / len(outcomes(name))) for p in row)
-                    for row in table
-                )
-                for name, table in tables.items()
-            ],
-            shift=False,
-        )
-        for rate in rates
-    ]
-    return tuple(
-        tuple(math.log(sum(map(math.exp, cell)) / len(rates)) for cell in zip(*rows, strict=True))
-        for rows in zip(*by_rate, strict=True)
-    )
+    rate = np.array(reliability()["owner"]["error_rates"])[:, None, None]
+    result: Array = np.log((1 - rate) * np.array(table) + rate / len(outcomes(question)))
+    return result
+
+
+def _over_owners(by_rate: Iterable[Array]) -> Array:
+    """log P(answers | coat), (7, 4), over owners who err more or less often.
+
+    Nobody knows how often an owner errs, so the rate is summed out. Answers that fit together speak for a careful owner
+    and count in full; answers that don't, speak for a careless one and count less.
+    """
+    total: Array = sum(by_rate, start=np.zeros((1, len(CATEGORIES), len(BANDS))))
+    result: Array = np.log(np.exp(total).mean(axis=0))
+    return result
+
+
+@cache
+def visible() -> frozenset[str]:
+    """The questions whose answer shows on a photo as well."""
+    return frozenset(reliability()["visible"]["questions"])
 
 
 def weights(answers: Answers) -> dict[str, float]:
@@ -124,12 +137,6 @@ def _checked(table: Sequence[Sequence[float]]) -> Table:
     return tuple(tuple(row) for row in table)
 
 
-def _log(table: Table) -> Table:
-    return tuple(tuple(math.log(value) for value in row) for row in table)
-
-
-def _sum(tables: Iterable[Table], *, shift: bool = True) -> Table:
-    """The sum of log tables, (7, 4); with ``shift`` the largest is 0."""
-    total = [[sum(cell) for cell in zip(*rows, strict=True)] for rows in zip(_NEUTRAL, *tables, strict=True)]
-    top = max(max(row) for row in total) if shift else 0.0
-    return tuple(tuple(value - top for value in row) for row in total)
+def _table(logs: Array) -> Table:
+    """As tuples, with the largest at 0."""
+    return tuple(map(tuple, (logs - logs.max()).tolist()))

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StrictBool, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
-from coatclass.answers._checks import contradictions
-from coatclass.answers._questions import question
-from coatclass.contract import Frozen
+from coatclass.answers._questions import LANGUAGES, question
+from coatclass.answers.conditions import hold_all
+from coatclass.contract import Frozen, Reason
+from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, Curl, Lie, MatState, Patience, Texture, Undercoat
 
-__all__ = ["Answers", "OwnedTool"]
+__all__ = ["Answers", "OwnedTool", "contradictions", "doubts"]
+
+_CHECKS = Path(__file__).with_name("data") / "checks.toml"
+_DAYS_PER_WEEK = 7
 
 SkinTrouble = Literal["sores", "redness", "smell", "pain", "parasites", "ear_trouble"]
 
@@ -105,3 +110,54 @@ class Answers(Frozen):
     def measured_mm(self) -> float | None:
         """Trunk length that counts as measured: by ruler, or by somebody who didn't say otherwise; mm."""
         return None if self.trunk_length_by in ("finger", "eye") else self.trunk_length_mm
+
+
+# --- what the answers say about each other ----------------------------------------------------------------------------
+
+
+def doubts(answers: Answers, language: str = "en") -> tuple[Reason, ...]:
+    """Answers that surprise beside each other, in words that ask the owner to look again.
+
+    Raises:
+        ValueError: if the language is not one of the questionnaire's.
+    """
+    if language not in LANGUAGES:
+        raise ValueError(f"there are no doubts in language {language!r}, only in {', '.join(LANGUAGES)}")
+    found = _found("doubt", answers)
+    if language == "en":
+        return found
+    words = read_toml(_CHECKS.with_name(f"checks.{language}.toml"))
+    return tuple(Reason(code=doubt.code, text=words[doubt.code]) for doubt in found)
+
+
+def contradictions(answers: Answers) -> tuple[Reason, ...]:
+    """Answers that can't all be true; an :class:`Answers` never holds any."""
+    return (*_found("contradiction", answers), *_longer_ago_than_born(answers), *_more_than_whole(answers))
+
+
+def _found(section: str, answers: Answers) -> tuple[Reason, ...]:
+    rows: list[dict[str, Any]] = read_toml(_CHECKS)[section]
+    return tuple(Reason(code=row["code"], text=row["text"]) for row in rows if hold_all(row["when"], answers))
+
+
+def _longer_ago_than_born(answers: Answers) -> tuple[Reason, ...]:
+    if answers.age_months is None:
+        return ()
+    limits = read_toml(_CHECKS)["limits"]
+    alive_days = (answers.age_months + limits["rounding_months"]) * limits["days_per_month"]
+    ago_days = {
+        "the last trim": (answers.last_trim_weeks or 0) * _DAYS_PER_WEEK,
+        "the last comb-through": answers.days_since_combed or 0,
+    }
+    return tuple(
+        Reason(code="before_birth", text=f"The dog is {answers.age_months:g} months old, yet {what} is longer ago.")
+        for what, days in ago_days.items()
+        if days > alive_days
+    )
+
+
+def _more_than_whole(answers: Answers) -> tuple[Reason, ...]:
+    total = sum((answers.dna_breeds or {}).values())
+    if total <= read_toml(_CHECKS)["limits"]["dna_breeds_at_most_percent"]:
+        return ()
+    return (Reason(code="over_100_percent", text=f"The breeds of the DNA test add up to {total:g} %, over 100 %."),)

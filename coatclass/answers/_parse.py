@@ -12,8 +12,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 from rapidfuzz import fuzz, process
 
-from coatclass.answers._checks import contradictions
-from coatclass.answers._model import Answers
+from coatclass.answers._model import Answers, contradictions
 from coatclass.answers._questions import question
 from coatclass.errors import AnswersError
 from coatclass.resources import read_toml

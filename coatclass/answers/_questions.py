@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 from xml.sax.saxutils import escape
 
-from coatclass.answers._conditions import hold_all
+from coatclass.answers.conditions import hold_all
 from coatclass.resources import read_toml
 from coatclass.taxonomy import Curl, Lie, MatState, Patience, Texture, Undercoat, definition
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from coatclass.care.coat import categories, data, family, longest_mm, may_have_undercoat, ordered, zones_matted
@@ -46,6 +47,7 @@ def cautions(
     return tuple(sorted(found, key=lambda caution: ("stop", "care", "note").index(caution.level)))
 
 
+@cache
 def _facts(texts: Catalogue) -> dict[str, str]:
     """The published numbers that texts quote, by placeholder."""
     rows = data("facts")["fact"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterable, Sequence
 from functools import cache
@@ -10,7 +11,7 @@ from typing import Any
 
 from coatclass.contract import CoatSituation
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, MatState, Undercoat, band_of_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, ZONES, BodyZone, CoatCategory, MatState, Undercoat, band_of_mm
 
 __all__ = [
     "CANNOT_BEAR",
@@ -51,23 +52,22 @@ def data(name: str) -> dict[str, Any]:
 
 def interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
     """Straight lines between points, level outside them; ``xs`` rises strictly."""
-    if x <= xs[0]:
-        return float(ys[0])
-    for (x0, y0), (x1, y1) in zip(zip(xs, ys, strict=True), zip(xs[1:], ys[1:], strict=True), strict=False):
-        if x <= x1:
-            return float(y0 + (y1 - y0) * (x - x0) / (x1 - x0))
-    return float(ys[-1])
+    right = bisect.bisect_left(xs, x)
+    if right in (0, len(xs)):
+        return float(ys[0] if right == 0 else ys[-1])
+    x0, x1, y0, y1 = xs[right - 1], xs[right], ys[right - 1], ys[right]
+    return float(y0 + (y1 - y0) * (x - x0) / (x1 - x0))
 
 
 def ordered(zones: Iterable[BodyZone]) -> tuple[BodyZone, ...]:
     """Zones in the taxonomy's order."""
     chosen = set(zones)
-    return tuple(zone for zone in BodyZone if zone in chosen)
+    return tuple(zone for zone in ZONES if zone in chosen)
 
 
 def categories(situation: CoatSituation) -> tuple[CoatCategory, ...]:
     """The categories still possible in the taxonomy's order; all of them if nobody knows."""
-    return tuple(category for category in CoatCategory if category in (situation.categories or set(CoatCategory)))
+    return tuple(category for category in CATEGORIES if category in situation.categories) or CATEGORIES
 
 
 def zones_matted(situation: CoatSituation, at_least: MatState) -> frozenset[BodyZone]:

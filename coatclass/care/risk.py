@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from coatclass.care.coat import categories, data, interpolate, length_mm, standard_mm
 from coatclass.contract import CoatSituation
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import ZONES, BodyZone
 
 __all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "zone_length_mm"]
 
@@ -61,24 +61,24 @@ class MatRisk:
             "texture": max(weights["texture"][texture] for texture in situation.textures or {"unknown"}),
             "undercoat": max(weights["undercoat"][undercoat] for undercoat in situation.undercoats or {"unknown"}),
         }
-        self._friction = {zone: _friction(situation, zone) for zone in BodyZone}
-        self._added = {zone: _added(situation, zone) for zone in BodyZone}
+        self._friction = {zone: _friction(situation, zone) for zone in ZONES}
+        self._added = {zone: _added(situation, zone) for zone in ZONES}
         self._least = {zone: weights["found"][state] for zone, state in situation.mats.items()}
         coat = math.prod(self._coat.values())
-        self._product = {zone: coat * self._friction[zone] * (1 + sum(self._added[zone].values())) for zone in BodyZone}
+        self._product = {zone: coat * self._friction[zone] * (1 + sum(self._added[zone].values())) for zone in ZONES}
         self._levels: dict[float, dict[BodyZone, Level]] = {}
 
     @cached_property
     def today(self) -> tuple[ZoneLoad, ...]:
         """Every zone at today's length."""
         mm = standard_mm(length_mm(self._situation))
-        return tuple(self._zone(zone, mm) for zone in BodyZone)
+        return tuple(self._zone(zone, mm) for zone in ZONES)
 
     def levels(self, mm: float) -> dict[BodyZone, Level]:
         """The level of every zone at a trunk length in mm; the same between two limits of the trade."""
         standard = standard_mm(mm)
         if standard not in self._levels:
-            self._levels[standard] = {zone: _level(self._score(zone, standard)) for zone in BodyZone}
+            self._levels[standard] = {zone: _level(self._score(zone, standard)) for zone in ZONES}
         return self._levels[standard]
 
     def _zone(self, zone: BodyZone, mm: float) -> ZoneLoad:

@@ -1,20 +1,22 @@
 """Prediction sets, verdict and reasons: what the program dares to say, and what it would ask next."""
 
 from coatclass.decision._decide import decide
-from coatclass.decision._question import Askable, measuring_question, next_question
-from coatclass.decision._sets import agreement, band_set, category_set
-from coatclass.decision._thresholds import RegimeThresholds, Thresholds, load, promise
+from coatclass.decision._question import Askable, next_question
+from coatclass.decision._sets import LENGTH_FAMILY, band_set, category_set, families, share_of_rarer
+from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits, load, promise
 
 __all__ = [
+    "LENGTH_FAMILY",
     "Askable",
     "RegimeThresholds",
     "Thresholds",
-    "agreement",
     "band_set",
     "category_set",
     "decide",
+    "families",
+    "limits",
     "load",
-    "measuring_question",
     "next_question",
     "promise",
+    "share_of_rarer",
 ]

@@ -6,10 +6,20 @@ from collections.abc import Sequence
 
 from coatclass import ancestry
 from coatclass.ancestry import Inherited
-from coatclass.contract import AnswerEvidence, Clash, CoatEstimate, Decision, PhotoReport, PhotoStatus, Reason, Verdict
+from coatclass.answers import in_words, question
+from coatclass.contract import (
+    AnsweredQuestion,
+    AnswerEvidence,
+    Clash,
+    CoatEstimate,
+    Decision,
+    PhotoReport,
+    PhotoStatus,
+    Reason,
+    Verdict,
+)
 from coatclass.decision import _thresholds
-from coatclass.decision._clash import find_clash, questions_to_check
-from coatclass.decision._sets import band_set, category_set
+from coatclass.decision._sets import LENGTH_FAMILY, band_set, category_set
 from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits, promise, reason_text
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, category_label, describe_mm
 
@@ -43,14 +53,14 @@ def decide(
     if estimate.regime == "hands_on":
         return _found_by_hand(estimate)
     thresholds = thresholds or _thresholds.load()
-    at = thresholds.regimes[estimate.regime]
-    clash = find_clash(estimate, answers)
-    categories = category_set(estimate.category, at)
+    at = thresholds.regimes[_calibrated_regime(estimate, answers)]
+    bands = band_set(estimate.band, at)
+    clash = _find_clash(estimate, answers)
+    categories = category_set(estimate.category, at, bands)
     if clash is not None:
         categories = _joined(categories, clash.photo, clash.answers, CoatCategory.MIXED)
     if inherited is not None and inherited.cross:
         categories = _joined(categories, CoatCategory.MIXED)
-    bands = band_set(estimate.band, at)
     notes = _notes(photo_reports, answers, bands, inherited)
     doubts = [
         *_contradictions(estimate, answers, inherited, clash),
@@ -61,7 +71,15 @@ def decide(
     if len(categories) == 1:
         percent = f"{100 * (1 - promise()['settled_risk']):.0f}"
         return Decision(categories, bands, Verdict.SETTLED, (_reason("settled", percent=percent), *notes))
+    if set(categories) == LENGTH_FAMILY:
+        return Decision(categories, bands, Verdict.NARROWED, (_reason("family_settled"), *notes))
     return Decision(categories, bands, Verdict.NARROWED, (_reason("narrowed", categories=_names(categories)), *notes))
+
+
+def _calibrated_regime(estimate: CoatEstimate, answers: AnswerEvidence | None) -> str:
+    """The regime whose limits hold: names beside a photo are no answers about the coat, so the photo's do."""
+    about_the_coat = answers is None or answers.measured_mm is not None or any(map(any, answers.log_likelihood))
+    return estimate.regime if estimate.regime != "both" or about_the_coat else "photo"
 
 
 def _joined(categories: tuple[CoatCategory, ...], *others: CoatCategory) -> tuple[CoatCategory, ...]:
@@ -83,7 +101,7 @@ def _contradictions(
     found = []
     if clash is not None:
         photo, said = _names([clash.photo]), _names([clash.answers])
-        check = questions_to_check(clash, answers)
+        check = _questions_to_check(clash, answers)
         found.append(_reason("sources_disagree", photo=photo, answers=said, check=check))
     if inherited is not None and estimate.by_photo is not None:
         against = ancestry.conflict(inherited, estimate.by_photo)
@@ -105,6 +123,8 @@ def _doubts(
         doubts.append(_reason("mixed_possible"))
     if estimate.unfamiliar:
         doubts.append(_reason("unfamiliar"))
+    if _all_hardly_a_dog(photo_reports):
+        doubts.append(_reason("hardly_a_dog"))
     if estimate.regime == "photo" and _all_doubtful(photo_reports):
         doubts.append(_reason("photo_cannot_carry"))
     if len(categories) > limits()["most_categories"]:
@@ -113,8 +133,18 @@ def _doubts(
 
 
 def _all_doubtful(photo_reports: Sequence[PhotoReport]) -> bool:
-    looked_at = [report for report in photo_reports if report.status is not PhotoStatus.REFUSED]
+    looked_at = _looked_at(photo_reports)
     return bool(looked_at) and all(report.status is PhotoStatus.DOUBTFUL for report in looked_at)
+
+
+def _all_hardly_a_dog(photo_reports: Sequence[PhotoReport]) -> bool:
+    """Answers don't help: whoever takes a cat for a dog also answers for it."""
+    looked_at = _looked_at(photo_reports)
+    return bool(looked_at) and all("dog_unlikely" in {found.code for found in seen.reasons} for seen in looked_at)
+
+
+def _looked_at(photo_reports: Sequence[PhotoReport]) -> list[PhotoReport]:
+    return [report for report in photo_reports if report.status is not PhotoStatus.REFUSED]
 
 
 def _notes(
@@ -138,8 +168,8 @@ def _notes(
 
 def _found_by_hand(estimate: CoatEstimate) -> Decision:
     certain = RegimeThresholds(
-        category_at=0.5, band_at=1 - promise()["set_reliability"], settle_at=0, mixed_at=0.5, calibrated_on=0,
-        simulated=False,
+        category_at=0.5, band_at=1 - promise()["set_reliability"], settle_at=0, mixed_at=0.5, length_at=0.5,
+        calibrated_on=0, simulated=False,
     )  # fmt: skip
     return Decision(
         category_set(estimate.category, certain),
@@ -159,3 +189,46 @@ def _without_evidence(photo_reports: Sequence[PhotoReport]) -> Decision:
     else:
         verdict, reason = Verdict.HANDS_ON, _reason("nothing_given")
     return Decision(CATEGORIES, BANDS, verdict, (reason,))
+
+
+# --- photo against answers -------------------------------------------------------------------------------------------
+
+
+def _find_clash(estimate: CoatEstimate, answers: AnswerEvidence | None) -> Clash | None:
+    """The clash of photo and answers; None if they agree or one of them is vague.
+
+    They clash when their likeliest coats differ by more than length and what the photo shows all but rules out the
+    answers (``clash_below``). Vague answers fit many coats, and a vague photo leaves room for them: neither clashes.
+    """
+    if estimate.by_photo is None or estimate.by_answers is None or estimate.answers_fit_photo is None:
+        return None
+    photo, said = _best(estimate.by_photo), _best(estimate.by_answers)
+    if photo is said or {photo, said} == LENGTH_FAMILY:
+        return None
+    if estimate.answers_fit_photo >= limits()["clash_below"]:
+        return None
+    return Clash(photo=photo, answers=said, check=_to_check(photo, answers))
+
+
+def _questions_to_check(clash: Clash, answers: AnswerEvidence | None) -> str:
+    """The answers to look at again, as the questionnaire words them."""
+    given = {one.question: one.answer for one in (answers.by_question if answers else ())}
+    return "; ".join(f"{question(name).text} ({in_words(name, given[name])})" for name in clash.check)
+
+
+def _to_check(photo: CoatCategory, answers: AnswerEvidence | None) -> tuple[str, ...]:
+    """Questions whose answers speak most against the photo's coat, the strongest first."""
+    against = {one.question: -_speaks(one, photo) for one in (answers.by_question if answers else ())}
+    strongest = max(against.values(), default=0.0)
+    least = limits()["check_share"] * strongest
+    ranked = sorted(against, key=lambda name: -against[name])
+    return tuple(name for name in ranked if against[name] >= least and against[name] > 0)[: limits()["most_to_check"]]
+
+
+def _speaks(one: AnsweredQuestion, category: CoatCategory) -> float:
+    """How well an answer goes with a coat, at the length that suits it best."""
+    return max(one.log_likelihood[CATEGORIES.index(category)])
+
+
+def _best(probabilities: Sequence[float]) -> CoatCategory:
+    return CATEGORIES[max(range(len(CATEGORIES)), key=probabilities.__getitem__)]

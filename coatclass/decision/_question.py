@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from coatclass.contract import CoatEstimate, Question
 from coatclass.decision import _thresholds
-from coatclass.decision._sets import band_set, category_set
+from coatclass.decision._sets import LENGTH_FAMILY, band_set, category_set
 from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.taxonomy import CoatCategory, LengthBand
 
-__all__ = ["Askable", "KitOf", "measuring_question", "next_question"]
+__all__ = ["Askable", "KitOf", "next_question"]
 
 KitOf = Callable[[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, str]]]
 Table = Sequence[Sequence[float]]
@@ -23,18 +23,16 @@ class Askable:
 
     Attributes:
         likelihood: for each possible answer P(answer | category, band), 7 rows of 4; the answers sum to 1.
+        weight: exponent with which an answer will count, under 1 where it repeats what the photo shows.
+        measures: the answer is a length.
     """
 
     id: str
     text: str
     help: str
     likelihood: Mapping[str, Table]
-
-
-def measuring_question(id: str, text: str, help: str = "") -> Askable:
-    """Asking for the length, as a question whose answer is the band itself."""
-    columns = {band: tuple(float(other is band) for other in BANDS) for band in BANDS}
-    return Askable(id, text, help, {band: (columns[band],) * len(CATEGORIES) for band in BANDS})
+    weight: float = 1.0
+    measures: bool = False
 
 
 def next_question(
@@ -43,7 +41,8 @@ def next_question(
     """The question worth asking next, or None if no answer is expected to change enough of the kit.
 
     For each question: the kits that its possible answers would lead to, each compared with the present kit (share of
-    (tool, role) pairs that differ, Jaccard distance), weighted by how probable the answer is.
+    (tool, role) pairs that differ, Jaccard distance), weighted by how probable the answer is. Where only length is
+    open between hair and drop, the length is asked for first.
 
     Args:
         estimate: what is known now; its joint table if it has one, else its margins taken as independent.
@@ -59,14 +58,13 @@ def next_question(
     joint = _joint(estimate)
     kits = _Kits(kit_of)
     present = kits.of(joint, now)
-    best: tuple[float, Askable] | None = None
-    for askable in unanswered:
-        change = _expected_change(joint, askable, kits, present, later)
-        if change >= limits()["least_change"] and (best is None or change > best[0]):
-            best = change, askable
-    if best is None:
+    changes = [(_expected_change(joint, askable, kits, present, later), askable) for askable in unanswered]
+    worth_asking = [one for one in changes if one[0] >= limits()["least_change"]]
+    if _only_length_is_open(joint, now):
+        worth_asking = [one for one in changes if one[1].measures] or worth_asking
+    if not worth_asking:
         return None
-    change, askable = best
+    change, askable = max(worth_asking, key=lambda one: one[0])
     return Question(id=askable.id, text=askable.text, help=askable.help, expected_change=change)
 
 
@@ -78,12 +76,20 @@ class _Kits:
         self._known: dict[tuple[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, str]]] = {}
 
     def of(self, joint: Table, at: RegimeThresholds) -> frozenset[tuple[str, str]]:
-        category = [sum(row) for row in joint]
-        band = [sum(column) for column in zip(*joint, strict=True)]
-        key = frozenset(category_set(category, at)), frozenset(band_set(band, at))
+        categories, bands = _sets(joint, at)
+        key = frozenset(categories), frozenset(bands)
         if key not in self._known:
             self._known[key] = frozenset(self._kit_of(*key))
         return self._known[key]
+
+
+def _sets(joint: Table, at: RegimeThresholds) -> tuple[tuple[CoatCategory, ...], tuple[LengthBand, ...]]:
+    bands = band_set([sum(column) for column in zip(*joint, strict=True)], at)
+    return category_set([sum(row) for row in joint], at, bands), bands
+
+
+def _only_length_is_open(joint: Table, at: RegimeThresholds) -> bool:
+    return set(_sets(joint, at)[0]) == LENGTH_FAMILY
 
 
 def _joint(estimate: CoatEstimate) -> Table:
@@ -97,13 +103,18 @@ def _expected_change(
 ) -> float:
     change = 0.0
     for likelihood in askable.likelihood.values():
-        together = [[p * q for p, q in zip(*rows, strict=True)] for rows in zip(joint, likelihood, strict=True)]
-        probability = sum(map(sum, together))
-        if probability <= 0:
+        probability = sum(map(sum, _times(joint, likelihood, 1.0)))
+        together = _times(joint, likelihood, askable.weight)
+        total = sum(map(sum, together))
+        if probability <= 0 or total <= 0:
             continue
-        kit = kits.of([[p / probability for p in row] for row in together], at)
+        kit = kits.of([[p / total for p in row] for row in together], at)
         change += probability * _distance(present, kit)
     return change
+
+
+def _times(joint: Table, likelihood: Table, weight: float) -> list[list[float]]:
+    return [[p * q**weight for p, q in zip(*rows, strict=True)] for rows in zip(joint, likelihood, strict=True)]
 
 
 def _distance(first: frozenset[tuple[str, str]], second: frozenset[tuple[str, str]]) -> float:

@@ -27,6 +27,7 @@ class RegimeThresholds(Frozen):
         band_at: the same for a length band.
         settle_at: a single category must be at least this probable to be called settled; above 1: never.
         mixed_at: *mixed* stays possible from this probability on.
+        length_at: of two coats that only length tells apart, the one with this share of both stays possible.
         calibrated_on: how many dogs the thresholds rest on.
         simulated: the answers among them were simulated.
     """
@@ -35,16 +36,16 @@ class RegimeThresholds(Frozen):
     band_at: float = Field(ge=0, le=1)
     settle_at: float = Field(ge=0)
     mixed_at: float = Field(ge=0, le=1)
+    length_at: float = Field(ge=0, le=1)
     calibrated_on: int = Field(ge=0)
     simulated: bool
 
 
 class Thresholds(Frozen):
-    """All thresholds of one fit. ``disagree_below``: agreement of photo and answers under which they contradict."""
+    """All thresholds of one fit."""
 
     version: str
     regimes: dict[str, RegimeThresholds]
-    disagree_below: float = Field(ge=0, le=1)
 
 
 @cache
@@ -54,7 +55,7 @@ def load() -> Thresholds:
     Raises:
         ModelFilesError: if they are missing, damaged or not the released ones.
     """
-    from coatclass.ensemble._members import read_checked
+    from coatclass.ensemble import read_checked
 
     try:
         return Thresholds.model_validate(read_checked(FILE))

@@ -5,6 +5,6 @@ coefficients travel as a readable JSON file and this room needs nothing but nump
 """
 
 from coatclass.ensemble._combine import Finding, combine
-from coatclass.ensemble._members import Members, load
+from coatclass.ensemble.members import Members, load, read_checked
 
-__all__ = ["Finding", "Members", "combine", "load"]
+__all__ = ["Finding", "Members", "combine", "load", "read_checked"]

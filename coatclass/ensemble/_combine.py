@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from coatclass.contract import AnswerEvidence, CoatEstimate, PhotoEvidence, Regime
-from coatclass.ensemble import _fusion as fusion
-from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, Array, Members, load
+from coatclass.ensemble import fusion
+from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, Array, Members, load
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 
@@ -37,10 +37,10 @@ def combine(
 ) -> CoatEstimate:
     """Weigh photos, answers and a finding into calibrated probabilities.
 
-    1. Photos of one dog are pooled (mean log probabilities; each further one adds ``photo_gain`` of the first). How
-       unlike the training photos they are decides whose opinion counts: the routes' plain mean, or members that were
-       fitted on networks that never saw the breed.
-    2. Answers multiply the joint table of category and band by their likelihood.
+    1. Photos of one dog are pooled (mean log probabilities). How unlike the training photos they are decides whose
+       opinion counts: the routes' plain mean, or members that were fitted on networks that never saw the breed.
+    2. Answers multiply the joint table of category and band by their likelihood; beside a photo, what it shows as well
+       counts less.
     3. Temperatures, one per regime, make the probabilities mean what they say.
     4. Breed, parents and genes multiply it too; what they are worth is stated where they are looked up, not fitted:
        the photos' labels were given by people who knew the breed, so photos can't teach it. What a photo says is first
@@ -84,17 +84,32 @@ def _regime(has_photos: bool, has_answers: bool) -> Regime:
 
 def _by_photos(photos: Sequence[PhotoEvidence], members: Members) -> Array:
     features = fusion.photo_features(
-        np.array([photo.texture for photo in photos]),
-        np.array([photo.kinship for photo in photos]),
-        np.array([photo.band for photo in photos]),
+        [
+            np.array([photo.texture for photo in photos]),
+            np.array([photo.kinship for photo in photos]),
+            np.array([photo.band for photo in photos]),
+            np.array([_outline(photo) for photo in photos]),
+        ],
         np.array([photo.unfamiliarity for photo in photos]),
         members.floor,
     )
-    return fusion.photo_joint(fusion.pool_photos(features)[None], np.array([float(len(photos))]), members)
+    return fusion.photo_joint(fusion.pool_photos(features)[None], members)
 
 
-def _likelihood(answers: AnswerEvidence) -> Array:
-    return fusion.answer_table(answers.log_likelihood)[None]
+def _told(answers: AnswerEvidence, regime: Regime, members: Members) -> tuple[Array, float]:
+    """The answers' log likelihood (1, 7, 4), and its exponent."""
+    told = fusion.answer_table(answers.log_likelihood)[None]
+    if regime != "both" or answers.visible is None or answers.stated_visible is None:
+        return told, members.answer_weight["answers"] if regime == "answers" else 1.0
+    visible, stated = (fusion.answer_table(table)[None] for table in (answers.visible, answers.stated_visible))
+    return fusion.beside_photo(told, visible, stated, members.answer_weight["both"]), 1.0
+
+
+def _outline(photo: PhotoEvidence) -> Sequence[float]:
+    """What the outline says; the mean of the other two routes where no network looked at it."""
+    if photo.outline is not None:
+        return photo.outline
+    return [(one + other) / 2 for one, other in zip(photo.texture, photo.kinship, strict=True)]
 
 
 def _by_answers(answers: AnswerEvidence, members: Members) -> Array:
@@ -107,27 +122,25 @@ def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regim
     if answers is None and by_photo is None:
         return base
     if answers is not None and _asked(answers):
-        base = fusion.fuse(base, _likelihood(answers), members.answer_weight[regime])
+        base = fusion.fuse(base, *_told(answers, regime, members))
         base = fusion.calibrate(base, members.category_temperature[regime], members.band_temperature[regime])
     elif by_photo is not None:
         base = fusion.calibrate(base, members.category_temperature["photo"], members.band_temperature["photo"])
     if answers is not None and answers.ancestry is not None:
         if by_photo is not None:
             base = base + (fusion.prior_margins(members)[0] - members.photo_prior)[None, :, None]
-        base = fusion.fuse(base, fusion.answer_table(answers.ancestry)[None], 1.0)
+        base = fusion.fuse(base, fusion.answer_table(answers.ancestry)[None])
     return base
 
 
 def _fit(by_photo: Array, answers: AnswerEvidence, members: Members) -> float:
-    """log of how well the photo's coats explain the answers, beside the coat that explains them best.
-
-    Each coat at the length that suits the answers best: a coat that was cut since is no contradiction.
-    """
-    said = fusion.answer_table(answers.log_likelihood).max(axis=1)
+    """How far photo and answers can both be right, see :func:`fusion.answers_fit`."""
+    said = fusion.answer_table(answers.log_likelihood)[None]
     if answers.ancestry is not None:
-        said = said + np.log(fusion.marginals((members.prior + fusion.answer_table(answers.ancestry))[None])[0][0])
-    photo = fusion.marginals(_joint(by_photo, None, "photo", members))[0][0]
-    return float(np.log(photo @ np.exp(said - said.max())))
+        named = fusion.marginals((members.prior + fusion.answer_table(answers.ancestry))[None])[0]
+        said = said + np.log(named)[:, :, None]
+    photo = fusion.marginals(_joint(by_photo, None, "photo", members))[0]
+    return float(fusion.answers_fit(photo, said)[0])
 
 
 def _asked(answers: AnswerEvidence) -> bool:

@@ -62,6 +62,9 @@ class Ancestry:
 
     shares: Mapping[str | None, Fraction]
 
+    def __hash__(self) -> int:
+        return hash(frozenset(self.shares.items()))
+
     @classmethod
     def of(cls, breed: str | None) -> Ancestry:
         """A dog of one breed, or of none that is known."""

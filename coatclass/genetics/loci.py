@@ -6,7 +6,7 @@ import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -180,6 +180,9 @@ class Genome:
 
     loci: Mapping[str, GenotypeDistribution]
 
+    def __hash__(self) -> int:
+        return hash(frozenset((locus, frozenset(chances.items())) for locus, chances in self.loci.items()))
+
     @classmethod
     def of(cls, **known: Genotype | tuple[str, str]) -> Genome:
         """A dog of known genotypes; loci that are not named get the prior."""
@@ -227,6 +230,7 @@ def random_mating(locus: str, frequencies: Mapping[str, Fraction]) -> GenotypeDi
     return _join(locus, full, full)
 
 
+@lru_cache(maxsize=1024)
 def mate(first: Genome, second: Genome) -> Genome:
     """The expected pup of two unrelated parents."""
     return Genome({locus: _join(locus, gametes(first.loci[locus]), gametes(second.loci[locus])) for locus in LOCI})

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal
 
 from coatclass.genetics.breed_states import Ancestry, Background
@@ -95,22 +95,29 @@ def traits_of_copies(found: Copies, reading: Reading) -> tuple[tuple[Traits, Fra
     )
 
 
-def copies_of_genome(genome: Genome) -> Iterator[tuple[Copies, Fraction]]:
+@lru_cache(maxsize=256)
+def copies_of_genome(genome: Genome) -> tuple[tuple[Copies, Fraction], ...]:
     """Every possible combination of copies with its exact chance; at most 3^5 = 243."""
     per_locus = [
         [(count, chance) for count, chance in enumerate(copies_distribution(locus, genome.loci[locus])) if chance]
         for locus in LOCI
     ]
+    found: list[tuple[Copies, Fraction]] = []
     for combination in itertools.product(*per_locus):
         chance = Fraction(1)
         for _, part in combination:
             chance *= part
         a, b, c, d, e = (count for count, _ in combination)
-        yield (a, b, c, d, e), chance
+        found.append(((a, b, c, d, e), chance))
+    return tuple(found)
 
 
+@lru_cache(maxsize=1024)
 def trait_chances(genome: Genome, reading: Reading | Literal["both"] = "both") -> TraitChances:
-    """Chances of each trait of a dog, over its possible genotypes and the readings of a curl copy."""
+    """Chances of each trait of a dog, over its possible genotypes and the readings of a curl copy.
+
+    Cached: callers must not modify the result.
+    """
     long, furnished = Fraction(0), Fraction(0)
     curl: dict[Curl, Fraction] = dict.fromkeys(Curl, Fraction(0))
     undercoat: dict[Undercoat, Fraction] = dict.fromkeys(Undercoat, Fraction(0))
@@ -256,8 +263,12 @@ def categories_of_copies(found: Copies, background: Background, reading: Reading
     return _summed([(found, Fraction(1))], background, reading)
 
 
+@lru_cache(maxsize=1024)
 def coat_chances(genome: Genome, ancestry: Ancestry, reading: Reading | Literal["both"] = "both") -> CoatChances:
-    """The adult coat as grown, summed exactly over every possible genotype and the readings of a curl copy."""
+    """The adult coat as grown, summed exactly over every possible genotype and the readings of a curl copy.
+
+    Cached: callers must not modify the result.
+    """
     background = ancestry.background()
     category: Categories = dict.fromkeys(CATEGORIES, Fraction(0))
     band: Bands = dict.fromkeys(BANDS, Fraction(0))

@@ -41,11 +41,16 @@ class LearnedModel:
 
     def evidence(self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None) -> AnswerEvidence:
         """What the answers say by the learned rows; where nothing was learned, the stated ones count."""
-        return questionnaire.evidence(answers, ancestry=ancestry, likelihood=self._likelihood)
+        return questionnaire.evidence(answers, ancestry=ancestry, likelihood=self.likelihood, stated=self._stated)
 
-    def _likelihood(self, question: str, answer: Answer) -> Table:
+    def likelihood(self, question: str, answer: Answer) -> Table:
+        """P(answer | category, band), (7, 4): as learned, else as released."""
         learned = self.tables.get(question, {}).get(word(answer))
         return questionnaire.likelihood(question, answer) if learned is None else learned
+
+    def _stated(self, question: str, answer: Answer) -> Table:
+        learned = self.tables.get(question, {}).get(word(answer))
+        return questionnaire.stated(question, answer) if learned is None else learned
 
     def members(self, released: Members) -> Members:
         """The ensemble with the learned temperatures."""

@@ -10,7 +10,7 @@ from coatclass.durable import write_whole
 from coatclass.ensemble import Members, load
 from coatclass.errors import RecordError
 from coatclass.learning._model import RELEASED, LearnedModel
-from coatclass.learning._report import LearningReport
+from coatclass.learning.fitting import LearningReport
 
 if TYPE_CHECKING:
     from coatclass.records import Records

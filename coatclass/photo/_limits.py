@@ -32,7 +32,8 @@ class Limits:
         heic_seconds, heic_memory_bytes: what decoding a HEIC picture may use.
         normalised_px: short side at which quality is measured, px.
         too_small: short side, px. dark: 95th percentile of luma, 0-255. blown_out: share of clipped pixels in the
-            middle, [0, 1]. blurred: variance of the Laplacian over that of luma. dog_probability, dog_share: [0, 1].
+            middle, [0, 1]. blurred: variance of the Laplacian over that of luma. dog_share: [0, 1].
+        dog_margin: log odds of a dog against its likeliest rival, from where few dogs lie, nats.
         single_dog_probability: below it several dogs, or a part of one, are suspected, [0, 1].
     """
 
@@ -48,7 +49,7 @@ class Limits:
     dark: Band
     blown_out: Band
     blurred: Band
-    dog_probability: Band
+    dog_margin: Band
     dog_share: Band
     single_dog_probability: float
 

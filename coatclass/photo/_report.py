@@ -11,10 +11,11 @@ _WORST_LAST = (PhotoStatus.USED, PhotoStatus.DOUBTFUL, PhotoStatus.REFUSED)
 
 
 def _dog_findings(evidence: PhotoEvidence, limits: Limits) -> list[Reason]:
-    if evidence.dog_probability < limits.dog_probability.refused:
+    margin = evidence.dog_margin
+    if margin is not None and margin < limits.dog_margin.refused:
         return [finding("no_dog")]
     found = []
-    if evidence.dog_probability < limits.dog_probability.doubtful:
+    if margin is not None and margin < limits.dog_margin.doubtful:
         found.append(finding("dog_unlikely"))
     share = evidence.dog_share
     if share is not None and share < limits.dog_share.doubtful:

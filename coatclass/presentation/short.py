@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
-from coatclass.presentation.blocks import Block, Facts, Items, Note, Presentation, Steps, Text, ToolRow, Tools
+from coatclass.presentation.blocks import Block, Facts, Items, Note, Presentation, Steps, ToolRow, Tools
 from coatclass.words import catalogue
 
 __all__ = ["Short", "in_short"]
@@ -46,7 +46,7 @@ def in_short(plan: Presentation) -> Short:
         coat=facts.get(say("plan.coat.kind"), ""),
         sure=facts.get(say("plan.coat.sure"), ""),
         tools=tuple(rows[:_MOST_TOOLS]),
-        often=next((block.text for block in _blocks(plan, "week", Text)), ""),
+        often=next((block.items[0] for block in _blocks(plan, "week", Items) if block.items), ""),
         first="" if rows else next(_to_do(plan), ""),
         beware=next(_mistakes(plan), ""),
     )

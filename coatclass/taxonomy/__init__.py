@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from enum import StrEnum
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from coatclass.words import catalogue
 __all__ = [
     "BANDS",
     "CATEGORIES",
+    "ZONES",
     "BodyZone",
     "CoatCategory",
     "Curl",
@@ -143,6 +145,9 @@ CATEGORIES: tuple[CoatCategory, ...] = tuple(CoatCategory)
 BANDS: tuple[LengthBand, ...] = tuple(LengthBand)
 """The four bands, shortest first, in the order of every probability vector."""
 
+ZONES: tuple[BodyZone, ...] = tuple(BodyZone)
+"""Every zone of the body, in the order in which zones are named."""
+
 
 def _table(section: str) -> dict[str, Any]:
     table: dict[str, Any] = read_toml(_DATA)[section]
@@ -183,8 +188,13 @@ def band_label(band: LengthBand) -> str:
 
 def band_limits_mm(band: LengthBand) -> tuple[float, float]:
     """Lower limit (included) and upper limit (excluded, ``inf`` for the longest) of a band, mm."""
-    row = _table("band")[band]
-    return float(row["lower_mm"]), float(row.get("upper_mm", math.inf))
+    return _limits_mm()[band]
+
+
+@cache
+def _limits_mm() -> dict[LengthBand, tuple[float, float]]:
+    rows = _table("band")
+    return {band: (float(rows[band]["lower_mm"]), float(rows[band].get("upper_mm", math.inf))) for band in BANDS}
 
 
 def band_of_mm(length_mm: float) -> LengthBand:
@@ -195,7 +205,7 @@ def band_of_mm(length_mm: float) -> LengthBand:
     """
     if not length_mm >= 0:
         raise ValueError(f"a hair length must be 0 mm or more, not {length_mm}")
-    return next(band for band in reversed(BANDS) if length_mm >= band_limits_mm(band)[0])
+    return next(band for band, (_, upper) in _limits_mm().items() if length_mm < upper or upper == math.inf)
 
 
 def describe_mm(length_mm: float) -> str:

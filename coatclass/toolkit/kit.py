@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import ZONES, BodyZone
 from coatclass.toolkit.coats import View, views
 from coatclass.toolkit.model import Harm, Rule
 from coatclass.toolkit.sentences import (
@@ -21,7 +21,7 @@ from coatclass.toolkit.sentences import (
     triage_sentence,
     unsure_sentence,
 )
-from coatclass.toolkit.tables import catalogue, message, rule_file, zone_group
+from coatclass.toolkit.tables import catalogue, message, rule_file, texts, zone_group
 from coatclass.triage import closed_by
 
 UNCERTAIN = "uncertain-coat"
@@ -122,7 +122,7 @@ def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
         tool=choice.tool,
         name=tool_name(choice.tool, language=language),
         role=choice.role,
-        zones=tuple(zone for zone in BodyZone if zone in choice.zones),
+        zones=tuple(zone for zone in ZONES if zone in choice.zones),
         order=order,
         why=why,
         rule=rules,
@@ -290,9 +290,10 @@ def _not_needed(tool: str, kit: Iterable[KitItem], cleared: Triage, language: st
     if by:
         return message(language, "why_later", why=triage_sentence(by, language))
     usable = [item for item in kit if item.role in USABLE]
-    same = [item.name for item in usable if catalogue()[item.tool].job == catalogue()[tool].job]
-    others = ", ".join(same or [item.name for item in usable if item.role is Role.ESSENTIAL])
-    return message(language, "why_not_needed", others=others)
+    same = [item for item in usable if catalogue()[item.tool].job == catalogue()[tool].job]
+    others = same or [item for item in usable if item.role is Role.ESSENTIAL]
+    names = texts(language).joined(texts(language).tool(item.tool, inside=True) for item in others)
+    return message(language, "why_not_needed", others=names)
 
 
 def closing(tool: str, cleared: Triage) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from coatclass.contract import CoatSituation, KitItem, Role, Specification, Triage
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import ZONES, BodyZone
 from coatclass.toolkit.coats import views
 from coatclass.toolkit.kit import USABLE, closing, recommend, why_not
 from coatclass.toolkit.model import Harm, OwnedToolLike, Tool
@@ -117,7 +117,7 @@ def judge_owned(
         return OwnedJudgement(first.verdict, tools, first.zones, first.why)
     shared = frozenset.intersection(*(frozenset(judgement.zones) for judgement in judgements))
     why = message(language, "unclear_but_fine", fine=_names_of(judgements, language))
-    return OwnedJudgement(first.verdict, tools, tuple(zone for zone in BodyZone if zone in shared), why)
+    return OwnedJudgement(first.verdict, tools, tuple(zone for zone in ZONES if zone in shared), why)
 
 
 def _unclear(judgements: Iterable[OwnedJudgement], language: str) -> OwnedJudgement:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable
+from functools import lru_cache
 
 from coatclass.contract import CoatSituation, Role, Specification
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
@@ -79,9 +80,9 @@ def _condition(view: View, situation: CoatSituation, language: str) -> str:
     return message(language, "and").join(parts)
 
 
-def _coats(some: Iterable[Cell], possible: Iterable[Cell], language: str) -> str:
+@lru_cache(maxsize=4096)
+def _coats(some: tuple[Cell, ...], possible: tuple[Cell, ...], language: str) -> str:
     """The categories and bands of some cells, saying only what tells them from the possible ones."""
-    some, possible = tuple(some), tuple(possible)
     words = texts(language)
     categories, bands = _ordered(some)
     all_categories, all_bands = _ordered(possible)

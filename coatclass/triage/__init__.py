@@ -14,7 +14,7 @@ from typing import Any, get_args
 from coatclass.contract import DRAGS, CoatSituation, Drag, Permission, Touch, Triage, Who, ZoneClearance
 from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
+from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
 __all__ = ["RULE_FILE", "Rule", "after_visit", "closed_by", "rules", "thin_skinned", "triage", "zones_of"]
 
@@ -112,19 +112,24 @@ def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
     Where something was found, there is a zone.
     """
     table = read_toml(RULE_FILE)["zones"]
-    possible = situation.categories or frozenset(CoatCategory)
+    possible = situation.categories or frozenset(CATEGORIES)
     found = {zone for zone, state in situation.mats.items() if state is not MatState.NONE} | set(situation.skin)
     worn = bool(situation.wears_harness or situation.wears_clothing)
     lacking = {zone for zone in (BodyZone.BEARD, BodyZone.TOP_KNOT) if not possible & set(table[zone])}
     if not worn:
         lacking.add(BodyZone.HARNESS_PATH)
-    return tuple(zone for zone in BodyZone if zone not in lacking - found)
+    return tuple(zone for zone in ZONES if zone not in lacking - found)
 
 
-def triage(situation: CoatSituation) -> Triage:
-    """What may be done with this dog now, where, and by whom. Pure and monotone: more trouble never allows more."""
+def triage(situation: CoatSituation, *, having: tuple[BodyZone, ...] | None = None) -> Triage:
+    """What may be done with this dog now, where, and by whom. Pure and monotone: more trouble never allows more.
+
+    Args:
+        situation: the dog.
+        having: its zones; those that a coat that is still possible has if None.
+    """
     fits = (fit for rule in rules() if (fit := _fit(rule, situation)) is not None)
-    return _decided(tuple((fit.rule.id, fit.zones, fit.named) for fit in fits), zones_of(situation))
+    return _decided(tuple((fit.rule.id, fit.zones, fit.named) for fit in fits), having or zones_of(situation))
 
 
 @lru_cache(maxsize=1024)
@@ -155,10 +160,10 @@ def _fit(rule: Rule, situation: CoatSituation) -> _Fit | None:
     """The rule with its zones if it holds for this dog."""
     if not _holds(rule, situation):
         return None
-    zones, named = rule.zones or frozenset(BodyZone), True
+    zones, named = rule.zones or frozenset(ZONES), True
     if rule.skin is not None:
         where = rule.zones | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
-        zones, named = where or frozenset(BodyZone), bool(where)
+        zones, named = where or frozenset(ZONES), bool(where)
     if rule.mats:
         zones = _matted(rule, situation)
     return _Fit(rule, zones, named)
@@ -171,7 +176,7 @@ def _holds(rule: Rule, situation: CoatSituation) -> bool:
     return (
         (not rule.patience or situation.patience in rule.patience)
         and (rule.below_months is None or (age is not None and age < rule.below_months))
-        and (not rule.categories or bool(rule.categories & (situation.categories or frozenset(CoatCategory))))
+        and (not rule.categories or bool(rule.categories & (situation.categories or frozenset(CATEGORIES))))
         and (not rule.may_have_down or _may_have_down(situation))
         and (rule.skin is None or rule.skin in situation.skin_trouble | set(situation.skin.values()))
         and (not rule.mats or len(matted) >= rule.at_least)

@@ -1,10 +1,12 @@
 """The image model at run time: pixels to evidence, on ONNX Runtime and without torch."""
 
 from coatclass.vision._manifest import Preprocessing, VisionManifest, read_manifest
-from coatclass.vision._model import Look, VisionModel, load_model, look, read
+from coatclass.vision._model import LOOKS, OUTPUTS, Look, VisionModel, load_model, look, read
 from coatclass.vision._preprocess import to_tensor
 
 __all__ = [
+    "LOOKS",
+    "OUTPUTS",
     "Look",
     "Preprocessing",
     "VisionManifest",

@@ -48,11 +48,11 @@ class Limits(_Entry):
 
     Attributes:
         unfamiliarity: a photo with a greater score is unlike anything the model was trained on.
-        dog_probability: below it the picture shows no dog.
+        dog_margin: below it the picture shows no dog, nats.
     """
 
     unfamiliarity: float
-    dog_probability: float
+    dog_margin: float
 
 
 class VisionManifest(_Entry):

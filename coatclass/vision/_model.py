@@ -16,8 +16,28 @@ from coatclass.resources import damage_told
 from coatclass.vision._manifest import VisionManifest, checked_bytes, read_manifest
 from coatclass.vision._preprocess import to_tensor
 
-OUTPUTS = ("texture", "kinship", "band", "dog_probability", "unfamiliarity", "single_dog_probability", "mask")
-"""The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); (1,) each; mask (1, rows, columns)."""
+OUTPUTS = (
+    "texture",
+    "kinship",
+    "band",
+    "dog_probability",
+    "unfamiliarity",
+    "single_dog_probability",
+    "dog_margin",
+    "looks",
+    "outline",
+    "mask",
+)
+"""The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); four of (1,); looks (1, 14);
+outline (1, 7), log probabilities; mask (1, rows, columns)."""
+
+LOOKS = {
+    "curl": ("straight", "wavy", "curly"),
+    "lie": ("lies_flat", "stands_off", "hangs"),
+    "furnishings": ("false", "true"),
+    "feel": ("soft", "silky", "harsh", "cottony", "woolly"),
+}
+"""What an observer may say of the coat on a photo, in the order of the output ``looks``; the length comes last."""
 
 
 _LEAST = -30.0  # a probability of 1e-13: impossible for every purpose
@@ -76,6 +96,9 @@ class VisionModel:
             unfamiliarity=float(read["unfamiliarity"][0]),
             model_version=self.manifest.model_version,
             single_dog_probability=float(read["single_dog_probability"][0]),
+            dog_margin=float(read["dog_margin"][0]),
+            looks=_row(read["looks"]),
+            outline=_row(read["outline"]),
         )
         return Look(evidence, mask)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from hypothesis import assume
 from hypothesis import strategies as st
 
@@ -41,10 +43,16 @@ def _value(spec):
     }[spec.kind]
 
 
+@cache
+def _data(only):
+    """Made once for all draws: building strategies costs more than drawing from them."""
+    specs = [spec for spec in questions() if only is None or spec.id in only]
+    return st.fixed_dictionaries({}, optional={spec.id: _value(spec) for spec in specs})
+
+
 @st.composite
 def answered(draw, only=None):
     """Answers to any subset of the questions, of those in ``only`` if given, that don't contradict each other."""
-    specs = [spec for spec in questions() if only is None or spec.id in only]
-    data = draw(st.fixed_dictionaries({}, optional={spec.id: _value(spec) for spec in specs}))
+    data = draw(_data(only and frozenset(only)))
     assume(not problems(data))
     return Answers(**data)

@@ -19,7 +19,7 @@ from coatclass.answers import (
     questionnaire_version,
     questions,
 )
-from coatclass.answers._conditions import check_condition, holds
+from coatclass.answers.conditions import check_condition, holds
 from coatclass.taxonomy import Curl, Lie, MatState, Patience, Texture, Undercoat
 
 DATA = Path(coatclass.answers.__file__).parent / "data"

@@ -36,6 +36,11 @@ def add_photo(page: Any, photo: Path) -> None:
     page.wait_for_function(f"() => document.querySelectorAll('.pictures figure').length > {before}")
 
 
+def unfold(page: Any) -> None:
+    """Open everything that is folded."""
+    page.evaluate("document.querySelectorAll('details').forEach(part => part.open = true)")
+
+
 def step_of(page: Any) -> str:
     """Which view is shown."""
     return str(page.get_attribute(".page", "data-step"))

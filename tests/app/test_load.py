@@ -53,6 +53,7 @@ async def owner(web: httpx.AsyncClient, number: int, photo: bytes, took: dict[st
 
 @pytest.mark.photos
 @pytest.mark.slow
+@pytest.mark.alone
 def test_twenty_owners_at_once_are_served_and_nothing_is_lost(server, photos, record_property):
     took: dict[str, list[float]] = {}
 

@@ -35,6 +35,13 @@ def begun(server, visitor, meant_for="self", name="Pomelo"):
     return page
 
 
+def told(salon, visitor, dog):
+    """The owner comes by the groomer's link and looks at the result, which is kept."""
+    page = visitor()
+    page.goto(f"{salon.base_url}{salon.post(f'/api/v1/dogs/{dog}/links').json()['path']}#result")
+    page.wait_for_selector(".page[data-step=result]")
+
+
 def waiting(salon):
     return {row["dog"]["name"]: row for row in salon.get("/api/v1/waiting").json()}
 
@@ -105,10 +112,10 @@ def test_what_was_sent_can_be_taken_back_and_a_declined_dog_is_told_so(server, v
 
 def test_nothing_given_is_not_doubtful_booked_dogs_come_first_and_a_dog_can_be_put_away(server, visitor, salon):
     nothing = salon.post("/api/v1/dogs", json={"name": "Unsaid"}).json()["id"]
-    salon.post(f"/api/v1/dogs/{nothing}/assessment")
+    told(salon, visitor, nothing)
     later, booked = doubtful_dog(salon, "Unbooked"), doubtful_dog(salon, "Booked")
     for dog in (later, booked):
-        salon.post(f"/api/v1/dogs/{dog}/assessment").raise_for_status()
+        told(salon, visitor, dog)
     at = (datetime.now(UTC) + timedelta(days=2)).isoformat()
     salon.post(f"/api/v1/dogs/{booked}/appointments", json={"starts_at": at}).raise_for_status()
     names = list(waiting(salon))
@@ -201,6 +208,7 @@ def test_the_answer_comes_first_and_the_rest_is_folded(server, visitor, web, axe
     short = page.locator(".answer").bounding_box()
     assert short["y"] + short["height"] <= 2 * PHONE["height"]
     assert page.locator(".three li").count() == 3
+    assert "week" in page.inner_text(".answer").lower()  # how often
     assert 0 < page.evaluate("document.documentElement.scrollHeight") <= 4 * PHONE["height"]
     assert page.locator(".answer [href$='sheet.pdf']").count() == 1
     assert axe(page) == [] and page.evaluate(FITS) == []

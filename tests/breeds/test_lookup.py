@@ -157,6 +157,7 @@ def test_the_breed_names_of_the_photos_are_found(photos: Path) -> None:
     assert len(names) == 473 and unread == {"mongrel", "pulin"}
 
 
+@pytest.mark.alone
 def test_looking_a_name_up_loads_nothing_heavy_and_is_quick() -> None:
     code = (
         "import sys\nfrom coatclass import breeds\n"

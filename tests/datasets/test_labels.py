@@ -23,6 +23,8 @@ from training.dataset.documents import (
     composition,
     croissant,
     disagreement_table,
+    observed_table,
+    opinion_table,
     with_numbers,
 )
 
@@ -101,6 +103,8 @@ def test_the_datasheet_states_the_numbers_of_the_labels(labels: list[dict[str, s
         "composition": composition(labels),
         "agreement": agreement_table(labels),
         "disagreements": disagreement_table(labels),
+        "opinions": opinion_table(labels, read_csv(DATASETS / "more_opinions.csv")),
+        "observed": observed_table(labels, read_csv(DATASETS / "observed_answers.csv")),
         "audit": audit_table(read_csv(DATASETS / "label_audit.csv")),
     }
     assert with_numbers(text, blocks) == text
@@ -124,6 +128,26 @@ def test_every_photo_and_every_author_is_in_the_attribution_list(labels: list[di
         if row["licence_tier"] != "O":
             assert row["photo_id"] in text and row["author"] in text and row["source_url"] in text
     assert sum(int(number) for number in re.findall(r"\((\d+) photos\)", text)) == len(labels)
+
+
+def test_further_opinions_and_observed_answers_speak_of_the_labels_photos(labels: list[dict[str, str]]) -> None:
+    split = {row["photo_id"]: row["split"] for row in labels}
+    bands = {*map(str, BANDS), "not_visible"}
+    opinions = read_csv(DATASETS / "more_opinions.csv")
+    for row in opinions:
+        assert split[row["photo_id"]] == row["split"] and row["annotator"] in "34" and row["confidence"] in "123"
+        assert row["category"] in CATEGORIES and row["band"] in bands
+    judged = {(row["photo_id"], row["annotator"]) for row in opinions}
+    assert len(judged) == len(opinions) == 2 * 816
+    assert {photo for photo, side in split.items() if side == "test"} <= {photo for photo, _ in judged}
+    observed = read_csv(DATASETS / "observed_answers.csv")
+    assert {row["photo_id"]: row["split"] for row in observed} == split and len(observed) == len(split)
+
+
+def test_the_documents_say_that_no_person_labelled() -> None:
+    for name in ("DATASHEET.md", "croissant.json"):
+        text = (DATASETS / name).read_text(encoding="utf-8")
+        assert "vision-language model" in text and "two people" not in text and "by eye" not in text
 
 
 def test_the_cats_are_no_dogs_of_the_labels(labels: list[dict[str, str]]) -> None:

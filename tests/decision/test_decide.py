@@ -9,11 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass.contract import AnswerEvidence, CoatEstimate, PhotoReport, PhotoStatus, Reason, Verdict
-from coatclass.decision import RegimeThresholds, Thresholds, agreement, band_set, category_set, decide
+from coatclass.decision import RegimeThresholds, Thresholds, band_set, category_set, decide
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 
-AT = RegimeThresholds(category_at=0.1, band_at=0.1, settle_at=0.9, mixed_at=0.02, calibrated_on=800, simulated=False)
-THRESHOLDS = Thresholds(version="test", regimes=dict.fromkeys(("photo", "answers", "both"), AT), disagree_below=0.1)
+AT = RegimeThresholds(
+    category_at=0.1, band_at=0.1, settle_at=0.9, mixed_at=0.02, length_at=0.02, calibrated_on=800, simulated=False
+)
+THRESHOLDS = Thresholds(version="test", regimes=dict.fromkeys(("photo", "answers", "both"), AT))
 USED = PhotoReport(file="a.jpg", status=PhotoStatus.USED)
 DOUBTFUL = PhotoReport(file="b.jpg", status=PhotoStatus.DOUBTFUL, reasons=(Reason(code="blurred", text="Blurred."),))
 NO_DOG = PhotoReport(file="c.jpg", status=PhotoStatus.REFUSED, reasons=(Reason(code="no_dog", text="No dog."),))
@@ -44,10 +46,22 @@ def test_one_sure_category_is_settled():
     assert decision.bands == (LengthBand.UNDER_19MM,)
 
 
+@pytest.mark.parametrize("regime", ["photo", "both"])
+def test_what_is_hardly_a_dog_is_never_settled_answers_or_not(regime):
+    hardly = PhotoReport(
+        file="e.jpg", status=PhotoStatus.DOUBTFUL, reasons=(Reason(code="dog_unlikely", text="Hardly a dog."),)
+    )
+    decision = decide(coat(CoatCategory.FUR, regime=regime), [hardly], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.HANDS_ON and "hardly_a_dog" in codes(decision)
+    beside = decide(coat(CoatCategory.FUR, regime=regime), [hardly, USED], thresholds=THRESHOLDS)
+    assert beside.verdict is Verdict.SETTLED
+
+
 def test_one_category_that_is_not_sure_enough_is_narrowed_to_two():
-    decision = decide(coat(CoatCategory.FUR, 0.8), [USED], thresholds=THRESHOLDS)
+    estimate = replace(coat(CoatCategory.FUR), category=(0.01, 0.8, 0.0, 0.17, 0.01, 0.0, 0.01))
+    decision = decide(estimate, [USED], thresholds=THRESHOLDS)
     assert decision.verdict is Verdict.NARROWED
-    assert len(decision.categories) == 2
+    assert decision.categories == (CoatCategory.FUR, CoatCategory.WIRE)
 
 
 @pytest.mark.parametrize("category", [c for c in CoatCategory if c is not CoatCategory.MIXED])
@@ -150,8 +164,67 @@ def test_a_band_set_holds_the_most_probable_band(band):
     assert band_set(band, AT)[0] is BANDS[band.index(max(band))]
 
 
-@given(weights(7), weights(7))
-def test_agreement_is_symmetric_and_full_only_with_oneself(first, second):
-    assert agreement(first, second) == pytest.approx(agreement(second, first))
-    assert agreement(first, first) == pytest.approx(1)
-    assert -1e-9 <= agreement(first, second) <= 1 + 1e-9
+# --- hair or drop ---------------------------------------------------------------------------------------------------
+
+
+def soft(hair: float, drop: float, band: tuple[float, ...], regime: str = "photo") -> CoatEstimate:
+    rest = dict.fromkeys(CATEGORIES, (1 - hair - drop) / 5) | {CoatCategory.MIXED: 0.0}
+    shares = rest | {CoatCategory.HAIR: hair, CoatCategory.DROP: drop}
+    return CoatEstimate(tuple(shares[c] for c in CATEGORIES), band, regime)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("hair", "drop"), [(0.5, 0.49), (0.9, 0.09), (0.04, 0.95)])
+def test_the_family_of_hair_and_drop_is_settled_and_length_left_to_a_ruler(hair, drop):
+    decision = decide(soft(hair, drop, (0.0, 0.0, 0.5, 0.5)), [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.NARROWED
+    assert set(decision.categories) == {CoatCategory.HAIR, CoatCategory.DROP}
+    assert "family_settled" in codes(decision)
+    assert any("ruler" in reason.text for reason in decision.reasons)
+
+
+@pytest.mark.parametrize(
+    ("hair", "drop", "band", "settled"),
+    [
+        (0.98, 0.005, (0.0, 0.1, 0.89, 0.01), CoatCategory.HAIR),  # far below 75 mm
+        (0.005, 0.98, (0.0, 0.0, 0.01, 0.99), CoatCategory.DROP),  # far above
+    ],
+)
+def test_hair_or_drop_is_settled_where_the_length_is(hair, drop, band, settled):
+    decision = decide(soft(hair, drop, band), [USED], thresholds=THRESHOLDS)
+    assert decision.verdict is Verdict.SETTLED and decision.categories == (settled,)
+
+
+@pytest.mark.parametrize(("hair", "drop"), [(0.985, 0.005), (0.005, 0.985)])
+def test_neither_is_settled_where_the_length_is_open_however_sure_it_seems(hair, drop):
+    decision = decide(soft(hair, drop, (0.0, 0.0, 0.5, 0.5)), [USED], thresholds=THRESHOLDS)
+    assert set(decision.categories) == {CoatCategory.HAIR, CoatCategory.DROP}
+
+
+def test_the_likeliest_single_coat_stays_in_the_set_even_if_hair_and_drop_together_are_likelier():
+    shares = dict.fromkeys(CATEGORIES, 0.0) | {CoatCategory.FUR: 0.4, CoatCategory.HAIR: 0.3, CoatCategory.DROP: 0.3}
+    found = category_set([shares[c] for c in CATEGORIES], AT.model_copy(update={"category_at": 0.5, "settle_at": 0}))
+    assert set(found) == {CoatCategory.FUR, CoatCategory.HAIR, CoatCategory.DROP}
+
+
+def test_mixed_joins_a_set_by_its_own_limit_alone_never_as_runner_up():
+    shares = dict.fromkeys(CATEGORIES, 0.0) | {CoatCategory.FUR: 0.85, CoatCategory.MIXED: 0.1, CoatCategory.WIRE: 0.05}
+    row = [shares[c] for c in CATEGORIES]
+    unsure = AT.model_copy(update={"category_at": 0.5, "mixed_at": 0.2})
+    assert category_set(row, unsure) == (CoatCategory.FUR, CoatCategory.WIRE)
+    assert CoatCategory.MIXED in category_set(row, unsure.model_copy(update={"mixed_at": 0.1}))
+
+
+def test_hair_that_is_not_sure_may_be_a_mixed_coat():
+    shares = dict.fromkeys(CATEGORIES, 0.0) | {CoatCategory.HAIR: 0.8, CoatCategory.WIRE: 0.19, CoatCategory.DROP: 0.01}
+    decision = decide(replace(coat(CoatCategory.HAIR), category=tuple(shares.values())), [USED], thresholds=THRESHOLDS)
+    assert CoatCategory.MIXED in decision.categories and decision.verdict is Verdict.HANDS_ON
+
+
+def test_names_beside_a_photo_are_held_to_the_photos_limit():
+    careful = {**THRESHOLDS.regimes, "photo": AT.model_copy(update={"settle_at": 0.99})}
+    strict = THRESHOLDS.model_copy(update={"regimes": careful})
+    names = AnswerEvidence(((0.0,) * 4,) * 7, ("breed",), ancestry=((0.0,) * 4,) * 7)
+    told = AnswerEvidence(((0.0,) * 4,) * 6 + ((-1.0,) * 4,), ("curl",))
+    estimate = coat(CoatCategory.FUR, regime="both")
+    assert decide(estimate, [USED], answers=names, thresholds=strict).verdict is Verdict.NARROWED
+    assert decide(estimate, [USED], answers=told, thresholds=strict).verdict is Verdict.SETTLED

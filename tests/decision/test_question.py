@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from coatclass.contract import CoatEstimate
-from coatclass.decision import Askable, RegimeThresholds, Thresholds, measuring_question, next_question
+from coatclass.decision import Askable, RegimeThresholds, Thresholds, next_question
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
-AT = RegimeThresholds(category_at=0.1, band_at=0.1, settle_at=0.9, mixed_at=0.9, calibrated_on=800, simulated=False)
-THRESHOLDS = Thresholds(version="test", regimes=dict.fromkeys(("photo", "answers", "both"), AT), disagree_below=0.1)
-MEASURE = measuring_question("trunk_length_mm", "How long is the hair on the trunk?")
+AT = RegimeThresholds(
+    category_at=0.1, band_at=0.1, settle_at=0.9, mixed_at=0.9, length_at=0.02, calibrated_on=800, simulated=False
+)
+THRESHOLDS = Thresholds(version="test", regimes=dict.fromkeys(("photo", "answers", "both"), AT))
+MEASURE = Askable(
+    "trunk_length_mm",
+    "How long is the hair on the trunk?",
+    "",
+    {band: (tuple(float(other is band) for other in BANDS),) * len(CATEGORIES) for band in BANDS},
+    measures=True,
+)
 
 
 def by_band(categories, bands):
@@ -73,8 +83,17 @@ def test_among_equals_the_first_of_the_questionnaire_is_asked():
     assert asked is not None and asked.id == "first"
 
 
-def test_measuring_tells_every_band_apart():
-    assert set(MEASURE.likelihood) == set(BANDS)
-    for row in range(len(CATEGORIES)):
-        for column in range(len(BANDS)):
-            assert sum(MEASURE.likelihood[band][row][column] for band in BANDS) == 1
+def test_what_the_photo_shows_as_well_is_asked_later():
+    """Of two questions that tell alike, the one that repeats the photo changes less."""
+    fresh = question("fresh", CoatCategory.WIRE, 0.95)
+    repeating = replace(question("repeating", CoatCategory.WIRE, 0.95), weight=0.3)
+    asked = next_question(estimate(HALF), [repeating, fresh], by_category, thresholds=THRESHOLDS)
+    assert asked is not None and asked.id == "fresh"
+
+
+def test_where_only_length_is_open_between_hair_and_drop_the_ruler_is_asked_for_first():
+    soft = estimate({CoatCategory.HAIR: 0.55, CoatCategory.DROP: 0.45}, band=(0.0, 0.0, 0.55, 0.45))
+    telling = question("telling", CoatCategory.DROP, 0.99)
+    for kit in (by_band, by_category):
+        asked = next_question(soft, [telling, MEASURE], kit, thresholds=THRESHOLDS)
+        assert asked is not None and asked.id == "trunk_length_mm"

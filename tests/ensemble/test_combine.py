@@ -10,8 +10,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from coatclass.contract import AnswerEvidence, PhotoEvidence, normalise
+from coatclass.contract import AnswerEvidence, PhotoEvidence
 from coatclass.ensemble import Finding, combine, load
+from coatclass.ensemble.fusion import log_softmax
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_of_mm
 
 logs = st.floats(min_value=-12, max_value=0)
@@ -22,7 +23,7 @@ tables = st.tuples(*[four] * 7)
 
 def photo(texture=(0.0,) * 7, kinship=(0.0,) * 7, band=(0.0,) * 4, unfamiliarity=0.0) -> PhotoEvidence:
     """Evidence of a photo from unnormalised logs."""
-    vectors = [tuple(math.log(p) for p in normalise(vector)) for vector in (texture, kinship, band)]
+    vectors = [tuple(log_softmax(np.array(vector)).tolist()) for vector in (texture, kinship, band)]
     return PhotoEvidence("dog.jpg", *vectors, 0.99, 0.5, unfamiliarity, "test")
 
 
@@ -171,3 +172,20 @@ def test_an_impossible_answer_is_survived():
 def test_without_answers_the_members_can_be_exchanged():
     other = replace(load(), category_bias=np.array([0, 0, 50, 0, 0, 0, 0.0]))
     assert CATEGORIES[int(np.argmax(combine([photo()], members=other).category))] is CoatCategory.MIXED
+
+
+def test_beside_a_photo_what_it_shows_as_well_counts_by_the_fitted_exponent():
+    """Worked by hand: the odds of wire against fur rise by the exponent of what is visible, in full by the rest."""
+    wire, fur = CATEGORIES.index(CoatCategory.WIRE), CATEGORIES.index(CoatCategory.FUR)
+    table = tuple((0.0 if row == wire else -1.0,) * 4 for row in range(7))
+    said = AnswerEvidence(table, ("curl",), visible=table, stated_visible=table)
+    felt = AnswerEvidence(table, ("feel",))
+
+    def odds(answers) -> float:
+        logs = np.log(combine([photo()], answers, members=plain).category)
+        return float(logs[wire] - logs[fur])
+
+    one = dict.fromkeys(("photo", "answers", "both"), 1.0)
+    plain = replace(load(), answer_weight={**one, "both": 0.4}, category_temperature=one, band_temperature=one)
+    assert odds(felt) - odds(None) == pytest.approx(1.0, abs=1e-6)
+    assert odds(said) - odds(None) == pytest.approx(0.4, abs=1e-6)

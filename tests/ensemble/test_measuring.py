@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from coatclass import ensemble
-from coatclass.ensemble._fusion import measured_band
+from coatclass.ensemble.fusion import measured_band
 from coatclass.resources import read_toml
 
 

@@ -9,7 +9,7 @@ import sys
 import pytest
 
 from coatclass.ensemble import Members, load
-from coatclass.ensemble import _members as members_module
+from coatclass.ensemble import members as members_module
 from coatclass.errors import ModelFilesError
 
 
@@ -20,7 +20,7 @@ def test_members_survive_a_round_trip_through_json():
 
 
 @pytest.mark.parametrize(
-    "damage", [{"category_bias": [0.0]}, {"prior": None}, {"band_weights": [[float("nan")] * 18] * 4}]
+    "damage", [{"category_bias": [0.0]}, {"prior": None}, {"category_weights": [[float("nan")] * 25] * 7}]
 )
 def test_damaged_members_are_refused_in_plain_words(damage):
     with pytest.raises(ModelFilesError, match="Install coatclass again"):
@@ -38,7 +38,7 @@ def test_a_file_with_another_checksum_is_refused(monkeypatch):
 def test_run_time_needs_no_scikit_learn():
     program = (
         "import sys; from coatclass.ensemble import combine; from coatclass.decision import decide;"
-        "decide(combine()); import coatclass.ensemble._members as m; m.load();"
+        "decide(combine()); import coatclass.ensemble.members as m; m.load();"
         "print([n for n in ('sklearn', 'mapie', 'scipy', 'torch', 'pandas', 'onnxruntime') if n in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

@@ -28,6 +28,7 @@ def sure_photos(breed: str, category: CoatCategory, at_least: float = 0.9) -> li
         PhotoEvidence(
             str(kept["photo_id"][row]), tuple(kept["texture"][row]), tuple(kept["kinship"][row]),
             tuple(kept["band"][row]), 1.0, 0.5, float(kept["unfamiliarity"][row]), "",
+            outline=tuple(kept["outline"][row]),
         )
         for row in rows
     ]  # fmt: skip

@@ -16,8 +16,8 @@ from coatclass.ensemble import Finding
 from coatclass.estimating import Reading, decide, estimate
 from coatclass.learning import RELEASED, LearnedModel
 from coatclass.learning import Case as LearningCase
-from coatclass.learning._report import probabilities
-from coatclass.reports.evaluation import Case, Cases, with_decisions
+from coatclass.learning.fitting import probabilities
+from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, with_decisions
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
 PHOTO = PhotoEvidence(
@@ -78,10 +78,12 @@ def test_every_room_says_the_same_of_the_same_dog(has_photo, told, learned):
     assert probabilities(taught_on, learned, ensemble.load()) == pytest.approx(shown, abs=1e-12)
 
     if learned is RELEASED:
-        case = Case("dog.jpg", Path("dog.jpg"), "dog", 0, 2, answers=answers)
+        case = LabelledPhoto("dog.jpg", Path("dog.jpg"), "dog", 0, 2, answers=answers)
         if has_photo:
-            case = Case("dog.jpg", Path("dog.jpg"), "dog", 0, 2, answers=answers, report=REPORT, evidence=PHOTO)
-        evaluated = with_decisions(Cases((case,)), use_answers=True).rows[0]
+            case = LabelledPhoto(
+                "dog.jpg", Path("dog.jpg"), "dog", 0, 2, answers=answers, report=REPORT, evidence=PHOTO
+            )
+        evaluated = with_decisions(LabelledPhotos((case,)), use_answers=True).rows[0]
         assert evaluated.estimate.category == pytest.approx(shown, abs=1e-12)
         assert (evaluated.decision.verdict, evaluated.decision.categories) == (live.verdict, live.category.set)
 

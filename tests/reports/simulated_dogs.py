@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
 from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
-from coatclass.ensemble._fusion import log_softmax
+from coatclass.ensemble.fusion import log_softmax
 from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, with_decisions
 
 
+@cache
 def dogs(n: int = 120, seed: int = 0) -> LabelledPhotos:
     """Simulated cases with noisy, honest evidence, two annotators and a few cats."""
     rng = np.random.default_rng(seed)

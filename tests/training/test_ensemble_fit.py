@@ -14,23 +14,23 @@ pytest.importorskip("mapie")
 
 from sklearn.linear_model import LogisticRegression
 
-from coatclass.answers import evidence, simulate
+from coatclass.answers import evidence, outcomes, simulate, stated
 from coatclass.contract import PhotoEvidence
-from coatclass.decision import RegimeThresholds, promise
+from coatclass.decision import promise
 from coatclass.ensemble import combine
-from coatclass.ensemble._fusion import log_softmax, marginals, members_say, photo_joint
+from coatclass.ensemble.fusion import log_softmax, marginals, members_say, photo_joint
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
-from training.ensemble._answers import askable, draw_owners, known_bands
-from training.ensemble._answers import simulate as simulate_tables
-from training.ensemble._data import UNKNOWN, Dataset, split_groups
-from training.ensemble._fit import _Cases, _Met, _settle, estimate_tables, fit
-from training.ensemble._members import coefficients, fit_gate, fit_member, fit_members, tables
+from training.ensemble.data import UNKNOWN, VISIBLE, Dataset, split_groups
+from training.ensemble.fit import KNOWN, UNSEEN, Dogs, Pool, estimate_tables, fit, met
+from training.ensemble.members import fit_gate, fit_member, fit_members, tables
+from training.ensemble.owners import answers_of, askable, count_rows, cross_counted, draw_owners, known_bands
+from training.ensemble.owners import tables as answer_tables
 
 CONFIG = tomllib.loads((Path(__file__).parents[2] / "training/configs/ensemble.toml").read_text(encoding="utf-8"))
 
 
-CONFIG["answers"]["dogs"] = 2000  # fewer than for a release: it is the steps that are tested
+CONFIG["answers"]["dogs"] = 500  # fewer than for a release: it is the steps that are tested
 
 
 def dogs(n: int = 700, seed: int = 0) -> Dataset:
@@ -42,6 +42,14 @@ def dogs(n: int = 700, seed: int = 0) -> Dataset:
     def seen(truth: np.ndarray, classes: int, noise: float) -> np.ndarray:
         return log_softmax(4 * np.eye(classes)[truth] + noise * rng.normal(size=(n, classes)))
 
+    seen_by_eye = np.array(
+        [
+            [outcomes(question).index(getattr(said, question)) for question in VISIBLE]
+            for said in (
+                simulate(CATEGORIES[c], BANDS[b], rng, ask=VISIBLE) for c, b in zip(category, band, strict=True)
+            )
+        ]
+    )
     annotators = np.stack([category, category], axis=1)
     lengths = np.stack([band, band], axis=1)
     lengths[:5] = UNKNOWN
@@ -51,24 +59,29 @@ def dogs(n: int = 700, seed: int = 0) -> Dataset:
         unseen_fold=np.zeros(n, dtype=np.int64),
         split=np.where(np.arange(n) % 10 == 0, "test", "train"),
         group=np.array([f"g{i // 2}" if i < 60 else f"g{i}" for i in range(n)]),
-        breed=np.array(["a breed"] * n),
+        breed=np.array([f"breed {i // 2 % 40}" for i in range(n)]),
         category=category,
         band=np.where(np.arange(n) < 5, UNKNOWN, band),
+        votes=np.eye(7)[category],
         category_by=annotators,
         band_by=lengths,
         confidence=np.full(n, 3.0),
         usable=np.ones(n, dtype=bool),
-        texture=seen(category, 7, 1.0),
-        kinship=seen(category, 7, 1.5),
+        texture=seen(category, 7, 2.0),
+        kinship=seen(category, 7, 2.2),
         band_evidence=seen(band, 4, 1.2),
+        outline=seen(category, 7, 2.0),
         dog_probability=np.ones(n),
         unfamiliarity=rng.random(n),
         dog_share=np.full(n, 0.5),
-        unseen_texture=seen(category, 7, 2.0),
-        unseen_kinship=seen(category, 7, 1.7),
+        unseen_texture=seen(category, 7, 2.6),
+        unseen_kinship=seen(category, 7, 2.4),
         unseen_band=seen(band, 4, 1.5),
+        unseen_outline=seen(category, 7, 2.2),
         unseen_unfamiliarity=0.3 + rng.random(n),
         breed_known=np.ones(n, bool),
+        observed=seen_by_eye,
+        observed_weight=np.ones(n),
     )
 
 
@@ -88,48 +101,118 @@ def test_no_group_serves_two_purposes_and_no_test_photo_serves_any():
         assert roles[name].sum() / sum(mask.sum() for mask in roles.values()) == pytest.approx(share, abs=0.05)
 
 
-def test_the_released_arithmetic_equals_scikit_learns():
+def test_the_released_arithmetic_is_a_geometric_mean_of_two_opinions():
+    """Weighted by the gate, which scikit-learn's logistic regression tells alike (Genest and Zidek 1986)."""
     data = dogs()
     floor = CONFIG["members"]["floor"]
     seen, unseen = data.features(floor), data.features(floor, unseen=True)
     members = fit_members(data, CONFIG, 1.0)
-    member = fit_member(seen, unseen, data.category_by, CONFIG)
-    ours = marginals(photo_joint(seen, np.ones(len(data)), members))[0]
+    weights, bias = fit_member(unseen, data.votes, CONFIG)
+    ours = marginals(photo_joint(seen, members))[0]
     both = np.concatenate([data.unfamiliarity, data.unseen_unfamiliarity])[:, None]
     gate = LogisticRegression(C=100).fit(both, np.repeat([0, 1], len(data)))
     say = gate.predict_proba(data.unfamiliarity[:, None])[:, 1:]
-    # A geometric mean of two opinions, weighted (Genest and Zidek 1986).
-    opinions = member.predict_proba(seen[:, :18]) ** say * np.exp((seen[:, :7] + seen[:, 7:14]) / 2) ** (1 - say)
+    strange = np.exp(log_softmax(seen[:, :25] @ weights.T + bias))
+    opinions = strange**say * np.exp((seen[:, :7] + seen[:, 7:14]) / 2) ** (1 - say)
     assert np.abs(ours - opinions / opinions.sum(axis=1, keepdims=True)).max() < 1e-9
 
 
-def test_the_release_keeps_its_promise_of_settled_coats_on_breeds_that_training_never_saw():
-    settled = json.loads(released("models/ensemble.json").read_text(encoding="utf-8"))["notes"]["settled"]
-    for regime in ("photo", "both"):
-        for kind in ("known_breeds", "unseen_breeds"):
-            assert settled[regime][kind]["settled_share"] > 0.5
-            assert settled[regime][kind]["wrong_among_settled"] <= promise()["settled_risk"]
-    assert "unseen_breeds" not in settled["answers"]  # no photo, no network
+def test_the_member_for_strangers_is_the_best_pool_of_three_routes():
+    """No step in any weight or bias lowers its penalised cross entropy, and a route that is noise gets no weight."""
+    data = replace(dogs(), unseen_outline=log_softmax(np.random.default_rng(5).normal(size=(len(dogs()), 7))))
+    features = data.features(CONFIG["members"]["floor"], unseen=True)
+    weights, bias = fit_member(features, data.votes, CONFIG)
+
+    def cost(weights, bias):
+        log_p = log_softmax(features[:, :25] @ weights.T + bias)
+        return -(data.votes * log_p).sum() + CONFIG["members"]["bias_penalty"] * (bias**2).sum()
+
+    best = cost(weights, bias)
+    for place in (0, 7, 18):
+        for step in (-0.02, 0.02):
+            other = weights.copy()
+            other[:, place : place + 7] += step * np.eye(7)
+            assert cost(other, bias) > best
+    for step in np.concatenate([0.02 * np.eye(7), -0.02 * np.eye(7)]):
+        assert cost(weights, bias + step) > best
+    assert 3 * abs(weights[0, 18]) < weights[0, 0]
+    assert not weights[:, 14:18].any()
 
 
-def test_the_stricter_of_two_limits_is_kept():
-    sure, right = np.linspace(0.5, 1, 2000), np.ones(2000, bool)
-    wrong_below = right & (sure > 0.8)
-    at = RegimeThresholds(category_at=0.3, band_at=0.3, settle_at=0, mixed_at=0.9, calibrated_on=2000, simulated=True)
-    cases = [_Cases(np.where(ok, 0, 1), None, None, None, sure, sure) for ok in (right, wrong_below)]
-    met = [_Met(one, np.stack([sure, *[(1 - sure) / 6] * 6], axis=1), np.zeros(2000, bool)) for one in cases]
-    alone, strict = (_settle(kinds, at)[0].settle_at for kinds in (met[:1], met))
-    assert alone < 0.79 < strict
+def released_figures() -> dict:
+    return json.loads(released("models/ensemble.json").read_text(encoding="utf-8"))["notes"]["settled"]
 
 
-def test_a_class_that_was_never_seen_is_ruled_out_instead_of_crashing():
+def test_the_release_keeps_its_promise_of_settled_coats_for_every_kind_of_dogs():
+    """At most 2 % of the settled are wrong, with and without answers, on known and on unseen breeds; 3 % would fail."""
+    for regime, by_kind in released_figures().items():
+        assert by_kind["limit_found"], regime
+        for kind, row in by_kind.items():
+            if isinstance(row, dict):
+                assert row["settled"] > 0, (regime, kind)
+                assert row["wrong"] / row["settled"] <= promise()["settled_risk"], (regime, kind)
+                others = row["on_other_dogs"]  # they set no limit: by chance more may be wrong, 3 % may not
+                assert others["wrong"] / others["settled"] < promise()["settled_risk"] + 0.005, (regime, kind)
+
+
+def test_the_releases_sets_hold_the_truth_whatever_was_answered():
+    """Also after three answers on a breed that training never saw."""
+    found = released_figures()
+    assert "unseen_breeds, 3 observed" in found["both"]
+    for by_kind in found.values():
+        for row in by_kind.values():
+            if isinstance(row, dict):
+                assert row["covered"] / row["dogs"] >= promise()["set_reliability"]
+                others = row["on_other_dogs"]
+                assert others["covered"] / others["dogs"] >= promise()["set_reliability"]
+
+
+def test_the_limit_is_the_strictest_that_any_kind_of_dogs_asks_for(fitted):
+    for regime, at in fitted.thresholds.regimes.items():
+        asked = [row["limit"] for row in fitted.notes["settled"][regime].values() if isinstance(row, dict)]
+        assert at.settle_at == max(asked)
+        assert len(asked) == {"photo": 2, "answers": 1, "both": 8}[regime]
+
+
+# --- rows of P(answer | coat) ---------------------------------------------------------------------------------------
+
+
+def test_counted_rows_lie_between_stated_ones_and_counts():
+    """Worked by hand for one coat of one length: 60 dogs of worth at each level, n dogs, all called curly."""
     data = dogs()
-    kept = data.take(data.category != 2)
-    floor = CONFIG["members"]["floor"]
-    member = fit_member(kept.features(floor), kept.features(floor, unseen=True), kept.category_by, CONFIG)
-    weights, bias = coefficients(member, 7)
-    assert weights.shape == (7, 18)
-    assert log_softmax(kept.features(floor)[:, :18] @ weights.T + bias)[:, 2].max() < -5
+    n = 300
+    wire, band = CATEGORIES.index(CoatCategory.WIRE), 2
+    place, curly = VISIBLE.index("curl"), outcomes("curl").index("curly")
+    one = data.take(np.zeros(n, int))
+    one = replace(
+        one, category=np.full(n, wire), band=np.full(n, band), observed=np.full((n, 3), UNKNOWN),
+        observed_weight=np.ones(n),
+    )  # fmt: skip
+    one.observed[:, place] = curly
+    rows = count_rows(one, worth=60)
+    p = stated("curl", "curly")[wire][band]
+    category = (60 * p + n) / (60 + n)
+    assert rows["curl"]["curly"][wire, band] == pytest.approx((60 * category + n) / (60 + n), rel=0.02)
+    hair = CATEGORIES.index(CoatCategory.HAIR)
+    assert rows["curl"]["curly"][hair] == pytest.approx(stated("curl", "curly")[hair])
+    for by_answer in rows.values():
+        assert sum(by_answer.values()) == pytest.approx(np.ones((7, 4)))
+
+
+def test_no_dog_is_told_by_rows_that_were_counted_on_its_breed():
+    data = dogs()
+    rows = cross_counted(data, worth=60)
+    breed = data.breed[0]
+    alike = np.flatnonzero(data.breed == breed)
+    without = replace(data, observed=np.where((data.breed == breed)[:, None], UNKNOWN, data.observed))
+    again = cross_counted(without, worth=60)
+    for row in alike:
+        assert np.allclose(rows[row]["lie"]["hangs"], again[row]["lie"]["hangs"])
+
+
+def test_visible_answers_count_in_full_where_they_are_independent_of_the_photo_and_less_on_real_photos(fitted):
+    released_weight = json.loads(released("models/ensemble_members.json").read_text(encoding="utf-8"))["answer_weight"]
+    assert released_weight["both"] < 0.9 < fitted.members.answer_weight["both"]  # simulated: drawn from the coat alone
 
 
 def test_the_less_familiar_a_photo_the_more_the_members_for_strangers_say():
@@ -157,7 +240,8 @@ def test_fitting_and_run_time_give_the_same_estimate(fitted):
     data, rng = dogs(), np.random.default_rng(0)
     members = fitted.members
     for row in (5, 17, 123):
-        said = evidence(simulate(CATEGORIES[data.category[row]], BANDS[data.band[row]], rng, ask=askable()[:4]))
+        owner = simulate(CATEGORIES[data.category[row]], BANDS[data.band[row]], rng, ask=askable()[:6])
+        said = evidence(owner)
         photo = PhotoEvidence(
             "p.jpg",
             tuple(data.texture[row]),
@@ -167,25 +251,34 @@ def test_fitting_and_run_time_give_the_same_estimate(fitted):
             0.5,
             float(data.unfamiliarity[row]),
             "t",
+            outline=tuple(data.outline[row]),
         )
-        features = data.features(members.floor)[row : row + 1]
-        table = np.asarray(said.log_likelihood)[None]
+        one = data.take(np.array([row]))
+        joint = photo_joint(one.features(members.floor), members)
+        batch = met(Pool(one, joint, joint, ({},)), KNOWN, *answer_tables([owner]))
         for regime, pictures, answers in (("photo", [photo], None), ("answers", [], said), ("both", [photo], said)):
-            batch = marginals(estimate_tables(regime, features, table, members))[0][0]
-            assert combine(pictures, answers, members=members).category == pytest.approx(batch.tolist(), abs=1e-9)
+            told = marginals(estimate_tables(regime, batch, members))[0][0]
+            assert combine(pictures, answers, members=members).category == pytest.approx(told.tolist(), abs=1e-9)
+
+
+def with_answers(data: Dataset, members) -> Dogs:
+    rng = np.random.default_rng(1)
+    rates, asked = draw_owners(len(data), rng, [0.1], [0.8, 1.0])
+    bands = known_bands(data, rng)
+    owners = [
+        answers_of(int(c), int(b), rng, error_rate=float(rate), ask=ask)
+        for c, b, rate, ask in zip(data.category, bands, rates, asked, strict=True)
+    ]
+    joint = photo_joint(data.features(members.floor), members)
+    return met(Pool(data, joint, joint, ({},) * len(data)), UNSEEN, *answer_tables(owners))
 
 
 def test_the_fit_beats_its_own_parts_and_answers_help(fitted):
     data = dogs(seed=7)  # other dogs than those fitted on
-    rng = np.random.default_rng(1)
-    rates, asked = draw_owners(len(data), rng, [0.1], [0.8, 1.0])
-    answers = simulate_tables(data.category, known_bands(data, rng), rng, rates, asked)
-    features = data.features(fitted.members.floor)
+    batch = with_answers(data, fitted.members)
     rows = np.arange(len(data))
     loss = {
-        regime: -np.log(
-            marginals(estimate_tables(regime, features, answers, fitted.members))[0][rows, data.category]
-        ).mean()
+        regime: -np.log(marginals(estimate_tables(regime, batch, fitted.members))[0][rows, data.category]).mean()
         for regime in ("photo", "answers", "both")
     }
     assert loss["both"] < loss["photo"]
@@ -196,9 +289,9 @@ def test_the_fit_beats_its_own_parts_and_answers_help(fitted):
 def test_thresholds_are_probabilities_and_say_whether_answers_were_simulated(fitted):
     regimes = fitted.thresholds.regimes
     assert set(regimes) == {"photo", "answers", "both"}
-    assert not regimes["photo"].simulated
-    assert regimes["answers"].simulated and regimes["both"].simulated
-    assert all(0 <= at.category_at <= 1 and 0 <= at.mixed_at <= 1 for at in regimes.values())
+    assert not regimes["photo"].simulated and not regimes["both"].simulated
+    assert regimes["answers"].simulated
+    assert all(0 <= at.category_at <= 1 and 0 <= at.mixed_at <= 1 and 0 <= at.length_at <= 1 for at in regimes.values())
 
 
 def test_two_fits_on_the_same_data_are_the_same(fitted):

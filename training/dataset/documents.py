@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.dataset.labels import LABEL_COLUMNS
+from training.dataset.labels import LABEL_COLUMNS, OBSERVED, OBSERVED_COLUMNS, OPINION_COLUMNS, OPINIONS
 from training.provenance import sha256
 
 Rows = Sequence[Mapping[str, str]]
@@ -72,7 +72,7 @@ def _credits(rows: Iterable[Mapping[str, str]]) -> Iterator[str]:
 
 
 def category_agreement(rows: Iterable[Mapping[str, str]]) -> Agreement:
-    """Of the coat category, on photos that two people labelled."""
+    """Of the coat category, on photos with two labels."""
     both = [(row["category_1"], row["category_2"]) for row in rows if row["category_2"]]
     return _agreement(both, [str(category) for category in CATEGORIES])
 
@@ -128,7 +128,7 @@ def agreement_table(rows: Rows) -> str:
     band_status = Counter(row["band_status"] for row in rows)
     return "\n".join(
         [
-            "| label | photos that two people labelled | exact | kappa |",
+            "| label | photos with two labels | exact | kappa |",
             "|---|---|---|---|",
             f"| category | {category.photos} | {category.exact:.1%} | {category.kappa:.3f} (Cohen) |",
             f"| band, usable to both | {band.photos} | {band.exact:.1%} | {band.kappa:.3f} (quadratic weights) |",
@@ -139,7 +139,7 @@ def agreement_table(rows: Rows) -> str:
 
 
 def disagreement_table(rows: Rows) -> str:
-    """Which categories two people took for one another, and how often they agreed by the less sure one's confidence."""
+    """Which categories two annotators took for one another, and how often they agreed by the less sure one."""
     both = [row for row in rows if row["category_2"]]
     pairs = Counter(tuple(sorted((row["category_1"], row["category_2"]))) for row in both)
     apart = [(pair, number) for pair, number in pairs.most_common() if pair[0] != pair[1]]
@@ -150,6 +150,42 @@ def disagreement_table(rows: Rows) -> str:
         sure = [row for row in both if min(row["confidence_1"], row["confidence_2"]) == confidence]
         agreed = sum(row["category_1"] == row["category_2"] for row in sure)
         lines.append(f"| {confidence} | {len(sure)} | {agreed / len(sure):.1%} |")
+    return "\n".join(lines)
+
+
+def opinion_table(rows: Rows, further: Rows) -> str:
+    """How far the third and the fourth annotator agree with the label and with each other, by split, as Markdown."""
+    label = {row["photo_id"]: row["category"] for row in rows}
+    said = {(row["photo_id"], row["annotator"]): row["category"] for row in further}
+    lines = [
+        "| split | photos | third agrees with the label | fourth agrees | with each other |",
+        "|---|---|---|---|---|",
+    ]
+    for split in ("train", "val", "test"):
+        photos = sorted({row["photo_id"] for row in further if row["split"] == split})
+        pairs = [(label[photo], said[photo, "3"], said[photo, "4"]) for photo in photos]
+        shares = [sum(one[a] == one[b] for one in pairs) / len(pairs) for a, b in ((0, 1), (0, 2), (1, 2))]
+        lines.append(f"| {split} | {len(pairs)} | {' | '.join(f'{share:.1%}' for share in shares)} |")
+    return "\n".join(lines)
+
+
+def observed_table(rows: Rows, observed: Rows) -> str:
+    """What observers answered for each coat, in percent of what could be seen, as Markdown."""
+    label = {row["photo_id"]: row["category"] for row in rows}
+    asked = {
+        "curl": {"straight": "straight", "wavy": "wavy", "curly": "curly"},
+        "lie": {"lies_flat": "lies flat", "stands_off": "stands off", "hangs": "hangs"},
+        "beard_and_brows": {"true": "beard and brows"},
+    }
+    heads = [words for answers in asked.values() for words in answers.values()]
+    lines = [f"| coat | photos | {' | '.join(heads)} |", "|---" * (len(heads) + 2) + "|"]
+    for category in CATEGORIES:
+        seen = [row for row in observed if label[row["photo_id"]] == category]
+        cells = []
+        for question, answers in asked.items():
+            told = Counter(row[question] for row in seen if row[question])
+            cells += [f"{100 * told[answer] / max(1, told.total()):.0f}" for answer in answers]
+        lines.append(f"| {category} | {len(seen)} | {' | '.join(cells)} |")
     return "\n".join(lines)
 
 
@@ -201,7 +237,7 @@ def label_audit(rows: Sequence[Mapping[str, str]], evidence: Path, model_version
 
     ``p_category`` is P(agreed label) by the plain mean of the texture and kinship routes' log probabilities,
     ``p_band`` that of the band route, empty where the length is not visible; both in [0, 1]. A band next to the agreed
-    one is no reason: people differ by one, too. Photos of which the evidence knows nothing are left out.
+    one is no reason: annotators differ by one, too. Photos of which the evidence knows nothing are left out.
 
     Args:
         rows: rows of the labels.
@@ -247,13 +283,16 @@ def _probabilities(log_p: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.exp(scores - np.logaddexp.reduce(scores, axis=1, keepdims=True))
 
 
-RELEASED = "2026-11-24"
+RELEASED = "2026-11-28"
+VERSION = "1.1.0"
 FILES = {
     "labels.csv": "One row a photo: our labels, the split, where the photo is, its licence and how to check it.",
     "label_audit.csv": (
         "Labels of train and val worth a second look: what the image model said of the photo before it had seen the "
         "dog, and what the two annotators said. A list to look at, no correction."
     ),
+    OPINIONS: "A third and a fourth annotator's labels, of all test photos and of the doubtful ones of train and val.",
+    OBSERVED: "What an observer answers from each picture to five of an owner's questions.",
     "not_dogs.csv": "Cats of the Oxford-IIIT Pet data set, for telling dog from not-dog.",
     "breeds.csv": "Breeds, varieties and common crosses with their coats; a source per row.",
     "breed_aliases.csv": "Other names and misspellings of the breeds.",
@@ -285,6 +324,21 @@ DESCRIPTIONS = {
 }
 
 
+FURTHER = {
+    "annotator": "3 or 4; annotators 1 and 2 stand in labels.csv.",
+    "category": "Coat category on the trunk, as this annotator sees it.",
+    "second_category": "The category that this annotator thinks next likely.",
+    "confidence": "1 toss-up, 2, 3 sure.",
+    "band": "Length band of the trunk hair as this annotator sees it, or not_visible.",
+    "curl": "straight, wavy or curly; empty where it can't be seen, as in all columns that follow.",
+    "lie": "lies_flat, stands_off or hangs.",
+    "beard_and_brows": "true or false.",
+    "feel_by_look": "soft, silky, harsh, cottony or woolly: a guess by look, smooth coats soft by default.",
+    "trunk_length_mm_by_eye": "Length of the trunk hair, mm; the picture has no scale.",
+    "visible": "y: one dog, trunk visible; m: several or a part, weaker; n: not visible.",
+}
+
+
 def croissant(folder: Path) -> dict[str, Any]:
     """The metadata of the files in ``folder`` (the repository's ``datasets``) as JSON-LD."""
     import mlcroissant as mlc
@@ -293,6 +347,20 @@ def croissant(folder: Path) -> dict[str, Any]:
         if column in DESCRIPTIONS:
             return DESCRIPTIONS[column]
         return f"The {column[-1:]}{'st' if column.endswith('1') else 'nd'} annotator's {column[:-2]}."
+
+    def texts(file: str, columns: Sequence[str]) -> mlc.RecordSet:
+        name = file.removesuffix(".csv")
+        fields = [
+            mlc.Field(
+                id=f"{name}/{column}",
+                name=column,
+                description=FURTHER.get(column) or DESCRIPTIONS[column],
+                data_types=[mlc.DataType.TEXT],
+                source=mlc.Source(file_object=file, extract=mlc.Extract(column=column)),
+            )
+            for column in columns
+        ]
+        return mlc.RecordSet(id=name, name=name, description=FILES[file], fields=fields)
 
     whole_numbers = ("width", "height")
     labels = mlc.RecordSet(
@@ -314,14 +382,16 @@ def croissant(folder: Path) -> dict[str, Any]:
     metadata = mlc.Metadata(
         name="coatclass-labels",
         description=(
-            "Per-photo labels of dogs' coats: category, length of the trunk hair, two annotators' labels, splits by "
-            "dog. The photos are not included; the labels name their sources, licences and authors, and "
+            "Per-photo labels of dogs' coats: category, length of the trunk hair, two to four annotators' labels, "
+            "observed answers, splits by dog. All of them are passes of a general vision-language model; no person has "
+            "labelled or checked a photo. The photos are not included; the labels name their sources, licences and "
+            "authors, and "
             "`python -m training photos` fetches them."
         ),
         license=["https://spdx.org/licenses/MIT.html"],
-        version="1.0.0",
+        version=VERSION,
         date_published=RELEASED,
-        cite_as="The coatclass engineers, coatclass-labels 1.0.0, 2026. Photos: see datasets/ATTRIBUTION.md.",
+        cite_as=f"The coatclass engineers, coatclass-labels {VERSION}, 2026. Photos: see datasets/ATTRIBUTION.md.",
         keywords=["dogs", "coat", "grooming", "image classification", "label noise"],
         in_language=["en"],
         distribution=[
@@ -335,18 +405,23 @@ def croissant(folder: Path) -> dict[str, Any]:
             )
             for name, description in FILES.items()
         ],
-        record_sets=[labels],
-        annotations_per_item="2, or 1 for smooth-coated breeds of the Oxford set",
+        record_sets=[labels, texts(OPINIONS, OPINION_COLUMNS), texts(OBSERVED, OBSERVED_COLUMNS)],
+        annotations_per_item="2, or 1 for smooth-coated breeds of the Oxford set; 2 more for 816 photos",
         data_annotation_protocol=[
-            "By eye from pictures 230 px wide, by two independent annotators who saw the recorded breed; "
-            "disagreements adjudicated from a larger view or left to the more confident annotator."
+            "No person labelled: every annotator is a pass of a general vision-language model with written "
+            "definitions, without sight of the others' labels. The first two looked at pictures 230 px wide and saw "
+            "the recorded breed; disagreements were adjudicated from a larger view or left to the more confident "
+            "one. The third and fourth looked at pictures 320 or 360 px wide and did not see the breed, but know many. "
+            "One family of "
+            "annotators errs alike: their agreement is an upper bound on that of independent judges. No groomer has "
+            "checked the labels."
         ],
         data_biases=[
             "Well-kept coats in good light; hardly any mixed-breed dogs but poodle crosses; breeds as their owners "
             "photograph and publish them."
         ],
         data_limitations=[
-            "Few mixed, curly and drop coats; no matted dogs; the band of 19 to 25 mm is close to a guess by eye."
+            "Few mixed, curly and drop coats; no matted dogs; the band of 19 to 25 mm is close to a guess."
         ],
         data_use_cases=[
             "Training and evaluating estimates of a dog's coat category and trunk hair length from photos."

@@ -25,6 +25,11 @@ MANIFEST_COLUMNS = (
     "licence", "licence_tier", "author", "source_url", "width", "height", "resampled", "sha256",
 )  # fmt: skip
 LABEL_COLUMNS = (*MANIFEST_COLUMNS, "breed_id", "file_url", "dhash")
+OPINIONS, OBSERVED = "more_opinions.csv", "observed_answers.csv"
+OPINION_COLUMNS = ("photo_id", "split", "annotator", "category", "second_category", "confidence", "band", "usable")
+OBSERVED_COLUMNS = (
+    "photo_id", "split", "curl", "lie", "beard_and_brows", "feel_by_look", "trunk_length_mm_by_eye", "visible",
+)  # fmt: skip
 
 # The manifest's letters in the taxonomy's words.
 BAND_WORDS = {
@@ -85,6 +90,11 @@ def manifest_from_labels(rows: Iterable[Mapping[str, str]]) -> list[dict[str, st
         {column: _LETTERS[row[column]] if column in _BAND_COLUMNS else row[column] for column in MANIFEST_COLUMNS}
         for row in rows
     ]
+
+
+def opinions(rows: Iterable[Mapping[str, str]], *, words: bool) -> list[dict[str, str]]:
+    """Rows of further opinions with bands in words, as published, or in letters, as beside the photos."""
+    return [{**row, "band": (BAND_WORDS if words else _LETTERS)[row["band"]]} for row in rows]
 
 
 def file_url(row: Mapping[str, str]) -> str:

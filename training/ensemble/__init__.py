@@ -34,9 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit and release; print what was measured."""
-    from training.ensemble._data import load
-    from training.ensemble._fit import fit
-    from training.ensemble._release import release
+    from training.ensemble.data import load
+    from training.ensemble.fit import fit
+    from training.ensemble.release import release
 
     config = tomllib.loads(args.config.read_text(encoding="utf-8"))
     data = load(args.evidence)
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     for line in release(result, data, args, image["model_version"]):
         print(line)
     if args.compare:
-        from training.ensemble._compare import compare
+        from training.ensemble.compare import compare
 
         compare(data, config, args.out / "ensemble_comparison.csv", log=sys.stdout)
     return 0

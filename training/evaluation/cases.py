@@ -18,8 +18,8 @@ from coatclass.errors import InputError
 from coatclass.reports.evaluation import UNKNOWN, LabelledPhoto, LabelledPhotos, with_decisions
 from coatclass.taxonomy import CATEGORIES
 from training import places
-from training.ensemble._data import Dataset, load, manifest_rows, split_groups
-from training.ensemble._members import fit_members, fold_members
+from training.ensemble.data import Dataset, load, manifest_rows, observed_answers_of, split_groups
+from training.ensemble.members import fit_members, fold_members
 from training.places import photos_folder
 
 __all__ = [
@@ -56,6 +56,7 @@ def _case(row: dict[str, str]) -> LabelledPhoto:
         confidence=confidence,
         breed=row["breed"],
         source=row["set"],
+        answers=observed_answers_of(row["photo_id"]),
     )
 
 
@@ -90,6 +91,7 @@ def cases_of_evidence(data: Dataset) -> LabelledPhotos:
             dog_share=None,
             unfamiliarity=float(data.unfamiliarity[place]),
             model_version="out of fold",
+            outline=tuple(data.outline[place].tolist()),
         )
         cases.append(replace(case, evidence=evidence))
     return LabelledPhotos(tuple(cases))
@@ -99,7 +101,7 @@ _CONFIG = Path(__file__).resolve().parent.parent / "configs" / "ensemble.toml"
 # By what no network that read a photo had seen: the dog, every dog of its breed, every photo of its source.
 EVIDENCE = {"dog" if by == "group" else by: name for by, name in places.EVIDENCE.items()}
 # Fields that are fitted once, on all folds together: taken from the released ensemble.
-_KEPT = ("photo_gain", "answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
+_KEPT = ("answer_weight", "category_temperature", "band_temperature", "unfamiliar_above")
 
 
 @cache
@@ -120,9 +122,9 @@ def _with_released(fitted: Members) -> Members:
 
 
 @cache
-def _folds(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
-    """Rows of the pool, each part with members that were fitted on other dogs."""
-    return tuple((rows, _with_released(fitted)) for rows, fitted in fold_members(pool(models), _config()))
+def _folds(models: Path, by: str) -> tuple[tuple[NDArray[np.int64], Members], ...]:
+    """Rows of the pool, each part with members that were fitted on other dogs (``group``) or on other breeds."""
+    return tuple((rows, _with_released(fitted)) for rows, fitted in fold_members(pool(models), _config(), by=by))
 
 
 @cache
@@ -139,7 +141,8 @@ def _by_source(models: Path) -> tuple[tuple[NDArray[np.int64], Members], ...]:
 
 @cache
 def cross_fitted(models: Path, unseen: str = "dog") -> LabelledPhotos:
-    """The pool out of fold, in its order: no network and no member of the ensemble was fitted on the dog that it reads.
+    """The pool out of fold, in its order: no network and no member of the ensemble was fitted on the dog that it reads,
+    nor with ``breed`` on any of its breed.
 
     Temperatures and thresholds, a handful of numbers, are the released ones.
 
@@ -150,7 +153,8 @@ def cross_fitted(models: Path, unseen: str = "dog") -> LabelledPhotos:
     """
     read = _read_by(models, unseen)
     rows = np.empty(len(read), dtype=object)
-    for held_out, members in _by_source(models) if unseen == "source_at_all" else _folds(models):
+    by = "breed" if unseen == "breed" else "group"
+    for held_out, members in _by_source(models) if unseen == "source_at_all" else _folds(models, by):
         rows[held_out] = with_decisions(cases_of_evidence(read.take(held_out)), members=members).rows
     return LabelledPhotos(tuple(rows))
 
@@ -164,6 +168,7 @@ def _read_by(models: Path, unseen: str) -> Dataset:
             texture=photos.unseen_texture,
             kinship=photos.unseen_kinship,
             band_evidence=photos.unseen_band,
+            outline=photos.unseen_outline,
             unfamiliarity=photos.unseen_unfamiliarity,
         )
     return photos if unseen == "dog" else _with_sources_held_out(photos, models / EVIDENCE["source"])
@@ -175,7 +180,7 @@ def _with_sources_held_out(photos: Dataset, path: Path) -> Dataset:
         if not place.keys() >= set(photos.photo_id.tolist()):
             raise InputError(str(path), "lacks photos of the labels.", "Make it again with: python -m training image")
         rows = np.array([place[photo] for photo in photos.photo_id.tolist()])
-        scores = {"texture": "texture", "kinship": "kinship", "band_evidence": "band", "unfamiliarity": "unfamiliarity"}
+        scores = {name: name for name in ("texture", "kinship", "outline", "unfamiliarity")} | {"band_evidence": "band"}
         return replace(
             photos,
             fold=arrays["fold"][rows],

@@ -259,7 +259,7 @@ def sure_and_unsure(models: Path, resamples: int) -> dict[str, Any]:
         "id": "sure_and_unsure",
         "title": "Border cases, out of fold",
         "text": "Train and val, read by networks and members that never saw the dog, by the less sure annotator's "
-        "confidence; photos that two people labelled.",
+        "confidence; photos with two labels.",
         "head": ["confidence", "photos", "accuracy", "log loss", "share settled", "settled and wrong"],
         "rows": [[f"{row['confidence']:g}", *(row[key] for key in shown)] for row in rows],
     }

@@ -201,8 +201,8 @@ def _split(report: dict[str, Any]) -> list[str]:
     if not split["n"]:
         return []
     said = (
-        f"Where the two people named different categories ({split['n']} photos), the first choice is one of the two in "
-        f"{split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
+        f"Where the two annotators named different categories ({split['n']} photos), the first choice is one of the "
+        f"two in {split['first_choice_is_one_of_the_two']:.0%}, and both together have probability "
         f"{number(split['probability_of_the_two_together'])} in the mean. Log loss against both is at best "
         f"{number(log(2))}."
     )
@@ -305,7 +305,7 @@ def _worth(report: dict[str, Any]) -> list[str]:
     said = (
         f"**Each question's worth (simulated).** Nats of log loss, {worth['error_rate']:.0%} of the answers wrong, "
         f"{worth['n']} photos: saved when the answer is added alone to the photo, lost when it alone is left out of "
-        "all answers. The measured length is compared with bands judged by eye."
+        "all answers. The measured length is compared with bands judged from the picture."
     )
     head = ("Question (simulated)", "Category: added", "Category: left out", "Band: added", "Band: left out")
     return [said, "", *table(head, rows)]

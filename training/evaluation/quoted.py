@@ -84,8 +84,9 @@ def _sentences(report: dict[str, Any]) -> list[str]:
         "(**simulated** answers; photo alone on the same dogs "
         f"{with_interval(report['simulated_answers']['photo']['accuracy'])}).",
         f"Cats given a coat: {cats['other_pictures_given_a_coat']['count']} of {cats['other_pictures']}.",
-        f"Two people agree with each other at kappa {people['first and second person']['value']:.2f}; the model agrees "
-        f"with each at {people['model and first']['value']:.2f} and {people['model and second']['value']:.2f}.",
+        "Two annotators, passes of one vision-language model, agree with each other at kappa "
+        f"{people['first and second person']['value']:.2f}; the model agrees with each "
+        f"at {people['model and first']['value']:.2f} and {people['model and second']['value']:.2f}.",
     ]
 
 

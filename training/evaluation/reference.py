@@ -14,7 +14,7 @@ import numpy as np
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import UNKNOWN, LabelledPhotos, tables
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.ensemble._data import manifest_rows
+from training.ensemble.data import manifest_rows
 from training.evaluation.cases import EVIDENCE, cases_of_split
 
 __all__ = ["PHOTOS_FILE", "measure_reference", "reference_cases"]

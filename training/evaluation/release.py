@@ -34,6 +34,7 @@ from training.evaluation.generalisation import (
     unseen_sources,
 )
 from training.evaluation.markdown import summary
+from training.evaluation.observed import observed_answers
 from training.evaluation.quoted import quote
 from training.evaluation.reference import measure_reference
 from training.places import ROOT, photos_folder
@@ -86,7 +87,8 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
         yield f"Looking again at {args.robustness} photos made worse ..."
         report["robustness"] = robustness(subset(looked, args.robustness))
     report["mixed"]["train and val, out of fold"] = mixed_out_of_fold(args.models)
-    report["extras"] = _out_of_fold(args.models, looked if args.split == "test" else None, args.resamples)
+    report["extras"] = [observed_answers(looked, args.resamples)]
+    report["extras"] += _out_of_fold(args.models, looked if args.split == "test" else None, args.resamples)
     reference = args.models / "reference.json"
     if reference.exists():
         known = json.loads(reference.read_text(encoding="utf-8"))

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass.ensemble._fusion import log_softmax
+from coatclass.ensemble.fusion import log_softmax
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import Figure, bootstrap
-from training.ensemble._data import Dataset, load
+from training.ensemble.data import Dataset, load
 from training.places import ROOT
 
 __all__ = ["add_arguments", "difference", "out_of_fold", "run", "write_intervals"]

@@ -18,11 +18,26 @@ Pixels = NDArray[np.uint8]
 _GROUND_PX = 12  # so few colours are kept of another picture that no coat is left in it
 
 
-def training_transform(size: int, seed: int) -> Any:
-    """Picture and mask to (size, size); call as ``transform(image=..., mask=...)``."""
+def training_transform(size: int, seed: int, *, light: str = "contrast") -> Any:
+    """Picture and mask to (size, size); call as ``transform(image=..., mask=...)``.
+
+    Args:
+        light: ``contrast`` scales and shifts values, and clips what runs over; ``gamma`` bends them, clips nothing and
+            leaves a coat's colour nearer to what it was.
+    """
     import albumentations as al
     import cv2
 
+    lights = {
+        "contrast": [
+            al.RandomBrightnessContrast(brightness_limit=0.25, contrast_limit=0.25, p=0.7),
+            al.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=20, val_shift_limit=0, p=0.3),
+        ],
+        "gamma": [
+            al.RandomGamma(gamma_limit=(75, 133), p=0.7),
+            al.HueSaturationValue(hue_shift_limit=2, sat_shift_limit=10, val_shift_limit=0, p=0.2),
+        ],
+    }
     return al.Compose(
         [
             # Dogs stand nearer or further, and photos are upright or wide.
@@ -32,8 +47,7 @@ def training_transform(size: int, seed: int) -> Any:
             # Hand-held cameras tilt.
             al.Rotate(limit=10, border_mode=cv2.BORDER_REFLECT_101, p=0.3),
             # Light differs between rooms, shade and sun; white balance shifts a little, never a coat's colour.
-            al.RandomBrightnessContrast(brightness_limit=0.25, contrast_limit=0.25, p=0.7),
-            al.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=20, val_shift_limit=0, p=0.3),
+            *lights[light],
             # Many phones and messengers compress hard.
             al.ImageCompression(quality_range=(35, 90), p=0.3),
             # Dogs move and phones miss the focus; strong blur would wipe out the coat itself.

@@ -12,6 +12,12 @@ from torch import nn
 from coatclass.errors import MissingExtraError
 
 IMAGENET_DOGS = slice(151, 269)  # ILSVRC2012: classes 151 to 268 are breeds of dog
+IMAGENET_RIVALS = {  # the other 882 classes, by what they share with a dog
+    "wild canids": (slice(269, 281),),
+    "cats": (slice(281, 294),),
+    "other animals": (slice(0, 151), slice(294, 398)),
+    "things": (slice(398, 1000),),
+}
 MEAN, STD = 127 / 255, 128 / 255  # the preprocessing that the weights were trained with
 
 

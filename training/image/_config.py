@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import Field, ValidationError
 
@@ -20,6 +20,8 @@ class Heads(Frozen):
     texture_l2: float = 1e-3
     kinship_l2: float = 1e-2
     band_l2: float = 1e-3
+    looks_l2: float = 1e-1
+    outline_l2: float = 1e-3
     mask_l2: float = 1e-4
     single_l2: float = 1e-1
     class_power: float = Field(default=0.0, ge=0, le=1)  # 0: as they come, 0.5: square root, 1: all classes alike
@@ -44,14 +46,24 @@ class Finetune(Frozen):
     band_weight: float = 0.5
     mask_weight: float = 0.3
     breed_weight: float = 0.1
+    looks_weight: float = 0.0
     keep_weight: float = 0.5  # holding on to ImageNet's answers
     class_power: float = 0.5
+    light: Literal["contrast", "gamma"] = "contrast"  # how light varies in training (training/image/_augment.py)
     background_swap: float = 0.3  # share of pictures with a trimap that get another background
 
     @property
     def loss_weights(self) -> tuple[float, ...]:
-        """Weights of texture, kinship, band, mask, breed, keep."""
-        return 1.0, self.kinship_weight, self.band_weight, self.mask_weight, self.breed_weight, self.keep_weight
+        """Weights of texture, kinship, band, mask, breed, looks, keep."""
+        return (
+            1.0,
+            self.kinship_weight,
+            self.band_weight,
+            self.mask_weight,
+            self.breed_weight,
+            self.looks_weight,
+            self.keep_weight,
+        )
 
 
 class Config(Frozen):
@@ -64,7 +76,8 @@ class Config(Frozen):
     seeds: tuple[int, ...] = (0,)
     folds: int = 5
     false_alarms: float = 0.02  # share of dogs that may be called unfamiliar
-    pool_dog: bool = True  # whether the heads also see the mean over the dog, beside the mean over the picture
+    # What the heads see beside the mean over the picture: the mean over the dog, the spread, or nothing.
+    second: Literal["dog", "spread", "none"] = "dog"
     heads: Heads = Heads()
     finetune: Finetune | None = None
 

@@ -20,19 +20,20 @@ from training.image._config import Finetune
 from training.image._heads import class_weights
 from training.image._labels import Labels
 from training.image._linear import ordinal_cross_entropy, soft_cross_entropy
+from training.image._looks import looks_cross_entropy
 from training.image._network import CoatNetwork
 from training.image._pictures import Gallery
 
-LOSSES = ("texture", "kinship", "band", "mask", "breed", "keep")
-_HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed")
+LOSSES = ("texture", "kinship", "band", "mask", "breed", "looks", "keep")
+_HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed", "looks")
 
 
 class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
     """Augmented pictures (3, S, S), their dog share on the mask's grid (S/16, S/16; -1 if unknown), and the index."""
 
-    def __init__(self, gallery: Gallery, rule: Preprocessing, swap: float, seed: int) -> None:
-        self.gallery, self.rule, self.swap, self.seed = gallery, rule, swap, seed
-        self.transform = training_transform(rule.size, seed)
+    def __init__(self, gallery: Gallery, rule: Preprocessing, settings: Finetune, seed: int) -> None:
+        self.gallery, self.rule, self.swap, self.seed = gallery, rule, settings.background_swap, seed
+        self.transform = training_transform(rule.size, seed, light=settings.light)
         self.random = np.random.default_rng(seed)
 
     def reseed(self, worker: int) -> None:
@@ -71,6 +72,7 @@ class _Targets:
         self.category = torch.from_numpy(labels.category if soft else hard).to(device)
         self.band = torch.from_numpy(labels.band).to(device)
         self.breed = torch.from_numpy(labels.breed).to(device)
+        self.looks = torch.from_numpy(labels.looks).to(device)
 
 
 def finetune(
@@ -94,7 +96,7 @@ def finetune(
     say = np.zeros(len(labels))
     say[chosen] = class_weights(labels, chosen, settings.class_power)
     loader = DataLoader(
-        _Drawn(gallery, rule, settings.background_swap, seed),
+        _Drawn(gallery, rule, settings, seed),
         batch_size=settings.batch,
         sampler=WeightedRandomSampler(say.tolist(), len(chosen), generator=torch.Generator().manual_seed(seed)),
         num_workers=workers,
@@ -134,7 +136,7 @@ def finetune(
 def _losses(
     network: CoatNetwork, teacher: CoatNetwork, batch: list[Tensor], targets: _Targets, settings: Finetune
 ) -> Tensor:
-    """Texture, kinship, band, mask, breed and keep, each a mean over the batch; (6,)."""
+    """Texture, kinship, band, mask, breed, looks and keep, each a mean over the batch; (7,)."""
     pictures, share, index = batch[0].contiguous(memory_format=torch.channels_last), batch[1], batch[2]
     with torch.autocast(pictures.device.type, torch.bfloat16, cache_enabled=False):
         with torch.no_grad():
@@ -144,6 +146,7 @@ def _losses(
         features = network.coat(network.pool(fine, coarse, mask.sigmoid().detach()))
         imagenet = network.imagenet(features)
         texture, band, breed = network.texture(features), network.band(features), network.breed(features)
+        looks = network.looks(features)
     imagenet, usual, mask = imagenet.float(), usual.float(), mask.float()
     seen = imagenet if settings.kinship_gradient else imagenet.detach()
     kinship = network.kinship(network.kinship_inputs(seen))
@@ -156,6 +159,7 @@ def _losses(
             ordinal_cross_entropy(band.float(), targets.band[index]).mean(),
             (cells * known).sum() / known.sum().clamp_min(1),
             functional.cross_entropy(breed.float(), targets.breed[index]),
+            looks_cross_entropy(looks.float(), targets.looks[index]).mean(),
             functional.kl_div(imagenet.log_softmax(-1), usual.log_softmax(-1), log_target=True, reduction="batchmean"),
         ]
     )

@@ -12,7 +12,8 @@ from torch import Tensor
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.image._config import Heads
 from training.image._labels import Labels
-from training.image._linear import binary_cross_entropy, fit_linear, ordinal_cross_entropy
+from training.image._linear import Linear, binary_cross_entropy, fit_linear, ordinal_cross_entropy
+from training.image._looks import LOOKS, looks_cross_entropy, outline_examples
 from training.image._network import CoatNetwork
 
 _SINGLE_STEPS = 60  # solver steps; further ones change nothing
@@ -20,7 +21,9 @@ _SINGLE_STEPS = 60  # solver steps; further ones change nothing
 
 @dataclass(frozen=True)
 class Readings:
-    """What a network says of N photos; log probabilities (N, 7), (N, 7), (N, 4), and (N,) each."""
+    """What a network says of N photos: log probabilities of the category (N, 7) by three routes (texture, kinship,
+    outline) and of the band (N, 4); looks (N, 14); (N,) each of the others.
+    """
 
     texture: NDArray[np.float32]
     kinship: NDArray[np.float32]
@@ -28,6 +31,9 @@ class Readings:
     dog_probability: NDArray[np.float32]
     unfamiliarity: NDArray[np.float32]
     single_dog_probability: NDArray[np.float32]
+    dog_margin: NDArray[np.float32]
+    looks: NDArray[np.float32]
+    outline: NDArray[np.float32]
 
 
 def class_weights(labels: Labels, chosen: NDArray[np.int64], power: float) -> NDArray[np.float32]:
@@ -62,6 +68,10 @@ def fit_heads(
         "band",
         fit_linear(coat, band, say * visible, loss=ordinal_cross_entropy, outputs=len(BANDS) - 1, l2=settings.band_l2),
     )
+    looks = torch.from_numpy(np.tile(labels.looks[chosen], (len(views), 1))).to(device)
+    network.set_head(
+        "looks", fit_linear(coat, looks, say, loss=looks_cross_entropy, outputs=LOOKS, l2=settings.looks_l2)
+    )
 
 
 def fit_last(
@@ -82,6 +92,19 @@ def fit_last(
         fit_linear(seen, single, say, loss=binary_cross_entropy, outputs=1, l2=settings.single_l2, steps=_SINGLE_STEPS),
     )
     network.set_familiar(seen)
+    network.set_head("outline", fit_outline(labels, chosen, settings, seen.device))
+
+
+def fit_outline(
+    labels: Labels, chosen: NDArray[np.int64], settings: Heads, device: torch.device | str = "cpu"
+) -> Linear:
+    """From what an observer says of a coat to its category; learned from observed answers, so no photo shapes it."""
+    inputs, complete = outline_examples(torch.from_numpy(labels.looks[chosen]).to(device))
+    if not complete.any():
+        return Linear(torch.zeros(len(CATEGORIES), inputs.shape[1]), torch.zeros(len(CATEGORIES)))
+    category = torch.from_numpy(labels.category[chosen]).to(device)[complete]
+    say = torch.from_numpy(labels.weight[chosen]).to(device)[complete]
+    return fit_linear(inputs[complete], category, say, outputs=len(CATEGORIES), l2=settings.outline_l2)
 
 
 @torch.inference_mode()

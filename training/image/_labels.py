@@ -1,8 +1,9 @@
-"""The manifest of the photos as arrays: soft labels from two annotators, weights, splits and folds."""
+"""The manifest of the photos as arrays: soft labels from up to four annotators, weights, splits and folds."""
 
 from __future__ import annotations
 
 import csv
+from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES
+from training.image import _looks
 
 _BAND_LETTERS = "ABCD"  # the manifest's letters for coatclass.taxonomy.BANDS; U is "not visible"
 _BY_CONFIDENCE = {3: 1.0, 2: 0.8, 1: 0.5}  # an annotator's say; only ratios between two who disagree matter
@@ -30,6 +32,7 @@ class Labels:
         single: (N,) share of the annotators who saw one dog, and enough of it to judge the coat.
         sureness: (N,) the less sure annotator's confidence, 1 to 3.
         breed: (N,) index into ``breeds``.
+        looks: (N, 15) what an observer says of the coat, as in :mod:`training.image._looks`.
     """
 
     photo_id: NDArray[np.str_]
@@ -47,6 +50,7 @@ class Labels:
     single: NDArray[np.float32]
     weight: NDArray[np.float32]
     sureness: NDArray[np.int64]
+    looks: NDArray[np.float32]
 
     def __len__(self) -> int:
         return len(self.photo_id)
@@ -57,7 +61,7 @@ class Labels:
 
 
 def read_labels(photos: Path) -> Labels:
-    """Read ``manifest.csv`` in the folder of photos.
+    """Read ``manifest.csv`` in the folder of photos, and what ``more_opinions.csv`` and ``observed_answers.csv`` add.
 
     Raises:
         InputError: if there is no such file.
@@ -65,8 +69,12 @@ def read_labels(photos: Path) -> Labels:
     path = photos / "manifest.csv"
     if not path.is_file():
         raise InputError(str(photos), "holds no manifest.csv.", "Name the photos with --photos or COATCLASS_PHOTOS.")
-    with path.open(newline="", encoding="utf-8") as stream:
-        rows = list(csv.DictReader(stream))
+    rows = _rows(path)
+    further: dict[str, list[dict[str, str]]] = defaultdict(list)
+    for opinion in _rows(photos / "more_opinions.csv"):
+        further[opinion["photo_id"]].append(opinion)
+    observed = {row["photo_id"]: row for row in _rows(photos / "observed_answers.csv")}
+    votes = [further[row["photo_id"]] for row in rows]
     breeds = tuple(sorted({row["breed"] for row in rows}))
     names = [str(category) for category in CATEGORIES]
 
@@ -81,15 +89,23 @@ def read_labels(photos: Path) -> Labels:
         source=column("set"),
         breed=np.array([breeds.index(row["breed"]) for row in rows]),
         breeds=breeds,
-        category=np.array([_soft(row, "category", names) for row in rows], np.float32),
+        category=_shares(rows, votes, "category", names),
         category_hard=np.array([names.index(row["category"]) for row in rows]),
-        band=np.array([_soft(row, "band", list(_BAND_LETTERS)) for row in rows], np.float32),
+        band=_shares(rows, votes, "band", list(_BAND_LETTERS)),
         band_hard=np.array([_BAND_LETTERS.find(row["band"]) for row in rows]),
         usable=column("usable") == "y",
         single=np.array([_share_of_yes(row) for row in rows], np.float32),
         weight=np.array([1.0 if row["usable"] == "y" else _PARTLY_VISIBLE for row in rows], np.float32),
         sureness=np.array([min(_confidences(row)) for row in rows]),
+        looks=_looks.targets([observed.get(row["photo_id"], {}) for row in rows]),
     )
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    if not path.is_file():
+        return []
+    with path.open(newline="", encoding="utf-8") as stream:
+        return list(csv.DictReader(stream))
 
 
 def _share_of_yes(row: dict[str, str]) -> float:
@@ -101,11 +117,18 @@ def _confidences(row: dict[str, str]) -> list[int]:
     return [int(float(row[name])) for name in ("confidence_1", "confidence_2") if row[name]]
 
 
-def _soft(row: dict[str, str], what: str, names: list[str]) -> list[float]:
-    """Votes of the annotators by confidence, and of the adjudicator where there was one; zeros if nobody could see."""
+def _shares(
+    rows: list[dict[str, str]], further: list[list[dict[str, str]]], what: str, names: list[str]
+) -> NDArray[np.float32]:
+    return np.array([_soft(row, votes, what, names) for row, votes in zip(rows, further, strict=True)], np.float32)
+
+
+def _soft(row: dict[str, str], further: list[dict[str, str]], what: str, names: list[str]) -> list[float]:
+    """Votes of all annotators by confidence, and of the adjudicator where there was one; zeros if nobody could see."""
     votes = [
         (row[f"{what}_{k}"], _BY_CONFIDENCE[int(float(row[f"confidence_{k}"]))]) for k in "12" if row[f"{what}_{k}"]
     ]
+    votes += [(opinion[what], _BY_CONFIDENCE[int(opinion["confidence"])]) for opinion in further]
     if row[f"{what}_status"] == "adjudicated":
         votes.append((row[what], _ADJUDICATOR))
     shares = [sum(say for name, say in votes if name == word) for word in names]

@@ -28,7 +28,7 @@ from training.places import EVIDENCE
 from training.provenance import commit, sha256
 
 NETWORK_FILE = "coat.onnx"
-_NO_DOG = 0.005  # share of dogs that may be called no dog
+_NO_DOG = 0.0075  # share of dogs that may be called no dog
 
 
 def release_model(
@@ -92,13 +92,13 @@ def limits(readings: Readings, labels: Labels, false_alarms: float) -> dict[str,
     """Limits from readings out of fold: at most ``false_alarms`` of the dogs are called unfamiliar."""
     val, known = labels.where("val"), labels.where("train", "val")
     unfamiliar = float(np.quantile(readings.unfamiliarity[known], 1 - false_alarms))
-    no_dog = float(np.quantile(readings.dog_probability[known], _NO_DOG))
+    no_dog = float(np.quantile(readings.dog_margin[known], _NO_DOG))
     return {
         "unfamiliarity": unfamiliar,
-        "dog_probability": no_dog,
+        "dog_margin": no_dog,
         "false_alarms_on_val": {
             "unfamiliarity": float((readings.unfamiliarity[val] > unfamiliar).mean()),
-            "dog_probability": float((readings.dog_probability[val] < no_dog).mean()),
+            "dog_margin": float((readings.dog_margin[val] < no_dog).mean()),
         },
     }
 
@@ -120,6 +120,9 @@ def write_evidence(
         dog_probability=readings.dog_probability,
         unfamiliarity=readings.unfamiliarity,
         single_dog_probability=readings.single_dog_probability,
+        dog_margin=readings.dog_margin,
+        looks=readings.looks,
+        outline=readings.outline,
         dog_share=dog_share.astype(np.float32),
     )
 

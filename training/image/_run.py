@@ -123,7 +123,7 @@ def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> 
 def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tensor]]:
     """ImageNet's backbone with a mask fitted on the training split's trimaps, and features of all photos."""
     config, device = bench.config, bench.crew.device
-    network = CoatNetwork(load_backbone(config.backbone, weights), pool_dog=config.pool_dog).to(device)
+    network = CoatNetwork(load_backbone(config.backbone, weights), second=config.second).to(device)
     kept = _frozen_file(bench)
     if bench.crew.rank == 0 and not kept.is_file():
         masks, tensors = bench.gallery.masks, bench.prepared.tensors
@@ -146,7 +146,7 @@ def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tenso
 def _frozen_file(bench: Bench) -> Path:
     """Where the frozen network and its features lie: configurations that differ only in what follows share them."""
     config = bench.config
-    parts = config.backbone, config.size, config.rule, config.pool_dog, config.heads.mask_l2, config.heads.flip
+    parts = config.backbone, config.size, config.rule, config.second, config.heads.mask_l2, config.heads.flip
     return bench.work.parent / f"frozen-{'-'.join(map(str, parts))}.pt"
 
 

@@ -13,8 +13,8 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.frozen import FrozenEstimator
 
-from coatclass.ensemble._fusion import log_softmax
-from coatclass.ensemble._members import Array
+from coatclass.ensemble.fusion import log_softmax
+from coatclass.ensemble.members import Array
 
 __all__ = ["NEVER", "AsGiven", "conformal_threshold", "settle_threshold", "temperature"]
 

@@ -21,11 +21,13 @@ __all__ = [
     "LENGTH",
     "Answer",
     "Table",
+    "alone",
     "closed_limits",
     "length_density",
     "likelihood",
     "outcomes",
     "reliability",
+    "stated",
     "tabled_questions",
 ]
 
@@ -34,16 +36,19 @@ Answer = str | bool | float
 
 LENGTH = "trunk_length_mm"
 _DATA = Path(__file__).with_name("data")
+_RELIABILITY = _DATA / "reliability.toml"
 _ANY = "*"
 _CDF = NormalDist().cdf
 _STEPS = 200
 
 
+@cache
 def reliability() -> dict[str, Any]:
     """Measuring errors, correlations and weights, as in ``data/reliability.toml``; callers must not change it."""
-    return read_toml(_DATA / "reliability.toml")
+    return read_toml(_RELIABILITY)
 
 
+@cache
 def outcomes(question_id: str) -> tuple[Answer, ...]:
     """Answers that a question can have and that say something about the coat; empty if it is no evidence.
 
@@ -55,7 +60,7 @@ def outcomes(question_id: str) -> tuple[Answer, ...]:
 
 
 def likelihood(question_id: str, answer: Answer) -> Table:
-    """P(answer | category, band), (7, 4).
+    """P(answer | category, band), (7, 4): as counted on observed answers where there are any, else as stated.
 
     Summed over :func:`outcomes` every cell is 1. For the trunk length the answer is a band: the probability that a
     ruler reads a length in that band.
@@ -65,12 +70,23 @@ def likelihood(question_id: str, answer: Answer) -> Table:
     """
     if question_id == LENGTH and answer in BANDS:
         return _read_as(LengthBand(str(answer)))
+    counted = _counted().get((question_id, answer))
+    return stated(question_id, answer) if counted is None else counted
+
+
+def stated(question_id: str, answer: Answer) -> Table:
+    """P(answer | category, band), (7, 4), as ``data/likelihood.csv`` states it.
+
+    Raises:
+        ValueError: if the question is no evidence or has no such answer.
+    """
     try:
         return _tables()[question_id, answer]
     except KeyError:
         raise ValueError(f"no table says how likely {answer!r} is as an answer to {question_id!r}") from None
 
 
+@cache
 def tabled_questions() -> tuple[str, ...]:
     """The questions with a table of choices, in the questionnaire's order; the trunk length is not among them."""
     tabled = {question for question, _ in _tables()}
@@ -134,6 +150,23 @@ def _read_as(read: LengthBand) -> Table:
     return (_with_gross_errors(row, nothing=share),) * len(CATEGORIES)
 
 
+# --- owners who err -------------------------------------------------------------------------------------------------
+
+
+def alone(question_id: str, answer: Answer, table: Table) -> Table:
+    """P(an owner gives this answer | category, band), (7, 4), by a table of P(answer | category, band).
+
+    An owner with error rate e gives the answer of the table with probability 1 - e, and any of the question's answers
+    evenly otherwise; e is summed out over the rates of ``data/reliability.toml``. A ruler has its own error already.
+    """
+    if question_id == LENGTH:
+        return table
+    rates = reliability()["owner"]["error_rates"]
+    rate = sum(rates) / len(rates)
+    evenly = rate / len(outcomes(question_id))
+    return tuple(tuple((1 - rate) * p + evenly for p in row) for row in table)
+
+
 # --- tables of choices ----------------------------------------------------------------------------------------------
 
 
@@ -147,11 +180,27 @@ def _tables() -> dict[tuple[str, Answer], Table]:
         }
     answers = {(question, answer): None for question, answer, _, _ in stated}
     return {
-        (question, {"true": True, "false": False}.get(answer, answer)): tuple(
+        (question, _value(answer)): tuple(
             tuple(_cell(stated, question, answer, category, band) for band in BANDS) for category in CATEGORIES
         )
         for question, answer in answers
     }
+
+
+@cache
+def _counted() -> dict[tuple[str, Answer], Table]:
+    """Tables of the questions whose answers were observed, from the release."""
+    from coatclass.ensemble import read_checked
+
+    return {
+        (question, _value(answer)): tuple(tuple(row) for row in table)
+        for question, by_answer in read_checked("ensemble_answers.json")["tables"].items()
+        for answer, table in by_answer.items()
+    }
+
+
+def _value(answer: str) -> Answer:
+    return {"true": True, "false": False}.get(answer, answer)
 
 
 def _cell(

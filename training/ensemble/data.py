@@ -4,20 +4,37 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coatclass import answers as questionnaire
+from coatclass.answers import Answers
 from coatclass.errors import InputError
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.places import photos_folder
 
-__all__ = ["UNKNOWN", "Dataset", "load", "manifest_rows", "split_groups", "unseen_file"]
+__all__ = [
+    "UNKNOWN",
+    "VISIBLE",
+    "Dataset",
+    "Ints",
+    "load",
+    "manifest_rows",
+    "observed_answers_of",
+    "observed_rows",
+    "split_groups",
+    "unseen_file",
+]
 
 UNKNOWN = -1
+VISIBLE = tuple(spec.id for spec in questionnaire.questions() if spec.id in questionnaire.visible())
+"""The questions that an eye answers from a picture, in the questionnaire's order."""
 _BAND_LETTERS = "ABCD"  # the manifest's letters, shortest first; U is not visible
+_PARTLY_VISIBLE = 0.5  # what an answer counts where the picture shows several dogs or a part of one
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -26,10 +43,14 @@ Ints = NDArray[np.int64]
 class Dataset:
     """N photos. Labels index CATEGORIES and BANDS; UNKNOWN (-1) where nobody could tell.
 
+    ``votes`` (N, 7): shares of the annotators, two to four, for each category.
+
     ``category_by``, ``band_by`` (N, 2): each annotator's label (the first one's twice where there was only one).
     ``confidence`` (N,): the less sure annotator's, 1 to 3. ``usable``: one dog, coat judgeable.
     ``fold``: the fold that the photo was held out in, -1 where the released network read it (test).
     ``breed_known``: whether the network that gave the ordinary evidence was trained on another photo of the breed.
+    ``observed`` (N, 3): what an observer answered to the questions VISIBLE, as places in their outcomes;
+    ``observed_weight`` (N,): 1, or less where the picture shows several dogs or a part of one.
     ``unseen_*``: evidence from networks that never saw the dog's breed, where ``unseen_fold`` >= 0.
     """
 
@@ -41,6 +62,7 @@ class Dataset:
     breed: NDArray[np.str_]
     category: Ints
     band: Ints
+    votes: Floats
     category_by: Ints
     band_by: Ints
     confidence: Floats
@@ -48,14 +70,18 @@ class Dataset:
     texture: Floats
     kinship: Floats
     band_evidence: Floats
+    outline: Floats
     dog_probability: Floats
     unfamiliarity: Floats
     dog_share: Floats
     unseen_texture: Floats
     unseen_kinship: Floats
     unseen_band: Floats
+    unseen_outline: Floats
     unseen_unfamiliarity: Floats
     breed_known: NDArray[np.bool_]
+    observed: Ints
+    observed_weight: Floats
 
     def __len__(self) -> int:
         return len(self.photo_id)
@@ -65,18 +91,23 @@ class Dataset:
         return replace(self, **{name: value[chosen] for name, value in vars(self).items()})
 
     def features(self, floor: float, *, unseen: bool = False) -> Floats:
-        """What the members see, (N, 19)."""
-        from coatclass.ensemble._fusion import photo_features
+        """What the members see, (N, 26)."""
+        from coatclass.ensemble.fusion import photo_features
 
         if unseen:
-            scores = self.unseen_texture, self.unseen_kinship, self.unseen_band
-            return photo_features(*scores, self.unseen_unfamiliarity, floor)
-        return photo_features(self.texture, self.kinship, self.band_evidence, self.unfamiliarity, floor)
+            scores = self.unseen_texture, self.unseen_kinship, self.unseen_band, self.unseen_outline
+            return photo_features(scores, self.unseen_unfamiliarity, floor)
+        scores = self.texture, self.kinship, self.band_evidence, self.outline
+        return photo_features(scores, self.unfamiliarity, floor)
 
 
 def manifest_rows() -> dict[str, dict[str, str]]:
     """The photos' labels by photo_id, from the folder that COATCLASS_PHOTOS names."""
-    path = photos_folder() / "manifest.csv"
+    return _table(photos_folder() / "manifest.csv")
+
+
+@cache
+def _table(path: Path) -> dict[str, dict[str, str]]:
     if not path.exists():
         raise InputError(str(path), "does not exist.", "Set COATCLASS_PHOTOS to the folder of the labelled photos.")
     with path.open(newline="", encoding="utf-8") as stream:
@@ -106,6 +137,7 @@ def load(evidence: Path) -> Dataset:
         breed=np.array([row["breed"] for row in rows]),
         category=np.array([CATEGORIES.index(row["category"]) for row in rows]),  # type: ignore[arg-type]
         band=np.array([_band(row["band"]) for row in rows]),
+        votes=_votes(rows),
         category_by=np.array(
             [
                 [CATEGORIES.index(row["category_1"]), CATEGORIES.index(two)]
@@ -116,7 +148,56 @@ def load(evidence: Path) -> Dataset:
         confidence=np.array([min(float(row["confidence_1"]), float(row["confidence_2"] or 3)) for row in rows]),
         usable=np.array([row["usable"] == "y" for row in rows]),
         breed_known=_breed_known([row["breed"] for row in rows], read["fold"].tolist()),
+        **_observed(read["photo_id"].tolist()),
     )
+
+
+def observed_rows() -> dict[str, dict[str, str]]:
+    """What an observer answered from each picture, by photo_id."""
+    return _table(photos_folder() / "observed_answers.csv")
+
+
+def observed_answers_of(photo_id: str) -> Answers | None:
+    """What the observer answered from one picture; None if nothing could be seen."""
+    row = observed_rows()[photo_id]
+    said = {question: _answer(question, row[question]) for question in VISIBLE if row[question]}
+    return Answers(**said) if said else None
+
+
+def _answer(question: str, text: str) -> Any:
+    return next(answer for answer in questionnaire.outcomes(question) if str(answer).lower() == text)
+
+
+def _observed(photos: list[str]) -> dict[str, Any]:
+    rows = observed_rows()
+    missing = [photo for photo in photos if photo not in rows]
+    if missing:
+        raise InputError("observed_answers.csv", f"lacks {len(missing)} photos, {missing[0]} first.", "Get it anew.")
+
+    def place(question: str, text: str) -> int:
+        words = [str(answer).lower() for answer in questionnaire.outcomes(question)]
+        return words.index(text) if text else UNKNOWN
+
+    answered = [[place(question, rows[photo][question]) for question in VISIBLE] for photo in photos]
+    weights = [1.0 if rows[photo]["visible"] == "y" else _PARTLY_VISIBLE for photo in photos]
+    return {"observed": np.array(answered), "observed_weight": np.array(weights)}
+
+
+def _votes(rows: list[dict[str, str]]) -> Floats:
+    """Shares (N, 7) of all annotators' votes, each counting one."""
+    path = photos_folder() / "more_opinions.csv"
+    further: dict[str, list[str]] = {}
+    if path.exists():
+        with path.open(newline="", encoding="utf-8") as stream:
+            for row in csv.DictReader(stream):
+                further.setdefault(row["photo_id"], []).append(row["category"])
+    shares = np.zeros((len(rows), len(CATEGORIES)))
+    for place, row in enumerate(rows):
+        for category in (row["category_1"], row["category_2"], *further.get(row["photo_id"], ())):
+            if category:
+                shares[place, CATEGORIES.index(category)] += 1  # type: ignore[arg-type]
+    votes: Floats = shares / shares.sum(axis=1, keepdims=True)
+    return votes
 
 
 def _breed_known(breeds: list[str], folds: list[int]) -> NDArray[np.bool_]:
@@ -140,6 +221,7 @@ _SEEN = {
     "texture": "texture",
     "kinship": "kinship",
     "band_evidence": "band",
+    "outline": "outline",
     "dog_probability": "dog_probability",
     "unfamiliarity": "unfamiliarity",
     "dog_share": "dog_share",
@@ -149,6 +231,7 @@ _UNSEEN = {
     "unseen_texture": "texture",
     "unseen_kinship": "kinship",
     "unseen_band": "band",
+    "unseen_outline": "outline",
     "unseen_unfamiliarity": "unfamiliarity",
 }
 

@@ -10,11 +10,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from coatclass.ensemble._members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
+from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
 from coatclass.taxonomy import BANDS, band_limits_mm
 
 __all__ = [
     "answer_table",
+    "answers_fit",
+    "beside_photo",
     "calibrate",
     "fuse",
     "log_softmax",
@@ -44,9 +46,15 @@ def _log_sum_exp(logs: Array, axis: int) -> Array:
     return result
 
 
-def photo_features(texture: Array, kinship: Array, band: Array, unfamiliarity: Array, floor: float) -> Array:
-    """What the members see of a photo, (N, 19): log probabilities (18), cut off at ``floor``, and the unfamiliarity."""
-    scores = np.concatenate([texture, kinship, band], axis=1).clip(floor)
+def photo_features(routes: Sequence[Array], unfamiliarity: Array, floor: float) -> Array:
+    """What the members see of N photos, (N, 26).
+
+    Args:
+        routes: log probabilities by texture (N, 7), kinship (N, 7), band (N, 4) and outline (N, 7).
+        unfamiliarity: (N,).
+        floor: log probabilities are cut off here.
+    """
+    scores = np.concatenate(list(routes), axis=1).clip(floor)
     features: Array = np.concatenate([scores, unfamiliarity[:, None]], axis=1)
     return features
 
@@ -58,25 +66,20 @@ def answer_table(log_likelihood: Sequence[Sequence[float]]) -> Array:
     return result
 
 
-def pool_photos(features: Array, weights: Array | None = None) -> Array:
-    """The logarithmic opinion pool of several photos of one dog: their mean, (19,). Genest and Zidek 1986."""
-    pooled: Array = np.average(features, axis=0, weights=weights)
+def pool_photos(features: Array) -> Array:
+    """The logarithmic opinion pool of several photos of one dog: their mean, (26,). Genest and Zidek 1986."""
+    pooled: Array = features.mean(axis=0)
     return pooled
 
 
-def photo_joint(features: Array, photos: Array, members: Members) -> Array:
+def photo_joint(features: Array, members: Members) -> Array:
     """Joint table by the photos alone.
 
-    P(category) and P(band) are opinion pools of the plain mean of the routes and of the fitted members. P(band) is
+    P(category) is an opinion pool of the plain mean of two routes and of the fitted member. P(band), the network's, is
     turned into P(band | category) by how well the two go together: a drop coat is long by definition, and hair that
     long would be called drop.
-    ``photos`` (N,) counts the pictures behind each row: n of them count as 1 + gain (n - 1) independent ones.
     """
-    weight = (1.0 + members.photo_gain * (photos - 1.0))[:, None]
-    base_category, base_band = prior_margins(members)
     category, band = _opinions(features, members)
-    category = log_softmax(base_category + weight * (category - base_category))
-    band = log_softmax(base_band + weight * (band - base_band))
     given_category = log_softmax(band[:, None, :] + members.compatibility[None], axis=2)
     joint: Array = category[:, :, None] + given_category
     return joint
@@ -85,15 +88,15 @@ def photo_joint(features: Array, photos: Array, members: Members) -> Array:
 def _opinions(features: Array, members: Members) -> tuple[Array, Array]:
     """Log P(category) (N, 7) and log P(band) (N, 4) of a logarithmic opinion pool (Genest and Zidek 1986).
 
-    The plain mean serves breeds that training saw best; the members, fitted on networks that never saw the breed, serve
-    the others. The gate tells how far a photo looks like the one or the other.
+    The plain mean serves breeds that training saw best; the member, fitted on networks that never saw the breed, serves
+    the others. The gate tells how far a photo looks like the one or the other. No member helps the band.
     """
     scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES]
     say = members_say(unfamiliarity, members.gate)[:, None]
-    texture, kinship, band = np.split(scores, [N_CATEGORIES, 2 * N_CATEGORIES], axis=1)
+    cuts = [N_CATEGORIES, 2 * N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS]
+    texture, kinship, band, _ = np.split(scores, cuts, axis=1)
     category = say * (scores @ members.category_weights.T + members.category_bias) + (1 - say) * (texture + kinship) / 2
-    length = say * (scores @ members.band_weights.T + members.band_bias) + (1 - say) * band
-    return log_softmax(category), log_softmax(length)
+    return log_softmax(category), log_softmax(band)
 
 
 def members_say(unfamiliarity: Array, gate: Array) -> Array:
@@ -108,9 +111,34 @@ def prior_margins(members: Members) -> tuple[Array, Array]:
     return _log_sum_exp(members.prior, axis=1), _log_sum_exp(members.prior, axis=0)
 
 
-def fuse(by_photo: Array, answers: Array, answer_weight: float) -> Array:
-    """Multiply the photos' joint table by the answers' likelihood, raised to the trust that answers have earned."""
-    return _normalise(by_photo + answer_weight * answers)
+def fuse(base: Array, answers: Array, weight: float = 1.0) -> Array:
+    """Multiply a joint table by the answers' likelihood, raised to the power ``weight``."""
+    return _normalise(base + weight * answers)
+
+
+def beside_photo(answers: Array, visible: Array, stated: Array, weight: float) -> Array:
+    """The answers' log likelihood as it counts beside a photo, (N, 7, 4).
+
+    Photo and answers are not independent given the coat, for one look drives both: of what a photo shows as well
+    (``visible``; by stated rows: ``stated``) the answers tell only the share ``weight`` anew.
+    """
+    result: Array = answers - visible + weight * stated
+    return result
+
+
+def answers_fit(by_photo: Array, answers: Array) -> Array:
+    """log of how well the coats that a photo shows explain the answers, beside the coat that explains them best, (N,).
+
+    Each coat at the length that suits the answers best: a coat that was cut since is no contradiction.
+
+    Args:
+        by_photo: P(category) by the photo, (N, 7).
+        answers: log likelihoods (N, 7, 4).
+    """
+    told = answers.max(axis=2)
+    told = told - told.max(axis=1, keepdims=True)
+    result: Array = np.log((by_photo * np.exp(told)).sum(axis=1))
+    return result
 
 
 def _normalise(joint: Array) -> Array:

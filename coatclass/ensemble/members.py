@@ -17,13 +17,24 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import damage_told, read_json, released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
-__all__ = ["MANIFEST", "N_BANDS", "N_CATEGORIES", "N_FEATURES", "N_SCORES", "Array", "Members", "load", "read_manifest"]
+__all__ = [
+    "MANIFEST",
+    "N_BANDS",
+    "N_CATEGORIES",
+    "N_FEATURES",
+    "N_SCORES",
+    "Array",
+    "Members",
+    "load",
+    "read_checked",
+    "read_manifest",
+]
 
 Array = NDArray[np.float64]
 MANIFEST = "models/ensemble.json"
 N_CATEGORIES = len(CATEGORIES)
 N_BANDS = len(BANDS)
-N_SCORES = 2 * N_CATEGORIES + N_BANDS  # texture, kinship, band
+N_SCORES = 3 * N_CATEGORIES + N_BANDS  # texture, kinship, band, outline
 N_FEATURES = N_SCORES + 1  # and the unfamiliarity
 
 
@@ -34,15 +45,14 @@ class Members:
     Attributes:
         version: version of the fit.
         floor: log probabilities of a photo are cut off below this value, so that no photo can veto.
-        category_weights (7, 18), category_bias (7,): multinomial logistic member for the category.
-        band_weights (4, 18), band_bias (4,): multinomial logistic member for the band.
-        gate (2,): bias and slope of the logit of these members' say, by the photo's unfamiliarity; the plain mean of
-            the routes has the rest.
+        category_weights (7, 25), category_bias (7,): the member for breeds that training never saw, a weighted pool
+            of texture, kinship and outline.
+        gate (2,): bias and slope of the logit of this member's say, by the photo's unfamiliarity; the plain mean of
+            texture and kinship has the rest.
         compatibility (7, 4): log of how much likelier a band is under a category than on the whole.
         prior (7, 4): log P(category, band) before anything is known.
         photo_prior (7,): log share of each category among the photos that the members learned from.
-        photo_gain: what each photo after the first adds, as a share of what the first one says, [0, 1].
-        answer_weight: exponent of the answers' likelihood, by regime.
+        answer_weight: exponent of the answers' likelihood, by regime; beside a photo, of what it shows as well.
         category_temperature, band_temperature: by regime; 1 leaves the probabilities as they are.
         unfamiliar_above: photos with a larger unfamiliarity are unlike anything the model has seen.
     """
@@ -51,13 +61,10 @@ class Members:
     floor: float
     category_weights: Array
     category_bias: Array
-    band_weights: Array
-    band_bias: Array
     gate: Array
     compatibility: Array
     prior: Array
     photo_prior: Array
-    photo_gain: float
     answer_weight: Mapping[str, float]
     category_temperature: Mapping[str, float]
     band_temperature: Mapping[str, float]
@@ -77,8 +84,6 @@ class Members:
         shapes = {
             "category_weights": (N_CATEGORIES, N_SCORES),
             "category_bias": (N_CATEGORIES,),
-            "band_weights": (N_BANDS, N_SCORES),
-            "band_bias": (N_BANDS,),
             "gate": (2,),
             "compatibility": (N_CATEGORIES, N_BANDS),
             "prior": (N_CATEGORIES, N_BANDS),

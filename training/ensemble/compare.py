@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -14,21 +13,22 @@ from sklearn.base import ClassifierMixin
 from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import f1_score, log_loss
-from sklearn.model_selection import StratifiedGroupKFold
+from sklearn.model_selection import GroupKFold, StratifiedGroupKFold
 
-from coatclass.ensemble._fusion import log_softmax, marginals, members_say
-from coatclass.ensemble._members import N_CATEGORIES, N_SCORES, Array
+from coatclass import answers as questionnaire
+from coatclass.answers import Answers
+from coatclass.ensemble.fusion import fuse, log_softmax, marginals, members_say
+from coatclass.ensemble.members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from training.ensemble._answers import draw_owners, known_bands, simulate
-from training.ensemble._data import Dataset
-from training.ensemble._fit import estimate_tables
-from training.ensemble._members import coefficients, fit_gate, fit_member, fit_members
+from training.ensemble.data import VISIBLE, Dataset
+from training.ensemble.fit import Pool
+from training.ensemble.members import fit_gate, fit_member
+from training.ensemble.owners import observed, tables
 
 __all__ = ["compare"]
 
 _COLUMNS = ("regime", "member", "log_loss", "accuracy", "macro_f1_without_mixed", "unseen_log_loss", "unseen_accuracy")
 _NOT_MIXED = [i for i, category in enumerate(CATEGORIES) if category is not CoatCategory.MIXED]
-_WEIGHT = 0.95  # about what fitting finds
 _TEXTURE, _KINSHIP = slice(0, 7), slice(7, 14)
 Fit = Callable[[Array, Array, Any], Any]
 
@@ -53,15 +53,16 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
     yield _row("photo", "kinship alone", np.exp(seen[:, _KINSHIP]), np.exp(unseen[:, _KINSHIP]), pool=pool)
     means = [np.exp(log_softmax((x[:, _TEXTURE] + x[:, _KINSHIP]) / 2)) for x in (seen, unseen)]
     yield _row("photo", "mean of logs", means[0], means[1], pool=pool)
-    for strength in (0.01, 0.03, 0.1, 1.0):
-        settings = {**config, "members": {**config["members"], "regularisation": strength}}
-        yield _cross_validated(f"logistic regression, C = {strength:g}", _logistic(settings), seen, unseen, pool)
-    for share, of in ((0.0, "known breeds only"), (0.5, "both by halves")):
-        settings = {**config, "members": {**config["members"], "unseen_breed_share": share}}
-        yield _cross_validated(f"logistic regression, {of}", _logistic(settings), seen, unseen, pool)
-    for say in (0.3, 0.5, 0.6, 0.7, 0.9):
+    for strength in (0.003, 0.03, 0.3):
+        yield _cross_validated(f"logistic regression, C = {strength:g}", _logistic(strength), seen, unseen, pool)
+    for penalty in (1.0, 10.0, 100.0, 1000.0):
+        settings = {**config, "members": {**config["members"], "bias_penalty": penalty}}
+        always = np.array([20.0, 0.0])
+        name = f"pool of three routes, penalty {penalty:g}"
+        yield _cross_validated(name, _pool(settings, always), seen, unseen, pool)
+    for say in (0.3, 0.5, 0.7):
         constant = np.array([np.log(say / (1 - say)), 0.0])
-        yield _cross_validated(f"opinion pool, {say:g} to the regression", _pool(config, constant), seen, unseen, pool)
+        yield _cross_validated(f"opinion pool, {say:g} to the member", _pool(config, constant), seen, unseen, pool)
     gate = fit_gate(pool)  # two numbers of thousands of photos, on all folds together
     yield _cross_validated("opinion pool, say by unfamiliarity (released)", _pool(config, gate), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
@@ -76,8 +77,15 @@ def _extra() -> ClassifierMixin:
     return ExtraTreesClassifier(200, min_samples_leaf=5, random_state=0)
 
 
-def _logistic(config: dict[str, Any]) -> Fit:
-    return lambda seen, unseen, labels: _ScoresOnly(fit_member(seen, unseen, labels, config))
+def _logistic(strength: float) -> Fit:
+    """A full multinomial regression on evidence from networks that never saw the breed, as was released before."""
+
+    def fit(seen: Array, unseen: Array, votes: Array) -> Any:
+        photo, label = np.nonzero(votes)
+        member = LogisticRegression(C=strength, max_iter=2000)
+        return _ScoresOnly(member.fit(unseen[photo, :N_SCORES], label, sample_weight=2 * votes[photo, label]))
+
+    return fit
 
 
 class _ScoresOnly:
@@ -92,12 +100,12 @@ class _ScoresOnly:
 
 
 class _Pool:
-    """The released form: an opinion pool of the plain mean and a regression, whose say a gate tells."""
+    """The released form: an opinion pool of the plain mean and the member for strangers, whose say a gate tells."""
 
     classes_ = np.arange(N_CATEGORIES)
 
-    def __init__(self, member: LogisticRegression, gate: Array) -> None:
-        (self.weights, self.bias), self.gate = coefficients(member, N_CATEGORIES), gate
+    def __init__(self, member: tuple[Array, Array], gate: Array) -> None:
+        (self.weights, self.bias), self.gate = member, gate
 
     def predict_proba(self, features: Array) -> Array:
         scores, say = features[:, :N_SCORES], members_say(features[:, N_SCORES], self.gate)[:, None]
@@ -107,30 +115,32 @@ class _Pool:
 
 
 def _pool(config: dict[str, Any], gate: Array) -> Fit:
-    return lambda seen, unseen, labels: _Pool(fit_member(seen, unseen, labels, config), gate)
+    return lambda seen, unseen, votes: _Pool(fit_member(unseen, votes, config), gate)
 
 
 def _trees(make: Callable[[], ClassifierMixin]) -> Fit:
-    def fit(seen: Array, unseen: Array, labels: Any) -> Any:
-        rows = np.concatenate([seen, seen, unseen, unseen])
-        return make().fit(rows, np.concatenate([labels[:, 0], labels[:, 1]] * 2))
+    def fit(seen: Array, unseen: Array, votes: Array) -> Any:
+        photo, label = np.nonzero(votes)
+        say = np.tile(votes[photo, label], 2)
+        return make().fit(np.concatenate([seen[photo], unseen[photo]]), np.tile(label, 2), sample_weight=say)
 
     return fit
 
 
 def _cross_validated(name: str, fit: Fit, seen: Array, unseen: Array, pool: Dataset) -> dict[str, Any]:
     on_seen, on_unseen, seconds = np.zeros((len(pool), N_CATEGORIES)), np.zeros((len(pool), N_CATEGORIES)), 0.0
-    for learn, held_out in _folds(pool):
-        member = fit(seen[learn], unseen[learn], pool.category_by[learn])
-        on_seen[held_out] = _predict(member, seen[held_out])
-        on_unseen[held_out] = _predict(member, unseen[held_out])
-        seconds = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), seen)
+    for keys, features, found in ((pool.group, seen, on_seen), (pool.breed, unseen, on_unseen)):
+        for learn, held_out in _folds(pool, keys):
+            member = fit(seen[learn], unseen[learn], pool.votes[learn])
+            found[held_out] = _predict(member, features[held_out])
+            seconds = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), seen)
     return _row("photo", name, on_seen, on_unseen, pool=pool, seconds=seconds)
 
 
-def _folds(pool: Dataset) -> Iterator[tuple[Any, Any]]:
+def _folds(pool: Dataset, keys: Any) -> Iterator[tuple[Any, Any]]:
+    """Parts of the pool; photos of one key (a dog, or a breed) stay together."""
     cut = StratifiedGroupKFold(5, shuffle=True, random_state=0)
-    yield from cut.split(pool.texture, pool.category, pool.group)
+    yield from cut.split(pool.texture, pool.category, keys)
 
 
 def _predict(member: Any, features: Array) -> Array:
@@ -149,44 +159,37 @@ def _seconds_a_dog(predict: Callable[[Array], Any], features: Array, repeats: in
 
 
 def _both_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """Fusing photo and simulated answers: the product against members that learn to fuse."""
-    rng = np.random.default_rng([config["seed"], 99])
-    rates, asked = draw_owners(len(pool), rng, config["answers"]["error_rates"], config["answers"]["answered"])
-    answers = simulate(pool.category, known_bands(pool, rng), rng, rates, asked)
-    seen, unseen = (pool.features(config["members"]["floor"], unseen=flag) for flag in (False, True))
-    fused = {name: [np.zeros((len(pool), N_CATEGORIES)) for _ in range(2)] for name in _FUSERS}
-    seconds = dict.fromkeys(_FUSERS, 0.0)
-    for learn, held_out in _folds(pool):
-        members = fit_members(pool.take(learn), config, np.inf)
-        members = replace(members, answer_weight={**members.answer_weight, "both": _WEIGHT})
-        for place, features in enumerate((seen, unseen)):
-            product = marginals(estimate_tables("both", features, answers, members))[0]
-            stacked = _stacked(features, answers, members)
-            for name, fit in _FUSERS.items():
-                if fit is None:
-                    fused[name][place][held_out] = product[held_out]
-                    continue
-                both = np.concatenate([_stacked(x, answers, members)[learn] for x in (seen, unseen)])
-                member = fit().fit(both, np.tile(pool.category[learn], 2))
-                fused[name][place][held_out] = _predict(member, stacked[held_out])
-                seconds[name] = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), stacked)
-    for name, (on_seen, on_unseen) in fused.items():
-        yield _row("both", name, on_seen, on_unseen, pool=pool, seconds=seconds[name])
+    """Photo and all three observed answers: rows stated and counted, how much they count, fusion that is learned."""
+    whole = Pool.of(pool, config)
+    owners = [Answers(**observed(pool, row)) for row in range(len(pool))]
+    stated = {question: {it: np.array(questionnaire.stated(question, it)) for it in questionnaire.outcomes(question)}
+              for question in VISIBLE}  # fmt: skip
+    for name, rows in (("stated rows", [stated] * len(pool)), ("counted rows", list(whole.rows))):
+        told = tables(owners, rows)[0]
+        for weight in (1.0, 0.75, 0.5, 0.25):
+            fused = [marginals(fuse(by, told, weight))[0] for by in (whole.by_photo, whole.by_strangers)]
+            yield _row("both", f"{name}, exponent {weight:g}", *fused, pool=pool)
+        for member, make in _FUSERS.items():
+            views = [_stacked(by, told) for by in (whole.by_photo, whole.by_strangers)]
+            fused = [np.zeros((len(pool), N_CATEGORIES)) for _ in views]
+            for learn, held_out in GroupKFold(5).split(told, groups=pool.breed):
+                both = np.concatenate([view[learn] for view in views])
+                fitted = make().fit(both, np.tile(pool.category[learn], 2))
+                for place, view in enumerate(views):
+                    fused[place][held_out] = _predict(fitted, view[held_out])
+            yield _row("both", f"{name}, {member}", *fused, pool=pool)
 
 
-def _stacked(features: Array, answers: Array, members: Any) -> Array:
-    """Log P(category) by photo, by answers and by their product, side by side, (N, 21)."""
-    views = [
-        marginals(estimate_tables(regime, features, answers, members))[0] for regime in ("photo", "answers", "both")
-    ]
-    logs: Array = np.log(np.concatenate(views, axis=1).clip(1e-6))
+def _stacked(by_photo: Array, told: Array) -> Array:
+    """Log P(category) by the photo beside the answers' log likelihood of each category, (N, 14)."""
+    views = np.log(marginals(by_photo)[0].clip(1e-6)), np.log(np.exp(told).mean(axis=2))
+    logs: Array = np.concatenate(views, axis=1)
     return logs
 
 
-_FUSERS: dict[str, Callable[[], ClassifierMixin] | None] = {
-    "product of experts": None,
-    "logistic regression on the three": lambda: LogisticRegression(C=0.1, max_iter=2000),
-    "gradient-boosted trees on the three": _boosted,
+_FUSERS: dict[str, Callable[[], ClassifierMixin]] = {
+    "logistic regression on both": lambda: LogisticRegression(C=0.03, max_iter=2000),
+    "gradient-boosted trees on both": _boosted,
 }
 
 
@@ -208,5 +211,5 @@ def _row(
         "unseen_log_loss": round(log_loss(truth, strange, labels=labels), 4),
         "unseen_accuracy": round(float((strange.argmax(axis=1) == truth).mean()), 4),
         "microseconds_a_dog": round(seconds * 1e6),
-        "answers": "simulated" if regime == "both" else "none",
+        "answers": "observed" if regime == "both" else "none",
     }

@@ -1,0 +1,157 @@
+"""Fitting what a photo says: the member for strange breeds, the gate that lets it speak, and the tables that tie
+category to band."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from scipy.optimize import minimize
+from sklearn.linear_model import LogisticRegression
+from sklearn.model_selection import StratifiedGroupKFold
+
+from coatclass.breeds import background
+from coatclass.ensemble.fusion import log_softmax, photo_joint
+from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from training.ensemble.data import UNKNOWN, Dataset
+
+__all__ = [
+    "cross_fitted",
+    "fit_gate",
+    "fit_member",
+    "fit_members",
+    "fold_members",
+    "tables",
+]
+
+_ROUTES = (0, N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS)  # where texture, kinship and outline begin
+_GATE_C = 100.0  # next to no regularisation: two numbers from thousands of photos
+_ALWAYS = 20.0  # logit of a say of 1
+
+_RULED_OUT = [
+    (CoatCategory.DROP, LengthBand.UNDER_19MM),
+    (CoatCategory.DROP, LengthBand.FROM_19_TO_25MM),
+    (CoatCategory.DROP, LengthBand.FROM_25_TO_75MM),
+    (CoatCategory.HAIR, LengthBand.OVER_75MM),
+]
+
+
+def fit_member(features: Array, votes: Array, config: dict[str, Any]) -> tuple[Array, Array]:
+    """The member for strangers: weights (7, 25) and bias (7,) of a pool of texture, kinship and outline.
+
+    Three weights, one a route, and seven biases: a full regression learns by heart how the networks err on the breeds
+    that it sees, and does harm on others. Least cross entropy against the votes, biases drawn to 0.
+
+    Args:
+        features: (N, 26) evidence from networks that never saw the breed.
+        votes: (N, 7) shares of the annotators.
+    """
+    routes = [features[:, place : place + N_CATEGORIES] for place in _ROUTES]
+    penalty = config["members"]["bias_penalty"]
+
+    def cost(parameters: Array) -> tuple[float, Array]:
+        weights, bias = parameters[: len(routes)], parameters[len(routes) :]
+        log_p = log_softmax(sum(weight * route for weight, route in zip(weights, routes, strict=True)) + bias)
+        error = np.exp(log_p) - votes
+        slopes = [float((error * route).sum()) for route in routes]
+        loss = -(votes * log_p).sum() + penalty * np.square(bias).sum()
+        return loss / len(votes), np.concatenate([slopes, error.sum(axis=0) + 2 * penalty * bias]) / len(votes)
+
+    start = np.concatenate([np.full(len(routes), 1 / len(routes)), np.zeros(N_CATEGORIES)])
+    found = minimize(cost, start, jac=True, method="L-BFGS-B").x
+    weights = np.zeros((N_CATEGORIES, N_SCORES))
+    for weight, place in zip(found, _ROUTES, strict=False):
+        weights[:, place : place + N_CATEGORIES] = weight * np.eye(N_CATEGORIES)
+    return weights, found[len(routes) :]
+
+
+def fit_gate(data: Dataset) -> Array:
+    """Bias and slope (2,) of the logit of P(breed unseen) by unfamiliarity, as if every other dog were of such a breed.
+
+    Each photo is taken twice: as the ordinary network saw it, and as one that never saw the breed.
+    """
+    unfamiliarity = np.concatenate([data.unfamiliarity, data.unseen_unfamiliarity])
+    unseen = np.concatenate([~data.breed_known, np.ones(len(data), bool)])
+    if unseen.all():
+        return np.array([_ALWAYS, 0.0])
+    gate = LogisticRegression(C=_GATE_C).fit(unfamiliarity[:, None], unseen)
+    return np.array([gate.intercept_[0], gate.coef_[0, 0]])
+
+
+def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
+    """Compatibility (7, 4) and prior (7, 4), as logs, from smoothed counts; what a definition rules out stays out."""
+    settings = config["prior"]
+    counts = np.full((N_CATEGORIES, N_BANDS), settings["smoothing"])
+    for annotator in range(2):
+        both = (data.band_by[:, annotator] != UNKNOWN) & data.usable
+        np.add.at(counts, (data.category_by[both, annotator], data.band_by[both, annotator]), 0.5)
+    share = counts / counts.sum()
+    given_category = np.log(share / share.sum(axis=1, keepdims=True))
+    compatibility = given_category - np.log(share.sum(axis=0))[None]
+    for category, band in _RULED_OUT:
+        place = CATEGORIES.index(category), BANDS.index(band)
+        compatibility[place] = settings["ruled_out"]
+        given_category[place] = settings["ruled_out"]
+    # A dog of which nothing is known: the breed table's background, so that it means the same in every room.
+    return compatibility, np.log(background())[:, None] + log_softmax(given_category)
+
+
+def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Members:
+    """Fit everything but the temperatures and the weight of the answers, which start at 1."""
+    floor = config["members"]["floor"]
+    category_weights, category_bias = fit_member(data.features(floor, unseen=True), data.votes, config)
+    compatibility, prior = tables(data, config)
+    one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
+    return Members(
+        version="",
+        floor=floor,
+        category_weights=category_weights,
+        category_bias=category_bias,
+        gate=fit_gate(data),
+        compatibility=compatibility,
+        prior=prior,
+        photo_prior=np.log(_shares(data)),
+        answer_weight=dict(one),
+        category_temperature=dict(one),
+        band_temperature=dict(one),
+        unfamiliar_above=unfamiliar_above,
+    )
+
+
+def fold_members(
+    pool: Dataset, config: dict[str, Any], folds: int = 5, *, by: str = "group"
+) -> Iterator[tuple[Any, Members]]:
+    """Parts of the pool by group or by breed, each with members that were fitted on the other parts."""
+    cut = StratifiedGroupKFold(folds, shuffle=True, random_state=config["seed"])
+    for learn, held_out in cut.split(pool.texture, pool.category, getattr(pool, by)):
+        yield held_out, fit_members(pool.take(learn), config, np.inf)
+
+
+def cross_fitted(pool: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
+    """Joint tables by the photo alone (N, 7, 4), uncalibrated; no member has seen the dog that it reads.
+
+    Returns:
+        From the networks as they are, and from networks that never saw the dog's breed, with members that never saw
+        another dog of it either: what the networks say of a strange breed's dogs is much alike, and a member fitted on
+        some of them would know the others.
+    """
+    found = []
+    for by, unseen in (("group", False), ("breed", True)):
+        features = pool.features(config["members"]["floor"], unseen=unseen)
+        joint = np.zeros((len(pool), N_CATEGORIES, N_BANDS))
+        for held_out, members in fold_members(pool, config, by=by):
+            joint[held_out] = photo_joint(features[held_out], members)
+        found.append(joint)
+    return found[0], found[1]
+
+
+def _shares(data: Dataset) -> Array:
+    """Share of each category among the photos (7,), each annotator counting half, one photo added to each."""
+    counts = np.ones(N_CATEGORIES)
+    for annotator in range(2):
+        known = data.category_by[:, annotator] != UNKNOWN
+        np.add.at(counts, data.category_by[known, annotator], 0.5)
+    result: Array = counts / counts.sum()
+    return result
