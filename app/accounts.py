@@ -76,6 +76,63 @@ class Attempts:
         return self._kept[key][1] + min(self._limits["longest_wait_s"], 2.0 ** (tries - free)) - now
 
 
+class SignInError(Exception):
+    """Nobody was let in: the status, a code, what is wrong, what to do, and the seconds to wait if there are any."""
+
+    def __init__(self, status: int, code: str, problem: str, next_step: str, wait_s: int = 0) -> None:
+        super().__init__(problem)
+        self.status, self.code, self.problem, self.next_step = status, code, problem, next_step
+        self.headers = {"retry_after": str(wait_s)} if wait_s else {}
+
+
+def enter(request: Request, name: str, password: str) -> tuple[User, str]:
+    """Who has this name and password, and a new session's token.
+
+    Raises:
+        SignInError: if nobody has, or there were too many tries.
+    """
+    salon: Records = request.app.state.records
+    attempts: Attempts = request.app.state.attempts
+    address, known_as = visitor_of(request.scope), name.strip().casefold()[:200]
+    if wait := math.ceil(attempts.begin(address, known_as)):
+        raise SignInError(
+            429, "too_many", "Too many wrong tries from here.", f"Wait {wait} s and try again.", wait_s=wait
+        )
+    user = records.find_user(salon, name)
+    if not attempts.checking.acquire(timeout=_CHECK_WITHIN_S):
+        raise SignInError(503, "busy", "Many people are signing in.", "Try again in a moment.", wait_s=5)
+    try:
+        right = records.password_matches(password, user)
+    finally:
+        attempts.checking.release()
+    # The same words for everybody: none must tell that a name is known.
+    if user is None or not right or user.disabled:
+        raise SignInError(401, *_MISMATCH)
+    attempts.succeeded(address, known_as)
+    return user, records.start_session(salon, user, valid_for=_session_length(request))
+
+
+def let_in(request: Request, response: Response, token: str) -> Response:
+    """The response with the session's cookie, which no script can read and other sites' pages don't send."""
+    seconds = int(_session_length(request).total_seconds())
+    secure = request.app.state.settings.secure_cookies
+    response.set_cookie(COOKIE, token, max_age=seconds, httponly=True, samesite="strict", secure=secure, path="/")
+    return response
+
+
+def let_out(request: Request, response: Response) -> Response:
+    """End the session that a request comes with."""
+    token = request.cookies.get(COOKIE)
+    if token:
+        records.end_session(request.app.state.records, token)
+    response.delete_cookie(COOKIE, path="/")
+    return response
+
+
+def _session_length(request: Request) -> timedelta:
+    return timedelta(hours=request.app.state.settings.limits["session"]["hours"])
+
+
 @router.post("/api/v1/sign-in")
 def sign_in(
     request: Request,
@@ -83,42 +140,17 @@ def sign_in(
     password: Annotated[str, Form(max_length=1000)],
 ) -> Response:
     """Sign in; sets a cookie that no script can read and that other sites' pages don't send."""
-    salon: Records = request.app.state.records
-    attempts: Attempts = request.app.state.attempts
-    address, known_as = visitor_of(request.scope), name.strip().casefold()[:200]
-    if wait := math.ceil(attempts.begin(address, known_as)):
-        said = "Too many wrong tries from here.", f"Wait {wait} s and try again."
-        return answer(429, "too_many", *said, retry_after=str(wait))
-    user = records.find_user(salon, name)
-    if not attempts.checking.acquire(timeout=_CHECK_WITHIN_S):
-        return answer(503, "busy", "Many people are signing in.", "Try again in a moment.", retry_after="5")
     try:
-        right = records.password_matches(password, user)
-    finally:
-        attempts.checking.release()
-    # The same words for everybody: none must tell that a name is known.
-    if user is None or not right or user.disabled:
-        return answer(401, *_MISMATCH)
-    attempts.succeeded(address, known_as)
-    hours = timedelta(hours=request.app.state.settings.limits["session"]["hours"])
-    token = records.start_session(salon, user, valid_for=hours)
-    response = JSONResponse({"name": user.name, "role": user.role})
-    secure = request.app.state.settings.secure_cookies
-    response.set_cookie(
-        COOKIE, token, max_age=int(hours.total_seconds()), httponly=True, samesite="strict", secure=secure, path="/"
-    )
-    return response
+        user, token = enter(request, name, password)
+    except SignInError as error:
+        return answer(error.status, error.code, error.problem, error.next_step, **error.headers)
+    return let_in(request, JSONResponse({"name": user.name, "role": user.role}), token)
 
 
 @router.post("/api/v1/sign-out")
 def sign_out(request: Request) -> Response:
     """Sign out here."""
-    token = request.cookies.get(COOKIE)
-    if token:
-        records.end_session(request.app.state.records, token)
-    response = JSONResponse({"signed_in": False})
-    response.delete_cookie(COOKIE, path="/")
-    return response
+    return let_out(request, JSONResponse({"signed_in": False}))
 
 
 class SignedIn(BaseModel):
@@ -139,6 +171,10 @@ def signed_in(salon: Records, cookies: Mapping[str, str]) -> User | None:
     """Who is signed in with a request's cookies, if anybody."""
     token = cookies.get(COOKIE)
     return records.session_user(salon, token) if token else None
+
+
+RESEARCHERS = (UserRole.RESEARCHER, UserRole.GROOMER)
+"""Who may see what researchers see."""
 
 
 class ForbiddenError(RecordError):
@@ -167,7 +203,7 @@ def groomer(request: Request) -> User:
 
 def researcher(request: Request) -> User:
     """As a dependency: groomers and researchers pass."""
-    return require(request.app.state.records, request.cookies, UserRole.RESEARCHER, UserRole.GROOMER)
+    return require(request.app.state.records, request.cookies, *RESEARCHERS)
 
 
 def dog_of_link(salon: Records, token: str) -> Dog:

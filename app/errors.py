@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import errno
 import logging
+from collections.abc import Sequence
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from app.guard import refusal
@@ -38,6 +39,35 @@ def answer(status: int, code: str, problem: str, next_step: str, **headers: str)
     return JSONResponse(refusal(status, code, problem, next_step), status, named)
 
 
+def status_of(error: InputError) -> int:
+    """The HTTP status of a refusal."""
+    # An answer that nobody knows is a wrong entry, not a missing page.
+    return 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+
+
+def _is_a_page(request: Request) -> bool:
+    """Whether a person's browser asked, not a program."""
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
+
+
+def problem_of(error: InputError) -> str:
+    """What is wrong, in words; of answers, with the questions in place of their ids."""
+    if not isinstance(error, AnswersError):
+        return f"{error.source}: {error.problem}"
+    from coatclass.answers import questions
+
+    problem = error.problem if error.source == "answers" else f"{error.source}: {error.problem}"
+    for spec in questions():
+        problem = problem.replace(f"'{spec.id}'", f"\u201c{spec.text}\u201d")
+    return problem
+
+
+def _named(place: Sequence[int | str]) -> str:
+    """Where an entry is wrong, as people call it: the field, not the way to it."""
+    steps = [str(step) for step in place if step not in ("body", "query", "path")]
+    return " ".join(steps).replace("_", " ") or "what was sent"
+
+
 def install(app: FastAPI) -> None:
     """Let the app answer every kind of error in the one shape."""
 
@@ -46,9 +76,8 @@ def install(app: FastAPI) -> None:
         if not isinstance(error, InputError):
             _log.error("%s", error)
             return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
-        problem = f"{error.source}: {error.problem}"
-        # An answer that nobody knows is a wrong entry, not a missing page.
-        status = 422 if isinstance(error, AnswersError) else _STATUS.get(error.code, 422)
+        problem = problem_of(error)
+        status = status_of(error)
         if status == 503:
             _log.error("%s", error)
             return answer(status, error.code, problem, error.next_step, retry_after=_RETRY_AFTER_S)
@@ -73,11 +102,15 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def malformed(request: Request, error: RequestValidationError) -> JSONResponse:
-        said = "; ".join(f"{'.'.join(map(str, item['loc']))}: {item['msg']}" for item in error.errors()[:5])
+        said = "; ".join(f"{_named(item['loc'])}: {item['msg']}" for item in error.errors()[:5])
         return answer(422, "malformed", said, "See the description of the interface under /api/docs.")
 
     @app.exception_handler(HTTPException)
-    async def plain(request: Request, error: HTTPException) -> JSONResponse:
+    async def plain(request: Request, error: HTTPException) -> Response:
+        if error.status_code == 404 and _is_a_page(request):
+            from app.design import render
+
+            return HTMLResponse(render("nowhere.html", side="owner"), 404)
         detail = str(error.detail)
         return answer(error.status_code, "http", detail, "Check the address and what was sent.")
 

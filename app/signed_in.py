@@ -1,92 +1,78 @@
-"""Pages behind the sign-in: the form, and the mount that lets only some roles in and asks again at every call."""
+"""Who may enter: the sign-in form, and where those are led who may not see a page."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Annotated
 
-import gradio as gr
-from fastapi import FastAPI, HTTPException, Request
+from fastapi import APIRouter, FastAPI, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app import accounts
-from app.design import HEAD, blocks, mount, render
-from app.masking import log_unforeseen
-from app.owner._page import _inert
-from app.work import GoneError, QueueFullError
-from coatclass.errors import InputError, RecordError
+from app.design import render
+from app.errors import answer
+from coatclass.errors import RecordError
 from coatclass.records import User, UserRole
 
 HOMES = {UserRole.GROOMER: "/groomer/", UserRole.RESEARCHER: "/researcher/"}
-_BRIDGE = """
-const join = () => window.coatclass.salon(
-  element, (wish) => trigger('go', wish), (changed) => watch('value', changed));
-if (window.coatclass?.salon) join(); else window.addEventListener('coatclass-ready', join, { once: true });
-"""
-
-View = Callable[[Any, User, Mapping[str, Any]], str]
+router = APIRouter(include_in_schema=False)
 
 
 def sign_in_page(app: FastAPI) -> None:
-    """Serve the form under ``/sign-in``; whoever is signed in already is led to the right side."""
-
-    @app.get("/sign-in", include_in_schema=False)
-    def form(request: Request) -> Response:
-        user = accounts.signed_in(app.state.records, request.cookies)
-        if user is not None and "other" not in request.query_params:
-            return RedirectResponse(HOMES[user.role], 303)
-        ended = "ended" in request.query_params
-        return HTMLResponse(render("sign_in.html", side="groomer", head=HEAD, homes=HOMES, user=user, ended=ended))
+    """Serve the form under ``/sign-in``."""
+    app.include_router(router)
 
 
-def page_for(app: FastAPI, path: str, title: str, roles: tuple[UserRole, ...], view: View) -> None:
-    """Mount a page that shows ``view(state, user, wish)`` to signed-in users in one of the roles, and to nobody else.
+@router.get("/sign-in")
+def form(request: Request) -> Response:
+    """The form; whoever is signed in already is led to the right side."""
+    user = accounts.signed_in(request.app.state.records, request.cookies)
+    if user is not None and "other" not in request.query_params:
+        return RedirectResponse(HOMES[user.role], 303)
+    return HTMLResponse(_form(user=user, ended="ended" in request.query_params))
 
-    Args:
-        view: HTML of what is asked for; ``wish`` is whatever a browser sent.
-    """
 
-    def may_enter(request: Request) -> str | None:
-        try:
-            user = accounts.signed_in(app.state.records, request.cookies)
-        except RecordError as error:
-            raise HTTPException(503, str(error), headers={"retry-after": "5"}) from error
-        if user is not None and user.role in roles:
-            return user.name
-        if request.method == "GET" and request.headers.get("accept", "").startswith("text/html"):
-            raise HTTPException(303, headers={"location": "/sign-in" if user is None else "/sign-in?other=1"})
+@router.post("/sign-in")
+def sign_in(
+    request: Request,
+    name: Annotated[str, Form(max_length=200)] = "",
+    password: Annotated[str, Form(max_length=1000)] = "",
+) -> Response:
+    """The form as it was filled in: to the own side, or back to it in words."""
+    try:
+        user, token = accounts.enter(request, name, password)
+    except accounts.SignInError as error:
+        page = _form(name=name, problem=f"{error.problem} {error.next_step}")
+        return HTMLResponse(page, error.status, {key.replace("_", "-"): one for key, one in error.headers.items()})
+    return accounts.let_in(request, RedirectResponse(HOMES[user.role], 303), token)
+
+
+@router.post("/sign-out")
+def sign_out(request: Request) -> Response:
+    """Out, and back to the form."""
+    return accounts.let_out(request, RedirectResponse("/sign-in", 303))
+
+
+def _form(*, user: User | None = None, ended: bool = False, name: str = "", problem: str = "") -> str:
+    return render("sign_in.html", side="groomer", user=user, ended=ended, name=name, problem=problem)
+
+
+def who(request: Request, *roles: UserRole) -> User | Response:
+    """Who asks for a page, if in one of the roles; otherwise the way to the sign-in."""
+    user = accounts.signed_in(request.app.state.records, request.cookies)
+    if user is not None and user.role in roles:
+        return user
+    why = "other" if user is not None else "ended" if accounts.COOKIE in request.cookies else ""
+    return RedirectResponse(f"/sign-in?{why}=1" if why else "/sign-in", 303)
+
+
+def may_enter_workbench(request: Request) -> Response | None:
+    """Where a request to the workbench is led instead; None if its sender may enter."""
+    try:
+        user = who(request, *accounts.RESEARCHERS)
+    except RecordError as error:
+        return answer(503, error.code, error.problem, error.next_step, retry_after="5")
+    if isinstance(user, User):
         return None
-
-    async def show(event: gr.EventData, request: gr.Request) -> str:
-        """The view that the page asks for, if whoever asks may see it."""
-        wish = event._data if isinstance(event._data, dict) else {}
-        try:
-            user = accounts.require(app.state.records, dict(request.request.cookies), *roles)
-            html = await app.state.queue.run(view, app.state, user, wish, asker=request.request)
-        except GoneError:
-            return ""
-        except accounts.ForbiddenError:
-            html = render("signed_out.html", side="groomer")
-        except Exception as error:  # a page that stays blank helps nobody
-            html = _problem(error, wish)
-        return _inert(html)
-
-    with blocks(title) as page:
-        waiting = _inert(render("salon_waiting.html", side="groomer"))
-        stage = gr.HTML(waiting, js_on_load=_BRIDGE, apply_default_css=False, elem_classes=["cc"], elem_id="stage")
-        stage.go(
-            show, outputs=stage, api_visibility="private", queue=False, show_progress="hidden", concurrency_limit=8
-        )
-    mount(app, page, path, scripts=("measure.js", "salon.js"), auth=may_enter)
-
-
-def _problem(error: Exception, wish: Mapping[str, Any]) -> str:
-    """What went wrong, as far as it helps; the rest goes into the log."""
-    if isinstance(error, InputError):
-        said = (f"{error.source}: {error.problem}", error.next_step)
-    elif isinstance(error, QueueFullError):
-        said = ("Many dogs are being looked at.", f"Try again in {error.retry_after_s} s.")
-    else:
-        log_unforeseen(f"a signed-in page failed at {wish.get('step')}", error)
-        said = ("Something went wrong here.", "Try again; what was saved is safe.")
-    return render("salon_problem.html", side="groomer", problem=said[0], next_step=said[1])
+    if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+        return user
+    return answer(401, "forbidden", "You are not signed in.", "Sign in first.")

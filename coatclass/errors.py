@@ -14,6 +14,11 @@ Each message names the input, the problem and the next step, so that whoever rea
 
 from __future__ import annotations
 
+import shlex
+import sys
+from importlib.util import find_spec
+from pathlib import Path
+
 __all__ = [
     "AnswersError",
     "CoatclassError",
@@ -23,6 +28,8 @@ __all__ = [
     "ModelFilesError",
     "PhotoError",
     "RecordError",
+    "install_command",
+    "require",
 ]
 
 
@@ -72,6 +79,23 @@ class ModelFilesError(CoatclassError):
     exit_code = 4
 
 
+def install_command(extra: str) -> str:
+    """The command that installs an optional part: from the checkout if that is what runs, else the package."""
+    checkout = Path(__file__).resolve().parent.parent
+    what = f"{checkout}[{extra}]" if (checkout / "pyproject.toml").exists() else f"coatclass[{extra}]"
+    return f"{shlex.quote(sys.executable)} -m pip install {'--editable ' if what[0] != 'c' else ''}{shlex.quote(what)}"
+
+
+def require(what: str, extra: str, *modules: str) -> None:
+    """Make sure that the modules of an optional part are there, before anything long begins.
+
+    Raises:
+        MissingExtraError: otherwise.
+    """
+    if any(find_spec(module) is None for module in modules):
+        raise MissingExtraError(what, extra)
+
+
 class MissingExtraError(CoatclassError):
     """An optional part of coatclass is not installed."""
 
@@ -81,6 +105,6 @@ class MissingExtraError(CoatclassError):
         super().__init__(
             what,
             f"needs the optional part '{extra}', which is not installed.",
-            f"Install it with: pip install 'coatclass[{extra}]'",
+            f"Install it with: {install_command(extra)}",
             code="missing_extra",
         )

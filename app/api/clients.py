@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Request
 from pydantic import Field
 
+from app import checks
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, Confirmation, Duplicate, Entry, RecordId, Sought, salon_of
 from app.groomer._file import confirmed
@@ -41,6 +42,7 @@ def find(request: Request, who: Groomer, sought: Sought = "") -> tuple[Client, .
 @router.post("", status_code=201)
 def add(request: Request, who: Groomer, entry: ClientEntry) -> Client:
     """Keep a new client."""
+    checks.mail(entry.email)
     return salon_of(request).add(valid(Client, **entry.model_dump()), who=who.name)
 
 
@@ -55,6 +57,7 @@ def one(request: Request, who: Groomer, client_id: RecordId) -> ClientWithDogs:
 @router.put("/{client_id}")
 def change(request: Request, who: Groomer, client_id: RecordId, entry: ClientEntry) -> Client:
     """Change a client."""
+    checks.mail(entry.email)
     salon = salon_of(request)
     return salon.change(salon.get(Client, client_id), who=who.name, **entry.model_dump())
 

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Body, Query, Request
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
 
+from app import checks
 from app.accounts import Groomer
 from app.api.asking import (
     REFUSALS,
@@ -95,6 +96,7 @@ def find(request: Request, who: Groomer, sought: Sought = "") -> list[FoundDog]:
 @router.post("", status_code=201)
 def add(request: Request, who: Groomer, entry: DogEntry) -> Dog:
     """Keep a new dog."""
+    checks.born(entry.born_on)
     salon = salon_of(request)
     if entry.client_id is not None:
         salon.get(Client, entry.client_id)
@@ -113,10 +115,35 @@ def one(request: Request, who: Groomer, dog_id: DogId) -> DogRecord:
 @router.put("/{dog_id}")
 def change(request: Request, who: Groomer, dog_id: DogId, entry: DogEntry) -> Dog:
     """Change a dog; with a client's id an owner's own entry becomes part of that client's record."""
+    checks.born(entry.born_on)
     salon = salon_of(request)
     if entry.client_id is not None:
         salon.get(Client, entry.client_id)
     return salon.change(salon.get(Dog, dog_id), who=who.name, **entry.model_dump())
+
+
+@router.post("/{dog_id}/request/accept")
+def accept(request: Request, who: Groomer, dog_id: DogId) -> Dog:
+    """Take over a dog that an owner sent: its owner becomes a client, its answers stand in the finding form."""
+    return files.accept(salon_of(request), dog_id, who=who.name)
+
+
+@router.post("/{dog_id}/request/decline", status_code=204)
+def decline(request: Request, who: Groomer, dog_id: DogId) -> None:
+    """Decline a dog that an owner sent: the salon sees it no more, and its owner is told."""
+    files.decline(salon_of(request), dog_id, who=who.name)
+
+
+@router.post("/{dog_id}/put-away")
+def put_away(request: Request, who: Groomer, dog_id: DogId) -> Dog:
+    """Take a dog off the list of those that wait for hands, until something new is told of it."""
+    return files.put_away(salon_of(request), dog_id, who=who.name)
+
+
+@router.delete("/{dog_id}/put-away")
+def put_back(request: Request, who: Groomer, dog_id: DogId) -> Dog:
+    """Put a dog back on the list of those that wait for hands."""
+    return files.put_away(salon_of(request), dog_id, who=who.name, away=False)
 
 
 @router.post("/{dog_id}/merge")
@@ -145,7 +172,7 @@ def trail(request: Request, who: Groomer, dog_id: DogId) -> tuple[Change, ...]:
     """Who changed what of this dog and when, oldest first."""
     salon = salon_of(request)
     salon.get(Dog, dog_id)
-    return tuple(change for change in salon.trail() if dog_id in (change.record_id, change.about))
+    return tuple(change for change in files.trail(salon) if dog_id in (change.record_id, change.about))
 
 
 @router.post("/{dog_id}/links", status_code=201)

@@ -10,14 +10,13 @@ from fastapi import APIRouter, Body, File, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 
-from app import cases
 from app.api.assessing import read_uploads
-from app.looking import Looks, overlay
+from app.looking import overlay
 from app.owner import _dog as owners
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
 from coatclass.presentation import Presentation
-from coatclass.records import Photo, Records
+from coatclass.records import Photo, Records, Sharing
 
 router = APIRouter(prefix="/api/v1/dogs/by-link", tags=["owner"])
 T = TypeVar("T")
@@ -30,6 +29,25 @@ class Named(BaseModel):
     """How the dog is called."""
 
     name: Annotated[str, Field(max_length=200)] = ""
+
+
+class Beginning(Named):
+    """A new dog: its name, and whom the owner does this for."""
+
+    meant_for: Literal["self", "groomer"] = "self"
+
+
+class Sender(BaseModel):
+    """Who sends a dog to the salon, and how to reach that person."""
+
+    name: Annotated[str, Field(max_length=200)]
+    reach: Annotated[str, Field(max_length=200)]
+
+
+class Shared(BaseModel):
+    """Who sees the dog besides whoever has its link."""
+
+    sharing: Sharing
 
 
 class Started(BaseModel):
@@ -89,22 +107,10 @@ async def _working(request: Request, function: Callable[..., T], *args: Any, dea
     return found
 
 
-def _remembered(request: Request, of: owners.OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
-    """Something made from a dog's records, kept until they, the day or what was learned change."""
-    made: T = request.app.state.remembered.of(_key(request, of, what), make)
-    return made
-
-
-def _key(request: Request, of: owners.OwnersDog, what: Hashable) -> Hashable:
-    salon = _salon(request)
-    with salon.read() as reader:
-        version = reader.version(of.dog.id)
-    return what, of.dog.id, version, cases.today(), cases.learned(salon).version
-
-
 def _kept_sheet(request: Request, token: str, what: Hashable) -> Any:
     """A sheet that was made before and still holds, so that nobody waits for it behind dear work; else None."""
-    return request.app.state.remembered.get(_key(request, owners.find(_salon(request), token), what))
+    state = request.app.state
+    return state.remembered.get(owners.key_of(state, owners.find(state.records, token), what))
 
 
 def _salon(request: Request) -> Records:
@@ -113,10 +119,10 @@ def _salon(request: Request) -> Records:
 
 
 @router.post("", status_code=201)
-def start(request: Request, named: Named) -> Started:
+def start(request: Request, named: Beginning) -> Started:
     """Begin with a new dog; the answer holds the only copy of its link."""
     days = int(request.app.state.settings.limits["link"]["days"])
-    _, token = owners.start(_salon(request), named.name, days=days)
+    _, token = owners.start(_salon(request), named.name, days=days, for_groomer=named.meant_for == "groomer")
     return Started(token=token, days=days)
 
 
@@ -148,6 +154,18 @@ def rename(request: Request, token: str, named: Named) -> Named:
 def erase(request: Request, token: str) -> Erased:
     """Erase everything the owner gave, and end the link. What a salon entered itself stays with the salon."""
     return Erased(all_gone=owners.erase(_salon(request), token))
+
+
+@router.post("/{token}/request")
+def send(request: Request, token: str, sender: Sender) -> Shared:
+    """Send the dog to the salon with a name and a way to reach; its list shows it until a groomer answers."""
+    return Shared(sharing=owners.send(_salon(request), token, sender.name, sender.reach).sharing)
+
+
+@router.delete("/{token}/request")
+def take_back(request: Request, token: str) -> Shared:
+    """Take a request back that nobody has answered; the salon sees the dog no more."""
+    return Shared(sharing=owners.take_back(_salon(request), token).sharing)
 
 
 @router.patch("/{token}/answers")
@@ -224,8 +242,7 @@ def _assessment(request: Request, token: str) -> Assessment:
 
 
 def _assessed(request: Request, of: owners.OwnersDog) -> Assessment:
-    looks: Looks = request.app.state.looks
-    return _remembered(request, of, "assessment", lambda: owners.assess(_salon(request), looks, of))
+    return owners.assessed(request.app.state, of)
 
 
 Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
@@ -259,8 +276,8 @@ def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
     of = owners.find(_salon(request), token)
-    return _remembered(
-        request, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
+    return owners.remembered(
+        request.app.state, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
     )
 
 
@@ -268,7 +285,9 @@ def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
     of = owners.find(_salon(request), token)
-    return _remembered(request, of, ("html", language), lambda: sheet_html(_presented(request, of, language)))
+    return owners.remembered(
+        request.app.state, of, ("html", language), lambda: sheet_html(_presented(request, of, language))
+    )
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:

@@ -14,6 +14,7 @@ from starlette.background import BackgroundTask
 
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, salon_of
+from app.groomer import _file as files
 from coatclass.records import BY_UPLOAD, Change, export_salon, import_salon
 
 router = APIRouter(prefix="/api/v1", tags=["records"], responses=REFUSALS)
@@ -58,7 +59,7 @@ def bring_back(request: Request, who: Groomer, file: Annotated[UploadFile, File(
 @router.get("/trail")
 def trail(request: Request, who: Groomer, last: Annotated[int, Query(ge=1, le=1000)] = 200) -> tuple[Change, ...]:
     """Who changed what and when, the newest first."""
-    return tuple(reversed(salon_of(request).trail()[-last:]))
+    return tuple(reversed(files.trail(salon_of(request))[-last:]))
 
 
 def _remove(folder: Path) -> None:

@@ -77,13 +77,12 @@ def _keep(page: Any, name: str) -> None:
 def _owner(browser: Any) -> None:
     token = httpx.post(f"{URL}/api/v1/dogs/by-link", json={"name": "Fennel"}).raise_for_status().json()["token"]
     page = _page(browser, PHONE)
-    page.goto(f"{URL}/owner/?dog={token}#q/lie")
+    page.goto(f"{URL}/owner/q/lie?dog={token}")
     page.wait_for_selector('.page[data-step="q/lie"]')
     _keep(page, "owner-question")
     answers = json.loads((HERE / "fennel.json").read_text(encoding="utf-8"))
     httpx.patch(f"{URL}/api/v1/dogs/by-link/{token}/answers", json=answers).raise_for_status()
-    page.goto("about:blank")
-    page.goto(f"{URL}/owner/?dog={token}#result")
+    page.goto(f"{URL}/owner/result?dog={token}")
     page.wait_for_selector(".page[data-step=result]")
     _keep(page, "owner-result")
 

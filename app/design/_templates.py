@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from jinja2 import Environment
 from markupsafe import Markup
@@ -16,6 +17,14 @@ from coatclass.presentation.wording import percent
 from coatclass.taxonomy import BodyZone
 from coatclass.words import catalogue
 
+HEAD = (
+    '<meta name="viewport" content="width=device-width, initial-scale=1">'
+    '<meta name="color-scheme" content="light dark">'
+    '<link rel="stylesheet" href="/static/coatclass.css">'
+    '<link rel="icon" href="/static/mark.svg" type="image/svg+xml">'
+)
+_PAGES = ("pages.js", "measure.js")
+_SCRIPTS = {"owner": (*_PAGES, "owner.js"), "groomer": (*_PAGES, "salon.js")}
 APP = Path(__file__).resolve().parent.parent
 
 
@@ -46,4 +55,17 @@ def render(template: str, *, side: str, language: str = "en", **values: Any) -> 
     """A template as HTML; ``t(key, ...)`` in it gives the side's texts, ``say`` all words."""
     say = catalogue(language, side)
     values |= {"t": say.say, "lines": say.lines, "say": say, "language": say.language}
-    return _environment().get_template(template).render(**values)
+    values |= {"go": partial(_go, side, values.get("token", "")), "head": Markup(HEAD), "scripts": _SCRIPTS[side]}
+    return _environment().get_template(template).render(side=side, **values)
+
+
+def address(side: str, step: str, token: str = "") -> str:
+    """Where a step stands: ``/groomer/dog/...``, ``/owner/q/feel?dog=TOKEN``."""
+    path, _, asked = step.partition("?")
+    query = "&".join(part for part in (asked, f"dog={token}" if token else "") if part)
+    return f"/{side}/{quote(path)}" + (f"?{query}" if query else "")
+
+
+def _go(side: str, token: str, step: str) -> Markup:
+    """The attributes of a link to a step; the script shows it without leaving the page."""
+    return Markup('href="{}" data-go="{}"').format(address(side, step, token), step)

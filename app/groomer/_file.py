@@ -22,6 +22,7 @@ from coatclass.records import (
     LAST_DAY,
     AnswerSheet,
     Appointment,
+    Change,
     Client,
     Dog,
     Finding,
@@ -30,7 +31,10 @@ from coatclass.records import (
     Photo,
     Reader,
     Records,
+    Sharing,
     StoredAssessment,
+    Writer,
+    not_found,
     prepare,
     valid,
 )
@@ -83,6 +87,8 @@ def read(salon: Records, dog_id: str) -> DogFile:
 
 def _read(reader: Reader, dog_id: str) -> DogFile:
     dog = reader.get(Dog, dog_id)
+    if not dog.sharing.seen_by_salon:
+        raise not_found(Dog, dog_id)  # its owner keeps it to herself
     return DogFile(
         dog=dog,
         client=reader.get(Client, dog.client_id) if dog.client_id else None,
@@ -97,7 +103,52 @@ def _read(reader: Reader, dog_id: str) -> DogFile:
     )
 
 
+def trail(salon: Records) -> tuple[Change, ...]:
+    """Who changed what, oldest first, without the dogs that owners keep to themselves."""
+    with salon.read() as reader:
+        hidden = {dog.id for dog in reader.find(Dog) if not dog.sharing.seen_by_salon}
+        return tuple(one for one in reader.trail() if not hidden & {one.record_id, one.about})
+
+
 # --- changes ----------------------------------------------------------------------------------------------------------
+
+
+def accept(salon: Records, dog_id: str, *, who: str) -> Dog:
+    """Take over a dog that an owner sent: she becomes a client, found again if name and way to reach are known.
+
+    Raises:
+        RecordError: ``conflict`` if nobody sent it, or it was answered meanwhile.
+    """
+    with salon.write(who) as writer:
+        dog = _sent(writer, dog_id)
+        by = {"email" if "@" in dog.sent_reach else "phone": dog.sent_reach}
+        known = [one for one in writer.find(Client, **by) if one.name.casefold() == dog.sent_by.casefold()]
+        client = known[0] if known else writer.add(valid(Client, name=dog.sent_by, **by))
+        return writer.change(dog, client_id=client.id, sharing=Sharing.SALON)
+
+
+def decline(salon: Records, dog_id: str, *, who: str) -> None:
+    """Decline a dog that an owner sent: the salon sees it no more, and what was sent with it goes.
+
+    Raises:
+        RecordError: ``conflict`` if nobody sent it, or it was answered meanwhile.
+    """
+    with salon.write(who) as writer:
+        writer.change(_sent(writer, dog_id), sharing=Sharing.DECLINED, sent_by="", sent_reach="", sent_at=None)
+
+
+def _sent(writer: Writer, dog_id: str) -> Dog:
+    dog = writer.get(Dog, dog_id)
+    if dog.sharing is not Sharing.SENT:
+        raise RecordError(
+            "this request", "was answered or taken back already.", "Load the list again.", code="conflict"
+        )
+    return dog
+
+
+def put_away(salon: Records, dog_id: str, *, who: str, away: bool = True) -> Dog:
+    """Take a dog off the list of those that wait for hands, until something new is told of it; or put it back."""
+    return salon.change(salon.get(Dog, dog_id), who=who, put_away_at=datetime.now(UTC) if away else None)
 
 
 def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any], *, who: str) -> Finding:
@@ -169,6 +220,7 @@ def add_photo(
         return None, looked.report
     picture = prepare(content, name)
     with salon.write(who) as writer:
+        owners.refuse_twice(writer, dog_id, picture)
         if writer.count(Photo, dog_id=dog_id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove an old one first.", code="too_many_photos")
         return writer.add_photo(dog_id, picture, taken_on=cases.today()), looked.report

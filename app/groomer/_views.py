@@ -7,13 +7,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
-from urllib.parse import unquote
 
 from app import cases
 from app.design import render
 from app.groomer import _file as files
 from app.groomer._bench import bench_of, finding_of
 from app.groomer._dog_view import dog_values, stops
+from app.owner._views import breed_names
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.genetics import touches
@@ -51,21 +51,25 @@ _MOST_TRAIL = 200
 
 @dataclass(frozen=True)
 class Wish:
-    """What a page asks for: ``name/rest`` of the step, and the touches made on the bench in this browser."""
+    """What a page asks for: ``name/rest`` of the address, and what stands behind its question mark.
+
+    Attributes:
+        touches: touches made on the bench, in the order of making.
+        sought: text to look for.
+    """
 
     name: str = "today"
     rest: str = ""
     touches: Mapping[str, str] = field(default_factory=dict)
+    sought: str = ""
 
     @classmethod
-    def read(cls, said: Mapping[str, Any]) -> Wish:
-        """From what a browser sends; whatever is not what it should be counts as not sent."""
-        step, made = said.get("step"), said.get("touches")
-        name, _, rest = (step if isinstance(step, str) and len(step) < 700 else "").partition("/")
+    def read(cls, step: str, query: Mapping[str, str]) -> Wish:
+        """From an address; whatever is not what it should be counts as not sent."""
+        name, _, rest = (step if len(step) < 700 else "").partition("/")
         known = {touch.id: touch.outcomes for touch in touches()}
-        made = made if isinstance(made, dict) else {}
-        kept = {touch: said for touch, said in made.items() if touch in known and said in known[touch]}
-        return cls(name or "today", unquote(rest), kept)
+        kept = {touch: said for touch, said in query.items() if touch in known and said in known[touch]}
+        return cls(name or "today", rest, kept, query.get("sought", "")[:200].strip())
 
     @property
     def id(self) -> str:
@@ -79,19 +83,23 @@ class Wish:
         return self.rest
 
 
-def view(state: Any, user: User, said: Mapping[str, Any]) -> str:
+def view(state: Any, user: User, wish: Wish) -> str:
     """HTML of the step that is asked for.
 
     Raises:
         RecordError: if there is nothing of that name.
     """
-    wish = Wish.read(said)
     show = _STEPS.get(wish.name)
     if show is None:
         raise _nothing()
     template, values = show(state, wish)
     step = f"{wish.name}/{wish.rest}" if wish.rest else wish.name
     return render(template, side="groomer", user=user, step=step, here=wish.name, today=cases.today(), **values)
+
+
+def problem(user: User, what: str, next_step: str) -> str:
+    """What went wrong, and the way on."""
+    return render("salon_problem.html", side="groomer", user=user, problem=what, next_step=next_step)
 
 
 def _nothing() -> RecordError:
@@ -132,14 +140,16 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
 def _counts(state: Any) -> dict[str, int]:
     with state.records.read() as reader:
         kinds = {"dogs": Dog, "clients": Client, "findings": Finding}
-        return {name: reader.count(kind) for name, kind in kinds.items()}
+        hidden = sum(not dog.sharing.seen_by_salon for dog in reader.find(Dog))
+        found = {name: reader.count(kind) for name, kind in kinds.items()}
+        return found | {"dogs": found["dogs"] - hidden}
 
 
 def _search(state: Any, wish: Wish) -> Shown:
     return "search.html", {
-        "sought": wish.rest,
-        "dogs": search_dogs(state.records, wish.rest),
-        "clients": search_clients(state.records, wish.rest),
+        "sought": wish.sought,
+        "dogs": search_dogs(state.records, wish.sought),
+        "clients": search_clients(state.records, wish.sought),
     }
 
 
@@ -155,8 +165,7 @@ def _finding(state: Any, wish: Wish) -> Shown:
     made = finding_of(wish.touches)
     chosen = {
         "category": bench_of(_assessed(state, file), wish.touches).best if wish.touches else None,
-        "texture": made.get("texture"),
-        "undercoat": made.get("undercoat"),
+        **_from_answers(file, made),
     }
     return "finding.html", {
         "file": file,
@@ -174,6 +183,20 @@ def _finding(state: Any, wish: Wish) -> Shown:
     }
 
 
+def _from_answers(file: files.DogFile, made: Mapping[str, str]) -> dict[str, Any]:
+    """What touches and the owner's answers fill in, the touches first; a finding of before replaces no answer."""
+    said = file.answers
+    filled = {
+        "texture": made.get("texture") or said.feel,
+        "undercoat": made.get("undercoat") or said.undercoat_seen,
+        "patience": said.patience,
+        "trunk_mm": said.measured_mm,
+        "mats": dict(said.mats or {}),
+    }
+    answered = any(filled[name] for name in ("patience", "trunk_mm", "mats")) or bool(said.feel or said.undercoat_seen)
+    return {**filled, "answered": answered}
+
+
 def _bench(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
     bench = bench_of(_assessed(state, file), wish.touches)
@@ -188,6 +211,7 @@ def _bench(state: Any, wish: Wish) -> Shown:
         "share": bench.probabilities[bench.best],
         "bars": Bars("", tuple(rows)),
         "done": [(by_id[touch], outcome) for touch, outcome in wish.touches.items()],
+        "made": dict(wish.touches),
     }
 
 
@@ -220,13 +244,13 @@ def _usual_weeks(appointments: tuple[Appointment, ...]) -> int:
 def _edit_dog(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
     clients = search_clients(state.records, "", limit=500)
-    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients}
+    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients, "breeds": breed_names()}
 
 
 def _new_dog(state: Any, wish: Wish) -> Shown:
     client = state.records.get(Client, wish.id) if wish.rest else None
     clients = search_clients(state.records, "", limit=500)
-    return "dog_form.html", {"dog": None, "client": client, "clients": clients}
+    return "dog_form.html", {"dog": None, "client": client, "clients": clients, "breeds": breed_names()}
 
 
 def _merge_dog(state: Any, wish: Wish) -> Shown:
@@ -248,7 +272,7 @@ def _delete_dog(state: Any, wish: Wish) -> Shown:
 
 
 def _trail(state: Any, wish: Wish) -> Shown:
-    changes = state.records.trail()
+    changes = files.trail(state.records)
     dog = None
     if wish.rest:
         dog = state.records.get(Dog, wish.id)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
-from typing import Any
+from datetime import UTC, datetime, timedelta
+from typing import Any, TypeVar
 
-from app import cases
+from app import cases, checks
 from app.accounts import dog_of_link
 from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
@@ -24,7 +24,9 @@ from coatclass.records import (
     Finding,
     Measurement,
     Photo,
+    Picture,
     Records,
+    Sharing,
     StoredAssessment,
     Writer,
     delete_dog,
@@ -36,7 +38,8 @@ from coatclass.records import (
 
 Marks = Sequence[tuple[float, float]]
 WHO = "owner's link"
-UNNAMED = "Your dog"
+UNNAMED = "your dog"
+T = TypeVar("T")
 _log = logging.getLogger("coatclass.app")
 
 
@@ -61,9 +64,10 @@ class OwnersDog:
         return cases.Truth.of(self.finding, self.measurements) if self.finding else cases.Truth(None, None)
 
 
-def start(salon: Records, name: str, *, days: int) -> tuple[Dog, str]:
-    """A new dog without an owner's name, and the token of the link that leads to it."""
-    dog = salon.add(valid(Dog, name=name.strip()[:200] or UNNAMED), who=WHO)
+def start(salon: Records, name: str, *, days: int, for_groomer: bool = False) -> tuple[Dog, str]:
+    """A new dog without an owner's name, and the token of the link that leads to it; no list of the salon shows it."""
+    sharing = Sharing.GROOMER if for_groomer else Sharing.SELF
+    dog = salon.add(valid(Dog, name=name.strip()[:200] or UNNAMED, sharing=sharing), who=WHO)
     return dog, make_link(salon, dog.id, valid_for=timedelta(days=days), who=WHO)
 
 
@@ -87,6 +91,36 @@ def find(salon: Records, token: str) -> OwnersDog:
 def rename(salon: Records, token: str, name: str) -> Dog:
     """Call the dog by its name."""
     return salon.change(dog_of_link(salon, token), who=WHO, name=name.strip()[:200] or UNNAMED)
+
+
+def send(salon: Records, token: str, name: str, reach: str) -> Dog:
+    """Send the dog to the salon as a request: from then on its lists show it.
+
+    Raises:
+        RecordError: ``incomplete`` without a name or a way to reach the owner.
+    """
+    dog = dog_of_link(salon, token)
+    if not name.strip() or not checks.reachable(reach):
+        raise RecordError(
+            "sending", "needs your name and a phone number or mail address.", "Fill in both.", code="incomplete"
+        )
+    if dog.sharing is Sharing.SALON:
+        return dog  # the salon keeps it already
+    fields = {
+        "sharing": Sharing.SENT,
+        "sent_by": name.strip(),
+        "sent_reach": reach.strip(),
+        "sent_at": datetime.now(UTC),
+    }
+    return salon.change(dog, who=WHO, **fields)
+
+
+def take_back(salon: Records, token: str) -> Dog:
+    """Take a request back that no groomer has answered yet; the salon sees the dog no more."""
+    dog = dog_of_link(salon, token)
+    if dog.sharing is not Sharing.SENT:
+        return dog
+    return salon.change(dog, who=WHO, sharing=Sharing.SELF, sent_by="", sent_reach="", sent_at=None)
 
 
 def save_answers(salon: Records, token: str, changes: Mapping[str, Any]) -> Answers:
@@ -134,9 +168,20 @@ def add_photo(salon: Records, token: str, content: bytes, name: str, *, most: in
         return None, looked.report
     picture = prepare(content, name)
     with salon.write(WHO) as writer:
+        refuse_twice(writer, dog.id, picture)
         if writer.count(Photo, dog_id=dog.id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove one first.", code="too_many_photos")
         return writer.add_photo(dog.id, picture), looked.report
+
+
+def refuse_twice(writer: Writer, dog_id: str, picture: Picture) -> None:
+    """The same photo says nothing more when it comes again.
+
+    Raises:
+        PhotoError: ``same_photo``.
+    """
+    if any(kept.sha256 == picture.sha256 for kept in writer.find(Photo, dog_id=dog_id)):
+        raise PhotoError("this photo", "is here already.", "Take another one, from the other side.", code="same_photo")
 
 
 def photo_of(salon: Records, token: str, photo_id: str) -> Photo:
@@ -210,6 +255,27 @@ def assess(salon: Records, looks: Looks, of: OwnersDog, *, skipped: frozenset[st
     return cases.assess(readings, of.answers, of.truth, learned=cases.learned(salon), skipped=skipped)
 
 
+def assessed(state: Any, of: OwnersDog, skipped: frozenset[str] = frozenset()) -> Assessment:
+    """The same, made once for as long as nothing changes; ``state`` is the web app's."""
+    return remembered(
+        state, of, ("assessment", skipped), lambda: assess(state.records, state.looks, of, skipped=skipped)
+    )
+
+
+def remembered(state: Any, of: OwnersDog, what: Hashable, make: Callable[[], T]) -> T:
+    """Something made from a dog's records, kept until they, the day or what was learned change."""
+    made: T = state.remembered.of(key_of(state, of, what), make)
+    return made
+
+
+def key_of(state: Any, of: OwnersDog, what: Hashable) -> Hashable:
+    """The key of something made from a dog's records as they stand."""
+    salon: Records = state.records
+    with salon.read() as reader:
+        version = reader.version(of.dog.id)
+    return what, of.dog.id, version, cases.today(), cases.learned(salon).version
+
+
 def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:
     """Keep what was told, unless it is what was told last time; an owner is told also while nothing can be kept."""
     try:
@@ -233,7 +299,7 @@ def presented(of: OwnersDog, assessment: Assessment, *, language: str = "en") ->
         assessment,
         of.answers,
         of.measurements,
-        name=of.name,
+        name="" if of.name == UNNAMED else of.name,
         breed=of.dog.breed,
         remarks=of.finding.remarks if of.finding is not None else "",
         language=language,

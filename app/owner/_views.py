@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from app.design import render
+from app.design import render as render_page
 from app.owner import _dog as owners
 from app.owner import _flow as flow
 from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.presentation import Presentation
+from coatclass.presentation.short import in_short
 from coatclass.taxonomy import BodyZone, MatState
 from coatclass.triage import zones_of
 from coatclass.words import catalogue
 
-_TOKEN = re.compile(r"^[A-Za-z0-9_-]{20,100}$")
 _ASKED: Mapping[str, tuple[BodyZone, ...]] = {
     "mats": (BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS),
     "skin_where": tuple(zone for zone in BodyZone if zone is not BodyZone.HARNESS_PATH),
+}
+
+
+# (unit, how many of the questionnaire's unit one of it is): inch and pound by the international yard and pound
+# agreement of 1959; a month is a twelfth of 365.25 days.
+_UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
+    "mm": (("mm", 1), ("cm", 10), ("in", 25.4)),
+    "months": (("months", 1), ("weeks", 7 * 12 / 365.25), ("years", 12)),
+    "weeks": (("weeks", 1), ("months", 365.25 / 12 / 7)),
+    "kg": (("kg", 1), ("lb", 0.45359237)),
 }
 
 
@@ -30,7 +39,7 @@ class Wish:
     """What a page asks for.
 
     Attributes:
-        token: of the owner's link; empty before the start.
+        token: of the owner's link, as it was sent; empty before the start.
         step: ``photos``, ``q/<card>``, ``measure``, ``result``, ``next`` (what is due) or empty (where one left off).
         skipped: questions that were passed in this browser.
         after: the screen that was just left, so that its open questions count as passed.
@@ -41,29 +50,33 @@ class Wish:
     skipped: frozenset[str] = frozenset()
 
     @classmethod
-    def read(cls, said: Mapping[str, Any]) -> Wish:
-        """From what a browser sends; whatever is not what it should be counts as not sent."""
-        token, step, skipped = said.get("token"), said.get("step"), said.get("skipped")
+    def read(cls, token: str, step: str, cookies: Mapping[str, str]) -> Wish:
+        """From an address and the cookies that come with it; whatever is not what it should be counts as not sent."""
         known = {spec.id for spec in questionnaire.questions()}
-        return cls(
-            token=token if isinstance(token, str) and _TOKEN.match(token) else "",
-            step=step if isinstance(step, str) and len(step) < 60 else "",
-            skipped=frozenset(name for name in skipped if name in known) if isinstance(skipped, list) else frozenset(),
-        )
+        skipped = cookies.get(passed_cookie(token), "").split(".")
+        return cls(token=token, step=step if len(step) < 60 else "", skipped=frozenset(known.intersection(skipped)))
+
+
+def passed_cookie(token: str) -> str:
+    """Name of the cookie that holds the questions passed in a browser, by dog: ids with dots between."""
+    return f"coatclass_passed_{token[:12]}"
+
+
+def render(template: str, wish: Wish, **values: Any) -> str:
+    """A view of the owner's side."""
+    return render_page(template, side="owner", wish=wish, token=wish.token, **values)
 
 
 def view(state: Any, wish: Wish) -> str:
     """HTML of the step that is asked for.
 
     Raises:
-        RecordError: if the link leads nowhere.
+        RecordError: if the link leads nowhere, or there is no such step.
         ModelFilesError: if the model files are missing.
     """
     if not wish.token:
-        return render("welcome.html", side="owner")
+        return render("welcome.html", wish)
     of = owners.find(state.records, wish.token)
-    if wish.step in ("", "next"):
-        return _due(state, wish, of)
     name, _, rest = wish.step.partition("/")
     shown = _STEPS.get(name)
     if shown is None:
@@ -71,47 +84,51 @@ def view(state: Any, wish: Wish) -> str:
     return shown(state, wish, of, rest)
 
 
-def _due(state: Any, wish: Wish, of: owners.OwnersDog) -> str:
-    """Where the owner is to go on."""
+def problem(wish: Wish, what: str, next_step: str) -> str:
+    """What went wrong, and the way on."""
+    return render("problem.html", wish, problem=what, next_step=next_step)
+
+
+def due(state: Any, wish: Wish) -> str:
+    """The step at which the owner is to go on.
+
+    Raises:
+        RecordError: if the link leads nowhere.
+    """
+    of = owners.find(state.records, wish.token)
     nothing_yet = not of.photos and of.answers == questionnaire.Answers()
     if wish.step == "" and nothing_yet:
-        return _photos(state, wish, of, "")
-    assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
-    card = flow.next_card(of.answers, wish.skipped, assessment)
-    if card is None:
-        return _result(state, wish, of, "")
-    return _card(state, wish, of, card, assessment)
+        return "photos"
+    card = flow.next_card(of.answers, wish.skipped, owners.assessed(state, of, wish.skipped))
+    return "result" if card is None else f"q/{card.id}"
 
 
 def _photos(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
     readings = state.looks.readings(state.records, of.photos)
     photos = list(zip(of.photos, (reading.report for reading in readings), strict=True))
     most = int(state.settings.limits["upload"]["photos_per_dog"])
-    return render("photos.html", side="owner", wish=wish, of=of, photos=photos, most=most)
+    return render("photos.html", wish, of=of, photos=photos, most=most)
 
 
 def _question(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
     card = flow.card(rest)
     if card is None:
         raise RecordError("this question", "is not there.", "Go back to the start.", code="not_found")
-    assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
-    return _card(state, wish, of, card, assessment)
-
-
-def _card(state: Any, wish: Wish, of: owners.OwnersDog, card: flow.Card, assessment: Any) -> str:
+    assessment = owners.assessed(state, of, wish.skipped)
     return render(
         "card.html",
-        side="owner",
-        wish=wish,
+        wish,
         of=of,
         card=card,
         specs=card.specs(),
-        answers=of.answers.model_dump(mode="json"),
+        answers=_given(of),
         progress=flow.progress(of.answers, wish.skipped, assessment),
         ready=assessment.category is not None,
         zones=_zones(of, assessment),
         levels=_levels(),
-        kinds=_tool_kinds(),
+        kinds=_tool_kinds() if "owned_tools" in card.questions else (),
+        units=_UNITS,
+        breeds=breed_names() if "breed" in card.questions else (),
     )
 
 
@@ -131,26 +148,49 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
     }
 
 
-def _tool_kinds() -> list[str]:
-    from coatclass.toolkit import catalogue as tools
+def _given(of: owners.OwnersDog) -> dict[str, Any]:
+    """The answers as the controls take them: of a tool only what was said."""
+    given = of.answers.model_dump(mode="json")
+    tools = given["owned_tools"] or ()
+    given["owned_tools"] = [{part: said for part, said in one.items() if said not in (None, False)} for one in tools]
+    return given
 
-    return [catalogue().tool(tool) for tool in tools()]
+
+def breed_names() -> list[str]:
+    """Every breed and cross of the table, for suggestions."""
+    from coatclass.breeds import table
+
+    return sorted(breed.name for breed in table().values())
+
+
+def _tool_kinds() -> list[dict[str, str]]:
+    """Every tool with what to recognise it by, and its drawing."""
+    from coatclass import toolkit
+
+    return [
+        {
+            "name": catalogue().tool(one),
+            "features": toolkit.describe(one),
+            "drawing": toolkit.drawing(one, described=False),
+        }
+        for one in toolkit.catalogue()
+    ]
 
 
 def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    return render("measure.html", side="owner", wish=wish, of=of)
+    return render("measure.html", wish, of=of)
 
 
 def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    assessment = owners.assess(state.records, state.looks, of, skipped=wish.skipped)
+    assessment = owners.assessed(state, of, wish.skipped)
     owners.keep_assessment(state.records, state.looks, of, assessment)
     plan: Presentation = owners.presented(of, assessment)
     return render(
         "result.html",
-        side="owner",
-        wish=wish,
+        wish,
         of=of,
         plan=plan,
+        short=in_short(plan),
         assessment=assessment,
         photos=of.photos,
         wishes=flow.wishes(),

@@ -6,9 +6,9 @@
   const measure = ({ root, reckonAt, kept, say, complain }) => {
     const one = (selector, within = root()) => within.querySelector(selector);
     const all = (selector, within = root()) => [...within.querySelectorAll(selector)];
-    let marks = [];
+    let marks = [], placed = new Set();
     function ready() {
-      marks = [];
+      marks = []; placed = new Set();
       const picture = one("[data-picture]");
       if (picture) picture.addEventListener("load", place);
     }
@@ -20,8 +20,10 @@
     }
     function place() {
       const { naturalWidth: w, naturalHeight: h } = one("[data-picture]");
-      marks = [[0.14, 0.3], [0.62, 0.3], [0.62, 0.7], [0.14, 0.7], [0.86, 0.7], [0.86, 0.3]].map(([x, y]) => [x * w, y * h]);
+      marks = LABELS.map((_, n) => [((n + 0.5) / LABELS.length) * w, h / 2]); // in a row, so that none covers another
+      placed = new Set();
       const holder = one("[data-stage]");
+      holder.onclick = (event) => { if (event.target === one("[data-picture]")) put(event); };
       all(".mark", holder).forEach((mark) => mark.remove());
       LABELS.forEach((label, n) => {
         const button = document.createElement("button");
@@ -43,10 +45,21 @@
       lines.setAttribute("viewBox", `0 0 ${w} ${h}`);
       const thick = 2 * scale();
       const path = (points, closed) => `<polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#000" stroke-width="${thick * 2.4}"/><polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#fff" stroke-width="${thick}"/>`;
-      lines.innerHTML = path(marks.slice(0, 4), true) + path(marks.slice(4), false);
+      const all_of = (...some) => some.every((n) => placed.has(n));
+      lines.innerHTML = (all_of(0, 1, 2, 3) ? path(marks.slice(0, 4), true) : "") + (all_of(4, 5) ? path(marks.slice(4), false) : "");
       for (const field of all("input[data-mark]")) if (field !== document.activeElement) field.value = Math.round(marks[field.dataset.mark][field.dataset.axis]);
     }
+    // A press on the picture puts the next mark that has no place yet.
+    function put(event) {
+      const n = LABELS.findIndex((_, at) => !placed.has(at));
+      if (n < 0) return;
+      const box = one("[data-picture]").getBoundingClientRect();
+      move(n, (event.clientX - box.left) * scale(), (event.clientY - box.top) * scale());
+      all(".mark")[n].focus({ preventScroll: true });
+    }
     function move(n, x, y) {
+      placed.add(n);
+      all(".mark")[n]?.classList.add("placed");
       const picture = one("[data-picture]");
       marks[n] = [Math.min(Math.max(x, 0), picture.naturalWidth), Math.min(Math.max(y, 0), picture.naturalHeight)];
       one("[data-keep]").hidden = true;
@@ -82,6 +95,8 @@
     async function reckon(form, keep) {
       complain(form, "");
       const said = one("[data-length]", form);
+      const open = LABELS.filter((_, n) => !placed.has(n));
+      if (open.length) { said.textContent = ""; one("[data-keep]", form).hidden = true; complain(form, form.dataset.unplaced.replace("{marks}", open.join(", "))); return; }
       try {
         const found = await reckonAt({ corners: marks.slice(0, 4), hair: marks.slice(4), click_error_px: Math.min(200, Math.max(0.5, 2.5 * scale())), keep });
         said.innerHTML = "";

@@ -1,11 +1,9 @@
-// The owner's page: sends every entry at once, keeps what could not be sent, and asks gradio for the next view.
+// The owner's page: sends every entry at once, keeps what could not be sent, and shows the next view.
 "use strict";
 (() => {
   const API = "/api/v1/dogs/by-link";
-  const SLOW_MS = 12000;
-  let stage, go;
-  let leaving = null; // the step that was asked for; null while a view is shown
-  let slow = 0;
+  const views = window.coatclass.pages({ side: "/owner/", arrived: () => arrived(), leave: () => leave(), late: () => say(word("offline")) });
+  const { stage } = views;
 
   // --- where we are ---------------------------------------------------------------------------------------------
   const token = () => new URLSearchParams(location.search).get("dog") || "";
@@ -15,42 +13,19 @@
   const one = (selector, root = stage) => root.querySelector(selector);
   const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
 
-  function show(step, push = false) {
-    leaving = { step, push };
-    clearTimeout(slow);
-    slow = setTimeout(() => { say(word("slow")); recover(); }, SLOW_MS);
-    go({ token: token(), step, skipped: read("skipped", []), n: Date.now() });
-  }
-
-  // The view never came: as soon as the server answers, the page is loaded again at the step that was asked for.
-  async function recover() {
-    if (!leaving) return;
-    const { step } = leaving;
-    const alive = await fetch("/health").then((answer) => answer.ok, () => false);
-    if (!alive) { setTimeout(recover, 4000); return; }
-    if (!leaving || leaving.step !== step) return;
-    history.pushState(null, "", `${location.pathname}${location.search}#${step}`);
-    location.reload();
-  }
-
+  const show = (step, push = false) => views.load(`/owner/${step}?dog=${token()}`, { push });
   function arrived() {
-    const page = one(".page");
-    if (!page || page.dataset.step === "waiting") return;
-    clearTimeout(slow);
-    document.title = page.dataset.title ? `${page.dataset.title} · coatclass` : "coatclass";
-    const step = page.dataset.step || "";
-    if (leaving && step !== "problem") {
-      const address = location.pathname + location.search + (step ? `#${step}` : "");
-      if (leaving.push && location.hash.slice(1) !== step) history.pushState(null, "", address);
-      else history.replaceState(null, "", address);
-    }
-    const moved = leaving?.push;
-    leaving = null;
     follow();
+    remember();
     measuring.ready();
     window.coatclass.askForPictures(stage);
-    if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
-    if (read("pending", null)) flush();
+    const bar = one("#progress");
+    if (bar) { const share = Math.max(bar.value / bar.max, read("progress", 0)); write("progress", share); bar.value = share * bar.max; }
+    if (keepSaid) { say(keepSaid); keepSaid = ""; }
+    if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; }
+    const pending = read("pending", null);
+    const shows = pending && Object.keys(pending).some((name) => one(`[data-question="${name}"]`));
+    if (pending) flush().then((sent) => { if (sent && shows) show(one(".page").dataset.step); }).catch((error) => say(error.message));
   }
 
   // --- talking to the server --------------------------------------------------------------------------------------
@@ -93,7 +68,7 @@
     } catch (error) {
       if (error instanceof Refused) { settle(pending); throw error; }
       say(word("offline"));
-      setTimeout(() => flush().then((sent) => sent && !leaving && show("next", true)).catch((refused) => say(refused.message)), error.wait || 4000);
+      setTimeout(() => flush().then((sent) => sent && !views.waiting() && show("next", true)).catch((refused) => say(refused.message)), error.wait || 4000);
       return false;
     } finally { flushing = false; }
   }
@@ -102,40 +77,94 @@
     const left = Object.entries(read("pending", null) || {}).filter(([name, value]) => !(name in sent) || JSON.stringify(value) !== JSON.stringify(sent[name]));
     write("pending", left.length ? Object.fromEntries(left) : null);
   }
-  // Back again: what waits is sent, and a view that never came is asked for once more.
-  addEventListener("online", () => flush().then(recover).catch((error) => say(error.message)));
-
-  async function save(answers) {
-    write("pending", { ...read("pending", {}), ...answers });
-    return flush();
-  }
+  // Back again: what waits is sent.
+  addEventListener("online", () => flush().catch((error) => say(error.message)));
 
   // --- questions ------------------------------------------------------------------------------------------------
   const number = (text) => (text.trim() === "" ? null : Number(text));
   const READ = {
     text: (q) => one("input", q).value.trim() || null,
-    names: (q) => { const names = one("input", q).value.split(/[,;]/).map((name) => name.trim()).filter(Boolean); return names.length ? names : null; },
+    names: (q) => { const names = listed(one("input", q).value); return names.length ? names : null; },
     choice: (q) => one("input:checked", q)?.value ?? null,
     yes_no: (q) => { const chosen = one("input:checked", q); return chosen ? chosen.value === "true" : null; },
-    number: (q) => number(one("input", q).value),
+    number: (q) => measured(one("input", q)),
     choices: (q) => { const chosen = all("input:checked", q); return chosen.length ? chosen.map((box) => box.value).filter(Boolean) : null; },
     zones: (q) => { const found = Object.fromEntries(all("select", q).filter((box) => box.value).map((box) => [box.dataset.zone, box.value])); return Object.keys(found).length ? found : null; },
     shares: (q) => pairs(q, number),
     genotype: (q) => pairs(q, (text) => text.trim() || null),
-    tools: (q) => { const tools = all("[data-row]", q).map(tool).filter((found) => found.kind); return tools.length ? tools : null; },
+    tools: (q) => { const tools = [...all("input:checked", q).map((box) => JSON.parse(box.value)), ...listed(one("[data-others]", q).value).map((kind) => ({ kind }))]; return tools.length ? tools : null; },
   };
   function pairs(q, convert) {
     const rows = all("[data-row]", q).map((row) => [one("[data-part=name]", row).value.trim(), convert(one("[data-part=value]", row).value)]);
     const found = Object.fromEntries(rows.filter(([name, value]) => name && value !== null));
     return Object.keys(found).length ? found : null;
   }
-  function tool(row) {
-    const found = {};
-    for (const part of all("[data-part]", row)) {
-      if (part.type === "checkbox") { if (part.checked) found[part.dataset.part] = true; }
-      else if (part.value.trim()) found[part.dataset.part] = "number" in part.dataset ? Number(part.value) : part.value.trim();
+  const listed = (text) => text.split(/[,;]/).map((name) => name.trim()).filter(Boolean);
+
+  // A number in the unit that was chosen; what was never typed anew keeps its exact value.
+  const unit = (field) => one(`[data-unit-of="${field.id}"]`)?.selectedOptions[0];
+  function measured(field) {
+    if (field.dataset.exact && field.dataset.shown === field.value) return Number(field.dataset.exact);
+    const value = number(field.value);
+    return value === null ? null : Number((value * Number(unit(field)?.value || 1)).toFixed(4));
+  }
+  const inUnit = (value, factor) => String(Number((value / factor).toPrecision(factor === 1 ? 6 : 3)));
+  function fill(field, value) {
+    field.dataset.exact = value;
+    field.value = field.dataset.shown = inUnit(value, Number(unit(field)?.value || 1));
+  }
+  // A unit that was chosen once is chosen on every screen that measures the same.
+  function useUnits() {
+    for (const box of all("select[data-unit-of]")) {
+      const field = document.getElementById(box.dataset.unitOf), kept = localStorage.getItem(`coatclass.unit.${box.dataset.unit}`);
+      const value = field.value === "" ? null : Number(field.value);
+      if ([...box.options].some((one) => one.text === kept)) box.selectedIndex = [...box.options].findIndex((one) => one.text === kept);
+      if (value !== null) fill(field, value);
     }
-    return found;
+  }
+  function changeUnit(box) {
+    const field = document.getElementById(box.dataset.unitOf);
+    const before = Number(box.dataset.factor || 1), typed = number(field.value);
+    const value = field.dataset.exact && field.dataset.shown === field.value ? Number(field.dataset.exact) : typed === null ? null : typed * before;
+    if (value !== null) fill(field, value);
+    try { localStorage.setItem(`coatclass.unit.${box.dataset.unit}`, box.selectedOptions[0].text); } catch { /* a private window */ }
+  }
+
+  // --- what is on screen ------------------------------------------------------------------------------------------
+  // Only what was changed on this screen is sent, so that a page left open elsewhere takes nothing back.
+  const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
+  let shownAnswers = {}, firstShown = {};
+  function remember() {
+    useUnits();
+    follow();
+    const form = one("[data-form=card]");
+    firstShown = shownAnswers = form ? gather(form) : {};
+    for (const box of all("select[data-unit-of]")) box.dataset.factor = box.value;
+  }
+  function keepScreen() {
+    const form = one("[data-form=card]");
+    if (!form) return;
+    const changed = Object.entries(gather(form)).filter(([name, value]) => !same(value, shownAnswers[name]));
+    if (!changed.length) return;
+    write("pending", { ...read("pending", {}), ...Object.fromEntries(changed) });
+    shownAnswers = { ...shownAnswers, ...Object.fromEntries(changed) };
+    const skipped = new Set(skips());
+    for (const [name, value] of changed) if (value !== null) skipped.delete(name);
+    skips([...skipped]);
+  }
+  // Whatever is pressed: first what is on screen is kept; what can't be is said, and one stays.
+  async function leave() {
+    const form = one("[data-form=card]") || stage;
+    keepScreen();
+    if (form !== stage) complain(form, "");
+    try { await flush(); return true; } catch (error) { shownAnswers = firstShown; complain(form, error.message); return false; }
+  }
+  // Questions passed in this browser: the server reads the cookie when it chooses the next one.
+  function skips(names) {
+    const cookie = `coatclass_passed_${token().slice(0, 12)}`;
+    if (names) document.cookie = `${cookie}=${names.join(".")}; path=/owner; max-age=5184000; samesite=strict`;
+    const found = document.cookie.split("; ").find((pair) => pair.startsWith(`${cookie}=`));
+    return found ? found.slice(cookie.length + 1).split(".").filter(Boolean) : [];
   }
 
   function gather(form) {
@@ -153,30 +182,27 @@
       const shown = value !== null && (!q.dataset.in || [value].flat().some((one) => q.dataset.in.split(" ").includes(one))) && (!q.dataset.above || value > Number(q.dataset.above));
       q.hidden = !shown;
     }
-    for (const hint of all("[data-inches]")) {
-      const mm = number(document.getElementById(hint.dataset.inches).value);
-      hint.textContent = mm ? `= ${(mm / 25.4).toFixed(1)} in` : hint.textContent;
-    }
     for (const box of all("select[data-zone]")) {
       const area = one(`.zone[data-zone="${box.dataset.zone}"]`);
       if (area) area.dataset.level = box.selectedOptions[0].dataset.level;
     }
   }
 
-  async function answerCard(form, passed) {
+  async function answerCard(form) {
     const names = form.dataset.questions.split(" ");
-    const answers = passed ? {} : gather(form);
+    keepScreen();
+    const answers = gather(form);
     const open = names.filter((name) => answers[name] === undefined || answers[name] === null);
-    const skipped = new Set(read("skipped", []));
+    const skipped = new Set(skips());
     for (const name of names) skipped.delete(name);
     for (const name of open) skipped.add(name);
     complain(form, "");
     busy(form, true);
     try {
-      const sent = passed || (await save(answers));
-      write("skipped", [...skipped]);
+      const sent = await flush();
+      skips([...skipped]);
       if (sent) show("next", true);
-    } catch (error) { complain(form, error.message); }
+    } catch (error) { shownAnswers = firstShown; complain(form, error.message); }
     finally { busy(form, false); }
   }
   function busy(form, on) { for (const button of all("button", form)) button.setAttribute("aria-disabled", on); }
@@ -187,12 +213,15 @@
     const line = (text) => { const p = document.createElement("p"); p.className = "note"; p.textContent = text; words.append(p); return p; };
     words.replaceChildren();
     let kept = 0;
+    const on = one(".actions [data-go=next]"), onSaid = on?.textContent;
+    const waiting = (yes) => { if (!on) return; on.setAttribute("aria-disabled", yes); on.textContent = yes ? words.dataset.looking : onSaid; };
+    waiting(true);
     for (const file of files) {
       const p = line(words.dataset.looking);
       const body = new FormData();
       body.append("photos", await smaller(file), file.name);
       try {
-        const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { p.textContent = `${file.name}: ${word("again")}`; });
+        const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { waiting(false); p.textContent = `${file.name}: ${word("again")}`; });
         const why = photo.report.reasons.map((reason) => reason.text).join(" ");
         if (photo.id) kept += 1;
         p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
@@ -202,7 +231,8 @@
         p.textContent = `${file.name}: ${error instanceof Offline ? word("again") : error.message}`;
       }
     }
-    if (kept) { const said = words.innerHTML; show("photos"); keepWords = said; }
+    waiting(false);
+    if (kept && words.isConnected) { const said = words.innerHTML; show("photos"); keepWords = said; }
   }
   let keepWords = "";
   // A photo that the server can't take now is kept here and sent again, for as long as the page stands (an hour at most).
@@ -240,9 +270,8 @@
   async function begin(form) {
     complain(form, "");
     try {
-      const started = await ask("POST", "", { name: one("[name=name]", form).value });
-      history.replaceState(null, "", `${location.pathname}?dog=${started.token}`);
-      show("photos", true);
+      const started = await ask("POST", "", { name: one("[name=name]", form).value, meant_for: one("[name=meant_for]:checked", form)?.value || "self" });
+      views.load(`/owner/photos?dog=${started.token}`, { push: true });
     } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
   }
 
@@ -250,39 +279,55 @@
     event.preventDefault();
     const form = event.target;
     if (form.dataset.form === "start") begin(form);
-    if (form.dataset.form === "card") answerCard(form, false);
+    if (form.dataset.form === "card") answerCard(form);
     if (form.dataset.form === "measure") measuring.reckon(form, false);
+    if (form.dataset.form === "request") sendOn(form);
   }
   function onClick(event) {
-    const hit = event.target.closest("[data-go],[data-pass],[data-back],[data-remove],[data-reload],[data-skip],[data-jump],[data-keep],[data-all-free],[data-copy],[data-erase],.pressable .zone");
-    if (!hit) return;
-    if (hit.matches("[data-go]")) { event.preventDefault(); show(hit.dataset.go, true); }
-    else if (hit.matches("[data-pass]")) answerCard(hit.closest("form"), true);
+    const hit = event.target.closest("[data-pass],[data-back],[data-remove],[data-reload],[data-keep],[data-all-free],[data-copy],[data-erase],[data-take-back],[data-print],[data-share],.pressable .zone");
+    if (!hit || hit.getAttribute("aria-disabled") === "true") return;
+    if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
     else if (hit.matches("[data-back]")) history.back();
     else if (hit.matches("[data-reload]")) location.reload();
-    else if (hit.matches("[data-skip]")) { event.preventDefault(); one("#content").focus(); }
-    else if (hit.matches("[data-jump]")) { event.preventDefault(); const part = document.getElementById(hit.hash.slice(1)); part.scrollIntoView(); part.focus({ preventScroll: true }); }
     else if (hit.matches("[data-keep]")) measuring.reckon(hit.closest("form"), true);
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
     else if (hit.matches("[data-erase]")) eraseAll(hit);
+    else if (hit.matches("[data-take-back]")) takeBack(hit);
+    else if (hit.matches("[data-print]")) print();
+    else if (hit.matches("[data-share]")) share(hit);
     else if (hit.matches("[data-all-free]")) { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); }
     else if (hit.matches(".zone")) {
       const box = one(`select[data-zone="${hit.dataset.zone}"]`);
       if (box) { box.selectedIndex = (box.selectedIndex + 1) % box.options.length; follow(); box.focus({ preventScroll: true }); }
     }
   }
+  // To the groomer, with a name and a way to reach; and back.
+  async function sendOn(form) {
+    complain(form, "");
+    const sender = { name: one("[name=sender]", form).value, reach: one("[name=reach]", form).value };
+    try { await ask("POST", `/${token()}/request`, sender); keepSaid = form.dataset.sent; show("result"); } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
+  }
+  async function takeBack(button) {
+    try { await ask("DELETE", `/${token()}/request`); keepSaid = button.dataset.takeBack; show("result"); } catch (error) { say(error.message); }
+  }
+  let keepSaid = "";
+  async function share(button) {
+    const address = `${location.origin}/owner/?dog=${token()}`;
+    if (!navigator.share) return copy(button);
+    try { await navigator.share({ title: document.title, url: address }); } catch { /* nothing was shared */ }
+  }
   async function eraseAll(button) {
     if (!confirm(button.dataset.erase)) return;
     try {
       const { all_gone: gone } = await ask("DELETE", `/${token()}`);
-      for (const what of ["pending", "skipped"]) localStorage.removeItem(key(what));
+      for (const what of ["pending", "progress"]) localStorage.removeItem(key(what));
       alert(gone ? button.dataset.gone : button.dataset.rest);
       location.assign("/owner/");
     } catch (error) { say(error.message); }
   }
   async function copy(button) {
-    const address = location.origin + location.pathname + location.search;
+    const address = `${location.origin}/owner/?dog=${token()}`;
     try { await navigator.clipboard.writeText(address); say(button.dataset.copied); } catch { say(address); }
   }
   function onChange(event) {
@@ -292,7 +337,9 @@
     if (field.matches("[data-mark]")) { measuring.typed(field); return; }
     if (field.matches("[data-none]") && field.checked) for (const box of all(`input[name="${field.name}"]`)) box.checked = box === field;
     else if (field.type === "checkbox" && field.checked) { const none = one(`input[name="${field.name}"][data-none]`); if (none) none.checked = false; }
+    if (field.matches("[data-unit-of]")) { changeUnit(field); field.dataset.factor = field.value; }
     follow();
+    keepScreen(); // also over a refresh; it is sent with the next step
   }
   function onDrop(event) {
     const drop = event.target.closest?.("[data-drop]");
@@ -302,19 +349,14 @@
     if (event.type === "drop" && event.dataTransfer.files.length) upload([...event.dataTransfer.files]);
   }
 
-  window.coatclass = {
-    ...window.coatclass,
-    owner(element, trigger, watch) {
-      stage = element; go = trigger;
-      element.addEventListener("submit", onSubmit);
-      element.addEventListener("click", onClick);
-      element.addEventListener("change", onChange);
-      element.addEventListener("input", follow);
-      for (const kind of ["dragover", "dragleave", "drop"]) element.addEventListener(kind, onDrop);
-      addEventListener("popstate", () => show(location.hash.slice(1)));
-      watch(() => { arrived(); if (keepWords) { const words = one("[data-words]"); if (words) words.innerHTML = keepWords; keepWords = ""; } });
-      flush().catch((error) => say(error.message)).finally(() => show(location.hash.slice(1)));
-    },
-  };
-  dispatchEvent(new Event("coatclass-ready"));
+  stage.addEventListener("submit", onSubmit);
+  stage.addEventListener("click", onClick);
+  stage.addEventListener("change", onChange);
+  stage.addEventListener("input", follow);
+  for (const kind of ["dragover", "dragleave", "drop"]) stage.addEventListener(kind, onDrop);
+  addEventListener("pagehide", keepScreen);
+  // What was entered before a reload and never sent goes first; then the view shows it.
+  const unsent = Boolean(read("pending", null));
+  if (unsent) flush().then((sent) => { if (sent && !views.waiting()) views.load(location.href); }).catch((error) => say(error.message));
+  views.start();
 })();

@@ -1,20 +1,11 @@
 // The pages behind the sign-in: forms and buttons say in their attributes which call of the interface they make.
 "use strict";
 (() => {
-  let stage, go;
-  let leaving = null; // the step that was asked for; null while a view is shown
+  const views = window.coatclass.pages({ side: "/groomer/", arrived: () => arrived(), late: () => say("No connection. The page is shown as soon as it is back.") });
+  const { stage } = views;
   let sayNext = "";
   const one = (selector, root = stage) => root.querySelector(selector);
   const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
-  const step = () => decodeURI(location.hash.slice(1));
-  const dogOf = (of) => of.split("/")[1] || "";
-
-  const sheet = Object.assign(document.createElement("link"), { rel: "stylesheet", href: "/static/salon.css" });
-  document.head.append(sheet);
-
-  // Touches on the bench stay in this browser until a finding is kept.
-  const touches = (id) => { try { return JSON.parse(sessionStorage.getItem(`coatclass.touches.${id}`)) || {}; } catch { return {}; } };
-  const touch = (id, made) => { try { sessionStorage.setItem(`coatclass.touches.${id}`, JSON.stringify(made)); } catch { /* nothing is kept then */ } };
 
   const measuring = window.coatclass.measure({
     root: () => stage, say: (text) => say(text), complain: (form, text) => complain(form, text),
@@ -22,29 +13,12 @@
     kept: () => show(one("[data-length-at]").dataset.then, true),
   });
 
-  function show(to, push = false) {
-    leaving = { to, push };
-    const [name, rest] = to.split("/");
-    const made = name === "bench" || name === "finding" ? touches(rest) : {};
-    go({ step: to, touches: made, n: Date.now() });
-    fetch("/api/v1/signed-in").then((answer) => { if (answer.status === 403) location.assign("/sign-in?ended=1"); },
-      () => say("No connection. Try again in a moment."));
-  }
+  // The step, or the view that is shown once more.
+  const show = (step, push = false) => views.load(step ? `/groomer/${step}` : location.href, { push });
   function arrived() {
-    const page = one(".page");
-    if (!page || page.dataset.step === "waiting") return;
-    document.title = page.dataset.title ? `${page.dataset.title} · coatclass` : "coatclass";
-    if (leaving && page.dataset.step !== "problem") {
-      const address = `${location.pathname}#${leaving.to}`;
-      if (leaving.push && step() !== leaving.to) history.pushState(null, "", address);
-      else history.replaceState(null, "", address);
-    }
-    const moved = leaving?.push;
-    leaving = null;
     follow();
     measuring.ready();
     window.coatclass.askForPictures(stage);
-    if (moved) { scrollTo(0, 0); (one("h1") || one("#content"))?.focus({ preventScroll: true }); }
     if (sayNext) { say(sayNext); sayNext = ""; }
   }
   const say = (text) => { const place = one("[data-status]"); if (place) place.textContent = text; };
@@ -112,10 +86,9 @@
     try {
       const body = form ? gather(form) : from.dataset.body ? JSON.parse(from.dataset.body) : undefined;
       const said = await ask(method, path, body);
-      if (from.dataset.forget) touch(from.dataset.forget, {});
       sayNext = from.dataset.done || "";
       const to = (from.dataset.then || "").replace("{id}", said?.id || "");
-      show(to || step() || "today", Boolean(to));
+      show(to, Boolean(to));
     } catch (error) { complain(form, error.message); }
     finally { for (const button of buttons) button.removeAttribute("aria-disabled"); }
   }
@@ -137,7 +110,7 @@
       } catch (error) { line.className = "note stop"; line.textContent = `${file.name}: ${error.message}`; }
     }
     field.value = "";
-    if (kept) { sayNext = words.textContent; show(step()); }
+    if (kept) { sayNext = words.textContent; show(""); }
   }
   async function makeLink(button) {
     try {
@@ -162,21 +135,17 @@
 
   function onSubmit(event) {
     const form = event.target;
-    if ("find" in form.dataset) { event.preventDefault(); show(`search/${encodeURIComponent(form.elements.sought.value.trim())}`, true); }
+    if ("find" in form.dataset) { event.preventDefault(); show(`search?${new URLSearchParams(new FormData(form))}`, true); }
     else if ("lengthAt" in form.dataset) { event.preventDefault(); measuring.reckon(form, false); }
     else if (form.dataset.send) { event.preventDefault(); send(form, form); }
   }
   const ON = {
-    "[data-go]": (hit, event) => { event.preventDefault(); show(hit.dataset.go, true); },
     "[data-send]": (hit) => send(hit, null),
     "[data-back]": () => history.back(),
-    "[data-skip]": (hit, event) => { event.preventDefault(); one("#content").focus(); },
-    "[data-sign-out]": () => ask("POST", "/api/v1/sign-out").finally(() => location.assign("/sign-in")),
     "[data-make-link]": makeLink,
     "[data-set]": (hit) => { const field = document.getElementById(hit.dataset.set); field.value = hit.dataset.value; say(`${hit.dataset.value} mm`); },
     "[data-weeks]": (hit) => { const field = one("[name=starts_at]"); const day = new Date(); day.setDate(day.getDate() + 7 * Number(hit.dataset.weeks)); const two = (n) => String(n).padStart(2, "0"); field.value = `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T${field.value.slice(11) || "10:00"}`; },
-    "[data-touch]": (hit) => { const id = dogOf(step()); touch(id, { ...touches(id), [hit.dataset.touch]: hit.dataset.outcome }); show(step()); },
-    "[data-untouch]": (hit) => { const id = dogOf(step()); const made = touches(id); delete made[hit.dataset.untouch]; touch(id, made); show(step()); },
+    "[data-filter]": (hit) => { for (const one of all("[data-filter]")) one.setAttribute("aria-pressed", one === hit); const wanted = hit.dataset.filter; for (const row of all("[data-filtered] > li")) row.hidden = wanted !== "all" && !row.dataset.is.split(" ").includes(wanted); },
     "[data-card-kept]": (hit) => measuring.open(hit.dataset.cardKept),
     "[data-keep]": (hit) => measuring.reckon(hit.closest("form"), true),
     "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },
@@ -196,17 +165,8 @@
     follow();
   }
 
-  window.coatclass = {
-    ...window.coatclass,
-    salon(element, trigger, watch) {
-      stage = element; go = (wish) => trigger(wish);
-      element.addEventListener("submit", onSubmit);
-      element.addEventListener("click", onClick);
-      element.addEventListener("change", onChange);
-      addEventListener("popstate", () => show(step() || "today"));
-      watch(arrived);
-      show(step() || "today");
-    },
-  };
-  dispatchEvent(new Event("coatclass-ready"));
+  stage.addEventListener("submit", onSubmit);
+  stage.addEventListener("click", onClick);
+  stage.addEventListener("change", onChange);
+  views.start();
 })();

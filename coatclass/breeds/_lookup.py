@@ -200,6 +200,8 @@ def _by_parents(text: str, plain: str) -> BreedMatch | None:
     parts = _taken_apart(plain)
     if not parts:
         return None
+    if not parts[1] and _one_parent(parts[0]) is None:
+        parts = _two_names(parts[0]) or parts
     hits = [_one_parent(part) for part in parts]
     known = [hit for hit in hits if hit is not None]
     if not known:
@@ -209,6 +211,13 @@ def _by_parents(text: str, plain: str) -> BreedMatch | None:
     if parents[0] == parents[1]:
         return BreedMatch(text, Found.PARENTS, parents[0], score=score)
     return BreedMatch(text, Found.PARENTS, _common_cross(parents), parents, score)
+
+
+def _two_names(names: str) -> tuple[str, str] | None:
+    """Two names of breeds that stand side by side without a join, as in "cocker pudel mix"; None if there are none."""
+    words = names.split()
+    splits = ((" ".join(words[:at]), " ".join(words[at:])) for at in range(1, len(words)))
+    return next((pair for pair in splits if all(_by_name(part, part) for part in pair)), None)
 
 
 def _one_parent(part: str) -> BreedMatch | None:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from coatclass.taxonomy import CATEGORIES
 
 if TYPE_CHECKING:
     from coatclass.genetics import CrossReport
@@ -24,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--born", type=_day, metavar="YYYY-MM-DD", help="gives the puppy's way dates")
     parser.add_argument("--for", dest="audience", choices=["owner", "groomer"], default="groomer", help="whose words")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -38,8 +42,36 @@ def run(args: argparse.Namespace) -> int:
         found = [report(cross(first, second, args.generation), born=args.born, today=args.born)]
     else:
         found = [report(breed_named(named), named.title) for named in named_crosses()]
+    if args.json:
+        print(json.dumps([_plain(one) for one in found], indent=1, ensure_ascii=False))
+        return 0
     print("\n".join(report_text(one, args.audience, _kits(one)) for one in found))
     return 0
+
+
+def _plain(found: CrossReport) -> dict[str, Any]:
+    """The report as JSON; probabilities in the order of the coats' names."""
+    return {
+        "title": found.title,
+        "probabilities": {coat.value: round(share, 4) for coat, share in zip(CATEGORIES, found.before, strict=True)},
+        "candidates": [coat.value for coat in found.candidates],
+        "verdict": str(found.verdict),
+        "touch": {
+            "id": found.touch.touch.id,
+            "ask": found.touch.touch.ask,
+            "bits": round(found.touch.bits, 4),
+            "outcomes": [
+                {
+                    "outcome": outcome,
+                    "share": round(share, 4),
+                    "candidates": [c.value for c in coats],
+                    "verdict": str(then),
+                }
+                for outcome, share, coats, then in found.after
+            ],
+        },
+        "kits": _kits(found),
+    }
 
 
 def _kits(found: CrossReport) -> dict[str, list[str]]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import re
+import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,7 +31,36 @@ def answers_of(args: argparse.Namespace) -> Answers:
     from coatclass.answers import Answers, parse
 
     answers = parse(args.answers) if args.answers else Answers()
+    if args.breed:
+        print(f"coatclass: {breed_understood(args.breed)}", file=sys.stderr)
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
+
+
+def breed_understood(text: str) -> str:
+    """How a breed's name was read, or that it was not."""
+    from coatclass.breeds import find, says_cross, table
+
+    def name(breed: str | None) -> str:
+        return table()[breed].name if breed else "something unknown"
+
+    match = find(text)
+    if not match.known and says_cross(text):
+        return f"{text!r} is a cross of unknown breeds and says nothing of the coat. Name a parent if you can."
+    if not match.known:
+        likest = ", ".join(name(breed) for breed, _ in match.candidates[:3])
+        ask = f" Did you mean: {likest}?" if likest else ""
+        return f"{text!r} is no breed that we know, so it is not counted.{ask}"
+    parents = " x ".join(name(parent) for parent in match.parents)
+    read = name(match.id) if match.id else parents
+    if match.id and parents:
+        read = f"{read} ({parents})"
+    generation = re.search(r"\bf[123]b{0,2}\b", text.casefold())
+    if generation is None:
+        return f"{text!r} is read as {read}."
+    return (
+        f"{text!r} is read as {read}. The generation {generation[0].upper()} is not counted here; "
+        "what it means for a litter says: coatclass cross PARENT PARENT --generation"
+    )
 
 
 def presented(

@@ -41,6 +41,9 @@ def _count(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Evaluate with a progress bar and say where the report is."""
+    from coatclass.errors import require
+
+    require("Evaluation", "evaluate", "matplotlib", "scipy")
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 

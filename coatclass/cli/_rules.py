@@ -20,18 +20,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     said = "; ".join(f"{name}: {what}" for name, what in _SECTIONS.items())
     parser.add_argument("--of", choices=list(_SECTIONS), help=f"only one part ({said})")
-    parser.add_argument("--tool", help="only the rules of this tool")
+    parser.add_argument("--tool", metavar="NAME", help="only the rules of this tool, by its name in kits or its id")
     parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the rules, a table a part."""
-    listed = {name: _of_tool(_listing(name)(), args.tool) for name in _SECTIONS if args.of in (None, name)}
+    tool = args.tool and _id_of(args.tool)
+    listed = {name: _of_tool(_listing(name)(), tool) for name in _SECTIONS if args.of in (None, name)}
     listed = {name: records for name, records in listed.items() if records}
     if not listed:
         from coatclass import toolkit
 
-        tools = ", ".join(toolkit.catalogue())
+        tools = ", ".join(toolkit.tool_name(tool) for tool in toolkit.catalogue())
         raise InputError(str(args.tool), "has no rules here.", f"The tools are: {tools}.")
     if args.json:
         plain = {name: [asdict(record) for record in records] for name, records in listed.items()}
@@ -43,6 +44,20 @@ def run(args: argparse.Namespace) -> int:
     for name, records in listed.items():
         console.print(_table(f"{name}: {_SECTIONS[name]}", records))
     return 0
+
+
+def _id_of(said: str) -> str:
+    """The id of a tool that is called by its id or, in any language, by its name."""
+    from coatclass import toolkit
+    from coatclass.words import LANGUAGES
+
+    def plain(name: str) -> str:
+        return name.casefold().replace("_", " ").replace("-", " ").strip()
+
+    for tool in toolkit.catalogue():
+        if plain(said) in {plain(tool), *(plain(toolkit.tool_name(tool, language=one)) for one in LANGUAGES)}:
+            return tool
+    return said
 
 
 def _listing(section: str) -> Callable[[], Sequence[Any]]:

@@ -6,11 +6,10 @@ import argparse
 import importlib
 import sys
 import webbrowser
-from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
 
-from coatclass.errors import MissingExtraError
+from coatclass.errors import require
 from coatclass.resources import released
 
 _NEEDED = ("argon2", "fastapi", "gradio", "jinja2", "multipart", "prometheus_client", "sqlalchemy", "uvicorn")
@@ -54,8 +53,7 @@ def _app(name: str) -> ModuleType:
     Raises:
         MissingExtraError: if the web app's libraries are not installed.
     """
-    if any(find_spec(module) is None for module in _NEEDED):
-        raise MissingExtraError("The web app", "web")
+    require("The web app", "web", *_NEEDED)
     folder = str(released("app").parent)
     if folder not in sys.path:
         sys.path.insert(0, folder)

@@ -28,6 +28,11 @@ class Picture:
     width: int
     height: int
 
+    @property
+    def sha256(self) -> str:
+        """The name under which the store keeps it."""
+        return hashlib.sha256(self.data).hexdigest()
+
 
 def prepare(source: str | os.PathLike[str] | bytes, name: str | None = None) -> Picture:
     """Make a picture ready: upright, re-encoded, stripped of place and device. Slow, so done outside transactions.

@@ -12,9 +12,10 @@ from sqlalchemy import Select, and_, exists, func, or_, select
 from coatclass.contract import Verdict
 from coatclass.errors import RecordError
 from coatclass.records._records import Records
-from coatclass.records._tables import appointments, assessments, clients, dogs, findings, folded, from_row
+from coatclass.records._tables import appointments, assessments, clients, dogs, findings, folded, from_row, photos
 from coatclass.records._transaction import Reader
 from coatclass.records._values import (
+    SEEN_BY_SALON,
     AnswerSheet,
     Appointment,
     Client,
@@ -24,7 +25,9 @@ from coatclass.records._values import (
     Measurement,
     Photo,
     Record,
+    Sharing,
     StoredAssessment,
+    now,
 )
 
 # Children before parents, so that nothing is removed while something belongs to it.
@@ -49,13 +52,27 @@ class FoundDog:
 
 @dataclass(frozen=True)
 class Waiting:
-    """A dog that waits for hands, with the assessment that said so; ``doubt`` in [0, 1]."""
+    """A dog that waits for hands.
+
+    Attributes:
+        assessment_id, since, doubt: the assessment that said so, when, and how doubtful, [0, 1]; no assessment for a
+            dog that an owner sent before anything was told, which then counts as fully doubtful.
+        next_visit: its next planned appointment, None if there is none.
+        photo_id: its newest photo, None if there is none.
+    """
 
     dog: Dog
     client: Client | None
-    assessment_id: str
+    assessment_id: str | None
     since: datetime
     doubt: float
+    next_visit: datetime | None = None
+    photo_id: str | None = None
+
+    @property
+    def sent(self) -> bool:
+        """Whether an owner sent it and nobody has answered yet."""
+        return self.dog.sharing is Sharing.SENT
 
 
 @dataclass(frozen=True)
@@ -88,8 +105,11 @@ def _owner(row: Any) -> Client | None:
 
 
 def search_dogs(records: Records, text: str, *, limit: int = 50) -> tuple[FoundDog, ...]:
-    """Dogs whose name, breed or owner holds every word, without regard to case and accents, by name."""
-    statement = _with_owner()
+    """Dogs whose name, breed or owner holds every word, without regard to case and accents, by name.
+
+    Dogs that owners keep to themselves are not among them.
+    """
+    statement = _with_owner().where(dogs.c.sharing.in_(SEEN_BY_SALON))
     for word in folded(text).split():
         statement = statement.where(
             or_(dogs.c.sought.like(_like(word), escape="\\"), clients.c.sought.like(_like(word), escape="\\"))
@@ -112,9 +132,10 @@ def search_clients(records: Records, text: str, *, limit: int = 50) -> tuple[Cli
 def waiting_list(
     records: Records, *, verdicts: Iterable[str] = (Verdict.HANDS_ON, Verdict.UNUSABLE_PHOTO, Verdict.NOT_A_DOG)
 ) -> tuple[Waiting, ...]:
-    """Dogs waiting for hands, most doubtful first, then longest waiting.
+    """Dogs waiting for hands: booked ones by their visit, then what owners sent, then the most doubtful.
 
-    A dog waits if its newest assessment has one of ``verdicts`` and no finding is newer than it.
+    A dog waits if an owner sent it, or if its newest assessment has one of ``verdicts``, was made from something, and
+    no finding is newer than it. Dogs that owners keep to themselves, and those put away since, don't wait.
     """
     newest = select(
         *assessments.c,
@@ -123,18 +144,51 @@ def waiting_list(
         .label("age"),
     ).subquery()
     answered = exists().where(and_(findings.c.dog_id == newest.c.dog_id, findings.c.found_at >= newest.c.made_at))
-    columns = [newest.c[name].label(f"the_{name}") for name in ("id", "made_at", "doubt")]
+    doubtful = and_(newest.c.verdict.in_([str(verdict) for verdict in verdicts]), ~answered)
+    columns = [newest.c[name].label(f"the_{name}") for name in ("id", "made_at", "doubt", "result")]
     statement = (
-        _with_owner(*columns)
-        .join(newest, newest.c.dog_id == dogs.c.id)
-        .where(newest.c.age == 1, newest.c.verdict.in_([str(verdict) for verdict in verdicts]), ~answered)
-        .order_by(newest.c.doubt.desc(), newest.c.made_at, dogs.c.id)
+        _with_owner(*columns, _next_visit().label("the_visit"), _newest_photo().label("the_photo"))
+        .outerjoin(newest, and_(newest.c.dog_id == dogs.c.id, newest.c.age == 1))
+        .where(dogs.c.sharing.in_(SEEN_BY_SALON), or_(dogs.c.sharing == Sharing.SENT, doubtful))
     )
     with records.read() as reader:
-        return tuple(
-            Waiting(from_row(Dog, row), _owner(row), row["the_id"], row["the_made_at"], row["the_doubt"])
-            for row in reader.connection.execute(statement).mappings()
-        )
+        rows = reader.connection.execute(statement).mappings()
+        found = [_waiting(row) for row in rows if _rests_on_something(row)]
+    return tuple(sorted((one for one in found if not _put_away(one)), key=_urgency))
+
+
+def _next_visit() -> Any:
+    planned = and_(
+        appointments.c.dog_id == dogs.c.id, appointments.c.state == "planned", appointments.c.starts_at >= now()
+    )
+    return select(func.min(appointments.c.starts_at)).where(planned).scalar_subquery()
+
+
+def _newest_photo() -> Any:
+    of_dog = select(photos.c.id).where(photos.c.dog_id == dogs.c.id)
+    return of_dog.order_by(photos.c.added_at.desc()).limit(1).scalar_subquery()
+
+
+def _rests_on_something(row: Any) -> bool:
+    """Whether an owner sent it, or a photo or an answer was there to assess: nothing given is not doubtful."""
+    result = row["the_result"] or {}
+    return row["sharing"] == Sharing.SENT or result.get("regime") != "none" or bool(result.get("photos"))
+
+
+def _waiting(row: Any) -> Waiting:
+    dog = from_row(Dog, row)
+    since = row["the_made_at"] or dog.sent_at or dog.added_at
+    doubt = 1.0 if row["the_doubt"] is None else row["the_doubt"]
+    return Waiting(dog, _owner(row), row["the_id"], since, doubt, row["the_visit"], row["the_photo"])
+
+
+def _put_away(one: Waiting) -> bool:
+    return one.dog.put_away_at is not None and one.dog.put_away_at >= max(one.since, one.dog.sent_at or one.since)
+
+
+def _urgency(one: Waiting) -> tuple[Any, ...]:
+    booked = one.next_visit.timestamp() if one.next_visit else float("inf")
+    return booked, not one.sent, -one.doubt, one.since, one.dog.id
 
 
 def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...]:

@@ -116,6 +116,10 @@ dogs = Table(
     Column("born_on", Date),
     Column("weight_kg", Float),
     *_words("remarks"),
+    Column("sharing", String(10), nullable=False),
+    *_words("sent_by", "sent_reach"),
+    _time("sent_at", nullable=True),
+    _time("put_away_at", nullable=True),
     _time("added_at"),
     Column("sought", Text, nullable=False),
 )

@@ -82,8 +82,36 @@ class Client(Record):
     added_at: Moment = Field(default_factory=now)
 
 
+class Sharing(StrEnum):
+    """Who sees a dog besides whoever has its link.
+
+    ``salon``: the salon, which keeps it as its own. ``sent``: the salon, because the owner sent it and waits.
+    ``groomer``: nobody yet; the owner means to send it. ``self`` and ``declined``: nobody.
+    """
+
+    SALON = "salon"
+    SENT = "sent"
+    GROOMER = "groomer"
+    SELF = "self"
+    DECLINED = "declined"
+
+    @property
+    def seen_by_salon(self) -> bool:
+        """Whether the salon's lists may show the dog."""
+        return self in SEEN_BY_SALON
+
+
+SEEN_BY_SALON = (Sharing.SALON, Sharing.SENT)
+
+
 class Dog(Record):
-    """A dog; ``client_id`` is None while nobody said whose it is."""
+    """A dog; ``client_id`` is None while nobody said whose it is.
+
+    Attributes:
+        sharing: who sees it.
+        sent_by, sent_reach, sent_at: who sent it to the salon, how to reach that person, and when.
+        put_away_at: when a groomer took it off the list of dogs that wait for hands.
+    """
 
     client_id: Id | None = None
     name: Name
@@ -92,6 +120,11 @@ class Dog(Record):
     born_on: Day | None = None
     weight_kg: Annotated[float, Field(gt=0, le=150)] | None = None
     remarks: Text = ""
+    sharing: Sharing = Sharing.SALON
+    sent_by: Line = ""
+    sent_reach: Line = ""
+    sent_at: Moment | None = None
+    put_away_at: Moment | None = None
     added_at: Moment = Field(default_factory=now)
 
 

@@ -20,8 +20,7 @@ def begin(page: Any, url: str, name: str = "Bramble") -> None:
 
 def open_step(page: Any, url: str, token: str, step: str) -> None:
     """Come back by the link."""
-    page.goto("about:blank")
-    page.goto(f"{url}/owner/?dog={token}#{step}")
+    page.goto(f"{url}/owner/{step}?dog={token}")
     page.wait_for_selector(f'.page[data-step="{step}"]')
 
 
@@ -34,7 +33,12 @@ def add_photo(page: Any, photo: Path) -> None:
     """Choose a file; the page shows it when it is kept."""
     before = page.locator(".pictures figure").count()
     page.set_input_files("#files", photo)
-    page.wait_for_function(f"document.querySelectorAll('.pictures figure').length > {before}")
+    page.wait_for_function(f"() => document.querySelectorAll('.pictures figure').length > {before}")
+
+
+def unfold(page: Any) -> None:
+    """Open everything that is folded."""
+    page.evaluate("document.querySelectorAll('details').forEach(part => part.open = true)")
 
 
 def step_of(page: Any) -> str:

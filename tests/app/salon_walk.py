@@ -49,6 +49,6 @@ def enter(page: Any, url: str, name: str = "Ada", path: str = "/groomer/") -> No
 
 
 def show(page: Any, step: str) -> None:
-    """Lead the page to a step as a link would, and wait for it."""
-    page.evaluate("step => { location.hash = step; }", step)
-    page.wait_for_selector(f'.page[data-step="{step}"]')
+    """Lead the browser to a step."""
+    page.goto(f"{page.url.split('/groomer/')[0]}/groomer/{step}")
+    page.wait_for_selector(f'.page[data-step="{step.split("?", maxsplit=1)[0]}"]')

@@ -149,7 +149,7 @@ def test_an_owner_who_answers_and_sends_a_photo_while_the_server_is_killed_loses
         other.wait_for_function(SENT, timeout=60_000)
         # noise is no dog: that the server says so shows that the photo came
         page.wait_for_function(
-            "document.querySelector('[data-words]').textContent.includes('Not kept') "
+            "() => document.querySelector('[data-words]').textContent.includes('Not kept') "
             "|| document.querySelectorAll('.pictures figure').length",
             timeout=60_000,
         )

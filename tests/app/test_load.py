@@ -14,7 +14,6 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 OWNERS = 20
 LINKS = "/api/v1/dogs/by-link"
-VIEW = "/owner/gradio_api/run/predict"
 
 
 def batched(answers: dict[str, object], size: int = 3) -> list[list[str]]:
@@ -42,10 +41,8 @@ async def owner(web: httpx.AsyncClient, number: int, photo: bytes, took: dict[st
     for names in batched(answers):
         given = {name: answers[name] for name in names}
         await timed("answer", web.patch(f"{LINKS}/{token}/answers", json=given))
-        wish = {"token": token, "step": "next", "skipped": []}
-        await timed("view", web.post(VIEW, json={"data": [], "fn_index": 0, "event_data": wish}))
-    wish = {"token": token, "step": "result", "skipped": []}
-    shown = await timed("result", web.post(VIEW, json={"data": [], "fn_index": 0, "event_data": wish}))
+        await timed("view", web.get(f"/owner/next?dog={token}", follow_redirects=True))
+    shown = await timed("result", web.get(f"/owner/result?dog={token}"))
     assert f"Dog {number}" in shown.text
     took.setdefault("photo to result", []).append(time.perf_counter() - began)
     await timed("sheet", web.get(f"{LINKS}/{token}/sheet.pdf"))

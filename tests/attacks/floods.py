@@ -9,6 +9,7 @@ from contextlib import suppress
 
 import httpx
 
+from app.guard import PAGES
 from tests.attacks.serving import LINKS, Serving
 
 
@@ -142,7 +143,7 @@ def framework_calls(server: Serving) -> Counter[str]:
     bodies += [{"data": data, "fn_index": 0} for data in (None, [1], {}, "x")]
     bodies += [{}, {"fn_index": 0, "event_data": [1]}]
     with server.client() as web:
-        for page in ("/owner", "/groomer", "/researcher"):
+        for page in ("/owner", "/groomer", *PAGES):
             for route in routes:
                 for body in bodies:
                     answer = web.post(f"{page}/gradio_api/{route}", json=body)

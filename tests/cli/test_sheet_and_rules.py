@@ -60,4 +60,4 @@ def test_every_rule_names_its_source(capsys):
 
 def test_an_unknown_tool_is_named_with_those_there_are(capsys):
     assert main(["rules", "--tool", "garden_rake"]) == 3
-    assert "undercoat_rake" in capsys.readouterr().err
+    assert "Undercoat rake" in capsys.readouterr().err

@@ -1,0 +1,130 @@
+"""What an owner ticked is kept, whatever is pressed next, in a real browser."""
+
+from __future__ import annotations
+
+import pytest
+from owner_walk import open_step, press_and_wait, step_of
+from test_owner_page import card_scene
+
+pytestmark = pytest.mark.browser
+_AT = """([x, y]) => { const box = document.querySelector("[data-picture]").getBoundingClientRect();
+return { clientX: box.left + x, clientY: box.top + y }; }"""
+
+
+def answers(web, token):
+    return web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]
+
+
+@pytest.fixture
+def terrier(server, web):
+    """A dog with a breed, so that there is a result to press for."""
+    token = server.start_dog()
+    web.patch(f"/api/v1/dogs/by-link/{token}/answers", json={"breed": "Border Terrier"}).raise_for_status()
+    return token
+
+
+LEAVE = {
+    "show the result now": lambda page: press_and_wait(page, ".actions [data-go=result]"),
+    "a tab": lambda page: press_and_wait(page, "nav [data-go=photos]"),
+    "skip": lambda page: press_and_wait(page, "[data-pass]"),
+    "next": lambda page: press_and_wait(page, "[type=submit]"),
+}
+
+
+@pytest.mark.parametrize("press", LEAVE.values(), ids=LEAVE.keys())
+def test_sores_that_were_ticked_are_kept_whatever_is_pressed(server, visitor, web, terrier, press):
+    page = visitor()
+    open_step(page, server.url, terrier, "q/skin")
+    page.check('input[name="skin_trouble"][value="sores"]')
+    press(page)
+    assert answers(web, terrier)["skin_trouble"] == ["sores"]
+    if step_of(page) == "result":
+        assert page.locator(".note.stop").count() > 0
+    assert page.said == []
+
+
+def test_sores_that_were_ticked_are_kept_over_back_and_over_a_reload(server, visitor, web, terrier):
+    page = visitor()
+    open_step(page, server.url, terrier, "photos")
+    open_step(page, server.url, terrier, "q/skin")
+    page.check('input[name="skin_trouble"][value="sores"]')
+    press_and_wait(page, "[data-back]")
+    assert answers(web, terrier)["skin_trouble"] == ["sores"]
+    open_step(page, server.url, terrier, "q/skin")
+    page.check('input[name="skin_trouble"][value="pain"]')
+    page.reload()
+    page.wait_for_selector('input[name="skin_trouble"][value="pain"]:checked')
+    assert set(answers(web, terrier)["skin_trouble"]) == {"sores", "pain"}
+
+
+def test_an_old_tab_takes_nothing_back_that_another_tab_said(server, visitor, web):
+    token = server.start_dog()
+    old = visitor()
+    open_step(old, server.url, token, "q/dog")
+    web.patch(f"/api/v1/dogs/by-link/{token}/answers", json={"breed": "Border Terrier"}).raise_for_status()
+    old.fill("#age_months", "30")
+    press_and_wait(old, "[type=submit]")
+    assert answers(web, token) == {"breed": "Border Terrier", "age_months": 30}
+
+
+def test_an_entry_that_cannot_be_is_said_and_the_rest_stays_on_the_screen(server, visitor, web, terrier):
+    page = visitor()
+    open_step(page, server.url, terrier, "q/dog")
+    page.fill("#age_months", "99999")
+    page.click(".actions [data-go=result]")
+    page.wait_for_selector("[data-error]:visible")
+    said = page.inner_text("[data-error]")
+    assert "age_months" not in said and "months" in said
+    assert page.input_value("#age_months") == "99999"
+    assert step_of(page) == "q/dog"
+
+
+def test_inches_years_and_pounds_are_taken_and_shown_as_they_were_typed(server, visitor, web, terrier):
+    """1 in = 25.4 mm, 1 lb = 0.45359237 kg: international yard and pound agreement, 1959."""
+    page = visitor()
+    open_step(page, server.url, terrier, "q/dog")
+    page.fill("#age_months", "2.5")
+    page.select_option('[data-unit-of="age_months"]', label="years")
+    assert page.input_value("#age_months") == "0.208"  # 2.5 months, said in years
+    page.fill("#age_months", "2.5")
+    press_and_wait(page, "[type=submit]")
+    assert answers(web, terrier)["age_months"] == 30
+    open_step(page, server.url, terrier, "q/length")
+    page.select_option('[data-unit-of="trunk_length_mm"]', label="inches")
+    page.fill("#trunk_length_mm", "1.5")
+    press_and_wait(page, "[type=submit]")
+    assert answers(web, terrier)["trunk_length_mm"] == pytest.approx(38.1)
+    open_step(page, server.url, terrier, "q/length")
+    assert page.input_value("#trunk_length_mm") == "1.5"  # the unit is remembered
+    press_and_wait(page, "[type=submit]")
+    assert answers(web, terrier)["trunk_length_mm"] == pytest.approx(38.1)
+    open_step(page, server.url, terrier, "q/time")
+    page.select_option('[data-unit-of="weight_kg"]', label="pounds")
+    page.fill("#weight_kg", "14")
+    press_and_wait(page, "[type=submit]")
+    assert answers(web, terrier)["weight_kg"] == pytest.approx(14 * 0.45359237, abs=1e-4)
+
+
+def test_marks_that_were_not_moved_give_no_length_and_none_covers_another(server, visitor, terrier, tmp_path):
+    page = visitor()
+    open_step(page, server.url, terrier, "measure")
+    marks = card_scene(tmp_path / "card.png")
+    page.set_input_files("#card-photo", tmp_path / "card.png")
+    page.wait_for_selector(".mark")
+    places = [mark.bounding_box() for mark in page.locator(".mark").all()]
+    apart = [abs(a["x"] - b["x"]) for n, a in enumerate(places) for b in places[n + 1 :]]
+    assert min(apart) >= 44
+    page.click("[data-form=measure] [type=submit]")
+    page.wait_for_selector("[data-error]:visible")
+    assert "no place yet: 1, 2, 3, 4, A, B" in page.inner_text("[data-error]")
+    assert page.inner_text("[data-length]") == ""
+    # A press in the picture puts the next mark; no dragging is needed.
+    picture = page.locator("[data-picture]")
+    scale = picture.bounding_box()["width"] / 800
+    for x, y in marks:
+        picture.dispatch_event("click", page.evaluate(_AT, [x * scale, y * scale]))
+    page.click("[data-form=measure] [type=submit]")
+    page.wait_for_selector("[data-keep]:visible")
+    assert "The hair is 60 mm" in page.inner_text("[data-length]") or "The hair is 59" in page.inner_text(
+        "[data-length]"
+    )
