@@ -173,6 +173,10 @@ def signed_in(salon: Records, cookies: Mapping[str, str]) -> User | None:
     return records.session_user(salon, token) if token else None
 
 
+RESEARCHERS = (UserRole.RESEARCHER, UserRole.GROOMER)
+"""Who may see what researchers see."""
+
+
 class ForbiddenError(RecordError):
     """Whoever asks may not see this."""
 
@@ -199,7 +203,7 @@ def groomer(request: Request) -> User:
 
 def researcher(request: Request) -> User:
     """As a dependency: groomers and researchers pass."""
-    return require(request.app.state.records, request.cookies, UserRole.RESEARCHER, UserRole.GROOMER)
+    return require(request.app.state.records, request.cookies, *RESEARCHERS)
 
 
 def dog_of_link(salon: Records, token: str) -> Dog:

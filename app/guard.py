@@ -9,13 +9,16 @@ import json
 import re
 import time
 from collections import OrderedDict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from ipaddress import ip_address, ip_network
 from typing import Annotated, Any
 from urllib.parse import urlsplit
 
 from pydantic import BaseModel, Field, JsonValue, ValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from coatclass.plain_text import printable
@@ -36,11 +39,13 @@ _HEADERS = {
     "cross-origin-opener-policy": "same-origin",
 }
 PAGES = ("/workbench",)
-"""Where pages of the framework are mounted."""
-# All that a mounted page needs: itself, its files, and the one call that shows a view. Everything else that the
-# framework would offer (uploads, reads of files, streams, queues, recordings, consoles) is nobody's business here.
-_CALL = "/gradio_api/run/predict"
-_OPEN = re.compile(rf"/?|/config/?|/theme\.css|/(assets|static|svelte)/[^\0]*|{_CALL}/?")
+"""Where pages of the framework are mounted: the researcher's."""
+# All that a mounted page needs: itself, its files, uploads, and the queue of its calls. Everything else that the
+# framework would offer (reads of files, streams, recordings, consoles) is nobody's business here.
+_CALL = "/gradio_api/queue/join"
+_API = rf"/gradio_api/(upload|upload_progress|queue/data|heartbeat/[\w.-]+|startup-events)|{_CALL}"
+_OPEN = re.compile(rf"/?|/try|/config/?|(/gradio_api)?/theme\.css|/(assets|static|svelte)/[^\0]*|({_API})/?")
+_FREE = re.compile(r"/(assets|static|svelte)/[^\0]*|(/gradio_api)?/theme\.css")  # the program's own files
 _CALL_BYTES = 64_000
 
 
@@ -120,11 +125,18 @@ def _bare_host(host: str) -> str:
 
 
 class ClosedDoors:
-    """Lets nothing through to the mounted pages but what they need, and no call to them that is not one of theirs."""
+    """Lets nothing through to the mounted pages but what they need, and nobody who may not see them.
 
-    def __init__(self, app: ASGIApp, pages: Sequence[str] = PAGES) -> None:
+    Args:
+        may_enter: tells in a thread whether a request's sender may; nobody is kept out without it.
+    """
+
+    def __init__(
+        self, app: ASGIApp, pages: Sequence[str] = PAGES, may_enter: Callable[[Request], Response | None] | None = None
+    ) -> None:
         self.app = app
         self.pages = pages
+        self.may_enter = may_enter
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "websocket":
@@ -136,10 +148,15 @@ class ClosedDoors:
         rest = scope["path"].removeprefix(page)
         if not _OPEN.fullmatch(rest):
             await _refuse(send, refusal(404, "closed", "There is nothing here.", "Use the pages of the app."))
+        elif not _FREE.fullmatch(rest) and (kept_out := await self._kept_out(scope)) is not None:
+            await kept_out(scope, receive, send)
         elif rest.startswith(_CALL):
             await self._call(scope, receive, send)
         else:
             await self.app(scope, receive, send)
+
+    async def _kept_out(self, scope: Scope) -> Response | None:
+        return await run_in_threadpool(self.may_enter, Request(scope)) if self.may_enter else None
 
     async def _call(self, scope: Scope, receive: Receive, send: Send) -> None:
         body = await gathered(receive, _CALL_BYTES)
@@ -152,12 +169,12 @@ class ClosedDoors:
 
 
 class PageCall(BaseModel):
-    """What a page sends to be shown a view: each page has one handler, which reads the event alone."""
+    """A call of one of a page's handlers, in the form in which it may come."""
 
-    data: Annotated[list[None], Field(max_length=0)]
-    fn_index: Annotated[int, Field(ge=0, le=0, strict=True)]
-    event_data: dict[str, JsonValue] = Field(default_factory=dict)
-    session_hash: Annotated[str, Field(max_length=100)] | None = None
+    data: Annotated[list[JsonValue], Field(max_length=20)]
+    fn_index: Annotated[int, Field(ge=0, lt=100, strict=True)]
+    event_data: dict[str, JsonValue] | None = None
+    session_hash: Annotated[str, Field(max_length=100)]
     trigger_id: int | None = None
 
 

@@ -1,4 +1,4 @@
-"""The web app: FastAPI for photos, sign-in and files; gradio's pages on top."""
+"""The web app: FastAPI for the pages, photos and files; gradio for the researcher's workbench."""
 
 from __future__ import annotations
 
@@ -108,10 +108,12 @@ def _mount_pages(app: FastAPI) -> None:
 
 def _stand_guard(app: FastAPI, settings: Settings) -> None:
     """The last one added meets a request first."""
+    from app.signed_in import may_enter_workbench
+
     app.add_middleware(guard.PlainBody, max_bytes=settings.limits["upload"]["answers_bytes"])
     app.add_middleware(guard.BodyLimit, max_bytes=settings.limits["upload"]["body_bytes"])
     app.add_middleware(guard.SameOrigin)
-    app.add_middleware(guard.ClosedDoors)
+    app.add_middleware(guard.ClosedDoors, may_enter=may_enter_workbench)
     app.add_middleware(guard.RateLimit, rates=settings.limits["rate"])
     app.add_middleware(guard.KnownHost, names=settings.hosts)
     app.add_middleware(guard.SecurityHeaders)

@@ -9,6 +9,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app import accounts
 from app.design import render
+from app.errors import answer
+from coatclass.errors import RecordError
 from coatclass.records import User, UserRole
 
 HOMES = {UserRole.GROOMER: "/groomer/", UserRole.RESEARCHER: "/researcher/"}
@@ -61,3 +63,16 @@ def who(request: Request, *roles: UserRole) -> User | Response:
         return user
     why = "other" if user is not None else "ended" if accounts.COOKIE in request.cookies else ""
     return RedirectResponse(f"/sign-in?{why}=1" if why else "/sign-in", 303)
+
+
+def may_enter_workbench(request: Request) -> Response | None:
+    """Where a request to the workbench is led instead; None if its sender may enter."""
+    try:
+        user = who(request, *accounts.RESEARCHERS)
+    except RecordError as error:
+        return answer(503, error.code, error.problem, error.next_step, retry_after="5")
+    if isinstance(user, User):
+        return None
+    if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+        return user
+    return answer(401, "forbidden", "You are not signed in.", "Sign in first.")

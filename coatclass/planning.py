@@ -22,7 +22,7 @@ from coatclass.contract import (
     Who,
 )
 from coatclass.taxonomy import ZONES, BodyZone, CoatCategory, LengthBand
-from coatclass.triage import Rule, after_visit, rules, triage
+from coatclass.triage import Rule, after_visit, rules, triage, zones_of
 from coatclass.words import catalogue
 
 __all__ = ["Advice", "Phase", "PhaseName", "Plan", "advise", "as_today", "plan", "tools_by_coat"]
@@ -186,7 +186,7 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
             cleared,
             tools,
             codes=codes,
-            coming=None if name == "grown" else _whole(situation, at),
+            coming=None if name == "grown" else replace(at, categories=situation.categories),
             was_matted=was_matted and name == "after",
             language=language,
         )
@@ -204,10 +204,10 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
 def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
     """The dog in the coat that it wears today, a pup in its puppy coat, and what may be done with it.
 
-    A pup's triage also looks at the coats that may come: a spitz is not clipped as a puppy either.
+    A pup's triage also looks at the coats that may come: a spitz is not clipped as a puppy either, and has no beard.
     """
     worn = genetics.puppy_coat(situation)
-    return worn, triage(_whole(situation, worn))
+    return worn, triage(_whole(situation, worn), having=zones_of(situation))
 
 
 def _whole(situation: CoatSituation, worn: CoatSituation) -> CoatSituation:
@@ -227,7 +227,7 @@ def tools_by_coat(situation: CoatSituation) -> ToolsByCoat:
         dog = replace(situation, categories=categories, bands=bands)
         worn = genetics.puppy_coat(dog)
         if categories not in cleared:
-            cleared[categories] = triage(_whole(dog, worn))
+            cleared[categories] = triage(_whole(dog, worn), having=zones_of(dog))
         return toolkit.roles(worn, cleared[categories])
 
     return tools
@@ -294,9 +294,25 @@ def _visit(situation: CoatSituation, found: Triage, language: str) -> tuple[Ask,
         Ask(who=rule.first, rule=rule.id, text=texts.say(f"ask.{rule.id}"), zones=_asked(rule, situation, found))
         for rule in rules()
         if rule.id in found.rules and rule.first is not Who.OWNER and texts.has(f"ask.{rule.id}")
-        and not (found.comes_off and rule.id == "tight-mats")
     ]  # fmt: skip
-    return tuple(sorted(asks, key=lambda ask: ask.who is not Who.VET))
+    told = [ask for ask in asks if not any(_says_it(other, ask, asks) for other in asks)]
+    return tuple(sorted(told, key=lambda ask: ask.who is not Who.VET))
+
+
+def _says_it(other: Ask, ask: Ask, asks: Sequence[Ask]) -> bool:
+    """Whether another ask already sends the same places to the groomer: mats are asked about once."""
+    mats = {rule.id for rule in rules() if rule.mats}
+    if other is ask or not {ask.rule, other.rule} <= mats or not set(ask.zones) <= set(other.zones):
+        return False
+    return (
+        set(ask.zones) < set(other.zones)
+        or _comes_off(other) > _comes_off(ask)
+        or (_comes_off(other) == _comes_off(ask) and asks.index(other) < asks.index(ask))
+    )
+
+
+def _comes_off(ask: Ask) -> bool:
+    return next(rule.comes_off for rule in rules() if rule.id == ask.rule)
 
 
 def _asked(rule: Rule, situation: CoatSituation, found: Triage) -> tuple[BodyZone, ...]:

@@ -2,43 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from typing import Any
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI
 
 from app.design._templates import HEAD
 from app.design._theme import theme
 
 
-def blocks(title: str) -> Any:
+def blocks(title: str, **options: Any) -> Any:
     """An empty page; use it as a context."""
     import gradio as gr
 
-    return gr.Blocks(title=title, analytics_enabled=False, fill_width=True)
+    return gr.Blocks(title=title, analytics_enabled=False, fill_width=True, **options)
 
 
 def mount(
-    app: FastAPI,
-    page: Any,
-    path: str,
-    *,
-    scripts: tuple[str, ...] = (),
-    auth: Callable[[Request], str | None] | None = None,
+    app: FastAPI, page: Any, path: str, *, max_file_size: int = 1, queue: Mapping[str, int] | None = None
 ) -> FastAPI:
-    """Mount a page.
+    """Mount a page; who may come in is the guard's business, and its handlers ask again.
 
     Args:
-        scripts: names of files in ``app/static`` that the page needs.
-        auth: tells who asks, None for nobody; the page's own handlers must ask again.
+        max_file_size: of one file, bytes.
+        queue: ``at_once`` calls of a handler, ``waiting`` behind them.
     """
     import gradio as gr
 
-    gr.routes.DEFAULT_TEMP_DIR = gr.utils.get_upload_folder()  # as the environment says now, not when it was imported
+    limits = queue or {"at_once": 1, "waiting": 8}
     # gradio checks the paths of files in a request only for pages that were launched; a mounted page never is.
     page.has_launched = True
-    page.queue(default_concurrency_limit=8, max_size=64, api_open=False)
-    head = HEAD + "".join(f'<script defer src="/static/{name}"></script>' for name in scripts)
+    page.queue(default_concurrency_limit=limits["at_once"], max_size=limits["waiting"], api_open=False)
     return gr.mount_gradio_app(
         app,
         page,
@@ -51,9 +45,7 @@ def mount(
         enable_monitoring=False,
         mcp_server=False,
         allowed_paths=[],
-        blocked_paths=["/"],
-        max_file_size=1,
-        auth_dependency=auth,
+        max_file_size=max_file_size,
         theme=theme(),
-        head=head,
+        head=HEAD,
     )

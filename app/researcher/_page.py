@@ -1,4 +1,4 @@
-"""The researcher's page under ``/researcher``; groomers may look as well."""
+"""The researcher's pages, ``/researcher`` and ``/workbench``; groomers may look as well."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import Response
 
-from app import pages, signed_in
+from app import accounts, pages, signed_in
 from app.api.research import HOW, evaluation_files
 from app.design import render
 from coatclass.records import Finding, User, UserRole
@@ -17,14 +17,17 @@ router = APIRouter(include_in_schema=False)
 
 def researcher_page(app: FastAPI) -> None:
     """Serve it under ``/researcher``."""
+    from app.researcher._workbench import workbench
+
     app.include_router(router)
+    workbench(app)
 
 
 @router.get("/researcher")
 @router.get("/researcher/")
 async def page(request: Request) -> Response:
     """Findings without names, and how well the release does."""
-    user = signed_in.who(request, UserRole.RESEARCHER, UserRole.GROOMER)
+    user = signed_in.who(request, *accounts.RESEARCHERS)
     if isinstance(user, Response):
         return user
 

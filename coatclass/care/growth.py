@@ -423,11 +423,13 @@ def _curve(present: Present) -> tuple[tuple[date, float, float, float], ...]:
 # --- in words ---------------------------------------------------------------------------------------------------------
 
 
-def growth_words(growth: Growth, language: str = "en") -> tuple[str, ...]:
-    """Where the coat is going, in sentences."""
+def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = False) -> tuple[str, ...]:
+    """Where the coat is going, in sentences; ``comes_off``: the groomer has to take it off."""
     texts = catalogue(language, "care")
-    if growth.held:
-        lines = [texts.say("growth.held")]
+    if comes_off:
+        lines = [texts.say("growth.held_comes_off")]
+    elif growth.held:
+        lines = [texts.say("growth.held_full_length" if growth.mode == "full_length" else "growth.held")]
     elif growth.mode == "full_length":
         lines = [texts.say("growth.full_length")]
     elif growth.mode == "bounded":

@@ -126,6 +126,11 @@ def _cut_to_length(situation: CoatSituation) -> bool:
     return all(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
 
 
+def _some_are_cut(situation: CoatSituation) -> bool:
+    """Whether some of the coats that are still possible are cut to a length."""
+    return any(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
+
+
 def zones_at_risk(cleared: Triage, risk: MatRisk, mm: float) -> tuple[BodyZone, ...]:
     """Zones at which knots begin and which may be combed at home, at a trunk length in mm."""
     levels, may = risk.levels(mm), cleared.cleared(comb=True)
@@ -210,8 +215,11 @@ class _Work:
         return self._in_hand(mm) <= self._longest * self._most_sittings
 
     def fits(self, mm: float, given: float | None) -> bool:
-        """Whether dog and owner can take it; without minutes only the dog and the limit of all owners count."""
-        return self.bearable(mm) and not self.beyond(mm) and (given is None or self.minutes(mm) <= given)
+        """Whether dog and owner can take it; without minutes only the dog and the limit of all owners count.
+
+        Minutes count as people read them: nobody is told that 60 minutes are more than 60.
+        """
+        return self.bearable(mm) and not self.beyond(mm) and (given is None or _rounded(self.minutes(mm)) <= given)
 
     def of_touch_up(self, mm: float) -> float:
         """Minutes of one touch-up, whole ones."""
@@ -301,10 +309,10 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
     now = length_mm(situation)
     if cleared.comes_off:
         return "comes_off", None, "comes_off"
-    if not cleared.growth.open:
+    if not cleared.growth.open or not cleared.session.open:
         return _held(situation, cleared, budget, now)
     if not may_be_cut(situation, cleared):
-        return _uncut(budget)
+        return _uncut(budget, sure=not _some_are_cut(situation))
     if was_matted:
         return _short_for_now(budget, now)
     if budget is None or budget.fits is None:
@@ -312,11 +320,12 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
     return _by_time(budget, now)
 
 
-def _uncut(budget: TimeBudget | None) -> _Choice:
+def _uncut(budget: TimeBudget | None, *, sure: bool) -> _Choice:
+    """A coat that is not cut; not ``sure`` where that holds only for some of the coats that are still possible."""
     if budget is None or budget.fits is None:
-        return "not_cut", None, "not_cut"
+        return "not_cut", None, "not_cut" if sure else "not_cut_unsure"
     if budget.fits:
-        return "fits", None, "fits_uncut" if budget.given is None else "fits"
+        return "fits", None, "fits" if budget.given is not None else "fits_uncut" if sure else "not_cut_unsure"
     if budget.beyond or not budget.dog_bears:
         return "not_cut", None, "beyond_uncut"
     return "not_cut", None, "too_much_uncut" if budget.given else "no_time_uncut"
@@ -333,7 +342,8 @@ def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, 
         and budget.longest_mm < now
     ):
         return "shorter", float(budget.longest_mm), _too_long(budget)
-    why = "training" if CANNOT_BEAR in cleared.growth.rules else _BY_FIRST[cleared.growth.first]
+    by = cleared.growth if not cleared.growth.open else cleared.session
+    why = "training" if CANNOT_BEAR in by.rules and by.first is not Who.VET else _BY_FIRST[by.first]
     if DOUBLE_COAT in cleared.shorter.rules or not _cut_to_length(situation):
         return "not_cut", None, f"held_{why}_uncut"
     measured = situation.measured_mm is not None
@@ -372,14 +382,17 @@ def _too_long(budget: TimeBudget) -> str:
     return "shorter"
 
 
-def time_words(budget: TimeBudget, week: Week, language: str = "en") -> str:
-    """What the coat takes at today's length, in one sentence."""
+def time_words(budget: TimeBudget, week: Week, language: str = "en", *, then_mm: float | None = None) -> str:
+    """What the coat takes in one sentence: at today's length, or at ``then_mm`` after the visit."""
     texts = catalogue(language, "care")
+    at = texts.say("time.at_today") if then_mm is None else texts.say("time.at_then", mm=texts.mm(then_mm))
     if budget.beyond:
-        return texts.say("time.beyond" if budget.may_be_cut else "time.beyond_uncut")
+        return texts.say("time.beyond", at=at) if budget.may_be_cut else texts.say("time.beyond_uncut")
     key = "takes_too_much" if not budget.dog_bears else "takes" if week.sittings > 1 else "takes_once"
     minutes = {name: texts.number(_rounded(getattr(budget, name)), 0) for name in ("minutes", "low", "high")}
-    return texts.say(f"time.{key}", **minutes, sittings=week.sittings, sitting=texts.minutes(budget.sitting_minutes))
+    return texts.say(
+        f"time.{key}", at=at, **minutes, sittings=week.sittings, sitting=texts.minutes(budget.sitting_minutes)
+    )
 
 
 def _rounded(minutes: float) -> float:

@@ -35,6 +35,7 @@ from coatclass.contract import (
     ZoneFrequency,
 )
 from coatclass.taxonomy import BANDS, BodyZone, MatState
+from coatclass.triage import rules as triage_rules
 from coatclass.words import Catalogue, catalogue
 
 __all__ = ["routine", "training"]
@@ -168,9 +169,13 @@ def _touched(cleared: Triage) -> frozenset[BodyZone]:
 
 
 def _look(cleared: Triage, texts: Catalogue) -> tuple[RoutineStep, ...]:
+    """The look before everything else: with the eyes only where hands have to be trained first."""
     zones = _touched(cleared)
     if not zones:
         return ()
+    if CANNOT_BEAR in cleared.rules:
+        look = _step(texts, "look", zones, "look_eyes")
+        return (look.model_copy(update={"title": texts.say("step.look_eyes_title")}),)
     if zones == cleared.having:
         return (_step(texts, "look", zones),)
     return (_step(texts, "look", zones, "look_some", zones=texts.zones(zones, having=cleared.having)),)
@@ -282,7 +287,7 @@ def _knot_tools(zones: frozenset[BodyZone], cleared: Triage, tools: Sequence[Kit
     left, found = set(zones), []
     for item in sorted(ranked, key=lambda item: not zones <= set(item.zones)):
         if here := left & set(item.zones):
-            found.append((item.name, ordered(here)))
+            found.append((_inside(item, texts), ordered(here)))
             left -= here
     if left:
         found.append((texts.say("ladder.fingers"), ordered(left)))
@@ -351,10 +356,20 @@ def _groomer_decides(
     if situation.measured_mm is None and len(situation.bands) > 1 and not cleared.comes_off:
         bands = [texts.band(band) for band in BANDS if band in situation.bands]
         lines.append(texts.say("trial.decide_length", bands=texts.either(bands)))
-    later = [item.name for item in kit if item.role is Role.LATER]
+    later = [_inside(item, texts) for item in kit if item.role is Role.LATER and not _stopped(item)]
     if later and cleared.shopping.open:
         lines.append(texts.say("trial.decide_later", tools=texts.joined(later)))
     return tuple(lines)
+
+
+def _stopped(item: KitItem) -> bool:
+    """Whether a tool waits for vet, groomer's work or training, not for what a groomer finds out of the coat."""
+    return any(rule.id in item.rule[:1] for rule in triage_rules())
+
+
+def _inside(item: KitItem, texts: Catalogue) -> str:
+    """A tool's name inside a sentence; a tool that only the groomer knows keeps the groomer's."""
+    return texts.tool(item.tool, inside=True) if texts.has_word("tool", item.tool) else item.name
 
 
 # --- training ---------------------------------------------------------------------------------------------------------

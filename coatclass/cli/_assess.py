@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 import sys
 
 from coatclass.cli._dog import add_dog_arguments, answers_of, presented
@@ -11,6 +12,7 @@ from coatclass.cli._dog import add_dog_arguments, answers_of, presented
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_dog_arguments(parser)
+    parser.add_argument("--full", action="store_true", help="print all that can be looked up, too")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -30,8 +32,16 @@ def run(args: argparse.Namespace) -> int:
 
         from coatclass.cli._render import print_presentation
 
-        print_presentation(presented(assessment, given), Console())
+        print_presentation(presented(assessment, given), Console(), full=args.full, rest=_how_to_see_the_rest(args))
     for photo in assessment.photos:
         if photo.status == "refused":
             print(f"coatclass: {photo.file}: {' '.join(reason.text for reason in photo.reasons)}", file=sys.stderr)
     return 3 if assessment.category is None else 0
+
+
+def _how_to_see_the_rest(args: argparse.Namespace) -> str:
+    """One line with the command that prints the whole plan."""
+    given = [*args.photos]
+    given += ["--answers", str(args.answers)] if args.answers else []
+    given += ["--breed", args.breed] if args.breed else []
+    return f"Growth, length, reasons, sources and more: coatclass assess {shlex.join(given)} --full"

@@ -20,14 +20,24 @@ _BAR_WIDTH = 12
 _WIDEST_NAME = 30  # characters; longer names stand above what they name
 
 
-def print_presentation(plan: Presentation, console: Console) -> None:
-    """Print the verdict, then every section in its order."""
+def print_presentation(plan: Presentation, console: Console, *, full: bool = True, rest: str = "") -> None:
+    """Print the verdict, then the sections in their order.
+
+    Args:
+        plan: what to show.
+        console: where to.
+        full: every section; else those to be read at once.
+        rest: a last line that says how to see the others.
+    """
     console.print(Text(plan.title, style="bold"), soft_wrap=False)
-    for section in plan.on_screen():
+    for section in plan.on_screen() if full else plan.at_once():
         console.print()
         console.print(Text(section.title, style="bold underline"))
         for block in section.blocks:
             console.print(Padding(_WRITERS[type(block)](block), (0, 0, 0, 2)))
+    if rest and not full:
+        console.print()
+        console.print(Text(rest, style="dim"))
 
 
 def _text(block: shown.Text) -> RenderableType:

@@ -215,6 +215,10 @@ class Presentation:
         """A section by its id, None if this plan has none."""
         return next((one for one in self.sections if one.id == section_id), None)
 
+    def at_once(self) -> Iterator[Section]:
+        """The sections to be read at once."""
+        return (one for one in self.sections if one.place == "first")
+
     def on_screen(self) -> Iterator[Section]:
         """The sections that are not only for paper."""
         return (one for one in self.sections if one.place != "paper")

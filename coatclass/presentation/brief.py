@@ -126,9 +126,9 @@ def _visit(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Bl
 
 def _beware(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
     """What to take care of, at whatever step; the rest is in the details."""
-    steps = [block for section in plan.sections if section.id in ("now", "steps") for block in section.blocks]
-    at_steps = [note for block in steps if isinstance(block, Steps) for row in block.rows for note in row.notes]
-    care = [note for note in (*at_steps, *blocks) if isinstance(note, Note) and note.level == "care"]
+    others = [block for section in plan.sections if section.id in ("now", "steps", "bath") for block in section.blocks]
+    at_steps = [note for block in others if isinstance(block, Steps) for row in block.rows for note in row.notes]
+    care = [note for note in (*at_steps, *blocks, *others) if isinstance(note, Note) and note.level == "care"]
     return [*care[: _CAUTIONS[brevity]], Text(catalogue(plan.language).say("plan.caution.more"), "quiet")]
 
 

@@ -8,7 +8,7 @@ from coatclass import toolkit
 from coatclass.contract import KitItem, Role, RoutineStep, Who
 from coatclass.planning import Phase
 from coatclass.presentation.blocks import Block, Facts, Items, Note, StepRow, Steps, Text, ToolRow, Tools, WeekStrip
-from coatclass.presentation.subject import Subject, photos, same_work, usable, who_is_asked
+from coatclass.presentation.subject import Subject, essentials, photos, same_work, tool_name, usable, who_is_asked
 from coatclass.presentation.wording import ask_line, entry, note, week_lines, when
 from coatclass.taxonomy import BodyZone
 
@@ -31,6 +31,12 @@ __all__ = [
     "week",
 ]
 
+SAID_IN_FACTS = frozenset({"measured"})
+"""Reasons that only say again what the facts beside them say; they stand with what can be looked up."""
+
+RULE_OF_THE_BATH = "bath_order"
+"""The caution that the routine's own rule of the bath says."""
+
 
 def verdict(of: Subject) -> Iterator[Block]:
     """Which coat, how long, how sure, and why."""
@@ -51,7 +57,7 @@ def verdict(of: Subject) -> Iterator[Block]:
             pairs.append((of.say("coat.weight"), of.say("coat.kg", kg=of.words.number(situation.weight_kg))))
     if pairs:
         yield Facts(tuple(pairs))
-    yield from (Text(line) for line in of.reasons)
+    yield from (Text(text) for code, text in of.reasons if code not in SAID_IN_FACTS)
     if of.plan is None:
         yield Text(of.say("verdict.no_plan"))
         yield from photos(of)
@@ -71,6 +77,8 @@ def until_the_visit(of: Subject) -> Iterator[Block]:
     phase = of.plan.now
     if phase.week is None and phase.routine.steps:
         yield _step_block(of, phase, phase.routine.steps)
+    if not phase.triage.session.open and of.unplaced:
+        yield Text(of.say("now.where"))
     if of.uncertain and not of.plan.visit and phase.week is not None:
         yield Items(of.words.lines("plan.now.safe"))
     yield from training(of, phase)
@@ -97,7 +105,7 @@ def visit(of: Subject) -> Iterator[Block]:
     both = who_is_asked(of) == "both"
     for who in (Who.VET, Who.GROOMER):
         asked = tuple(ask_line(ask, of.having, of.words) for ask in of.plan.visit if ask.who is who)
-        if asked and both:
+        if both:
             yield Text(of.words.title(of.say(f"visit.{who}")), "headline")
         if asked:
             yield Items(asked)
@@ -118,9 +126,9 @@ def after(of: Subject) -> Iterator[Block]:
         yield Text(of.say(f"after.{key}", zones=of.words.zones(more, having=phase.triage.having)))
     if of.plan.now.triage.comes_off and phase.situation.measured_mm is not None:
         pairs.append((of.say("coat.length"), of.say("after.length", mm=of.words.mm(phase.situation.measured_mm))))
-    tools = [item.name for item in usable(phase) if item.role is Role.ESSENTIAL]
+    tools = essentials(phase, of.words)
     if tools and not same_work(of.plan):
-        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
+        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), tools))
     if phase.week is not None:
         pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
     if pairs:
@@ -140,9 +148,9 @@ def grown(of: Subject) -> Iterator[Block]:
     phase = of.plan.grown
     yield Text(of.say("grown.if"))
     pairs = []
-    tools = [item.name for item in usable(phase) if item.role is Role.ESSENTIAL]
+    tools = essentials(phase, of.words)
     if tools:
-        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), of.words.joined(tools)))
+        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), tools))
     if phase.week is not None:
         pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
     if pairs:
@@ -158,10 +166,13 @@ def dates(of: Subject) -> Iterator[Block]:
 
 
 def besides(of: Subject, level: str) -> Iterator[Block]:
-    """The cautions of a level that stand at no step."""
+    """The cautions of a level that stand at no step and not at the bath."""
     assert of.plan is not None
-    at_steps = {code for step in of.plan.now.routine.steps for code in step.cautions}
-    wanted = (one for one in of.plan.cautions if one.level == level and one.code not in at_steps)
+    phases = [phase for phase in (of.plan.now, of.plan.after) if phase is not None]
+    said = {code for phase in phases for step in phase.routine.steps for code in step.cautions}
+    if any(phase.routine.bath_steps for phase in phases):
+        said |= {one.code for one in of.plan.cautions if one.place == "bath"}
+    wanted = (one for one in of.plan.cautions if one.level == level and one.code not in said)
     yield from (note(one, of.having, of.words) for one in wanted)
 
 
@@ -169,14 +180,21 @@ def besides(of: Subject, level: str) -> Iterator[Block]:
 
 
 def kit(of: Subject, phase: Phase) -> Iterator[Block]:
-    """The tools to have in a phase, in the order of work."""
-    tools = usable(phase)
-    if not tools:
-        return
-    first = _first_to_buy(of, tools)
+    """The tools to have in a phase, in the order of work; what was shown as today's kit is only named again."""
+    assert of.plan is not None
+    tools, now = usable(phase), of.plan.now
+    shown = {item.tool for item in usable(now)} if phase is not now else set()
+    new = [item for item in tools if item.tool not in shown]
+    if len(new) < len(tools):
+        known = of.words.joined(tool_name(item, of.words) for item in tools if item.tool in shown)
+        yield Text(of.say("kit.as_now", tools=known))
+    first = None if shown else _first_to_buy(of, tools)
     if first is not None:
-        yield Text(of.say("kit.first", tool=first.name), "headline")
-    yield Tools(tuple(_tool(of, phase, item) for item in tools), of.say("step.where"), of.say("kit.features"))
+        yield Text(of.say("kit.first" if phase is now else "kit.first_then", tool=first.name), "headline")
+    if phase is now and phase.training and len(tools) > 1:
+        yield Text(of.say("kit.training"))
+    if new:
+        yield Tools(tuple(_tool(of, phase, item) for item in new), of.say("step.where"), of.say("kit.features"))
 
 
 def _first_to_buy(of: Subject, tools: Sequence[KitItem]) -> KitItem | None:
@@ -225,7 +243,9 @@ def _step_block(of: Subject, phase: Phase, steps: Sequence[RoutineStep]) -> Step
     assert of.plan is not None
     roles = {item.tool: item.role for item in phase.kit}
     by_code = {one.code: one for one in of.plan.cautions}
-    shown: set[str] = set()
+    now = of.plan.now.routine.steps if phase is not of.plan.now else ()
+    told = {(step.title, step.do, step.done_when) for step in now}
+    shown = {code for step in now for code in step.cautions}
     rows = []
     for step in steps:
         optional = step.tool is not None and roles.get(step.tool) is not Role.ESSENTIAL
@@ -237,9 +257,9 @@ def _step_block(of: Subject, phase: Phase, steps: Sequence[RoutineStep]) -> Step
                 tool=step.tool,
                 tag=of.say("step.helpful") if optional else "",
                 where=_where(of, phase, step.zones),
-                do=step.do,
-                done=step.done_when,
-                errors=step.errors,
+                do=of.say("step.as_now") if (again := (step.title, step.do, step.done_when) in told) else step.do,
+                done="" if again else step.done_when,
+                errors=() if again else step.errors,
                 notes=tuple(note(by_code[code], of.having, of.words) for code in codes),
             )
         )
@@ -257,11 +277,14 @@ def ladder(of: Subject, phase: Phase) -> Iterator[Block]:
 
 
 def bath(of: Subject, phase: Phase) -> Iterator[Block]:
-    """The bath day of a phase, or why there is none."""
+    """The bath day of a phase with its cautions, or why there is none."""
+    assert of.plan is not None
     if phase.routine.bath:
         yield Text(phase.routine.bath)
     if phase.routine.bath_steps:
         yield Items(phase.routine.bath_steps, numbered=True)
+        at_the_bath = (one for one in of.plan.cautions if one.place == "bath" and one.level != "stop")
+        yield from (note(one, of.having, of.words) for one in at_the_bath if one.code != RULE_OF_THE_BATH)
 
 
 def errors(of: Subject, phase: Phase) -> Iterator[Block]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from coatclass import care, toolkit
 from coatclass.contract import Role
 from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Picture, RuledLines, Table, Text
+from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
 from coatclass.presentation.subject import ASSESSED_IN, Subject, after_what, photos
 from coatclass.presentation.wording import percent, source
@@ -36,7 +37,7 @@ def mat_map(of: Subject) -> Iterator[Block]:
     assert of.plan is not None
     phase = of.plan.now
     leave = phase.triage.left_alone
-    rows = [row for row in phase.load if row.zone in care.RISK_ZONES and row.zone in phase.triage.having]
+    rows = [row for row in phase.load if row.zone in care.RISK_ZONES or row.zone in leave]
     if not rows:
         return
     yield Picture(dog_map(rows, leave, of.words))
@@ -56,8 +57,11 @@ def time_needed(of: Subject) -> Iterator[Block]:
     phase = of.kit_phase
     if phase is None or phase.time is None or phase.week is None:
         return
-    yield Text(care.time_words(phase.time, phase.week, of.words.language))
-    if phase.time.curve and not phase.time.beyond:
+    assert of.plan is not None
+    clipped = of.plan.now.triage.comes_off and phase is of.plan.after
+    then = phase.situation.measured_mm if clipped else None
+    yield Text(care.time_words(phase.time, phase.week, of.words.language, then_mm=then))
+    if phase.time.curve and phase.time.may_be_cut and not phase.time.beyond:
         yield Picture(time_curve(phase.time, phase.situation.measured_mm or of.now_mm, of.words))
 
 
@@ -67,7 +71,10 @@ def growing(of: Subject) -> Iterator[Block]:
     drawing = growth_curve(of.plan.growth, of.words, of.measured)
     if drawing is not None:
         yield Picture(drawing)
-    lines = tuple(of.words.title(line) for line in care.growth_words(of.plan.growth, of.words.language))
+    lines = tuple(
+        of.words.title(line)
+        for line in care.growth_words(of.plan.growth, of.words.language, comes_off=of.plan.now.triage.comes_off)
+    )
     if lines:
         yield Items(lines)
     yield from (Note("care", of.words.title(of.words.word("level", "care")), doubt) for doubt in of.plan.doubts)
@@ -76,9 +83,11 @@ def growing(of: Subject) -> Iterator[Block]:
 def length_advice(of: Subject) -> Iterator[Block]:
     """Which length goes with coat, mats and week, now and after the visit."""
     assert of.plan is not None
-    phases = (of.plan.now, of.plan.after) if of.plan.after is not None else (of.plan.now,)
-    texts = dict.fromkeys(phase.length.text for phase in phases if phase is not None and phase.length is not None)
-    yield from (Text(text) for text in texts)
+    now, after = of.plan.now.length, of.plan.after.length if of.plan.after else None
+    if now is not None and after is not None and now.text != after.text:
+        yield Facts(((of.say("section.now"), now.text), (of.say(f"section.{after_what(of)}"), after.text)))
+    elif now is not None:
+        yield Text(now.text)
 
 
 def trial(of: Subject) -> Iterator[Block]:
@@ -138,6 +147,7 @@ def others(of: Subject) -> Iterator[Block]:
 def how_sure(of: Subject) -> Iterator[Block]:
     """How likely each coat and length is, and what became of the photos."""
     found = of.assessment
+    yield from (Text(text) for code, text in of.reasons if code in SAID_IN_FACTS)
     if of.said.categories:
         yield Facts(tuple((of.words.title(of.words.coat(one)), of.words.definition("coat", one))
                           for one in of.said.categories))  # fmt: skip

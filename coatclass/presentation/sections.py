@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
 from typing import Protocol
@@ -122,7 +122,7 @@ def _plan_of(of: Subject) -> Iterator[tuple[str, Place, _Builder]]:
         yield "later", "more", more.later
         yield "others", "more", more.others
     yield "sure", "more", more.how_sure
-    yield "question", "more", more.next_question
+    yield "question", "more" if plan is not None else "first", more.next_question
     if plan is not None:
         yield "remarks", "more" if of.remarks else "paper", more.remarks
         yield "cautions", "more", more.cautions
@@ -148,15 +148,25 @@ def _routine_of(phase: Phase, prefix: str, only: Sequence[str] = ()) -> Iterator
 
 def _title(section_id: str, of: Subject) -> str:
     phase, _, part = section_id.rpartition("-")
-    if section_id == "visit":
-        return of.words.title(of.say(f"section.visit_{who_is_asked(of)}"))
-    if section_id == "now":
-        return of.say("section.now_until" if of.uncertain or (of.plan and of.plan.visit) else "section.now")
-    if section_id == "after":
-        return of.say(f"section.{after_what(of)}")
-    title = of.say(f"section.{part or section_id}", dog=of.words.title(of.said.dog))
+    key = _TITLES[section_id](of) if section_id in _TITLES else part
+    title = of.words.title(of.say(f"section.{key}"))
     if not phase:
         return title
     return of.say(
         "section.of_phase", phase=of.say(f"section.{after_what(of) if phase == 'after' else phase}"), part=title
     )
+
+
+def _title_of_now(of: Subject) -> str:
+    if of.plan and of.plan.now.training:
+        return "now_training"
+    return "now_until" if of.uncertain or (of.plan and of.plan.visit) else "now"
+
+
+# What a section is called that has more than one title.
+_TITLES: Mapping[str, Callable[[Subject], str]] = {
+    "now": _title_of_now,
+    "bath": lambda of: "bath" if of.plan and of.plan.now.routine.bath_steps else "no_bath",
+    "visit": lambda of: f"visit_{who_is_asked(of)}",
+    "after": after_what,
+}

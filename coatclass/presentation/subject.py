@@ -11,9 +11,20 @@ from coatclass.planning import Phase, Plan
 from coatclass.presentation.blocks import Block, Facts
 from coatclass.presentation.wording import Said
 from coatclass.taxonomy import BodyZone
+from coatclass.triage import rules
 from coatclass.words import LANGUAGES, Catalogue
 
-__all__ = ["ASSESSED_IN", "Subject", "after_what", "photos", "same_work", "usable", "who_is_asked"]
+__all__ = [
+    "ASSESSED_IN",
+    "Subject",
+    "after_what",
+    "essentials",
+    "photos",
+    "same_work",
+    "tool_name",
+    "usable",
+    "who_is_asked",
+]
 
 _USABLE = (Role.ESSENTIAL, Role.HELPFUL)
 ASSESSED_IN = LANGUAGES[0]
@@ -39,16 +50,28 @@ class Subject:
         return self.words.say(f"plan.{key}", **values)
 
     @property
-    def reasons(self) -> tuple[str, ...]:
-        """Why the verdict is what it is; an assessment gives reasons in one language only."""
+    def reasons(self) -> tuple[tuple[str, str], ...]:
+        """Why the verdict is what it is, by code; an assessment gives reasons in one language only."""
         if self.assessment is None or self.words.language != ASSESSED_IN:
             return ()
-        return tuple(reason.text for reason in self.assessment.reasons)
+        return tuple((reason.code, reason.text) for reason in self.assessment.reasons)
 
     @property
     def uncertain(self) -> bool:
         """Whether only hands can tell which coat it is."""
         return self.assessment is not None and self.assessment.verdict is Verdict.HANDS_ON
+
+    @property
+    def unplaced(self) -> bool:
+        """Whether a trouble of the skin was reported without its place, and the place would change the plan."""
+        if self.plan is None:
+            return False
+        dog = self.plan.now.situation
+        unplaced = dog.skin_trouble - set(dog.skin.values())
+        return any(
+            one.skin in unplaced and not one.zones and len({one.there, one.elsewhere, one.unnamed}) > 1
+            for one in rules()
+        )
 
     @property
     def having(self) -> frozenset[BodyZone]:
@@ -82,14 +105,28 @@ def same_work(plan: Plan) -> bool:
 def who_is_asked(of: Subject) -> str:
     """Who is asked at the visit: ``vet``, ``groomer`` or ``both``."""
     asked = {ask.who for ask in of.plan.visit} if of.plan else set()
+    if of.uncertain:
+        asked.add(Who.GROOMER)
     if {Who.VET, Who.GROOMER} <= asked:
         return "both"
     return "vet" if Who.VET in asked else "groomer"
 
 
 def after_what(of: Subject) -> str:
-    """Which title the time after has: after the visit, or after the training."""
-    return "after" if of.plan is not None and of.plan.visit else "after_training"
+    """Which title the time after has: after the visit, after the training, or after both."""
+    if of.plan is None or not of.plan.visit:
+        return "after_training"
+    return "after_both" if of.plan.now.training else "after"
+
+
+def tool_name(item: KitItem, words: Catalogue) -> str:
+    """A tool's name inside a sentence; a tool that only the groomer knows keeps the groomer's."""
+    return words.tool(item.tool, inside=True) if words.has_word("tool", item.tool) else item.name
+
+
+def essentials(phase: Phase, words: Catalogue) -> str:
+    """The tools that a phase can't do without, as a list."""
+    return words.title(words.joined(tool_name(one, words) for one in usable(phase) if one.role is Role.ESSENTIAL))
 
 
 def photos(of: Subject) -> Iterator[Block]:

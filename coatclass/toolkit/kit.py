@@ -21,7 +21,7 @@ from coatclass.toolkit.sentences import (
     triage_sentence,
     unsure_sentence,
 )
-from coatclass.toolkit.tables import catalogue, message, rule_file, zone_group
+from coatclass.toolkit.tables import catalogue, message, rule_file, texts, zone_group
 from coatclass.triage import closed_by
 
 UNCERTAIN = "uncertain-coat"
@@ -290,9 +290,10 @@ def _not_needed(tool: str, kit: Iterable[KitItem], cleared: Triage, language: st
     if by:
         return message(language, "why_later", why=triage_sentence(by, language))
     usable = [item for item in kit if item.role in USABLE]
-    same = [item.name for item in usable if catalogue()[item.tool].job == catalogue()[tool].job]
-    others = ", ".join(same or [item.name for item in usable if item.role is Role.ESSENTIAL])
-    return message(language, "why_not_needed", others=others)
+    same = [item for item in usable if catalogue()[item.tool].job == catalogue()[tool].job]
+    others = same or [item for item in usable if item.role is Role.ESSENTIAL]
+    names = texts(language).joined(texts(language).tool(item.tool, inside=True) for item in others)
+    return message(language, "why_not_needed", others=names)
 
 
 def closing(tool: str, cleared: Triage) -> str:

@@ -121,10 +121,15 @@ def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
     return tuple(zone for zone in ZONES if zone not in lacking - found)
 
 
-def triage(situation: CoatSituation) -> Triage:
-    """What may be done with this dog now, where, and by whom. Pure and monotone: more trouble never allows more."""
+def triage(situation: CoatSituation, *, having: tuple[BodyZone, ...] | None = None) -> Triage:
+    """What may be done with this dog now, where, and by whom. Pure and monotone: more trouble never allows more.
+
+    Args:
+        situation: the dog.
+        having: its zones; those that a coat that is still possible has if None.
+    """
     fits = (fit for rule in rules() if (fit := _fit(rule, situation)) is not None)
-    return _decided(tuple((fit.rule.id, fit.zones, fit.named) for fit in fits), zones_of(situation))
+    return _decided(tuple((fit.rule.id, fit.zones, fit.named) for fit in fits), having or zones_of(situation))
 
 
 @lru_cache(maxsize=1024)

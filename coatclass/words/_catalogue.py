@@ -117,6 +117,10 @@ class Catalogue:
         """
         return str(self._words.get(f"{kind}.{word}.name") or self._words[f"{kind}.{word}"])
 
+    def has_word(self, kind: str, word: str) -> bool:
+        """Whether the vocabulary names this word."""
+        return f"{kind}.{word}" in self._words or f"{kind}.{word}.name" in self._words
+
     def definition(self, kind: str, word: str, *, plain: bool = True) -> str:
         """What a coat, texture, undercoat, curl, lie, mat state or patience is; coats also precisely."""
         return str(self._words[f"{kind}.{word}.{'says' if plain else 'means'}"])
@@ -129,9 +133,10 @@ class Catalogue:
         """A length band in mm with inches, or a phrase that fits after a coat (``of 19 to 25 mm ...``)."""
         return str(self._words[f"band.{band}.{'phrase' if phrase else 'name'}"])
 
-    def tool(self, tool: str) -> str:
-        """The name of a tool."""
-        return self.word("tool", tool)
+    def tool(self, tool: str, *, inside: bool = False) -> str:
+        """The name of a tool as it begins a line, or as it stands inside a sentence."""
+        name = self.word("tool", tool)
+        return name if inside else self.title(name)
 
     def zone(self, zone: str, *, long: bool = False) -> str:
         """The name of a zone, or its longer description."""

@@ -76,11 +76,11 @@ async def test_reading_is_not_a_change():
 
 # Every route of the framework that no page of ours needs, the newer ones included.
 CLOSED = (
-    "upload", "upload_progress", "file=/etc/passwd", "file/etc/passwd", "proxy=http://x.test", "stream/x/1/y",
-    "component_server", "component_server/x", "reset", "reset/", "cancel", "process_recording", "queue/join",
-    "queue/data", "call/show", "call/v2/show", "call/show/1", "api/predict", "run/show", "heartbeat/x", "info",
+    "file=/etc/passwd", "file/etc/passwd", "proxy=http://x.test", "stream/x/1/y",
+    "component_server", "component_server/x", "reset", "reset/", "cancel", "process_recording", "run/predict",
+    "call/show", "call/v2/show", "call/show/1", "api/predict", "run/show", "info",
     "openapi.json", "vibe-edit", "vibe-edit/", "undo-vibe-edit", "vibe-code", "vibe-starter-queries", "runs",
-    "run-history/connect", "run-history/buckets", "deep_link", "startup-events", "app_id", "token", "user",
+    "run-history/connect", "run-history/buckets", "deep_link", "app_id", "token", "user",
     "login_check", "dev/reload", "profiling/traces", "custom_component/x/client/y/z", "mcp/sse", "../gradio_api/upload",
 )  # fmt: skip
 
@@ -99,22 +99,22 @@ async def test_no_page_has_a_sign_in_or_a_console_of_its_own(path):
         assert (await web.get(f"{guard.PAGES[0]}{path}")).status_code == 404
 
 
-CALL = {"data": [], "fn_index": 0, "event_data": {"step": "today"}, "session_hash": "abc", "trigger_id": 1}
+CALL = {"data": [None, 1], "fn_index": 3, "event_data": None, "session_hash": "abc", "trigger_id": 1}
 
 
 @pytest.mark.parametrize(
     "change",
     [
-        {"fn_index": 1}, {"fn_index": -1}, {"fn_index": 10**30}, {"fn_index": "0"}, {"fn_index": None},
+        {"fn_index": 100}, {"fn_index": -1}, {"fn_index": 10**30}, {"fn_index": "0"}, {"fn_index": None},
         {"fn_index": 0.5},
-        {"data": [1]}, {"data": None}, {"data": {}}, {"event_data": "x"}, {"event_data": [1]}, {"trigger_id": "x"},
-        {"session_hash": ["x"]}, {"session_hash": "x" * 1000},
+        {"data": [1] * 21}, {"data": None}, {"data": {}}, {"event_data": "x"}, {"event_data": [1]}, {"trigger_id": "x"},
+        {"session_hash": None}, {"session_hash": ["x"]}, {"session_hash": "x" * 1000},
     ],
 )  # fmt: skip
 async def test_a_call_that_is_none_of_a_pages_own_goes_no_further(change):
     async with client((guard.ClosedDoors, {})) as web:
-        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/run/predict", json=CALL)).status_code == 200
-        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/run/predict", json={**CALL, **change})).status_code == 422
+        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/queue/join", json=CALL)).status_code == 200
+        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/queue/join", json={**CALL, **change})).status_code == 422
 
 
 @pytest.mark.parametrize(
@@ -122,7 +122,7 @@ async def test_a_call_that_is_none_of_a_pages_own_goes_no_further(change):
 )
 async def test_a_call_that_is_no_json_goes_no_further(body):
     async with client((guard.ClosedDoors, {})) as web:
-        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/run/predict", content=body)).status_code == 422
+        assert (await web.post(f"{guard.PAGES[0]}/gradio_api/queue/join", content=body)).status_code == 422
 
 
 @pytest.mark.parametrize(

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import socket
-import subprocess
-import sys
 import time
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import httpx
@@ -14,20 +14,35 @@ import httpx
 ROOT = Path(__file__).resolve().parents[2]
 LINKS = "/api/v1/dogs/by-link"
 PASSWORD = "four wet terriers"
-# Visitors of a test all come from one address; what slows one address down is tested with the limits as they are.
-_START = """
-import sys
-from pathlib import Path
-from app.server import serve
-from app.settings import Settings, limits
-often = {"per_minute": 1_000_000, "burst": 1_000_000}
-values = limits()
-if sys.argv[4] == "relaxed":
-    values = {**values, "rate": {kind: often for kind in values["rate"]},
-              "connections": {**values["connections"], "per_address": 1000},
-              "sign_in": {**values["sign_in"], "free_by_name": 1e9, "free_by_address": 1e9}}
-serve(port=int(sys.argv[1]), settings=Settings(data=Path(sys.argv[2]), database_url=sys.argv[3] or None, limits=values))
-"""
+# A server of its own is forked for each test from a process that has imported the web app once.
+_FORKS = multiprocessing.get_context("forkserver")
+_FORKS.set_forkserver_preload(["app.server"])
+
+
+def _serve(*, log: Path, home: Path, port: int, data: Path, database: str, relaxed: bool) -> None:
+    """A server in a process of its own, whose words go into ``log``.
+
+    Visitors of a test all come from one address; what slows one address down is tested with the limits as they are.
+    """
+    with log.open("ab") as said:
+        os.dup2(said.fileno(), 1)
+        os.dup2(said.fileno(), 2)
+    os.chdir(ROOT)
+    os.environ.pop("GRADIO_TEMP_DIR", None)
+    os.environ["XDG_DATA_HOME"] = str(home)
+    from app.server import serve
+    from app.settings import Settings, limits
+
+    values = limits()
+    if relaxed:
+        often = {"per_minute": 1_000_000, "burst": 1_000_000}
+        values = {
+            **values,
+            "rate": dict.fromkeys(values["rate"], often),
+            "connections": {**values["connections"], "per_address": 1000},
+            "sign_in": {**values["sign_in"], "free_by_name": 1e9, "free_by_address": 1e9},
+        }
+    serve(port=port, settings=Settings(data=data, database_url=database or None, limits=values))
 
 
 def free_port() -> int:
@@ -52,7 +67,7 @@ class Serving:
         self.port = port or free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.log = log or data.parent / f"server-{self.port}.log"
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: BaseProcess | None = None
 
     @property
     def _home(self) -> Path:
@@ -61,20 +76,12 @@ class Serving:
 
     def start(self) -> None:
         """Start it and wait until it answers."""
-        environment = {**os.environ, "OMP_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
-        environment.pop("GRADIO_TEMP_DIR", None)
-        environment["XDG_DATA_HOME"] = str(self._home)
-        how = "relaxed" if self.relaxed else "as released"
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [sys.executable, "-c", _START, str(self.port), str(self.data), self.database, how],
-                cwd=ROOT,
-                env=environment,
-                stdout=log,
-                stderr=log,
-            )
+        own = {"data": self.data, "database": self.database, "relaxed": self.relaxed}
+        where = {"log": self.log, "home": self._home, "port": self.port}
+        self.process = _FORKS.Process(target=_serve, kwargs=own | where, daemon=True)
+        self.process.start()
         for _ in range(1200):
-            if self.process.poll() is not None:
+            if not self.process.is_alive():
                 raise RuntimeError(f"the server stopped:\n{self.log.read_text()[-3000:]}")
             try:
                 if httpx.get(f"{self.url}/health", timeout=30).status_code == httpx.codes.OK:
@@ -88,15 +95,14 @@ class Serving:
         """As a power cut would: without a word."""
         assert self.process is not None
         self.process.kill()
-        self.process.wait()
+        self.process.join()
 
     def stop(self) -> None:
         """As somebody who runs it would."""
-        if self.process is not None and self.process.poll() is None:
+        if self.process is not None and self.process.is_alive():
             self.process.terminate()
-            try:
-                self.process.wait(timeout=20)
-            except subprocess.TimeoutExpired:
+            self.process.join(timeout=20)
+            if self.process.is_alive():
                 self.kill()
 
     def __enter__(self) -> Serving:

@@ -1,6 +1,7 @@
-"""Lets the tests of this room import the made-up dogs of the care room (``care_dogs.py``)."""
+"""Lets the tests of this room import the made-up dogs of the care room and what reads a presentation."""
 
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "care"))
+ROOMS = Path(__file__).parent.parent
+sys.path[:0] = [str(ROOMS / "care"), str(ROOMS / "presentation")]

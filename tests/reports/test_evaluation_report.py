@@ -29,6 +29,24 @@ def report():
     return build_report(dogs(), "simulated dogs", resamples=50)
 
 
+@pytest.fixture(scope="module")
+def folder(report, tmp_path_factory):
+    """Where the report has been written, in a folder of its own."""
+    folder = tmp_path_factory.mktemp("report")
+    write_report(report, dogs(), folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def page(folder):
+    return (folder / "evaluation.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def read(folder):
+    return json.loads((folder / "evaluation.json").read_text(encoding="utf-8"))
+
+
 def test_the_report_has_every_section(report):
     expected = {
         "photo", "confusion", "calibration", "dog", "sets", "verdicts", "mixed", "by_confidence", "annotators",
@@ -41,10 +59,8 @@ def test_the_report_has_every_section(report):
     assert report["annotators"]["category_kappa"]["first and second person"].value < 1
 
 
-def test_answers_are_called_simulated_wherever_their_numbers_show(report, tmp_path):
-    written = write_report(report, dogs(), tmp_path)
-    assert written["simulated_answers"]["simulated"] and written["simulated_question_worth"]["simulated"]
-    page = (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+def test_answers_are_called_simulated_wherever_their_numbers_show(read, page):
+    assert read["simulated_answers"]["simulated"] and read["simulated_question_worth"]["simulated"]
     answers = page[page.index("<h2>Answers</h2>") :]
     assert answers.count("simulated") >= 4
 
@@ -54,10 +70,7 @@ def test_wrong_answers_make_answers_worse(report):
     assert rows[0]["log_loss"].value < rows[-1]["log_loss"].value
 
 
-def test_the_page_is_whole_and_needs_no_network(report, tmp_path):
-    write_report(report, dogs(), tmp_path)
-    page = (tmp_path / "evaluation.html").read_text(encoding="utf-8")
-
+def test_the_page_is_whole_and_needs_no_network(page):
     found: list[str] = []
 
     class Links(HTMLParser):
@@ -74,19 +87,15 @@ def test_the_page_is_whole_and_needs_no_network(report, tmp_path):
     assert page.rstrip().endswith("</html>")
 
 
-def test_the_json_holds_plain_numbers_with_intervals(report, tmp_path):
-    write_report(report, dogs(), tmp_path)
-    read = json.loads((tmp_path / "evaluation.json").read_text(encoding="utf-8"))
+def test_the_json_holds_plain_numbers_with_intervals(read, folder):
     accuracy = read["photo"]["category"]["accuracy"]
     assert set(accuracy) == {"value", "low", "high", "n"}
     assert read["schema_version"] == 1
-    assert not list(tmp_path.glob("*.unfinished"))
+    assert not list(folder.glob("*.unfinished"))
 
 
-def test_the_page_can_be_made_again_from_the_json(report, tmp_path):
-    write_report(report, dogs(), tmp_path)
-    read = json.loads((tmp_path / "evaluation.json").read_text(encoding="utf-8"))
-    assert page_of({"errors": [], **restored(read)}, {}) == (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+def test_the_page_can_be_made_again_from_the_json(read, page):
+    assert page_of({"errors": [], **restored(read)}, {}) == page
 
 
 def test_beside_a_reference_each_figure_is_told_once(report):
@@ -155,9 +164,7 @@ def test_the_subset_for_worse_pictures_keeps_the_shares_of_the_categories():
     assert len(CATEGORIES) == 7 and len(BANDS) == 4
 
 
-def test_people_read_lengths_in_millimetres_and_not_the_names_of_the_data(report, tmp_path):
-    write_report(report, dogs(), tmp_path)
-    page = (tmp_path / "evaluation.html").read_text(encoding="utf-8")
+def test_people_read_lengths_in_millimetres_and_not_the_names_of_the_data(page):
     assert "19 to 25 mm" in page and "19 25mm" not in page and "19_25mm" not in page
     assert ">-0.000<" not in page
 

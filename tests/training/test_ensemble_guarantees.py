@@ -56,22 +56,24 @@ def test_too_few_calibration_dogs_make_the_set_hold_everything():
     assert conformal_threshold(p, y, 0.95) == 0.0
 
 
-@pytest.mark.slow
-def test_settled_dogs_keep_the_promised_risk_with_the_promised_confidence():
-    """Learn then test: over calibration sets, the true risk exceeds 2 % at most 10 % of the time."""
+def broken_promises(risk: float, trials: int = 60) -> int:
+    """In how many calibrations for ``risk`` more than 2 % of the settled turn out wrong, with true probabilities."""
     rng = np.random.default_rng(3)
     fresh, truth = world(rng, 50_000, sharpness=6)
     sure, right = fresh.max(axis=1), fresh.argmax(axis=1) == truth
-    broken, found = 0, 0
-    trials = 60
+    broken = 0
     for _ in range(trials):
-        p, y = world(rng, 900, sharpness=6)
-        limit = settle_threshold(p.max(axis=1), p.argmax(axis=1) == y, risk=0.02, confidence=0.9)
-        found += limit != NEVER
-        settled = sure >= limit
-        broken += bool(settled.any()) and (~right[settled]).mean() > 0.02
-    assert found > 0, "the simulated world is sure enough for some threshold to be found"
-    assert broken <= stats.binom(trials, 0.1).ppf(0.999)
+        p, y = world(rng, 2500, sharpness=6)
+        limit = settle_threshold(p.max(axis=1), p.argmax(axis=1) == y, risk=risk, confidence=0.9)
+        assert limit != NEVER, "the simulated world is sure enough for a threshold"
+        broken += (~right[sure >= limit]).mean() > 0.02
+    return broken
+
+
+def test_settled_dogs_keep_the_promised_risk_and_thresholds_for_three_percent_would_not():
+    """Learn then test: over calibration sets, the true risk exceeds 2 % at most 10 % of the time."""
+    most = stats.binom(60, 0.1).ppf(0.999)
+    assert broken_promises(0.02) <= most < broken_promises(0.03)
 
 
 def test_nothing_is_settled_where_the_risk_can_not_be_kept():

@@ -141,6 +141,9 @@ def test_few_missing_zones_are_named_and_many_are_not():
         say.zone(zone) for zone in Z if zone not in {*five, Z.TAIL}
     )
     assert say.zones([Z.FEET, Z.CHEST]) == "chest and feet"
+    half = {Z.FEET, Z.CHEST, Z.NECK, Z.TAIL}  # as many missing as meant: the list is the plainer sentence
+    assert say.zones({Z.FEET, Z.CHEST}, having=half) == "chest and feet"
+    assert say.zones({Z.FEET, Z.CHEST, Z.NECK}, having=half) == "the whole dog except tail"
 
 
 def test_a_zone_that_the_dog_does_not_have_is_not_missed_and_not_named():

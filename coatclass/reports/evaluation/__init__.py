@@ -10,13 +10,15 @@ from coatclass.reports.evaluation.cases import (
     UNKNOWN,
     LabelledPhoto,
     LabelledPhotos,
+    is_scored,
     look_at,
+    read_scored,
     read_table,
     with_decisions,
 )
 from coatclass.reports.evaluation.figures import mixed_section, tables
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
-from coatclass.reports.evaluation.report import build_report, evaluate_table, write_report
+from coatclass.reports.evaluation.report import build_report, check_enough, evaluate_table, write_report
 from coatclass.reports.evaluation.subgroups import by_confidence
 from coatclass.reports.evaluation.tables import shown_table
 from coatclass.reports.evaluation.worse_pictures import robustness, subset
@@ -32,9 +34,12 @@ __all__ = [
     "bootstrap",
     "build_report",
     "by_confidence",
+    "check_enough",
     "evaluate_table",
+    "is_scored",
     "look_at",
     "mixed_section",
+    "read_scored",
     "read_table",
     "robustness",
     "shown_table",

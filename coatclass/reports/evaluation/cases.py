@@ -18,7 +18,7 @@ from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoRepor
 from coatclass.ensemble import Members
 from coatclass.errors import InputError, PhotoError
 from coatclass.estimating import Reading, decide, estimate, look
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 __all__ = [
     "COLUMNS",
@@ -28,9 +28,11 @@ __all__ = [
     "LabelledPhoto",
     "LabelledPhotos",
     "cie_lightness",
+    "is_scored",
     "look_at",
     "look_at_one",
     "picture_traits",
+    "read_scored",
     "read_table",
     "with_decisions",
 ]
@@ -184,6 +186,55 @@ def read_table(table: Path) -> LabelledPhotos:
         raise InputError(str(table), "names no photos.", "Add one row a photo.")
     _check_files(table, cases)
     return LabelledPhotos(cases)
+
+
+def is_scored(table: Path) -> bool:
+    """Whether a table holds scores, as ``coatclass score`` writes them, rather than photos to be looked at."""
+    with table.open(newline="", encoding="utf-8-sig", errors="replace") as stream:
+        return f"p_{CATEGORIES[0]}" in (next(csv.reader(stream), None) or ())
+
+
+def read_scored(table: Path) -> LabelledPhotos:
+    """Read a table of ``coatclass score`` with a column ``truth``, and ``truth_band`` and ``group`` if it has them.
+
+    Raises:
+        InputError: if a column is missing, or a cell is no number or no category.
+    """
+    needed = {"file", "truth", "verdict", "category_set"}
+    needed |= {f"p_{one}" for one in CATEGORIES} | {f"b_{one}" for one in BANDS}
+    try:
+        with table.open(newline="", encoding="utf-8-sig") as stream:
+            reader = csv.DictReader(stream)
+            if missing := needed - set(reader.fieldnames or ()):
+                problem = f"has no column {', '.join(sorted(missing))}."
+                raise InputError(str(table), problem, "Add to the table of `coatclass score` a column 'truth'.")
+            return LabelledPhotos(tuple(_scored(table, number, row) for number, row in enumerate(reader, start=2)))
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(str(table), "is not a CSV in UTF-8.", "Save it again as CSV (UTF-8).") from error
+
+
+def _scored(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
+    cells = {name: (text or "").strip() for name, text in row.items() if isinstance(text, str)}
+    truth = {"category": cells.get("truth", ""), "band": cells.get("truth_band", "")}
+    case = _case(table, number, {"file": cells["file"], "group": cells.get("group", ""), **truth})
+    if not cells[f"p_{CATEGORIES[0]}"]:
+        return case  # refused when it was scored
+    try:
+        coat = tuple(float(cells[f"p_{one}"]) for one in CATEGORIES)
+        length = tuple(float(cells[f"b_{one}"]) for one in BANDS)
+        verdict = Verdict(cells["verdict"])
+        categories = tuple(CoatCategory(one) for one in cells["category_set"].split())
+    except ValueError as error:
+        problem = f"holds in row {number} something that is no score ({error})."
+        raise InputError(str(table), problem, "Take the table as `coatclass score` wrote it.") from error
+    if any(abs(sum(one) - 1) > 0.01 or min(one) < 0 for one in (coat, length)):
+        problem = f"has probabilities in row {number} that don't add up to 1."
+        raise InputError(str(table), problem, "Take the table as `coatclass score` wrote it.")
+    return replace(
+        case,
+        estimate=CoatEstimate(category=coat, band=length, regime="photo"),
+        decision=Decision(categories=categories, bands=(), verdict=verdict),
+    )
 
 
 def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:

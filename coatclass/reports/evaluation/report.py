@@ -43,6 +43,7 @@ from coatclass.taxonomy import BANDS, CATEGORIES, category_label
 
 __all__ = [
     "build_report",
+    "check_enough",
     "evaluate_table",
     "restored",
     "write_report",
@@ -83,12 +84,21 @@ def evaluate_table(
         MissingExtraError: if matplotlib is not installed.
     """
     cases = with_decisions(look_at(read_table(table), advance))
-    if len(cases.judged) < FEWEST:
-        raise InputError(str(table), *_too_few(cases))
+    check_enough(cases, table)
     worse = robustness(subset(cases, robustness_photos)) if robustness_photos else None
     extra: dict[str, Any] = {"robustness": worse} if worse else {}
     report = build_report(cases, f"coatclass on {table.name}", resamples=resamples, simulate=simulate, gallery=gallery)
     return write_report(report | extra, cases, out)
+
+
+def check_enough(cases: LabelledPhotos, table: Path) -> None:
+    """Refuse cases of which too few can be judged to say anything.
+
+    Raises:
+        InputError: and why.
+    """
+    if len(cases.judged) < FEWEST:
+        raise InputError(str(table), *_too_few(cases))
 
 
 def _too_few(cases: LabelledPhotos) -> tuple[str, str]:

@@ -1,0 +1,287 @@
+"""The researcher's workbench: one photo tried, or a table with photos or scores evaluated, in gradio's own controls.
+
+What is uploaded is taken out of gradio's folder at once: a photo is read and forgotten, a table and its photos lie in a
+folder of the visit's own, which goes with it.
+"""
+
+from __future__ import annotations
+
+import shutil
+from base64 import b64encode
+from collections.abc import Iterator, Sequence
+from html import escape
+from io import BytesIO
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
+
+import gradio as gr
+from fastapi import FastAPI
+from PIL import Image
+
+from app import accounts
+from app.design import blocks, mount
+from app.looking import look_at, overlay
+from coatclass import photo
+from coatclass.assessing import assess_readings
+from coatclass.contract import Assessment
+from coatclass.errors import InputError, PhotoError
+from coatclass.reports import evaluation
+from coatclass.reports.evaluation.figures import tables
+from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.words import catalogue
+
+ROLES = accounts.RESEARCHERS
+PATH = "/workbench"
+_SHOWN_PX = 640
+_KEPT_S = 3600
+_MOST_FILES = 500
+_PREDICTED = ("file", "truth", "category", "probability", "category_set", "length_band", "verdict", "status")
+
+
+def workbench(app: FastAPI) -> None:
+    """Mount it under ``/workbench``; the guard lets only researchers and groomers through, and each handler asks."""
+
+    def ask(request: gr.Request) -> None:
+        accounts.require(app.state.records, dict(request.request.cookies), *ROLES)
+
+    with blocks("coatclass: workbench", delete_cache=(_KEPT_S, _KEPT_S)) as page:
+        _evaluating(ask)
+    with page.route("Try a photo", "/try"):
+        _trying(ask)
+    limits = app.state.settings.limits
+    mount(app, page, PATH, max_file_size=limits["upload"]["body_bytes"], queue=limits["workbench"])
+
+
+# --- a table and its photos -------------------------------------------------------------------------------------------
+
+
+def _evaluating(ask: Any) -> None:
+    gr.Navbar(main_page_name="Workbench")
+    gr.Markdown(
+        "# Workbench\nEvaluate the released program on labelled photos of your own, or photos that were scored "
+        "already. Nothing leaves this machine; what you upload is deleted after an hour. "
+        "[Try one photo](/workbench/try) · [Back to the researcher's page](/researcher/)"
+    )
+    bag = gr.State(None, time_to_live=_KEPT_S, delete_callback=_drop)
+    with gr.Row():
+        with gr.Column():
+            given = gr.File(label="A table (CSV) and its photos, at once or one after the other", file_count="multiple")
+            with gr.Accordion("What the table must look like", open=False):
+                gr.Markdown(_columns())
+        with gr.Column():
+            files = gr.Dataframe(headers=["file", "kB"], label="Here so far", interactive=False)
+    with gr.Row():
+        start = gr.Button("Evaluate", variant="primary")
+        clear = gr.Button("Remove everything")
+    said = gr.Markdown()
+    with gr.Row():
+        figures = gr.Dataframe(
+            headers=["figure", "value", "from", "to", "photos"], label="Figures with 95 % intervals", interactive=False
+        )
+        plot = gr.BarPlot(x="category", y="recall", y_lim=[0, 1], label="Recall by category", height=320)
+    predictions = gr.Dataframe(headers=list(_PREDICTED), label="Each photo", interactive=False, wrap=True)
+    report = gr.HTML(label="Report", padding=False)
+
+    def take(paths: list[str] | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
+        ask(request)
+        folder = kept or Path(mkdtemp(prefix="coatclass-bench-"))
+        for path in map(Path, paths or ()):
+            if len(list(folder.iterdir())) < _MOST_FILES:
+                shutil.move(path, folder / path.name)
+            path.unlink(missing_ok=True)
+        return folder, _listed(folder), None
+
+    def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
+        ask(request)
+        try:
+            cases, html = _evaluated(_table_of(kept), progress)
+        except InputError as error:
+            yield f"**{escape(error.problem)}** {escape(error.next_step)}", None, None, None, ""
+            return
+        yield "Done.", _figures(cases), _recall(cases), _predicted(cases), html
+
+    def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
+        ask(request)
+        _drop(kept)
+        return None, [], "", None, None, None, ""
+
+    private: dict[str, Any] = {"api_visibility": "private"}
+    given.upload(take, [given, bag], [bag, files, given], concurrency_limit=2, **private)
+    shown = [said, figures, plot, predictions, report]
+    start.click(evaluate, [bag], shown, concurrency_limit=1, **private)
+    clear.click(empty, [bag], [bag, files, *shown], **private)
+
+
+def _columns() -> str:
+    rows = "".join(f"\n| `{name}` | {meaning} |" for name, meaning in evaluation.COLUMNS.items())
+    return (
+        f"With photos, one row a photo (UTF-8):\n\n| column | meaning |\n|---|---|{rows}\n\n"
+        "Scored already: the table that `coatclass score` writes, with a column `truth` (the category) added, and if "
+        "you have them `truth_band` and `group`. Then no photos are needed."
+    )
+
+
+def _drop(folder: Path | None) -> None:
+    if folder is not None:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _listed(folder: Path) -> list[list[Any]]:
+    return [[path.name, round(path.stat().st_size / 1000)] for path in sorted(folder.iterdir())]
+
+
+def _table_of(folder: Path | None) -> Path:
+    tables = sorted(folder.glob("*.csv")) if folder is not None and folder.is_dir() else []
+    if len(tables) != 1:
+        problem = f"There are {len(tables)} tables here." if tables else "There is no table here yet."
+        raise InputError("the table", problem, "Upload one CSV file; remove everything to begin anew.")
+    return tables[0]
+
+
+def _evaluated(table: Path, progress: Any) -> tuple[evaluation.LabelledPhotos, str]:
+    """The cases with what the program says of each, and the report as a frame of its own."""
+    if evaluation.is_scored(table):
+        cases = evaluation.read_scored(table)
+    else:
+        cases = evaluation.read_table(table)
+        done = 0
+
+        def advance() -> None:
+            nonlocal done
+            done += 1
+            progress((done, len(cases)), desc="Looking at photos", unit="photos")
+
+        cases = evaluation.with_decisions(evaluation.look_at(cases, advance))
+    evaluation.check_enough(cases, table)
+    progress(None, desc="Writing the report")
+    made = evaluation.build_report(cases, f"coatclass on {table.name}", simulate=False)
+    out = table.parent / "report"
+    evaluation.write_report(made, cases, out)
+    pages = {name: (out / name).read_bytes() for name in ("evaluation.html", "evaluation.json")}
+    shutil.rmtree(out)
+    frame = f'<iframe title="Report" sandbox srcdoc="{escape(pages["evaluation.html"].decode())}"></iframe>'
+    links = " ".join(_download(name, content) for name, content in pages.items())
+    return cases, f'<p class="downloads">{links}</p><div class="report">{frame}</div>'
+
+
+def _download(name: str, content: bytes) -> str:
+    kind = "text/html" if name.endswith("html") else "application/json"
+    return f'<a download="{name}" href="data:{kind};base64,{b64encode(content).decode()}">Download {name}</a>'
+
+
+def _figures(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
+    return [
+        [f"{part}: {name.replace('_', ' ')}", round(one.value, 3), round(one.low, 3), round(one.high, 3), one.n]
+        for part, rows in tables(cases, resamples=300).items()
+        for name, one in rows.items()
+    ]
+
+
+def _recall(cases: evaluation.LabelledPhotos) -> Any:
+    import pandas as pd
+
+    judged = cases.judged
+    best = judged.p_category.argmax(axis=1)
+    rows = [
+        (category, float((best[judged.truth == place] == place).mean()))
+        for place, category in enumerate(CATEGORIES)
+        if (judged.truth == place).any()
+    ]
+    return pd.DataFrame(rows, columns=["category", "recall"])
+
+
+def _predicted(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
+    rows = []
+    for case in cases.rows:
+        truth = CATEGORIES[case.category] if case.category != evaluation.UNKNOWN else ""
+        status = str(case.report.status) if case.report else ""
+        if case.estimate is None or case.decision is None:
+            verdict = str(case.decision.verdict) if case.decision else ""
+            rows.append([case.file, truth, "", None, "", "", verdict, status])
+            continue
+        share = case.estimate.category
+        best, band = share.index(max(share)), case.estimate.band.index(max(case.estimate.band))
+        sets = " ".join(case.decision.categories)
+        said = [CATEGORIES[best], round(share[best], 3), sets, BANDS[band], str(case.decision.verdict)]
+        rows.append([case.file, truth, *said, status])
+    return rows
+
+
+# --- one photo --------------------------------------------------------------------------------------------------------
+
+
+def _trying(ask: Any) -> None:
+    gr.Markdown(
+        "# Try a photo\nWhat the program makes of one photo without any answers. The photo is read, shown here and "
+        "forgotten. [Workbench](/workbench/) · [Back to the researcher's page](/researcher/)"
+    )
+    with gr.Row():
+        with gr.Column():
+            given = gr.File(label="A photo of one dog (JPEG, PNG, WebP or HEIC)", file_count="single")
+            picture = gr.HTML(label="What was looked at", padding=False)
+        with gr.Column():
+            verdict = gr.Markdown()
+            coat = gr.Label(label="Coat", num_top_classes=len(CATEGORIES))
+            band = gr.Label(label="Length", num_top_classes=len(BANDS))
+
+    def look(path: str | None, request: gr.Request, progress: Any = gr.Progress()) -> tuple[Any, ...]:  # noqa: B008
+        ask(request)
+        if path is None:
+            return None, "", "", None, None
+        content = _taken(Path(path))
+        progress(None, desc="Looking at the photo")
+        return None, *_looked(content)
+
+    given.upload(look, [given], [given, picture, verdict, coat, band], concurrency_limit=1, api_visibility="private")
+
+
+def _taken(path: Path) -> bytes:
+    """An uploaded file's content; the file is gone."""
+    try:
+        return path.read_bytes()
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def _looked(content: bytes) -> tuple[str, str, Any, Any]:
+    """Picture, verdict and probabilities of coat and length."""
+    try:
+        looked = look_at(content, "photo")
+        image = photo.load(content).image
+    except PhotoError as error:
+        return "", f"**{escape(error.problem)}** {escape(error.next_step)}", None, None
+    assessment = assess_readings([looked.reading("photo")])
+    words = catalogue()
+    coats = assessment.category and {
+        words.title(words.coat(c)): p for c, p in assessment.category.probabilities.items()
+    }
+    bands = assessment.length_band and {words.band(b): p for b, p in assessment.length_band.probabilities.items()}
+    return _shown(image, looked.mask), _verdict(assessment), coats, bands
+
+
+def _shown(image: Image.Image, mask: Any) -> str:
+    """The photo, and over it what the image model left out."""
+    small = image.convert("RGB")
+    small.thumbnail((_SHOWN_PX, _SHOWN_PX))
+    stream = BytesIO()
+    small.save(stream, "JPEG", quality=85)
+    over = _layer("image/png", overlay(mask, small.size), "What was looked at")
+    return f'<div class="seen">{_layer("image/jpeg", stream.getvalue(), "The photo")}{over}</div>'
+
+
+def _layer(kind: str, content: bytes, says: str) -> str:
+    return f'<img alt="{says}" src="data:{kind};base64,{b64encode(content).decode()}">'
+
+
+def _verdict(assessment: Assessment) -> str:
+    said = [f"## {catalogue().title(assessment.verdict.replace('_', ' '))}"]
+    said += [f"- {reason.text}" for reason in (*assessment.reasons, *_photo_reasons(assessment))]
+    if assessment.next_question is not None:
+        question = assessment.next_question
+        said += ["", f"**The next question worth asking:** {question.text} {question.help}"]
+    return "\n".join(said)
+
+
+def _photo_reasons(assessment: Assessment) -> Sequence[Any]:
+    return [reason for report in assessment.photos for reason in report.reasons]

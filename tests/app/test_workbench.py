@@ -1,0 +1,157 @@
+"""The researcher's workbench in a real browser, and its doors: a table evaluated, a photo tried, nothing left."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+
+import httpx
+import pytest
+from owner_walk import DESKTOP
+from salon_walk import enter, make_known, sign_in
+
+from coatclass.contract import Verdict
+from coatclass.scoring import COLUMNS
+from coatclass.taxonomy import BANDS, CATEGORIES
+
+API = "/workbench/gradio_api"
+LABELS = {"beagle": "fur", "samoyed": "arctic", "havanese": "hair"}
+
+
+@pytest.fixture
+def researcher(server, visitor):
+    """Opens the workbench, signed in."""
+    make_known(server.data)
+
+    def come_in(path="/workbench/"):
+        page = visitor(DESKTOP)
+        enter(page, server.url, "Rosalind", "/researcher/")
+        page.goto(f"{server.url}{path}")
+        page.wait_for_selector("input[type=file]", state="attached")
+        return page
+
+    return come_in
+
+
+def left_behind(server):
+    """Files with something in them in the folder that gradio takes uploads into."""
+    return [path for path in server.scratch.rglob("*") if path.is_file() and path.stat().st_size]
+
+
+@pytest.mark.browser
+@pytest.mark.photos
+def test_one_photo_is_tried_shown_with_what_was_looked_at_and_forgotten(server, researcher, photos):
+    page = researcher("/workbench/try")
+    page.set_input_files("input[type=file]", photos / "oxford" / "samoyed_101.jpg")
+    page.wait_for_selector(".seen img >> nth=1")
+    words = page.inner_text("body")
+    assert "Arctic" in words and "%" in words
+    assert "The next question worth asking:" in words
+    sizes = page.evaluate("() => [...document.querySelectorAll('.seen img')].map(one => one.naturalWidth)")
+    assert all(sizes) and len(sizes) == 2
+    assert left_behind(server) == []
+    assert {address.split("/")[2] for address in page.asked if address.startswith("http")} == {server.url.split("/")[2]}
+
+
+@pytest.mark.browser
+@pytest.mark.photos
+@pytest.mark.slow
+def test_a_table_with_photos_is_evaluated_and_the_report_stands_beside_each_photos_row(
+    server, researcher, photos, tmp_path
+):
+    chosen = [path for name in LABELS for path in sorted((photos / "oxford").glob(f"{name}_*.jpg"))[:3]]
+    rows = "".join(f"{path.name},{LABELS[path.name.split('_')[0]]}\n" for path in chosen)
+    (tmp_path / "labels.csv").write_text(f"file,category\n{rows}")
+    page = researcher()
+    page.click("button:has-text('Evaluate')")
+    page.wait_for_selector("text=There is no table here yet.")
+    page.set_input_files("input[type=file]", [tmp_path / "labels.csv", *chosen])
+    page.wait_for_selector("text=labels.csv")
+    page.click("button:has-text('Evaluate')")
+    page.wait_for_selector(".report iframe", timeout=120_000)
+    words = page.inner_text("body")
+    assert all(path.name in words for path in chosen)
+    assert "category: accuracy" in words
+    report = page.frame_locator(".report iframe")
+    report.locator("h1").wait_for()
+    assert "labels.csv" in report.locator("h1").inner_text()
+    assert left_behind(server) == []
+
+
+def scored(path, rows):
+    """A table as ``coatclass score`` writes it, with the truth beside it."""
+    with path.open("w", newline="") as stream:
+        table = csv.DictWriter(stream, [*COLUMNS, "truth"])
+        table.writeheader()
+        for number, (truth, best) in enumerate(rows):
+            shares = {f"p_{one}": 0.7 if one == best else 0.05 for one in CATEGORIES}
+            bands = {f"b_{one}": 0.25 for one in BANDS}
+            said = {"file": f"{number}.jpg", "category_set": best, "verdict": Verdict.SETTLED, "truth": truth}
+            table.writerow(shares | bands | said)
+
+
+@pytest.mark.browser
+def test_a_table_that_was_scored_already_needs_no_photo(researcher, tmp_path):
+    scored(tmp_path / "scored.csv", [("hair", "hair")] * 6 + [("wire", "hair")] * 2)
+    page = researcher()
+    page.set_input_files("input[type=file]", tmp_path / "scored.csv")
+    page.wait_for_selector("text=scored.csv")
+    page.click("button:has-text('Evaluate')")
+    page.wait_for_selector(".report iframe", timeout=60_000)
+    accuracy = page.locator("tr", has_text="category: accuracy").first.inner_text().split()
+    assert "0.75" in accuracy  # six of eight
+
+
+# --- doors ------------------------------------------------------------------------------------------------------------
+
+
+def calls(number):
+    yield "POST", f"{API}/queue/join", {"json": {"data": [None, None], "fn_index": number, "session_hash": "abc"}}
+    yield "POST", f"{API}/upload", {"files": {"files": ("a.txt", b"x")}}
+    yield "GET", f"{API}/queue/data?session_hash=abc", {}
+    yield "GET", f"{API}/heartbeat/abc", {}
+    yield "GET", "/workbench/config", {}
+
+
+def test_nobody_calls_the_workbench_but_researchers_and_groomers(server):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url) as web:
+        for address in ("/workbench", "/workbench/", "/workbench/try"):
+            page = web.get(address, headers={"accept": "text/html"})
+            assert (page.status_code, page.headers["location"]) == (303, "/sign-in")
+        for method, address, options in calls(0):
+            assert web.request(method, address, **options).status_code == 401, address
+        sign_in(web, "Rosalind")
+        assert web.get("/workbench/config").status_code == 200
+
+
+def test_a_call_can_not_name_a_file_of_the_server(server, tmp_path):
+    """The path of a file in a call must be one that was uploaded."""
+    make_known(server.data)
+    secret = tmp_path / "secret.csv"
+    shutil.copy(__file__, secret)
+    before = secret.read_bytes()
+    with httpx.Client(base_url=server.url, timeout=30) as web:
+        sign_in(web, "Rosalind")
+        handlers = web.get("/workbench/config").json()["dependencies"]
+        for handler in handlers:
+            file = {"path": str(secret), "meta": {"_type": "gradio.FileData"}}
+            for given in (file, [file]):
+                data = [given, *[None] * (len(handler["inputs"]) - 1)]
+                call = {"data": data, "fn_index": handler["id"], "session_hash": f"s{handler['id']}"}
+                assert web.post(f"{API}/queue/join", json=call).status_code == 200
+                with web.stream("GET", f"{API}/queue/data?session_hash=s{handler['id']}") as heard:
+                    said = heard.read().decode()
+                assert "secret" not in said
+    assert secret.read_bytes() == before
+
+
+def test_the_workbench_keeps_no_history_and_calls_nobody(server):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url) as web:
+        sign_in(web, "Rosalind")
+        config = web.get("/workbench/config").json()
+    assert not config["analytics_enabled"]
+    assert not config.get("run_history")
+    assert not config["show_error"]
+    assert config["footer_links"] == []
