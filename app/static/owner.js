@@ -356,7 +356,11 @@
   for (const kind of ["dragover", "dragleave", "drop"]) stage.addEventListener(kind, onDrop);
   addEventListener("pagehide", keepScreen);
   // What was entered before a reload and never sent goes first; then the view shows it.
-  const unsent = Boolean(read("pending", null));
-  if (unsent) flush().then((sent) => { if (sent && !views.waiting()) views.load(location.href); }).catch((error) => say(error.message));
+  async function catchUp() {
+    stage.hidden = true;
+    try { if (await flush()) await views.load(location.href); } catch (error) { say(error.message); }
+    stage.hidden = false;
+  }
+  if (read("pending", null)) catchUp();
   views.start();
 })();

@@ -81,7 +81,7 @@ CLOSED = (
     "call/show", "call/v2/show", "call/show/1", "api/predict", "run/show", "info",
     "openapi.json", "vibe-edit", "vibe-edit/", "undo-vibe-edit", "vibe-code", "vibe-starter-queries", "runs",
     "run-history/connect", "run-history/buckets", "deep_link", "app_id", "token", "user",
-    "login_check", "dev/reload", "profiling/traces", "custom_component/x/client/y/z", "mcp/sse", "../gradio_api/upload",
+    "login_check", "dev/reload", "profiling/traces", "custom_component/x/client/y/z", "mcp/sse",
 )  # fmt: skip
 
 
