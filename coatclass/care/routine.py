@@ -330,14 +330,16 @@ def _errors(cleared: Triage, lined: bool, texts: Catalogue) -> tuple[str, ...]:
 
 
 def _trial(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue) -> tuple[str, ...]:
-    """While the coat is uncertain: brushes for the flank, gentlest first, the comb as judge."""
+    """While the coat is uncertain: brushes for the flank, the gentlest that is needed first, the comb as judge."""
     if len(categories(situation)) < 2:
         return ()
     tried = data("techniques")["trial"]["families"]
     brushes = [item for item in tools if family(item.tool) in tried and BodyZone.TRUNK in item.zones]
     if not brushes:
         return ()
-    brushes.sort(key=lambda item: gentleness(item.tool))
+    brushes.sort(key=lambda item: (gentleness(item.tool), item.role is not Role.ESSENTIAL))
+    needed = next((number for number, item in enumerate(brushes) if item.role is Role.ESSENTIAL), 0)
+    brushes = brushes[needed:]  # nobody has to buy a brush that only helps to try it first
     judge = "comb" if _has_comb(tools) else "fingers"
     lines = [
         texts.say("trial.first" if number == 0 else f"trial.stops_{judge}", tool=item.name)

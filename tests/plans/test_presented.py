@@ -225,6 +225,15 @@ def test_every_dog(check, name, language):
     check(shown(name, language), planned(name, language))
 
 
+@DOG
+def test_what_is_tried_first_is_what_is_bought_first(name):
+    made = shown(name, "en")
+    kit, trial = made.section("kit") or made.section("after-kit"), made.section("trial")
+    bought = re.search(r"^If you (?:then )?buy only one thing: (.+)\.$", "\n".join(sentences(kit)) if kit else "", re.M)
+    if trial is not None and bought and not assessed(name)[0].owned_tools:
+        assert trial.blocks[0].items[0].endswith(f": {bought[1]}.")
+
+
 @EACH
 @DOG
 def test_no_two_sentences_of_a_plan_contradict_each_other(name, language):
