@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 import stat
 from collections.abc import AsyncIterator, Callable
@@ -48,7 +49,8 @@ def create_app(settings: Settings) -> FastAPI:
     """Put one server together; records are opened here and closed when it stops."""
     mask_logs()
     _make_private(settings.data)
-    # gradio makes itself a folder; ours take and give no files through it, so it stays empty.
+    # gradio makes itself a folder; what is uploaded to the workbench passes through it and is taken out at once.
+    shutil.rmtree(settings.data / "pages", ignore_errors=True)  # what a crash has left there
     os.environ.setdefault("GRADIO_TEMP_DIR", str(settings.data / "pages"))
     salon = open_records(settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}")
 

@@ -158,6 +158,23 @@ def test_a_name_is_shown_as_it_was_written_and_never_runs(server, visitor, name)
     assert page.said == []
 
 
+def test_a_link_of_before_the_views_had_addresses_leads_to_its_view(server, visitor):
+    page, token = visitor(), server.start_dog()
+    page.goto(f"{server.url}/owner/?dog={token}#q/lie")
+    page.wait_for_selector('.page[data-step="q/lie"]')
+    assert page.url == f"{server.url}/owner/q/lie?dog={token}"
+
+
+def test_views_are_read_and_reached_without_a_script(server, visitor):
+    page = visitor(java_script_enabled=False)
+    page.goto(f"{server.url}/owner/?dog={full_dog(server)}")
+    assert step_of(page) == "result" or step_of(page).startswith("q/")
+    for step in ("photos", "result"):
+        page.click(f"nav [data-go={step}]")
+        assert step_of(page) == step
+        assert "Bramble" in page.inner_text("#content")
+
+
 def test_a_link_that_leads_nowhere_says_so(server, visitor):
     page = visitor()
     page.goto(f"{server.url}/owner/?dog={'x' * 43}")
