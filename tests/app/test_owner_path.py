@@ -129,4 +129,4 @@ def test_a_coat_that_only_hands_can_tell_comes_with_what_to_say_and_what_is_safe
     unfold(page)
     words = page.inner_text("#content")
     assert "Please part the hair behind the shoulder" in words
-    assert "Now, until the visit" in words and "Don't clip or cut the coat before it has been felt." in words
+    assert "Now, until the visit" in words and "Don't clip or cut the coat yourself" in words
