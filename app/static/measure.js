@@ -11,6 +11,7 @@
       marks = []; placed = new Set();
       const picture = one("[data-picture]");
       if (picture) picture.addEventListener("load", place);
+      for (const field of all("input[data-mark]")) field.addEventListener("input", () => { if (field.value) typed(field); }); // a number left as it was counts too
     }
     function open(address) {
       const picture = one("[data-picture]");
