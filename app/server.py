@@ -97,9 +97,9 @@ def _make_private(folder: Path) -> None:
 
 def _mount_pages(app: FastAPI) -> None:
     """One line a side; each page mounts itself."""
-    from app.groomer._page import groomer_page
+    from app.groomer.page import groomer_page
     from app.owner import owner_page
-    from app.researcher._page import researcher_page
+    from app.researcher.page import researcher_page
     from app.signed_in import sign_in_page
 
     owner_page(app)

@@ -7,26 +7,8 @@ from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
-import pytest
-
 ROOT = Path(__file__).resolve().parent.parent
 PLACES = ("coatclass", "app", "training", "tests")
-# Packages into whose private modules others still reach. The list may only shrink.
-NOT_YET = frozenset(
-    {
-        "app.groomer",
-        "app.owner",
-        "app.researcher",
-        "coatclass.cli",
-        "coatclass.photo",
-        "coatclass.records",
-        "coatclass.vision",
-        "coatclass.words",
-        "training.image",
-    }
-)
-# Modules that close a circle today. The list may only shrink.
-IN_A_CIRCLE: frozenset[str] = frozenset()
 
 
 @cache
@@ -75,17 +57,13 @@ def reached_into() -> dict[str, set[str]]:
 
 
 def test_nobody_imports_another_packages_private_modules() -> None:
-    against = {owner: sorted(by) for owner, by in reached_into().items() if owner not in NOT_YET}
+    against = {owner: sorted(by) for owner, by in reached_into().items()}
     assert against == {}, "give the module a public name, or export what is needed"
 
 
-def test_the_list_of_packages_not_yet_converted_only_shrinks() -> None:
-    assert NOT_YET - reached_into().keys() == set(), "nobody reaches into these any more: take them off the list"
-
-
-def circle(without: frozenset[str]) -> list[str]:
-    """Modules that import each other in a ring, when some are left out; imports inside functions count as well."""
-    modules = {module_of(path): path for path in files() if module_of(path) not in without}
+def circle() -> list[str]:
+    """Modules that import each other in a ring; imports inside functions count as well."""
+    modules = {module_of(path): path for path in files()}
     graph: dict[str, set[str]] = {}
     for name, path in modules.items():
         needs = graph.setdefault(name, set())
@@ -102,9 +80,4 @@ def circle(without: frozenset[str]) -> list[str]:
 
 
 def test_no_files_import_each_other_in_a_circle() -> None:
-    assert circle(without=IN_A_CIRCLE) == []
-
-
-@pytest.mark.parametrize("module", sorted(IN_A_CIRCLE))
-def test_the_list_of_circles_only_shrinks(module: str) -> None:
-    assert circle(without=IN_A_CIRCLE - {module}), "the circle is gone: take it off the list"
+    assert circle() == []

@@ -122,8 +122,8 @@ def _network(rounds: int) -> Ratio:
     import torch
 
     from coatclass.vision import load_model, to_tensor
-    from training.image._backbone import load_backbone
-    from training.image._network import CoatNetwork
+    from training.image.backbone import load_backbone
+    from training.image.network import CoatNetwork
 
     model = load_model()
     torch.set_num_threads(1)

@@ -10,7 +10,7 @@ from pydantic import Field
 from app import checks
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, Confirmation, Duplicate, Entry, RecordId, Sought, salon_of
-from app.groomer._file import confirmed
+from app.groomer.dog_file import confirmed
 from coatclass.records import Client, Dog, delete_client, merge_clients, search_clients, valid
 
 router = APIRouter(prefix="/api/v1/clients", tags=["records"], responses=REFUSALS)

@@ -26,7 +26,7 @@ from app.api.asking import (
     salon_of,
     working,
 )
-from app.groomer import _file as files
+from app.groomer import dog_file as files
 from coatclass.contract import Assessment
 from coatclass.errors import RecordError
 from coatclass.presentation import Presentation

@@ -11,8 +11,8 @@ from app import cases
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, Day, DogId, Entry, RecordId, learned_of, looks_of, salon_of, working
 from app.api.owner import Length, Marks
-from app.groomer import _file as files
-from app.groomer._bench import Bench, Touches, bench_of
+from app.groomer import dog_file as files
+from app.groomer.touches import Bench, Touches, bench_of
 from coatclass.contract import Assessment
 from coatclass.measure import measure_by_card
 from coatclass.records import Dog, Finding, Measurement, valid

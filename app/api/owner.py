@@ -12,7 +12,7 @@ from pydantic import BaseModel, Field
 
 from app.api.assessing import read_uploads
 from app.looking import overlay
-from app.owner import _dog as owners
+from app.owner import dog as owners
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
 from coatclass.presentation import Presentation

@@ -11,7 +11,7 @@ from app.accounts import Groomer
 from app.api.asking import REFUSALS, DogId, RecordId, looks_of, salon_of, working
 from app.api.assessing import read_uploads
 from app.api.owner import KeptPhoto
-from app.groomer import _file as files
+from app.groomer import dog_file as files
 from app.looking import overlay
 from coatclass.errors import PhotoError
 

@@ -14,7 +14,7 @@ from starlette.background import BackgroundTask
 
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, salon_of
-from app.groomer import _file as files
+from app.groomer import dog_file as files
 from coatclass.records import BY_UPLOAD, Change, export_salon, import_salon
 
 router = APIRouter(prefix="/api/v1", tags=["records"], responses=REFUSALS)

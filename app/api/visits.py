@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field
 from app import cases
 from app.accounts import Groomer
 from app.api.asking import REFUSALS, Day, DogId, Entry, Moment, RecordId, salon_of
-from app.groomer import _file as files
+from app.groomer import dog_file as files
 from coatclass.records import Appointment, Client, Dog, valid, visits, waiting_list
 
 router = APIRouter(prefix="/api/v1", tags=["records"], responses=REFUSALS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from app import cases
-from app.groomer import _file as files
+from app.groomer import dog_file as files
 from coatclass import answers as questionnaire
 from coatclass.presentation import Presentation
 from coatclass.presentation.blocks import Note

@@ -10,10 +10,10 @@ from typing import Any
 
 from app import cases
 from app.design import render
-from app.groomer import _file as files
-from app.groomer._bench import bench_of, finding_of
+from app.groomer import dog_file as files
 from app.groomer._dog_view import dog_values, stops
-from app.owner._views import breed_names
+from app.groomer.touches import bench_of, finding_of
+from app.owner.views import breed_names
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.genetics import touches

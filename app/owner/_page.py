@@ -9,7 +9,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from app import pages
 from app.design import address
-from app.owner import _views as views
+from app.owner import views
 
 router = APIRouter(include_in_schema=False)
 

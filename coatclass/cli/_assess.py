@@ -6,7 +6,7 @@ import argparse
 import shlex
 import sys
 
-from coatclass.cli._dog import add_dog_arguments, answers_of, presented
+from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         from rich.console import Console
 
-        from coatclass.cli._render import print_presentation
+        from coatclass.cli.rendering import print_presentation
 
         print_presentation(presented(assessment, given), Console(), full=args.full, rest=_how_to_see_the_rest(args))
     for photo in assessment.photos:

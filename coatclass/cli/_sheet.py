@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coatclass.cli._dog import add_dog_arguments, answers_of, presented
+from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented
 from coatclass.errors import InputError
 from coatclass.words import LANGUAGES
 

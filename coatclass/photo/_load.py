@@ -14,12 +14,12 @@ from PIL import Image
 
 from coatclass.contract import Reason
 from coatclass.errors import PhotoError
-from coatclass.photo._convert import upright_rgb
 from coatclass.photo._heic import decode_heic
 from coatclass.photo._kinds import EXTENSIONS, kind_of
-from coatclass.photo._limits import TARGET_PX, Limits, default_limits, finding
 from coatclass.photo._quality import Quality, measure, quality_findings
 from coatclass.photo._source import read_source
+from coatclass.photo.convert import upright_rgb
+from coatclass.photo.limits import TARGET_PX, Limits, default_limits, finding
 from coatclass.plain_text import shown_path
 
 _OPENED = ("JPEG", "PNG", "WEBP")

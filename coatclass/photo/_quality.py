@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from coatclass.contract import Reason
-from coatclass.photo._limits import Band, Limits, default_limits, finding
+from coatclass.photo.limits import Band, Limits, default_limits, finding
 
 _CLIPPED = 250  # luma from which JPEG's rounding hides any drawing of the hair
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus, Reason
 from coatclass.errors import PhotoError
-from coatclass.photo._limits import Limits, default_limits, finding, status_of
 from coatclass.photo._load import LoadedPhoto
+from coatclass.photo.limits import Limits, default_limits, finding, status_of
 
 _WORST_LAST = (PhotoStatus.USED, PhotoStatus.DOUBTFUL, PhotoStatus.REFUSED)
 

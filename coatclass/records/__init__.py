@@ -23,7 +23,6 @@ from coatclass.records._access import (
     start_session,
 )
 from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
-from coatclass.records._database import schema_version
 from coatclass.records._limits import BY_UPLOAD, ArchiveLimits
 from coatclass.records._photos import PhotoStore, Picture, prepare
 from coatclass.records._records import Records, default_folder, open_records
@@ -72,6 +71,7 @@ from coatclass.records._values import (
     User,
     UserRole,
 )
+from coatclass.records.database import schema_version
 
 __all__ = [
     "BY_UPLOAD",

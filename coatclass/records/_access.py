@@ -11,9 +11,9 @@ from sqlalchemy import delete, select
 
 from coatclass.errors import RecordError
 from coatclass.records._records import Records
-from coatclass.records._tables import KINDS, from_row, links, sessions
 from coatclass.records._transaction import Reader
 from coatclass.records._values import Dog, Link, Record, Session, User, now
+from coatclass.records.tables import KINDS, from_row, links, sessions
 
 R = TypeVar("R", bound=Record)
 _TOKEN_BYTES = 32  # 256 bits: NIST SP 800-63B asks for 64 at least

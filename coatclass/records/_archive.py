@@ -27,9 +27,9 @@ from coatclass.durable import new_file
 from coatclass.errors import RecordError
 from coatclass.records._limits import BY_COMMAND, ArchiveLimits
 from coatclass.records._records import Records
-from coatclass.records._tables import KINDS, changes, to_row
 from coatclass.records._transaction import Reader, Writer
 from coatclass.records._values import STORED, Change, Link, Photo, Record, Session, User
+from coatclass.records.tables import KINDS, changes, to_row
 
 _FORMAT = "coatclass records"
 _VERSION = 1

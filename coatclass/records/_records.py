@@ -13,11 +13,11 @@ from typing import Any, TypeVar
 from sqlalchemy import select
 
 from coatclass.errors import RecordError
-from coatclass.records._database import bring_up_to_date, connect, parse_url, reading, writing
 from coatclass.records._photos import PhotoStore, prepare
-from coatclass.records._tables import photos, salon
 from coatclass.records._transaction import Reader, Writer
 from coatclass.records._values import Change, Photo, Record
+from coatclass.records.database import bring_up_to_date, connect, parse_url, reading, writing
+from coatclass.records.tables import photos, salon
 
 R = TypeVar("R", bound=Record)
 

@@ -15,9 +15,9 @@ from coatclass.contract import Assessment
 from coatclass.durable import write_whole
 from coatclass.errors import RecordError
 from coatclass.records._records import Records
-from coatclass.records._tables import folded
 from coatclass.records._transaction import Reader
 from coatclass.records._values import AnswerSheet, Dog, Finding, StoredAssessment
+from coatclass.records.tables import folded
 from coatclass.taxonomy import CATEGORIES, BodyZone
 
 _DAYS_PER_MONTH = 365.25 / 12

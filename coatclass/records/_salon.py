@@ -12,7 +12,6 @@ from sqlalchemy import Select, and_, exists, func, or_, select
 from coatclass.contract import Verdict
 from coatclass.errors import RecordError
 from coatclass.records._records import Records
-from coatclass.records._tables import appointments, assessments, clients, dogs, findings, folded, from_row, photos
 from coatclass.records._transaction import Reader
 from coatclass.records._values import (
     SEEN_BY_SALON,
@@ -29,6 +28,7 @@ from coatclass.records._values import (
     StoredAssessment,
     now,
 )
+from coatclass.records.tables import appointments, assessments, clients, dogs, findings, folded, from_row, photos
 
 # Children before parents, so that nothing is removed while something belongs to it.
 _OF_A_DOG: tuple[type[Record], ...] = (

@@ -11,8 +11,8 @@ from sqlalchemy import Connection, delete, func, insert, or_, select, update
 from coatclass.contract import Assessment
 from coatclass.errors import RecordError
 from coatclass.records._photos import PhotoStore, Picture
-from coatclass.records._tables import KINDS, changes, from_row, to_row
 from coatclass.records._values import AnswerSheet, Change, Photo, Record, StoredAssessment, now
+from coatclass.records.tables import KINDS, changes, from_row, to_row
 
 R = TypeVar("R", bound=Record)
 

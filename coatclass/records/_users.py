@@ -10,9 +10,9 @@ from sqlalchemy import select
 from coatclass.errors import MissingExtraError, RecordError
 from coatclass.records._access import end_all_sessions
 from coatclass.records._records import Records
-from coatclass.records._tables import folded, from_row, users
 from coatclass.records._transaction import valid
 from coatclass.records._values import User, UserRole
+from coatclass.records.tables import folded, from_row, users
 
 if TYPE_CHECKING:
     from argon2 import PasswordHasher

@@ -4,6 +4,6 @@ To add a language, copy the folder ``en``, translate its files and keep their ke
 is the language's code, and it is there at the next start.
 """
 
-from coatclass.words._catalogue import FOLDER, LANGUAGES, Catalogue, catalogue, languages
+from coatclass.words.reading import FOLDER, LANGUAGES, Catalogue, catalogue, languages
 
 __all__ = ["FOLDER", "LANGUAGES", "Catalogue", "catalogue", "languages"]

@@ -37,7 +37,7 @@ def test_an_unforeseen_error_is_logged_without_the_link(tmp_path, monkeypatch, c
     def fails(salon, asked):
         raise RuntimeError(f"no dog behind {asked}")
 
-    monkeypatch.setattr("app.owner._dog.find", fails)
+    monkeypatch.setattr("app.owner.dog.find", fails)
     with caplog.at_level(logging.DEBUG):
         answer = web.get(f"{LINKS}/{token}/{where}".rstrip("/"))
     assert answer.status_code == 500

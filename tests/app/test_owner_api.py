@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from app.looking import Looks
-from app.owner import _dog as owners
+from app.owner import dog as owners
 from coatclass.records import AnswerSheet, Dog, Finding, StoredAssessment, linked_dog, make_link, open_records
 
 LINKS = "/api/v1/dogs/by-link"

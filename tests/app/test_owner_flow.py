@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from app.owner import _flow as flow
+from app.owner import flow
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.assessing import assess_readings

@@ -20,7 +20,7 @@ from owner_walk import (
 )
 from PIL import Image, ImageDraw
 
-from app.owner import _flow as flow
+from app.owner import flow
 
 pytestmark = pytest.mark.browser
 

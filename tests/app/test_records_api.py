@@ -105,7 +105,7 @@ def test_a_finding_that_cant_be_is_refused_in_words_and_nothing_is_kept(web, dog
 
 
 def test_a_dog_waits_for_hands_until_they_have_been_laid_on(web, dog):
-    from app.groomer import _file as files
+    from app.groomer import dog_file as files
 
     files.reassess(web.app.state.records, web.app.state.looks, dog, who="Ada")
     waiting = web.get("/api/v1/waiting").json()

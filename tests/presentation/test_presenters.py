@@ -18,8 +18,8 @@ from app.design import render
 from coatclass import reports
 from coatclass.answers import parse
 from coatclass.assessing import assess
-from coatclass.cli._dog import presented
-from coatclass.cli._render import print_presentation
+from coatclass.cli.dog_arguments import presented
+from coatclass.cli.rendering import print_presentation
 from coatclass.contract import Assessment, PhaseAdvice
 from coatclass.presentation import Presentation
 from coatclass.words import LANGUAGES

@@ -33,7 +33,7 @@ from coatclass.records import (
     session_user,
     start_session,
 )
-from coatclass.records._tables import KINDS
+from coatclass.records.tables import KINDS
 
 SALON = [kind for kind in KINDS if kind.__name__ not in ("User", "Session", "Link")]
 

@@ -14,7 +14,7 @@ from sqlalchemy import inspect, text
 
 from coatclass.errors import RecordError
 from coatclass.records import Dog, Records, open_records, schema_version
-from coatclass.records._tables import metadata
+from coatclass.records.tables import metadata
 
 
 def test_the_migrations_make_exactly_the_tables_of_the_program(records: Records) -> None:
@@ -62,7 +62,7 @@ def test_records_of_a_newer_program_are_left_alone(place) -> None:
 
 
 def test_a_database_of_another_program_is_left_alone(place) -> None:
-    from coatclass.records._database import connect, parse_url
+    from coatclass.records.database import connect, parse_url
 
     engine = connect(parse_url(place.url))
     with engine.begin() as connection:
@@ -78,18 +78,18 @@ def test_an_older_sqlite_file_is_copied_before_it_is_migrated(tmp_path: Path, mo
     """A second migration, made up here, stands for the next version of the program."""
     import shutil
 
-    from coatclass.records import _database
+    from coatclass.records import database
 
     url = f"sqlite:///{tmp_path / 'salon.sqlite'}"
     with open_records(url) as records:
         dog = records.add(Dog(name="Bramble"), who="Ada")
     scripts = tmp_path / "migrations"
-    shutil.copytree(_database._MIGRATIONS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(database._MIGRATIONS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
     (scripts / "versions" / "9999_next.py").write_text(
         f"from alembic import op\nimport sqlalchemy as sa\nrevision = '9999'\ndown_revision = '{schema_version()}'\n"
         "def upgrade():\n    op.add_column('dogs', sa.Column('chip', sa.Text()))\n"
     )
-    monkeypatch.setattr(_database, "_MIGRATIONS", scripts)
+    monkeypatch.setattr(database, "_MIGRATIONS", scripts)
     with open_records(url) as records:
         assert records.get(Dog, dog.id) == dog
         assert "chip" in {column["name"] for column in inspect(records.engine).get_columns("dogs")}
@@ -102,20 +102,20 @@ def test_an_older_sqlite_file_is_copied_before_it_is_migrated(tmp_path: Path, mo
 def test_a_migration_that_fails_leaves_the_old_schema(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import shutil
 
-    from coatclass.records import _database
+    from coatclass.records import database
 
     url = f"sqlite:///{tmp_path / 'salon.sqlite'}"
     with open_records(url) as records:
         dog = records.add(Dog(name="Bramble"), who="Ada")
     scripts = tmp_path / "migrations"
-    shutil.copytree(_database._MIGRATIONS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(database._MIGRATIONS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
     broken = scripts / "versions" / "9999_broken.py"
     broken.write_text(
         f"from alembic import op\nimport sqlalchemy as sa\nrevision = '9999'\ndown_revision = '{schema_version()}'\n"
         "def upgrade():\n    op.add_column('dogs', sa.Column('chip', sa.Text()))\n    op.execute('SELECT nonsense')\n"
     )
     with monkeypatch.context() as patched:
-        patched.setattr(_database, "_MIGRATIONS", scripts)
+        patched.setattr(database, "_MIGRATIONS", scripts)
         with pytest.raises(RecordError):
             open_records(url)
     with open_records(url) as records:

@@ -12,7 +12,7 @@ torch = pytest.importorskip("torch")
 def test_the_softmax_head_equals_scikit_learns_logistic_regression() -> None:
     from sklearn.linear_model import LogisticRegression
 
-    from training.image._linear import fit_linear
+    from training.image.linear import fit_linear
 
     random = np.random.default_rng(0)
     inputs = random.normal(size=(200, 5))
@@ -28,7 +28,7 @@ def test_the_softmax_head_equals_scikit_learns_logistic_regression() -> None:
 
 
 def test_a_column_that_never_varies_gets_no_weight() -> None:
-    from training.image._linear import fit_linear
+    from training.image.linear import fit_linear
 
     inputs = torch.randn(50, 3, dtype=torch.float64)
     inputs[:, 1] = 7.0 + 1e-7 * torch.randn(50, dtype=torch.float64)
@@ -37,7 +37,7 @@ def test_a_column_that_never_varies_gets_no_weight() -> None:
 
 
 def test_the_ordinal_head_always_gives_a_distribution() -> None:
-    from training.image._linear import ordinal_log_probabilities
+    from training.image.linear import ordinal_log_probabilities
 
     log_p = ordinal_log_probabilities(torch.randn(100, 3) * 5)
     assert torch.allclose(log_p.exp().sum(-1), torch.ones(100), atol=1e-5)
@@ -46,7 +46,7 @@ def test_the_ordinal_head_always_gives_a_distribution() -> None:
 def test_extreme_continuation_scores_stay_finite_in_an_export(tmp_path) -> None:
     import onnxruntime
 
-    from training.image._linear import ordinal_log_probabilities
+    from training.image.linear import ordinal_log_probabilities
 
     class Ordinal(torch.nn.Module):
         def forward(self, scores: torch.Tensor) -> torch.Tensor:
@@ -61,7 +61,7 @@ def test_extreme_continuation_scores_stay_finite_in_an_export(tmp_path) -> None:
 
 
 def test_a_high_continuation_score_means_longer_hair() -> None:
-    from training.image._linear import ordinal_log_probabilities
+    from training.image.linear import ordinal_log_probabilities
 
     assert ordinal_log_probabilities(torch.tensor([[9.0, 9.0, 9.0]])).argmax() == 3
     assert ordinal_log_probabilities(torch.tensor([[-9.0, 0.0, 0.0]])).argmax() == 0

@@ -14,8 +14,8 @@ torch = pytest.importorskip("torch")
 
 @pytest.fixture(scope="module")
 def network() -> Any:
-    from training.image._backbone import load_backbone
-    from training.image._network import CoatNetwork
+    from training.image.backbone import load_backbone
+    from training.image.network import CoatNetwork
 
     torch.manual_seed(0)
     network = CoatNetwork(load_backbone("lite0"))
@@ -28,13 +28,13 @@ def exported(network: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The network as a file in ONNX Runtime, its weights in single precision, so that only the form differs."""
     import onnxruntime
 
-    from training.image import _onnx
-    from training.image._config import Config
+    from training.image import export
+    from training.image.config import Config
 
     path = tmp_path_factory.mktemp("onnx") / "coat.onnx"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(_onnx, "HALF_FROM", 10**9)
-        _onnx.export_onnx(network, path, Config(name="any", size=64).preprocessing)
+        patch.setattr(export, "HALF_FROM", 10**9)
+        export.export_onnx(network, path, Config(name="any", size=64).preprocessing)
     return onnxruntime.InferenceSession(path, providers=["CPUExecutionProvider"])
 
 

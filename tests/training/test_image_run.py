@@ -121,8 +121,8 @@ def network(released: Path) -> Any:
     """The trained network, with its weights in half precision as in the released file."""
     from safetensors.torch import load_file
 
-    from training.image._backbone import load_backbone
-    from training.image._network import CoatNetwork
+    from training.image.backbone import load_backbone
+    from training.image.network import CoatNetwork
 
     network = CoatNetwork(load_backbone("lite0"))
     network.take(load_file(released.parent / "work" / "small" / "released.safetensors"))
@@ -139,7 +139,7 @@ def test_a_run_releases_a_model_that_the_program_loads(released: Path, invented:
 def test_the_released_network_reads_as_the_trained_one(released: Path, network: Any, invented: Path) -> None:
     """Parity of torch and ONNX on the same picture; weights are stored in half precision in both."""
     from coatclass import photo, vision
-    from coatclass.vision._model import OUTPUTS
+    from coatclass.vision.network import OUTPUTS
 
     model = vision.load_model(released)
     tensor = vision.to_tensor(photo.load(invented / "oxford" / "p3.jpg").image, model.manifest.preprocessing)
@@ -188,9 +188,9 @@ def test_the_distance_that_another_background_makes_is_a_share(released: Path) -
 
 def test_where_all_is_dog_another_background_changes_nothing(released: Path, network: Any, invented: Path) -> None:
     from coatclass import vision
-    from training.image._labels import read_labels
-    from training.image._pictures import Gallery, open_gallery
-    from training.image._report import background_shift
+    from training.image.labels import read_labels
+    from training.image.pictures import Gallery, open_gallery
+    from training.image.report import background_shift
 
     labels, rule = read_labels(invented), vision.load_model(released).manifest.preprocessing
     gallery = open_gallery(invented, labels)
@@ -206,7 +206,7 @@ def test_photos_that_show_two_are_told_from_those_that_show_one(released: Path, 
     """By networks that saw neither: area under the curve over train and val."""
     from sklearn.metrics import roc_auc_score
 
-    from training.image._labels import read_labels
+    from training.image.labels import read_labels
 
     single = read_labels(invented).single
     with np.load(released / "evidence.npz") as evidence:
@@ -278,7 +278,7 @@ def test_other_photos_do_not_go_on_from_the_old_results(
 def test_another_breed_table_does_not_go_on_from_the_old_results(
     released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from training.image._origin import FILE
+    from training.image.origin import FILE
 
     shutil.copytree(work_of(released), tmp_path / "work")
     stated = json.loads((tmp_path / "work" / FILE).read_text())
@@ -290,7 +290,7 @@ def test_another_breed_table_does_not_go_on_from_the_old_results(
 def test_results_of_unknown_origin_are_not_gone_on_from(
     released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from training.image._origin import FILE
+    from training.image.origin import FILE
 
     shutil.copytree(work_of(released), tmp_path / "work")
     (tmp_path / "work" / FILE).unlink()
@@ -325,8 +325,8 @@ def refusal(command: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 
 
 def test_what_another_command_keeps_beside_the_runs_is_no_obstacle(invented: Path, tmp_path: Path) -> None:
-    from training.image._config import Config
-    from training.image._origin import origins
+    from training.image.config import Config
+    from training.image.origin import origins
 
     (tmp_path / "trials").mkdir()
     np.savez(tmp_path / "trials" / "plain.npz", a=np.zeros(1))
@@ -336,8 +336,8 @@ def test_what_another_command_keeps_beside_the_runs_is_no_obstacle(invented: Pat
 
 def test_results_of_a_configuration_need_the_statement_of_the_whole_folder_too(invented: Path, tmp_path: Path) -> None:
     from coatclass.errors import InputError
-    from training.image._config import Config
-    from training.image._origin import origins
+    from training.image.config import Config
+    from training.image.origin import origins
 
     found = origins([Config(name="small")], invented, tmp_path)
     np.savez(tmp_path / "small" / "readings_val.npz", a=np.zeros(1))

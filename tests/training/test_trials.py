@@ -14,7 +14,7 @@ torch = pytest.importorskip("torch")
 
 from training.experiments import looks  # noqa: E402
 from training.experiments.linear_probes import interval  # noqa: E402
-from training.image._config import read_config  # noqa: E402
+from training.image.config import read_config  # noqa: E402
 
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
 BREEDS = (

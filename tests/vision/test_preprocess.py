@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from coatclass.vision import Preprocessing, to_tensor
-from coatclass.vision._preprocess import input_size
+from coatclass.vision.preprocess import input_size
 
 HALF = (0.5, 0.5, 0.5)
 

@@ -57,7 +57,7 @@ def test_the_manifest_names_the_same_categories_and_bands_in_the_same_order() ->
 
 
 def test_what_is_impossible_to_the_network_is_still_a_number_that_json_can_carry() -> None:
-    from coatclass.vision._model import _row
+    from coatclass.vision.network import _row
 
     assert _row(np.array([[-np.inf, -1.5]], np.float32)) == (-30.0, -1.5)
 

@@ -15,7 +15,7 @@ from coatclass.errors import InputError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
 from coatclass.words import FOLDER, LANGUAGES, catalogue, languages
-from coatclass.words._catalogue import _MAY_LACK
+from coatclass.words.reading import _MAY_LACK
 
 Z = BodyZone
 KINDS = {

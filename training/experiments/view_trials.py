@@ -16,8 +16,8 @@ from coatclass.taxonomy import CATEGORIES
 from training.experiments.feature_trials import SAY
 from training.experiments.linear_probes import REGIMES, Array, Row, Setup, blend, category_row, held_out
 from training.experiments.looks import closeup, take, upper_third, whole
-from training.image._labels import Labels
-from training.image._pictures import open_gallery
+from training.image.labels import Labels
+from training.image.pictures import open_gallery
 
 _VIEWS = {
     "whole photo": (whole,),

@@ -14,7 +14,7 @@ from PIL import Image
 from coatclass.contract import PhotoEvidence
 from coatclass.resources import damage_told
 from coatclass.vision._manifest import VisionManifest, checked_bytes, read_manifest
-from coatclass.vision._preprocess import to_tensor
+from coatclass.vision.preprocess import to_tensor
 
 OUTPUTS = (
     "texture",

@@ -13,8 +13,8 @@ import torch
 from torch import nn
 
 from coatclass.vision import Preprocessing
-from coatclass.vision._model import OUTPUTS
-from training.image._network import CoatNetwork
+from coatclass.vision.network import OUTPUTS
+from training.image.network import CoatNetwork
 
 Axes = Mapping[str, dict[int, str]]
 STRIDE = 32  # the backbone's five halvings

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.image._config import Heads
-from training.image._labels import Labels
-from training.image._linear import Linear, binary_cross_entropy, fit_linear, ordinal_cross_entropy
-from training.image._looks import LOOKS, looks_cross_entropy, outline_examples
-from training.image._network import CoatNetwork
+from training.image.config import Heads
+from training.image.labels import Labels
+from training.image.linear import Linear, binary_cross_entropy, fit_linear, ordinal_cross_entropy
+from training.image.looks import LOOKS, looks_cross_entropy, outline_examples
+from training.image.network import CoatNetwork
 
 _SINGLE_STEPS = 60  # solver steps; further ones change nothing
 

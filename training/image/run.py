@@ -19,18 +19,18 @@ from safetensors.torch import load_file
 from torch import Tensor
 
 from coatclass.durable import new_file, write_whole
-from training.image._backbone import load_backbone
-from training.image._config import Config
-from training.image._features import all_maps, fit_mask, pooled, pooled_maps
-from training.image._finetune import finetune, interpolate
-from training.image._heads import Readings, fit_heads, fit_last, read_features
-from training.image._jobs import Crew, Plan, join_crew, make_plan
-from training.image._labels import Labels, read_labels
-from training.image._network import CoatNetwork
-from training.image._origin import origins
-from training.image._pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
-from training.image._release import release_model, save_weights
-from training.image._report import add_rows, background_shift, best_share
+from training.image.backbone import load_backbone
+from training.image.config import Config
+from training.image.features import all_maps, fit_mask, pooled, pooled_maps
+from training.image.finetune import finetune, interpolate
+from training.image.heads import Readings, fit_heads, fit_last, read_features
+from training.image.jobs import Crew, Plan, join_crew, make_plan
+from training.image.labels import Labels, read_labels
+from training.image.network import CoatNetwork
+from training.image.origin import origins
+from training.image.pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
+from training.image.release import release_model, save_weights
+from training.image.report import add_rows, background_shift, best_share
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from app.design import render as render_page
-from app.owner import _dog as owners
-from app.owner import _flow as flow
+from app.owner import dog as owners
+from app.owner import flow
 from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError

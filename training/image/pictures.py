@@ -16,7 +16,7 @@ from torch import Tensor
 
 from coatclass import photo
 from coatclass.vision import Preprocessing, to_tensor
-from training.image._labels import Labels
+from training.image.labels import Labels
 
 Pixels = NDArray[np.uint8]
 _PET, _BORDER = 1, 3  # the trimaps' values; 2 is background

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES
-from training.image import _looks
+from training.image import looks
 
 _BAND_LETTERS = "ABCD"  # the manifest's letters for coatclass.taxonomy.BANDS; U is "not visible"
 _BY_CONFIDENCE = {3: 1.0, 2: 0.8, 1: 0.5}  # an annotator's say; only ratios between two who disagree matter
@@ -32,7 +32,7 @@ class Labels:
         single: (N,) share of the annotators who saw one dog, and enough of it to judge the coat.
         sureness: (N,) the less sure annotator's confidence, 1 to 3.
         breed: (N,) index into ``breeds``.
-        looks: (N, 15) what an observer says of the coat, as in :mod:`training.image._looks`.
+        looks: (N, 15) what an observer says of the coat, as in :mod:`training.image.looks`.
     """
 
     photo_id: NDArray[np.str_]
@@ -97,7 +97,7 @@ def read_labels(photos: Path) -> Labels:
         single=np.array([_share_of_yes(row) for row in rows], np.float32),
         weight=np.array([1.0 if row["usable"] == "y" else _PARTLY_VISIBLE for row in rows], np.float32),
         sureness=np.array([min(_confidences(row)) for row in rows]),
-        looks=_looks.targets([observed.get(row["photo_id"], {}) for row in rows]),
+        looks=looks.targets([observed.get(row["photo_id"], {}) for row in rows]),
     )
 
 

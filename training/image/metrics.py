@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from training.image._heads import Readings
-from training.image._labels import Labels
+from training.image.heads import Readings
+from training.image.labels import Labels
 
 MIXED = 2  # index in coatclass.taxonomy.CATEGORIES
 

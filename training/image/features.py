@@ -8,10 +8,10 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from training.image._linear import Linear, binary_cross_entropy, fit_linear
-from training.image._network import CoatNetwork
-from training.image._onnx import session_of
-from training.image._pictures import Prepared
+from training.image.export import session_of
+from training.image.linear import Linear, binary_cross_entropy, fit_linear
+from training.image.network import CoatNetwork
+from training.image.pictures import Prepared
 
 Maps = dict[int, tuple[Tensor, Tensor]]  # the feature maps of each photo, fine and coarse, each (1, C, rows, columns)
 

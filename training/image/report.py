@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from coatclass.vision import Preprocessing
-from training.image._config import Config
-from training.image._features import pooled
-from training.image._heads import Readings, read_features
-from training.image._jobs import Plan
-from training.image._labels import Labels
-from training.image._metrics import figures
-from training.image._network import CoatNetwork
-from training.image._pictures import Gallery, Pixels, prepare
+from training.image.config import Config
+from training.image.features import pooled
+from training.image.heads import Readings, read_features
+from training.image.jobs import Plan
+from training.image.labels import Labels
+from training.image.metrics import figures
+from training.image.network import CoatNetwork
+from training.image.pictures import Gallery, Pixels, prepare
 
 JobReadings = dict[str, dict[float, tuple[Readings, NDArray[np.float32]]]]
 

@@ -11,7 +11,7 @@ from pydantic import Field, ValidationError
 from coatclass.contract import Frozen
 from coatclass.errors import InputError
 from coatclass.vision import Preprocessing
-from training.image._backbone import MEAN, STD
+from training.image.backbone import MEAN, STD
 
 
 class Heads(Frozen):
@@ -49,7 +49,7 @@ class Finetune(Frozen):
     looks_weight: float = 0.0
     keep_weight: float = 0.5  # holding on to ImageNet's answers
     class_power: float = 0.5
-    light: Literal["contrast", "gamma"] = "contrast"  # how light varies in training (training/image/_augment.py)
+    light: Literal["contrast", "gamma"] = "contrast"  # how light varies in training (training/image/augment.py)
     background_swap: float = 0.3  # share of pictures with a trimap that get another background
 
     @property
@@ -105,7 +105,7 @@ def read_config(path: Path) -> Config:
     except OSError as error:
         raise InputError(str(path), "can't be read.", "Name a file such as training/configs/frozen.toml.") from error
     except (tomllib.TOMLDecodeError, ValidationError) as error:
-        raise InputError(str(path), f"is no configuration: {error}", "See training/image/_config.py.") from error
+        raise InputError(str(path), f"is no configuration: {error}", "See training/image/config.py.") from error
 
 
 def _merged(path: Path) -> dict[str, Any]:

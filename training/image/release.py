@@ -16,14 +16,14 @@ from safetensors.torch import save
 
 from coatclass.durable import write_whole
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.image._config import Config
-from training.image._heads import Readings
-from training.image._jobs import Plan
-from training.image._labels import Labels
-from training.image._metrics import figures
-from training.image._network import CoatNetwork
-from training.image._onnx import HALF_FROM, export_onnx
-from training.image._report import JobReadings, joined
+from training.image.config import Config
+from training.image.export import HALF_FROM, export_onnx
+from training.image.heads import Readings
+from training.image.jobs import Plan
+from training.image.labels import Labels
+from training.image.metrics import figures
+from training.image.network import CoatNetwork
+from training.image.report import JobReadings, joined
 from training.places import EVIDENCE
 from training.provenance import commit, sha256
 

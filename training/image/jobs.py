@@ -13,8 +13,8 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from training.image._config import Config
-from training.image._labels import Labels, folds
+from training.image.config import Config
+from training.image.labels import Labels, folds
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,10 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.image._backbone import IMAGENET_DOGS, IMAGENET_RIVALS
-from training.image._kinship import kinship_table
-from training.image._linear import Linear, ordinal_log_probabilities
-from training.image._looks import LOOKS, log_probabilities, outline_inputs
+from training.image.backbone import IMAGENET_DOGS, IMAGENET_RIVALS
+from training.image.kinship import kinship_table
+from training.image.linear import Linear, ordinal_log_probabilities
+from training.image.looks import LOOKS, log_probabilities, outline_inputs
 
 _DIRECTIONS = 128  # principal directions in which likeness is measured: fewer bytes, and breeds apart no less
 _NEIGHBOURS = 3  # the likest training photos whose mean likeness counts: one alone may be a chance
@@ -125,7 +125,7 @@ class CoatNetwork(nn.Module):
         Returns:
             Texture (B, 7), kinship (B, 7) and band (B, 4) as log probabilities; P(dog) (B,); unfamiliarity (B,);
             P(one dog, and enough of it to judge the coat) (B,); the dog's margin over its rivals (B,), nats; what an
-            observer would say of the coat, (B, 14) as in :mod:`training.image._looks`; and by that alone the log
+            observer would say of the coat, (B, 14) as in :mod:`training.image.looks`; and by that alone the log
             probabilities (B, 7) of the category.
         """
         imagenet, coat = self.imagenet(features), self.coat(features)
@@ -143,7 +143,7 @@ class CoatNetwork(nn.Module):
         )
 
     def forward(self, picture: Tensor) -> tuple[Tensor, ...]:
-        """A prepared picture (B, 3, H, W) to everything in :data:`coatclass.vision._model.OUTPUTS`."""
+        """A prepared picture (B, 3, H, W) to everything in :data:`coatclass.vision.network.OUTPUTS`."""
         fine, coarse = self.maps(picture)
         mask = self.mask_scores(fine, coarse).sigmoid()
         return (*self.read(self.pool(fine, coarse, mask)), mask)

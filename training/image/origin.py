@@ -10,8 +10,8 @@ from pathlib import Path
 
 from coatclass.durable import write_whole
 from coatclass.errors import InputError
-from training.image._config import Config
-from training.image._kinship import kinship_table
+from training.image.config import Config
+from training.image.kinship import kinship_table
 
 FILE = "origin.json"
 _RESULTS = ("*.pt", "*.safetensors", "*.npz")

@@ -15,14 +15,14 @@ from torch.nn import functional
 from torch.utils.data import DataLoader, Dataset, WeightedRandomSampler
 
 from coatclass.vision import Preprocessing
-from training.image._augment import swap_background, training_transform
-from training.image._config import Finetune
-from training.image._heads import class_weights
-from training.image._labels import Labels
-from training.image._linear import ordinal_cross_entropy, soft_cross_entropy
-from training.image._looks import looks_cross_entropy
-from training.image._network import CoatNetwork
-from training.image._pictures import Gallery
+from training.image.augment import swap_background, training_transform
+from training.image.config import Finetune
+from training.image.heads import class_weights
+from training.image.labels import Labels
+from training.image.linear import ordinal_cross_entropy, soft_cross_entropy
+from training.image.looks import looks_cross_entropy
+from training.image.network import CoatNetwork
+from training.image.pictures import Gallery
 
 LOSSES = ("texture", "kinship", "band", "mask", "breed", "looks", "keep")
 _HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed", "looks")

@@ -10,7 +10,7 @@ from typing import Any
 
 from app import cases
 from app.looking import Looks, look_at
-from app.owner import _dog as owners
+from app.owner import dog as owners
 from coatclass import care
 from coatclass.answers import Answers
 from coatclass.contract import Assessment, PhotoReport, PhotoStatus
