@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -117,10 +117,10 @@ def _make_private(database: Path) -> None:
 
 
 def _restrict(path: Path, mode: int) -> None:
-    """Take rights away, as far as the file is ours; links are left alone."""
-    if path.is_symlink() or path.stat().st_uid != os.geteuid():
-        return
-    path.chmod(path.stat().st_mode & mode)
+    """Take rights away, as far as the file is ours; links are left alone, and a journal may be gone by now."""
+    with suppress(FileNotFoundError):
+        if not path.is_symlink() and path.stat().st_uid == os.geteuid():
+            path.chmod(path.stat().st_mode & mode)
 
 
 def _configure_postgresql(connection: Any, _: object) -> None:

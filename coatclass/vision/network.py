@@ -88,22 +88,22 @@ class VisionModel:
         mask = read["mask"][0]
         evidence = PhotoEvidence(
             file=file,
-            texture=_row(read["texture"]),
-            kinship=_row(read["kinship"]),
-            band=_row(read["band"]),
+            texture=row_of(read["texture"]),
+            kinship=row_of(read["kinship"]),
+            band=row_of(read["band"]),
             dog_probability=float(read["dog_probability"][0]),
             dog_share=float(mask.mean()),
             unfamiliarity=float(read["unfamiliarity"][0]),
             model_version=self.manifest.model_version,
             single_dog_probability=float(read["single_dog_probability"][0]),
             dog_margin=float(read["dog_margin"][0]),
-            looks=_row(read["looks"]),
-            outline=_row(read["outline"]),
+            looks=row_of(read["looks"]),
+            outline=row_of(read["outline"]),
         )
         return Look(evidence, mask)
 
 
-def _row(values: NDArray[np.float32]) -> tuple[float, ...]:
+def row_of(values: NDArray[np.float32]) -> tuple[float, ...]:
     """Log probabilities as plain numbers; the network's may reach minus infinity, which JSON has no word for."""
     return tuple(max(float(value), _LEAST) for value in values[0])
 

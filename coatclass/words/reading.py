@@ -18,7 +18,7 @@ FOLDER = Path(__file__).parent
 """Where the languages' folders lie."""
 
 _FIRST = "en"
-_MAY_LACK = frozenset({"owner", "groomer"})
+MAY_LACK = frozenset({"owner", "groomer"})
 """Rooms that a language may go without: there :func:`catalogue` speaks English, all of it."""
 
 _VOCABULARY = "vocabulary"
@@ -60,7 +60,7 @@ def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) 
             f"Choose one of: {', '.join(known)}.",
             code="unknown_language",
         )
-    if room in _MAY_LACK and not (folder / language / f"{room}.toml").exists():
+    if room in MAY_LACK and not (folder / language / f"{room}.toml").exists():
         language = _FIRST
     return Catalogue(folder / language, room)
 

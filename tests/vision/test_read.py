@@ -57,9 +57,9 @@ def test_the_manifest_names_the_same_categories_and_bands_in_the_same_order() ->
 
 
 def test_what_is_impossible_to_the_network_is_still_a_number_that_json_can_carry() -> None:
-    from coatclass.vision.network import _row
+    from coatclass.vision.network import row_of
 
-    assert _row(np.array([[-np.inf, -1.5]], np.float32)) == (-30.0, -1.5)
+    assert row_of(np.array([[-np.inf, -1.5]], np.float32)) == (-30.0, -1.5)
 
 
 def test_reading_twice_gives_the_same(picture: Image.Image) -> None:

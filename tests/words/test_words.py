@@ -15,7 +15,7 @@ from coatclass.errors import InputError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
 from coatclass.words import FOLDER, LANGUAGES, catalogue, languages
-from coatclass.words.reading import _MAY_LACK
+from coatclass.words.reading import MAY_LACK
 
 Z = BodyZone
 KINDS = {
@@ -61,7 +61,7 @@ def files(language):
 def test_every_language_has_the_same_files_keys_and_placeholders(language):
     english, own = files("en"), files(language)
     assert set(own) <= set(english)
-    assert set(english) - set(own) <= {f"{room}.toml" for room in _MAY_LACK}
+    assert set(english) - set(own) <= {f"{room}.toml" for room in MAY_LACK}
     for name, texts in own.items():
         optional = {f"{kind}.{n}" for kind in ("often", "minutes") for n in range(1, 15)} if name[0] == "v" else set()
         assert set(texts) - optional == set(english[name]) - optional, name
@@ -220,7 +220,7 @@ def test_a_folder_is_all_that_a_language_needs(tmp_path):
 
 
 def test_a_language_without_pages_gets_them_in_english_whole():
-    for room in _MAY_LACK:
+    for room in MAY_LACK:
         assert (FOLDER / "en" / f"{room}.toml").exists()
         say = catalogue("de", room)
         has = (FOLDER / "de" / f"{room}.toml").exists()
