@@ -90,7 +90,7 @@ def beside_aim(ours: Reading, theirs: Reading, part: str, name: str) -> tuple[st
     told = with_interval(ours), with_interval(theirs)
     if aim is None or ours is None:
         return *told, "", ""
-    return *told, f"{aim:.2f}", f"{aim - ours['value']:.3f}" if ours["value"] < aim else "reached"
+    return *told, f"{aim:.3g}", f"{aim - ours['value']:.3f}" if ours["value"] < aim else "reached"
 
 
 def _dog(report: dict[str, Any]) -> list[str]:

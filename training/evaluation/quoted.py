@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from training.evaluation.markdown import Reading, beside_aim, counted, figure_rows, table, with_interval
+from training.places import ROOT
 
 __all__ = ["BEGIN", "END", "put_between", "quote", "quoted"]
 
@@ -79,6 +81,7 @@ def _sentences(report: dict[str, Any]) -> list[str]:
         f"{others['called_something_else_with_confidence']} of {others['photos']} out of fold; ruled out without "
         f"a word of a groomer: {test['ruled_out_without_hands']} and {others['ruled_out_without_hands']}. A photo "
         "alone recognises next to none: hands must.",
+        _with_observed_answers(),
         f"With answers beside the photo, one in ten of them wrong, accuracy is "
         f"{with_interval(_answered(report, 'both'))}; with answers alone {with_interval(_answered(report, 'answers'))} "
         "(**simulated** answers; photo alone on the same dogs "
@@ -111,6 +114,24 @@ def _beside_reference(report: dict[str, Any]) -> Iterator[str]:
             f"{worse} the reference's: log loss {ours['value']:.3f} against {theirs['value']:.3f}, difference "
             f"{with_interval(difference)} (out of fold)."
         )
+
+
+def _with_observed_answers() -> str:
+    """What three visible answers add to the photo, as ``training ensemble`` measured it out of fold."""
+    worth = json.loads((ROOT / "models" / "answers.json").read_text(encoding="utf-8"))["worth"]
+
+    def accuracy(breeds: str, way: str) -> str:
+        row = next(row for row in worth if row["breeds"] == breeds and row["coats"] == "all" and way in row["way"])
+        value, low, high = row["accuracy"]
+        return with_interval({"value": value, "low": low, "high": high})
+
+    alone, beside = "photo alone", "stated rows, fitted exponent (released)"
+    return (
+        "With three **observed** answers beside the photo (curl, lie, beard and brows, read from the picture by a "
+        f"model, not by owners), out of fold: accuracy {accuracy('known_breeds', beside)} on breeds of training (photo alone "
+        f"{accuracy('known_breeds', alone)}), {accuracy('unseen_breeds', beside)} on breeds never seen (photo alone "
+        f"{accuracy('unseen_breeds', alone)})."
+    )
 
 
 def _answered(report: dict[str, Any], regime: str) -> dict[str, float]:
