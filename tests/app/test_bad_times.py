@@ -21,7 +21,7 @@ SENT = (
     "() => { const k = Object.keys(localStorage).find(k => k.includes('pending')); "
     "return !k || localStorage.getItem(k) === 'null'; }"
 )
-WAITS = "document.querySelector('[data-status]').textContent.includes('No connection')"
+WAITS = "() => document.querySelector('[data-status]').textContent.includes('No connection')"
 
 
 @pytest.fixture

@@ -20,8 +20,9 @@ OFTEN = {kind: {"per_minute": 1e6, "burst": 1e6} for kind in limits()["rate"]}
 EXAMPLES = 5
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def salon(tmp_path_factory):
+    """A salon of its own for each test: what is sent at random may end sessions and erase dogs."""
     from fastapi.testclient import TestClient
 
     app = create_app(Settings(data=tmp_path_factory.mktemp("salon"), limits={**limits(), "rate": OFTEN}))
@@ -50,6 +51,7 @@ BOUNDED = settings(
 def test_whatever_is_sent_gets_an_answer_as_described(salon, who):
     described = schemathesis.openapi.from_asgi("/openapi.json", salon["app"])
     operations = [found.ok() for found in described.get_all_operations()]
+    operations.sort(key=lambda operation: operation.method == "delete")  # what is erased can't answer any more
     assert len(operations) > 50
     seen = Counter()
     for operation in operations:

@@ -44,7 +44,7 @@ def test_a_port_that_is_taken_is_refused_in_words(tmp_path, capsys):
 
 
 def test_without_the_web_apps_libraries_the_command_says_what_to_install(monkeypatch, capsys):
-    monkeypatch.setattr("coatclass.cli._serve.find_spec", lambda name: None)
+    monkeypatch.setattr("coatclass.errors.find_spec", lambda name: None)
     assert main(["serve"]) == 2
     assert "[web]" in capsys.readouterr().err
 

@@ -128,9 +128,10 @@ def _with_observed_answers() -> str:
     alone, beside = "photo alone", "stated rows, fitted exponent (released)"
     return (
         "With three **observed** answers beside the photo (curl, lie, beard and brows, read from the picture by a "
-        f"model, not by owners), out of fold: accuracy {accuracy('known_breeds', beside)} on breeds of training (photo alone "
-        f"{accuracy('known_breeds', alone)}), {accuracy('unseen_breeds', beside)} on breeds never seen (photo alone "
-        f"{accuracy('unseen_breeds', alone)})."
+        "model, not by owners), out of fold: accuracy "
+        f"{accuracy('known_breeds', beside)} on breeds of training "
+        f"(photo alone {accuracy('known_breeds', alone)}), {accuracy('unseen_breeds', beside)} on breeds never seen "
+        f"(photo alone {accuracy('unseen_breeds', alone)})."
     )
 
 
