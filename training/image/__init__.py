@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Train, export and write the evidence; return the exit code."""
     from training.image.config import read_config
-    from training.image.run import Places, train
+    from training.image.train import Places, train
 
     places = Places(options.photos, options.out, options.work, options.weights)
     configs = [read_config(path) for path in options.config]
