@@ -171,7 +171,10 @@ def aliases() -> Iterable[tuple[str, str]]:
         rows = csv.DictReader(stream)
         if not {"alias", "id"} <= set(rows.fieldnames or ()):
             raise ValueError("lacks its columns")
-        return [(row["alias"], row["id"]) for row in rows]
+        found = [(row["alias"], row["id"]) for row in rows]
+        if any(breed_id not in table() for _, breed_id in found):
+            raise ValueError("names a breed that the table lacks")
+        return found
 
 
 def _by_name(text: str, plain: str) -> BreedMatch | None:

@@ -31,13 +31,13 @@ def answers_of(args: argparse.Namespace) -> Answers:
     from coatclass.answers import Answers, parse
 
     answers = parse(args.answers) if args.answers else Answers()
-    if args.breed:
-        print(f"coatclass: {breed_understood(args.breed)}", file=sys.stderr)
+    if args.breed and (understood := breed_understood(args.breed)):
+        print(f"coatclass: {understood}", file=sys.stderr)
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
 
 
 def breed_understood(text: str) -> str:
-    """How a breed's name was read, or that it was not."""
+    """How a breed's name was read, or that it was not; empty if it was read as it was written."""
     from coatclass.breeds import find, says_cross, table
 
     def name(breed: str | None) -> str:
@@ -56,7 +56,7 @@ def breed_understood(text: str) -> str:
         read = f"{read} ({parents})"
     generation = re.search(r"\bf[123]b{0,2}\b", text.casefold())
     if generation is None:
-        return f"{text!r} is read as {read}."
+        return "" if text.strip().casefold() == read.casefold() else f"{text!r} is read as {read}."
     return (
         f"{text!r} is read as {read}. The generation {generation[0].upper()} is not counted here; "
         "what it means for a litter says: coatclass cross PARENT PARENT --generation"

@@ -14,7 +14,7 @@ from pypdf import PdfReader
 from rich.console import Console
 from shown import DOGS, sentences, shown
 
-from app.design import render
+from app.owner.views import Wish, render
 from coatclass import reports
 from coatclass.answers import parse
 from coatclass.assessing import assess
@@ -22,6 +22,7 @@ from coatclass.cli.dog_arguments import presented
 from coatclass.cli.rendering import print_presentation
 from coatclass.contract import Assessment, PhaseAdvice
 from coatclass.presentation import Presentation
+from coatclass.presentation.short import in_short
 from coatclass.words import LANGUAGES
 
 STAMP = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -45,9 +46,10 @@ def in_html(source: str) -> str:
 
 def on_page(plan: Presentation) -> str:
     """The owner's result page, as its template writes it."""
-    seen = {"wish": SimpleNamespace(token="t" * 43), "of": SimpleNamespace(name=plan.dog)}
-    given = {"assessment": SimpleNamespace(next_question=None), "photos": (), "wishes": (), "days": 60}
-    return in_html(render("result.html", side="owner", plan=plan, **seen, **given))
+    of = SimpleNamespace(name=plan.dog, dog=SimpleNamespace(sharing="salon"))
+    told = SimpleNamespace(next_question=None, verdict="hands_on", category=None)
+    given = {"assessment": told, "photos": (), "wishes": (), "days": 60, "short": in_short(plan)}
+    return in_html(render("result.html", Wish(token="t" * 43), of=of, plan=plan, **given))
 
 
 def in_pdf(plan: Presentation, paper: str) -> str:
