@@ -29,7 +29,7 @@ from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone
 from coatclass.words import catalogue
 
-__all__ = ["TimeBudget", "body_surface_m2", "length_advice", "time_budget", "time_words", "week_of"]
+__all__ = ["TimeBudget", "as_said", "body_surface_m2", "length_advice", "time_budget", "time_words", "week_of"]
 
 Limit = Literal["week", "dog", "nothing"]
 
@@ -219,7 +219,7 @@ class _Work:
 
         Minutes count as people read them: nobody is told that 60 minutes are more than 60.
         """
-        return self.bearable(mm) and not self.beyond(mm) and (given is None or _rounded(self.minutes(mm)) <= given)
+        return self.bearable(mm) and not self.beyond(mm) and (given is None or as_said(self.minutes(mm)) <= given)
 
     def of_touch_up(self, mm: float) -> float:
         """Minutes of one touch-up, whole ones."""
@@ -295,7 +295,7 @@ def length_advice(
         "longest": texts.mm(most) if most is not None else "",
         "given": texts.minutes(budget.given) if budget and budget.given is not None else "",
         "wish": texts.mm(situation.wished_length_mm) if situation.wished_length_mm is not None else "",
-        "wish_minutes": texts.minutes(_rounded(budget.wish_minutes)) if budget and budget.wish_minutes else "",
+        "wish_minutes": texts.minutes(as_said(budget.wish_minutes)) if budget and budget.wish_minutes else "",
     }
     return LengthAdvice(kind=kind, mm=mm, text=texts.say(f"length.{key}", **values))
 
@@ -389,12 +389,12 @@ def time_words(budget: TimeBudget, week: Week, language: str = "en", *, then_mm:
     if budget.beyond:
         return texts.say("time.beyond", at=at) if budget.may_be_cut else texts.say("time.beyond_uncut")
     key = "takes_too_much" if not budget.dog_bears else "takes" if week.sittings > 1 else "takes_once"
-    minutes = {name: texts.number(_rounded(getattr(budget, name)), 0) for name in ("minutes", "low", "high")}
+    minutes = {name: texts.number(as_said(getattr(budget, name)), 0) for name in ("minutes", "low", "high")}
     return texts.say(
         f"time.{key}", at=at, **minutes, sittings=week.sittings, sitting=texts.minutes(budget.sitting_minutes)
     )
 
 
-def _rounded(minutes: float) -> float:
+def as_said(minutes: float) -> float:
     """Minutes to the nearest 5, so that an estimate does not look like a measurement; small ones to the minute."""
     return float(max(1, round(minutes)) if minutes < 12 else 5 * round(minutes / 5))

@@ -7,6 +7,7 @@ import shlex
 import sys
 
 from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented
+from coatclass.plain_text import shown_path
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,4 +45,4 @@ def _how_to_see_the_rest(args: argparse.Namespace) -> str:
     given = [*args.photos]
     given += ["--answers", str(args.answers)] if args.answers else []
     given += ["--breed", args.breed] if args.breed else []
-    return f"Growth, length, reasons, sources and more: coatclass assess {shlex.join(given)} --full"
+    return f"Growth, length, reasons, sources and more: coatclass assess {shown_path(shlex.join(given))} --full"

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from coatclass import care, planning
 from coatclass.care.coat import data
+from coatclass.care.minutes import as_said
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat
 from coatclass.triage import triage
@@ -112,7 +113,7 @@ def test_the_longest_length_fits_and_one_more_millimetre_does_not(situation):
         return budget_of(dataclasses.replace(situation, measured_mm=float(mm)))
 
     if budget.longest_mm is not None:
-        assert at(budget.longest_mm).minutes <= situation.minutes_per_week
+        assert as_said(at(budget.longest_mm).minutes) <= situation.minutes_per_week  # as people read it
         assert at(budget.longest_mm).fits
     if budget.limit != "nothing":
         assert not at((budget.longest_mm or 8) + 1).fits
