@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
         ("Mischling", "cross of unknown breeds"),
         ("Cocker-Pudel-Mix", "Poodle"),
         ("Goldendoodle F1b", "The generation F1B is not counted"),
-        ("Havanese", "read as Havanese"),
+        ("Havaneser", "read as Havanese"),
         ("Zzyzx hound of nowhere", "no breed that we know"),
     ],
 )
@@ -72,3 +72,8 @@ def test_the_start_script_tells_of_its_own_options():
     assert shown.returncode == 0
     for option in ("--no-browser", "--port", "--text", "PHOTO"):
         assert option in shown.stdout
+
+
+def test_a_name_that_is_read_as_it_was_written_needs_no_word(capsys):
+    assert main(["assess", "--breed", "Havanese", "--json"]) == 0
+    assert capsys.readouterr().err == ""
