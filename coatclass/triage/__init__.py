@@ -158,21 +158,21 @@ def _highest(who: Iterable[Who]) -> Who:
 
 def _fit(rule: Rule, situation: CoatSituation) -> _Fit | None:
     """The rule with its zones if it holds for this dog."""
-    if not _holds(rule, situation):
+    matted = _matted(rule, situation) if rule.mats else frozenset()
+    if not _holds(rule, situation, matted):
         return None
     zones, named = rule.zones or frozenset(ZONES), True
     if rule.skin is not None:
         where = rule.zones | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
         zones, named = where or frozenset(ZONES), bool(where)
     if rule.mats:
-        zones = _matted(rule, situation)
+        zones = matted
     return _Fit(rule, zones, named)
 
 
-def _holds(rule: Rule, situation: CoatSituation) -> bool:
+def _holds(rule: Rule, situation: CoatSituation, matted: frozenset[BodyZone]) -> bool:
     """Whether every condition that the rule states holds for this dog."""
     age = situation.age_months
-    matted = _matted(rule, situation) if rule.mats else frozenset()
     return (
         (not rule.patience or situation.patience in rule.patience)
         and (rule.below_months is None or (age is not None and age < rule.below_months))
