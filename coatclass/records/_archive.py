@@ -28,7 +28,7 @@ from coatclass.errors import RecordError
 from coatclass.records._limits import BY_COMMAND, ArchiveLimits
 from coatclass.records._records import Records
 from coatclass.records._transaction import Reader, Writer
-from coatclass.records._values import STORED, Change, Link, Photo, Record, Session, User
+from coatclass.records._values import STORED, Change, Link, Photo, PlacePhoto, Record, Session, User
 from coatclass.records.tables import KINDS, changes, to_row
 
 _FORMAT = "coatclass records"
@@ -40,6 +40,7 @@ _BATCH = 500  # rows that are handed to the database at once
 
 # Who may come in is no part of a salon's data; who is signed in right now is no part of anything to keep.
 _SALON = tuple(kind for kind in KINDS if kind not in (User, Link, Session))
+_PICTURED = (Photo, PlacePhoto)
 _EVERYTHING = tuple(kind for kind in KINDS if kind is not Session)
 
 
@@ -112,7 +113,7 @@ def _write(
         with records.read() as reader:
             for name, values in _tables(reader, kinds):
                 counts[name] = len(values)
-                wanted.update((value.sha256, None) for value in values if isinstance(value, Photo))
+                wanted.update((value.sha256, None) for value in values if isinstance(value, _PICTURED))
                 archive.writestr(f"records/{name}.jsonl", "".join(f"{value.model_dump_json()}\n" for value in values))
                 if for_people:
                     archive.writestr(f"tables/{name}.csv", _csv(values))
@@ -222,9 +223,9 @@ class _Archive:
             name, number = KINDS[kind].table.name, 0
             for value in self.rows(kind):
                 number += 1
-                if isinstance(value, Photo):
+                if isinstance(value, _PICTURED):
                     wanted[value.sha256] = None
-            if number != said.get(name):
+            if number != said.get(name, 0):
                 raise _damaged(self._path, f"its list says other than the {number} {name} found")
             counts[name] = number
         counts[changes.name] = sum(1 for _ in self.trail())
@@ -283,6 +284,8 @@ class _Archive:
         return self._lines(changes.name, Change)
 
     def _lines(self, name: str, kind: type[M]) -> Iterator[M]:
+        if name not in self._manifest()["counts"] and f"records/{name}.jsonl" not in self._packed.NameToInfo:
+            return  # written before there were such records
         left = self._limits.rows_bytes  # the entry may unpack to more than it claims
         with self._packed.open(f"records/{name}.jsonl") as stream:
             while line := stream.readline(self._limits.line_bytes):

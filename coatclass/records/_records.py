@@ -17,7 +17,7 @@ from coatclass.records._photos import PhotoStore, prepare
 from coatclass.records._transaction import Reader, Writer
 from coatclass.records._values import Change, Photo, Record
 from coatclass.records.database import bring_up_to_date, connect, parse_url, reading, writing
-from coatclass.records.tables import photos, salon
+from coatclass.records.tables import photos, place_photos, salon
 
 R = TypeVar("R", bound=Record)
 
@@ -95,7 +95,11 @@ class Records:
     def sweep_photos(self) -> int:
         """Remove pictures that no record names any more; return how many."""
         with writing(self.engine, self.source) as connection:
-            named = set(connection.execute(select(photos.c.sha256)).scalars())
+            named = {
+                sha256
+                for table in (photos, place_photos)
+                for sha256 in connection.execute(select(table.c.sha256)).scalars()
+            }
             loose = [sha256 for sha256 in self.store.names() if sha256 not in named]
             for sha256 in loose:
                 self.store.remove(sha256)

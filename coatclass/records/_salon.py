@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -12,7 +12,7 @@ from sqlalchemy import Select, and_, exists, func, or_, select
 from coatclass.contract import Verdict
 from coatclass.errors import RecordError
 from coatclass.records._records import Records
-from coatclass.records._transaction import Reader
+from coatclass.records._transaction import Writer
 from coatclass.records._values import (
     SEEN_BY_SALON,
     AnswerSheet,
@@ -20,9 +20,11 @@ from coatclass.records._values import (
     Client,
     Dog,
     Finding,
+    Intake,
     Link,
     Measurement,
     Photo,
+    PlacePhoto,
     Record,
     Sharing,
     StoredAssessment,
@@ -33,6 +35,8 @@ from coatclass.records.tables import appointments, assessments, clients, dogs, f
 # Children before parents, so that nothing is removed while something belongs to it.
 _OF_A_DOG: tuple[type[Record], ...] = (
     Link,
+    PlacePhoto,
+    Intake,
     Appointment,
     Measurement,
     Finding,
@@ -253,8 +257,7 @@ def _filled(kept: Record, other: Record) -> dict[str, Any]:
 def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
     """Erase a dog with everything of it: records, photos, and what the audit trail held of them."""
     with records.write(who) as writer:
-        for value in _dog_with_all(writer, writer.get(Dog, dog_id)):
-            writer.erase(value)
+        _erase_dog(writer, writer.get(Dog, dog_id))
     records.sweep_photos()
 
 
@@ -278,13 +281,15 @@ def delete_client(records: Records, client_id: str, *, who: str) -> None:
     with records.write(who) as writer:
         client = writer.get(Client, client_id)
         for dog in writer.find(Dog, client_id=client_id):
-            for value in _dog_with_all(writer, dog):
-                writer.erase(value)
+            _erase_dog(writer, dog)
         writer.erase(client)
     records.sweep_photos()
 
 
-def _dog_with_all(reader: Reader, dog: Dog) -> Iterator[Record]:
-    for kind in _OF_A_DOG:
-        yield from reader.find(kind, dog_id=dog.id)
-    yield dog
+def _erase_dog(writer: Writer, dog: Dog) -> None:
+    """The dog with all that belongs to it, signed or not; newer versions go before those that they replace."""
+    with writer.erasing(dog.id):
+        for kind in _OF_A_DOG:
+            for value in reversed(writer.find(kind, dog_id=dog.id)):
+                writer.erase(value)
+        writer.erase(dog)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from datetime import date, timedelta
 from typing import Any, TypeVar
 
@@ -11,8 +13,8 @@ from sqlalchemy import Connection, delete, func, insert, or_, select, update
 from coatclass.contract import Assessment
 from coatclass.errors import RecordError
 from coatclass.records._photos import PhotoStore, Picture
-from coatclass.records._values import AnswerSheet, Change, Photo, Record, StoredAssessment, now
-from coatclass.records.tables import KINDS, changes, from_row, to_row
+from coatclass.records._values import AnswerSheet, Change, Intake, Photo, PlacePhoto, Record, StoredAssessment, now
+from coatclass.records.tables import KINDS, changes, erasing, from_row, to_row
 
 R = TypeVar("R", bound=Record)
 
@@ -133,6 +135,8 @@ class Writer(Reader):
                 "Load it again and repeat your change.",
                 code="changed_meanwhile",
             )
+        if isinstance(present, Intake):
+            _refuse_signed(present, fields)
         changed = valid(kind, **{**present.model_dump(), **fields})
         before, after = _difference(_shown(present), _shown(changed))
         if present != changed:
@@ -142,6 +146,8 @@ class Writer(Reader):
 
     def remove(self, value: Record) -> None:
         """Remove one record that nothing else belongs to."""
+        if isinstance(value, Intake):
+            _refuse_signed(value, {"content"})
         table = KINDS[type(value)].table
         self.connection.execute(delete(table).where(table.c.id == value.id))
         self._note("removed", value, before=_shown(value))
@@ -161,12 +167,25 @@ class Writer(Reader):
         self.connection.execute(update(changes).where(of_it).values(before=None, after=None))
         self._note("erased", value)
 
+    @contextmanager
+    def erasing(self, dog_id: str) -> Iterator[None]:
+        """While a whole dog is erased, what was signed of it may go too."""
+        self.connection.execute(insert(erasing).values(dog_id=dog_id))
+        yield
+        self.connection.execute(delete(erasing).where(erasing.c.dog_id == dog_id))
+
     def add_photo(self, dog_id: str, picture: Picture, *, taken_on: date | None = None) -> Photo:
         """Keep a picture of a dog, made ready by :func:`prepare` before the transaction began."""
         sha256 = self.store.put(picture.data)
         return self.add(
             Photo(dog_id=dog_id, sha256=sha256, width=picture.width, height=picture.height, taken_on=taken_on)
         )
+
+    def add_place_photo(self, dog_id: str, picture: Picture, place: str) -> PlacePhoto:
+        """Keep a picture of one place of a dog, made ready by :func:`prepare` before the transaction began."""
+        sha256 = self.store.put(picture.data)
+        size = {"width": picture.width, "height": picture.height}
+        return self.add(PlacePhoto(dog_id=dog_id, place=place, sha256=sha256, **size))
 
     def add_assessment(
         self,
@@ -206,6 +225,17 @@ def valid(kind: type[R], **fields: Any) -> R:
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"]) or "a value"
         raise _bad_value(KINDS[kind].table.name, f"has a wrong value for {field}: {first['msg']}") from error
+
+
+def _refuse_signed(intake: Intake, fields: Collection[str]) -> None:
+    """What was signed stays as it is, though it may move to the record with which its dog's is joined."""
+    if intake.signed_at is not None and set(fields) - {"dog_id"}:
+        raise RecordError(
+            f"the intake of {intake.signed_at:%Y-%m-%d}",
+            "was signed and can't be changed.",
+            "Make a new version of it; the signed one stays.",
+            code="signed",
+        )
 
 
 def not_found(kind: type[Record], record_id: str) -> RecordError:

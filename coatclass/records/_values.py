@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping
@@ -10,7 +11,15 @@ from enum import StrEnum
 from typing import Annotated, Any, Literal
 from uuid import uuid4
 
-from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field, ValidationError, ValidationInfo
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BeforeValidator,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    model_validator,
+)
 
 from coatclass.contract import Assessment, Frozen
 from coatclass.errors import RecordError
@@ -233,13 +242,88 @@ class Measurement(Record):
 
 
 class Appointment(Record):
-    """A visit."""
+    """A visit.
+
+    Attributes:
+        minutes: as planned; ``took_minutes``: as it took, once it is done.
+        work: what was done on the table, a word of :mod:`coatclass.intake`; empty if nobody noted it.
+    """
 
     dog_id: Id
     starts_at: Moment
     minutes: Annotated[int, Field(gt=0, le=24 * 60)] = 60
     state: Literal["planned", "done", "cancelled", "missed"] = "planned"
     remarks: Text = ""
+    took_minutes: Annotated[int, Field(gt=0, le=24 * 60)] | None = None
+    work: Annotated[str, Field(max_length=20)] = ""
+
+
+class Intake(Record):
+    """What was found on arrival and what the owner agreed to; once signed, it never changes (migration 0003).
+
+    Attributes:
+        appointment_id: the visit that it belongs to.
+        replaces_id: the signed version before it.
+        version: 1 for the first of a visit.
+        content: JSON as one text, so that its digest is that of these very characters.
+        sha256: digest of ``content``.
+        signed_at: None while it is a draft.
+    """
+
+    dog_id: Id
+    appointment_id: Id | None = None
+    replaces_id: Id | None = None
+    version: Annotated[int, Field(ge=1)] = 1
+    content: Annotated[str, Field(max_length=500_000)] = Field(repr=False)
+    sha256: Digest = ""
+    made_at: Moment = Field(default_factory=now)
+    signed_at: Moment | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _digested(cls, values: Any, info: ValidationInfo) -> Any:
+        """A new record gets its digest; one that comes with another digest than its content's is refused."""
+        if not isinstance(values, dict) or (info.context or {}).get("stored"):
+            return values
+        digest = digest_of(values.get("content", ""))
+        if values.get("sha256") not in (None, "", digest):
+            raise ValueError("the digest is not that of the content")
+        return {**values, "sha256": digest}
+
+    @property
+    def intact(self) -> bool:
+        """Whether the content is the one that was digested."""
+        return digest_of(self.content) == self.sha256
+
+
+def digest_of(content: object) -> str:
+    """SHA-256 of a text."""
+    return hashlib.sha256(str(content).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+class PlacePhoto(Record):
+    """A photo of one place of a dog, such as a mat; never looked at by the image model.
+
+    Attributes:
+        place: what it shows, a word of whoever keeps it.
+        intake_id: the signed intake that it belongs to; None before that.
+    """
+
+    dog_id: Id
+    intake_id: Id | None = None
+    place: Line = ""
+    sha256: Digest
+    width: int
+    height: int
+    added_at: Moment = Field(default_factory=now)
+
+
+class Setting(Record):
+    """Something that the salon entered once, such as its rates; the newest of a name counts."""
+
+    name: Name
+    content: JsonObject
+    made_at: Moment = Field(default_factory=now)
 
 
 class UserRole(StrEnum):

@@ -34,11 +34,14 @@ from coatclass.records._values import (
     Client,
     Dog,
     Finding,
+    Intake,
     Link,
     Measurement,
     Photo,
+    PlacePhoto,
     Record,
     Session,
+    Setting,
     StoredAssessment,
     User,
 )
@@ -183,7 +186,38 @@ appointments = Table(
     Column("minutes", Integer, nullable=False),
     Column("state", String(10), nullable=False),
     *_words("remarks"),
+    Column("took_minutes", Integer),
+    Column("work", Text, nullable=False, server_default=""),
 )
+settings = Table("settings", metadata, _id(), *_words("name"), _json("content"), _time("made_at"))
+# Triggers (migration 0003) keep signed rows, and photos that belong to them, as they are.
+intakes = Table(
+    "intakes",
+    metadata,
+    _id(),
+    _ref("dog_id", "dogs"),
+    _ref("appointment_id", "appointments", nullable=True),
+    _ref("replaces_id", "intakes", nullable=True),
+    Column("version", Integer, nullable=False),
+    *_words("content"),
+    Column("sha256", String(64), nullable=False),
+    _time("made_at"),
+    _time("signed_at", nullable=True),
+)
+place_photos = Table(
+    "place_photos",
+    metadata,
+    _id(),
+    _ref("dog_id", "dogs"),
+    _ref("intake_id", "intakes", nullable=True),
+    *_words("place"),
+    Column("sha256", String(64), nullable=False, index=True),
+    Column("width", Integer, nullable=False),
+    Column("height", Integer, nullable=False),
+    _time("added_at"),
+)
+# Dogs that are being erased in this transaction: what was signed of them may go.
+erasing = Table("erasing", metadata, Column("dog_id", String(32), primary_key=True))
 users = Table(
     "users",
     metadata,
@@ -251,6 +285,9 @@ KINDS: Mapping[type[Record], Kind] = {
     Finding: Kind(findings, "found_at"),
     Measurement: Kind(measurements, "measured_on"),
     Appointment: Kind(appointments, "starts_at"),
+    Intake: Kind(intakes, "made_at", frozenset({"content"})),
+    PlacePhoto: Kind(place_photos, "added_at"),
+    Setting: Kind(settings, "made_at"),
     User: Kind(users, "added_at", frozenset({"password_hash"})),
     Session: Kind(sessions, "started_at", frozenset({"token_hash"})),
     Link: Kind(links, "made_at", frozenset({"token_hash"})),

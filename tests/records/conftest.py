@@ -19,8 +19,10 @@ from coatclass.records import (
     Appointment,
     Dog,
     Finding,
+    Intake,
     Measurement,
     Records,
+    Setting,
     StoredAssessment,
     open_records,
 )
@@ -123,12 +125,16 @@ def one_of_each(dog: Dog) -> list:
         remarks="Ruhig anfangen – ängstlich an den Pfoten 🐾",
         assessment_id=estimate.id,
     )
+    visit = Appointment(dog_id=dog.id, starts_at=datetime(2026, 3, 9, 8, 30, tzinfo=UTC), minutes=90)
+    signed = datetime(2026, 3, 9, 8, 40, tzinfo=UTC)
     return [
         answers,
         estimate,
         finding,
         Measurement(dog_id=dog.id, length_mm=41.2, measured_on=date(2026, 3, 1), how="card", error_mm=0.8),
-        Appointment(dog_id=dog.id, starts_at=datetime(2026, 3, 9, 8, 30, tzinfo=UTC), minutes=90),
+        visit,
+        Intake(dog_id=dog.id, appointment_id=visit.id, content='{"said": "Filz – „Haut“"}', signed_at=signed),
+        Setting(name="rates", content={"currency": "€", "per_hour": 48.0}),
     ]
 
 
