@@ -14,18 +14,22 @@ if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
     raise MissingExtraError("the records", "records")
 
 from coatclass.records._access import (
+    SHORTEST_PASSWORD,
+    add_user,
     end_all_sessions,
     end_session,
+    find_user,
+    hash_password,
     linked_dog,
     make_link,
+    password_matches,
     revoke_links,
     session_user,
+    set_disabled,
+    set_password,
     start_session,
 )
-from coatclass.records._archive import Archive, backup, export_salon, import_salon, restore
-from coatclass.records._limits import BY_UPLOAD, ArchiveLimits
-from coatclass.records._photos import PhotoStore, Picture, prepare
-from coatclass.records._records import Records, default_folder, open_records
+from coatclass.records._archive import BY_UPLOAD, Archive, ArchiveLimits, backup, export_salon, import_salon, restore
 from coatclass.records._research import LearningCase, export_findings, learning_cases
 from coatclass.records._salon import (
     FoundDog,
@@ -41,15 +45,17 @@ from coatclass.records._salon import (
     visits,
     waiting_list,
 )
-from coatclass.records._transaction import Reader, Writer, not_found, valid
-from coatclass.records._users import (
-    SHORTEST_PASSWORD,
-    add_user,
-    find_user,
-    hash_password,
-    password_matches,
-    set_disabled,
-    set_password,
+from coatclass.records._store import (
+    PhotoStore,
+    Picture,
+    Reader,
+    Records,
+    Writer,
+    default_folder,
+    not_found,
+    open_records,
+    prepare,
+    valid,
 )
 from coatclass.records._values import (
     FIRST_DAY,

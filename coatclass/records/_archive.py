@@ -25,11 +25,41 @@ from sqlalchemy import Table, insert
 
 from coatclass.durable import new_file
 from coatclass.errors import RecordError
-from coatclass.records._limits import BY_COMMAND, ArchiveLimits
-from coatclass.records._records import Records
-from coatclass.records._transaction import Reader, Writer
+from coatclass.records._store import Reader, Records, Writer
 from coatclass.records._values import STORED, Change, Link, Photo, PlacePhoto, Record, Session, User
 from coatclass.records.tables import KINDS, changes, to_row
+from coatclass.resources import read_toml
+
+_LIMITS = read_toml(Path(__file__).with_name("data") / "limits.toml")["archive"]
+
+
+@dataclass(frozen=True)
+class ArchiveLimits:
+    """What an archive may unpack to.
+
+    Attributes:
+        manifest_bytes, line_bytes, photo_bytes: largest list of contents, record and picture, bytes.
+        rows_bytes: all records together, unpacked, bytes.
+        entries: files inside.
+        ratio: of unpacked records to their packed size.
+    """
+
+    manifest_bytes: int
+    line_bytes: int
+    photo_bytes: int
+    rows_bytes: int
+    entries: int
+    ratio: float
+
+
+def _archive(who: str) -> ArchiveLimits:
+    single: dict[str, Any] = {name: value for name, value in _LIMITS.items() if isinstance(value, int)}
+    return ArchiveLimits(**single, **_LIMITS[who])
+
+
+BY_UPLOAD = _archive("upload")
+BY_COMMAND = _archive("command")
+
 
 _FORMAT = "coatclass records"
 _VERSION = 1

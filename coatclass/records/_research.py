@@ -14,8 +14,7 @@ from typing import Any
 from coatclass.contract import Assessment
 from coatclass.durable import write_whole
 from coatclass.errors import RecordError
-from coatclass.records._records import Records
-from coatclass.records._transaction import Reader
+from coatclass.records._store import Reader, Records
 from coatclass.records._values import AnswerSheet, Dog, Finding, StoredAssessment
 from coatclass.records.tables import folded
 from coatclass.taxonomy import CATEGORIES, BodyZone

@@ -11,8 +11,7 @@ from sqlalchemy import Select, and_, exists, func, or_, select
 
 from coatclass.contract import Verdict
 from coatclass.errors import RecordError
-from coatclass.records._records import Records
-from coatclass.records._transaction import Writer
+from coatclass.records._store import Records, Writer
 from coatclass.records._values import (
     SEEN_BY_SALON,
     AnswerSheet,

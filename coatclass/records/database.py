@@ -14,8 +14,9 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DataError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
 from coatclass.errors import MissingExtraError, RecordError
-from coatclass.records._limits import WAIT_S
+from coatclass.resources import read_toml
 
+_WAIT_S: int = read_toml(Path(__file__).with_name("data") / "limits.toml")["database"]["wait_s"]
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _LOCK_NUMBER = 0x636F6174  # names our advisory lock among others of the same PostgreSQL server
 
@@ -80,13 +81,13 @@ def connect(url: URL) -> Engine:
     """
     try:
         if url.get_backend_name() == "postgresql":
-            patience = {"connect_timeout": WAIT_S}
-            engine = create_engine(url, pool_pre_ping=True, pool_timeout=WAIT_S, connect_args=patience)
+            patience = {"connect_timeout": _WAIT_S}
+            engine = create_engine(url, pool_pre_ping=True, pool_timeout=_WAIT_S, connect_args=patience)
             event.listen(engine, "connect", _configure_postgresql)
             return engine
         assert url.database is not None
         _make_private(Path(url.database))
-        engine = create_engine(url, pool_timeout=WAIT_S)
+        engine = create_engine(url, pool_timeout=_WAIT_S)
     except (ImportError, NoSuchModuleError) as error:
         raise MissingExtraError("PostgreSQL", "postgres") from error
     except OSError as error:
@@ -124,14 +125,14 @@ def _restrict(path: Path, mode: int) -> None:
 
 
 def _configure_postgresql(connection: Any, _: object) -> None:
-    connection.execute(f"SET lock_timeout = '{WAIT_S}s'")
+    connection.execute(f"SET lock_timeout = '{_WAIT_S}s'")
     connection.commit()
 
 
 def _configure_sqlite(connection: Any, _: object) -> None:
     connection.isolation_level = None  # the driver's own BEGIN comes too late to be a snapshot
     for pragma in (
-        f"busy_timeout = {WAIT_S * 1000}",  # first: the others may have to wait
+        f"busy_timeout = {_WAIT_S * 1000}",  # first: the others may have to wait
         "journal_mode = WAL",  # readers never wait for the writer
         "synchronous = FULL",  # a commit is on the disk before it is confirmed
         "foreign_keys = ON",

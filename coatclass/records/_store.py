@@ -1,20 +1,157 @@
-"""Reading from one moment, and writing with a trail of who changed what."""
+"""Where records are kept and how they are read and changed: photos on disk, one transaction, the whole store."""
 
 from __future__ import annotations
 
+import hashlib
+import os
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import date, timedelta
+from io import BytesIO
+from pathlib import Path
+from types import TracebackType
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
 from sqlalchemy import Connection, delete, func, insert, or_, select, update
 
+from coatclass import photo
 from coatclass.contract import Assessment
+from coatclass.durable import sync_folder, write_whole
 from coatclass.errors import RecordError
-from coatclass.records._photos import PhotoStore, Picture
 from coatclass.records._values import AnswerSheet, Change, Intake, Photo, PlacePhoto, Record, StoredAssessment, now
-from coatclass.records.tables import KINDS, changes, erasing, from_row, to_row
+from coatclass.records.database import bring_up_to_date, connect, parse_url, reading, writing
+from coatclass.records.tables import KINDS, changes, erasing, from_row, photos, place_photos, salon, to_row
+
+# Short side kept, px: four times what the image model looks at, so that a better one finds more later.
+_KEPT_PX = 1200
+_QUALITY = 90
+_SUFFIX = ".jpg"
+_MARK = "salon"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture made ready for the store: upright JPEG without metadata."""
+
+    data: bytes
+    width: int
+    height: int
+
+    @property
+    def sha256(self) -> str:
+        """The name under which the store keeps it."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
+def prepare(source: str | os.PathLike[str] | bytes, name: str | None = None) -> Picture:
+    """Make a picture ready: upright, re-encoded, stripped of place and device. Slow, so done outside transactions.
+
+    Raises:
+        PhotoError: if it can't be opened.
+    """
+    image = photo.load(source, name=name, target_px=_KEPT_PX).image
+    stream = BytesIO()
+    image.save(stream, "JPEG", quality=_QUALITY, optimize=True)
+    return Picture(stream.getvalue(), *image.size)
+
+
+class PhotoStore:
+    """A folder of JPEG files without metadata, each written in full or not at all.
+
+    Args:
+        folder: where the pictures lie.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def claim(self, salon_id: str) -> None:
+        """Make sure that the folder belongs to this salon; a new one is marked.
+
+        Raises:
+            RecordError: ``foreign_photos`` if it belongs to another, or holds files and no mark.
+        """
+        mark = self.folder / _MARK
+        try:
+            if not mark.exists():
+                self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+                owner = salon_id if not any(self.folder.iterdir()) else ""
+                if owner:
+                    write_whole(mark, owner.encode())
+            else:
+                owner = mark.read_text("utf-8")
+        except OSError as error:
+            raise _unavailable(error) from error
+        if owner != salon_id:
+            raise RecordError(
+                str(self.folder),
+                "does not belong to this database's photos.",
+                "Name the photo folder that goes with the database, or an empty one.",
+                code="foreign_photos",
+            )
+
+    def path(self, sha256: str) -> Path:
+        """Where a picture lies, whether or not it is there."""
+        return self.folder / sha256[:2] / f"{sha256}{_SUFFIX}"
+
+    def put(self, data: bytes) -> str:
+        """Keep a prepared picture; return its SHA-256. Only while holding the records' write lock."""
+        sha256 = hashlib.sha256(data).hexdigest()
+        path = self.path(sha256)
+        try:
+            if not path.is_file():
+                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+                write_whole(path, data)
+                sync_folder(self.folder)
+        except OSError as error:
+            raise _unavailable(error) from error
+        return sha256
+
+    def read(self, sha256: str) -> bytes:
+        """A picture's bytes.
+
+        Raises:
+            RecordError: ``missing`` or ``damaged``.
+        """
+        try:
+            data = self.path(sha256).read_bytes()
+        except OSError as error:
+            raise RecordError(
+                f"photo {sha256[:12]}", "is not in the photo store.", "Restore it from a backup.", code="missing"
+            ) from error
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise RecordError(
+                f"photo {sha256[:12]}", "is damaged on the disk.", "Restore it from a backup.", code="damaged"
+            )
+        return data
+
+    def remove(self, sha256: str) -> None:
+        """Forget a picture; nothing happens if it is not there."""
+        self.path(sha256).unlink(missing_ok=True)
+
+    def names(self) -> Iterator[str]:
+        """SHA-256 of every picture; leftovers of writes that were cut short are swept away on the way.
+
+        Only while holding the records' write lock.
+        """
+        for folder in sorted(self.folder.glob("??")):
+            for path in folder.iterdir():
+                if path.suffix == _SUFFIX:
+                    yield path.stem
+                else:
+                    path.unlink(missing_ok=True)
+
+
+def _unavailable(error: OSError) -> RecordError:
+    return RecordError(
+        "the photo store",
+        f"can't be written ({error.strerror}).",
+        "Make room on the disk, or choose a folder you may write to.",
+        code="unavailable",
+    )
+
 
 R = TypeVar("R", bound=Record)
 
@@ -265,3 +402,140 @@ def _shown(value: Record) -> dict[str, Any]:
 def _difference(before: dict[str, Any], after: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     names = [name for name in before if before[name] != after[name]]
     return {name: before[name] for name in names}, {name: after[name] for name in names}
+
+
+class Records:
+    """The salon's records, on SQLite or PostgreSQL, with the photo store beside them. Use :func:`open_records`."""
+
+    def __init__(self, url: str, photo_folder: Path) -> None:
+        parsed = parse_url(url)
+        self.source = "the records"
+        self.engine = connect(parsed)
+        self.store = PhotoStore(photo_folder)
+
+    @contextmanager
+    def read(self) -> Iterator[Reader]:
+        """Read several things from one moment."""
+        with reading(self.engine, self.source) as connection:
+            yield Reader(connection, self.store)
+
+    @contextmanager
+    def write(self, who: str) -> Iterator[Writer]:
+        """Change several things together; an error undoes them all.
+
+        Args:
+            who: whose change it is: a user's name, or such as "owner's link".
+        """
+        if not who.strip():
+            raise RecordError("a change", "needs a name.", "Say who makes it.", code="nobody")
+        with writing(self.engine, self.source) as connection:
+            yield Writer(connection, self.store, who)
+
+    def get(self, kind: type[R], record_id: str) -> R:
+        """See :meth:`Reader.get`."""
+        with self.read() as reader:
+            return reader.get(kind, record_id)
+
+    def find(self, kind: type[R], **equal: Any) -> tuple[R, ...]:
+        """See :meth:`Reader.find`."""
+        with self.read() as reader:
+            return reader.find(kind, **equal)
+
+    def add(self, value: R, *, who: str) -> R:
+        """See :meth:`Writer.add`."""
+        with self.write(who) as writer:
+            return writer.add(value)
+
+    def change(self, seen: R, *, who: str, **fields: Any) -> R:
+        """See :meth:`Writer.change`."""
+        with self.write(who) as writer:
+            return writer.change(seen, **fields)
+
+    def add_photo(
+        self,
+        dog_id: str,
+        source: str | os.PathLike[str] | bytes,
+        *,
+        who: str,
+        name: str | None = None,
+        taken_on: date | None = None,
+    ) -> Photo:
+        """Keep a picture of a dog, stripped of its metadata.
+
+        Raises:
+            PhotoError: if it can't be opened.
+        """
+        picture = prepare(source, name)
+        with self.write(who) as writer:
+            return writer.add_photo(dog_id, picture, taken_on=taken_on)
+
+    def trail(self, record_id: str | None = None) -> tuple[Change, ...]:
+        """See :meth:`Reader.trail`."""
+        with self.read() as reader:
+            return reader.trail(record_id)
+
+    def sweep_photos(self) -> int:
+        """Remove pictures that no record names any more; return how many."""
+        with writing(self.engine, self.source) as connection:
+            named = {
+                sha256
+                for table in (photos, place_photos)
+                for sha256 in connection.execute(select(table.c.sha256)).scalars()
+            }
+            loose = [sha256 for sha256 in self.store.names() if sha256 not in named]
+            for sha256 in loose:
+                self.store.remove(sha256)
+        return len(loose)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def __enter__(self) -> Records:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def default_folder() -> Path:
+    """Where records lie when nobody says otherwise."""
+    from platformdirs import user_data_path
+
+    return user_data_path("coatclass", appauthor=False)
+
+
+def open_records(url: str | None = None, *, photo_folder: Path | None = None) -> Records:
+    """Open the records, making or migrating the database where needed.
+
+    Args:
+        url: ``sqlite:///path`` or ``postgresql://...``; SQLite in the user's data folder if not given.
+        photo_folder: where pictures lie; beside the SQLite file, or in the user's data folder, if not given.
+
+    Raises:
+        RecordError: ``bad_url``, ``unavailable``, ``newer_schema``, ``foreign_database``, ``foreign_photos``,
+            ``folder``.
+        MissingExtraError: PostgreSQL without the extra ``postgres``.
+    """
+    url = url or f"sqlite:///{default_folder() / 'records.sqlite'}"
+    records = Records(url, photo_folder or _photo_folder(url))
+    try:
+        bring_up_to_date(records.engine, records.source)
+        with reading(records.engine, records.source) as connection:
+            records.store.claim(connection.execute(select(salon.c.id)).scalar_one())
+        records.sweep_photos()  # what a kill left behind, or a deletion had no time for
+    except BaseException:
+        records.close()
+        raise
+    return records
+
+
+def _photo_folder(url: str) -> Path:
+    """Beside the SQLite file and named after it, or in the user's data folder and named after the database."""
+    parsed = parse_url(url)
+    database = str(parsed.database)
+    if parsed.get_backend_name() == "sqlite":
+        return Path(database).with_name(f"{Path(database).stem}-photos")
+    return default_folder() / f"{database}-photos"
