@@ -73,7 +73,8 @@ class Attempts:
         tries = self._tries(key, now)
         if tries < free:
             return 0.0
-        return self._kept[key][1] + min(self._limits["longest_wait_s"], 2.0 ** (tries - free)) - now
+        wait: float = min(self._limits["longest_wait_s"], 2.0 ** (tries - free))
+        return self._kept[key][1] + wait - now
 
 
 class SignInError(Exception):

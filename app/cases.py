@@ -148,13 +148,17 @@ def presented(
         name, breed, remarks: of the dog, as kept.
     """
     measured = dated(measurements)
-    plan = at and planning.plan(
-        at,
-        today=today(),
-        measurements=measured,
-        trims=trims,
-        keeps_growing=answers.keeps_growing,
-        language=language,
+    plan = (
+        planning.plan(
+            at,
+            today=today(),
+            measurements=measured,
+            trims=trims,
+            keeps_growing=answers.keeps_growing,
+            language=language,
+        )
+        if at
+        else None
     )
     return present(
         plan,

@@ -62,8 +62,9 @@ class Settings:
         settings = replace(settings, hosts=(*settings.hosts, *hosts), proxies=(*settings.proxies, *proxies))
         if demo and data is None and database_url is None:
             return replace(settings, data=settings.data / "demo", database_url=None)
-        changes = {name: value for name, value in (("data", data), ("database_url", database_url)) if value is not None}
-        return replace(settings, **changes)
+        if data is not None:
+            settings = replace(settings, data=data)
+        return settings if database_url is None else replace(settings, database_url=database_url)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] = os.environ, **changes: Any) -> Settings:

@@ -33,7 +33,7 @@ def mount(
     # gradio checks the paths of files in a request only for pages that were launched; a mounted page never is.
     page.has_launched = True
     page.queue(default_concurrency_limit=limits["at_once"], max_size=limits["waiting"], api_open=False)
-    return gr.mount_gradio_app(
+    mounted: FastAPI = gr.mount_gradio_app(
         app,
         page,
         path=path,
@@ -49,3 +49,4 @@ def mount(
         theme=theme(),
         head=HEAD,
     )
+    return mounted

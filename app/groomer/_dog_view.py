@@ -55,7 +55,7 @@ def _answers(file: files.DogFile) -> list[tuple[str, str]]:
 
 
 def _in_words(spec: Any, value: Any) -> str:
-    labels = {str(option.value): option.label for option in spec.choices}
+    labels: dict[str, str] = {str(option.value): option.label for option in spec.choices}
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):

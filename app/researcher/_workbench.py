@@ -43,7 +43,8 @@ def workbench(app: FastAPI) -> None:
     """Mount it under ``/workbench``; the guard lets only researchers and groomers through, and each handler asks."""
 
     def ask(request: gr.Request) -> None:
-        accounts.require(app.state.records, dict(request.request.cookies), *ROLES)
+        cookies = request.request.cookies if request.request else {}  # nobody's: refused
+        accounts.require(app.state.records, dict(cookies), *ROLES)
 
     with blocks("coatclass: workbench", delete_cache=(_KEPT_S, _KEPT_S)) as page:
         _evaluating(ask)
@@ -57,7 +58,7 @@ def workbench(app: FastAPI) -> None:
 
 
 def _evaluating(ask: Any) -> None:
-    gr.Navbar(main_page_name="Workbench")
+    gr.components.Navbar(main_page_name="Workbench")
     gr.Markdown(
         "# Workbench\nEvaluate the released program on labelled photos of your own, or photos that were scored "
         "already. Nothing leaves this machine; what you upload is deleted after an hour. "
@@ -192,7 +193,7 @@ def _recall(cases: evaluation.LabelledPhotos) -> Any:
 
 
 def _predicted(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
-    rows = []
+    rows: list[list[Any]] = []
     for case in cases.rows:
         truth = CATEGORIES[case.category] if case.category != evaluation.UNKNOWN else ""
         status = str(case.report.status) if case.report else ""
