@@ -18,7 +18,7 @@ from coatclass import ancestry, decision, ensemble, photo, vision
 from coatclass import answers as questionnaire
 from coatclass.ancestry import Inherited
 from coatclass.answers import Answer, Answers
-from coatclass.answers.tables import Table
+from coatclass.answers.likelihoods import Table
 from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvidence, PhotoReport, PhotoStatus
 from coatclass.decision import Askable, Thresholds
 from coatclass.ensemble import Finding, Members

@@ -1,8 +1,16 @@
 """The questionnaire: what to ask, what was answered, and what the answers say about the coat."""
 
-from coatclass.answers._evidence import evidence, grown_up, visible, weights
-from coatclass.answers._model import Answers, OwnedTool, doubts
-from coatclass.answers._parse import Problem, dump, json_schema, parse, problems
+from coatclass.answers._answers import (
+    Answers,
+    OwnedTool,
+    Problem,
+    doubts,
+    dump,
+    json_schema,
+    parse,
+    problems,
+    situation,
+)
 from coatclass.answers._questions import (
     LANGUAGES,
     Choice,
@@ -16,8 +24,18 @@ from coatclass.answers._questions import (
     questions,
 )
 from coatclass.answers._simulate import simulate
-from coatclass.answers._situation import situation
-from coatclass.answers.tables import Answer, alone, likelihood, outcomes, reliability, stated
+from coatclass.answers.likelihoods import (
+    Answer,
+    alone,
+    evidence,
+    grown_up,
+    likelihood,
+    outcomes,
+    reliability,
+    stated,
+    visible,
+    weights,
+)
 
 __all__ = [
     "LANGUAGES",

@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from coatclass.answers._model import Answers
+from coatclass.answers._answers import Answers
 from coatclass.answers._questions import question
-from coatclass.answers.tables import LENGTH, closed_limits, likelihood, outcomes, reliability, tabled_questions
+from coatclass.answers.likelihoods import LENGTH, closed_limits, likelihood, outcomes, reliability, tabled_questions
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 
 if TYPE_CHECKING:

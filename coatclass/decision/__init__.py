@@ -1,9 +1,19 @@
 """Prediction sets, verdict and reasons: what the program dares to say, and what it would ask next."""
 
-from coatclass.decision._decide import decide
-from coatclass.decision._question import Askable, next_question
-from coatclass.decision._sets import LENGTH_FAMILY, band_set, category_set, families, share_of_rarer
-from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits, load, promise
+from coatclass.decision._decide import (
+    LENGTH_FAMILY,
+    RegimeThresholds,
+    Thresholds,
+    band_set,
+    category_set,
+    decide,
+    families,
+    limits,
+    load,
+    promise,
+    share_of_rarer,
+)
+from coatclass.decision._next_question import Askable, next_question
 
 __all__ = [
     "LENGTH_FAMILY",

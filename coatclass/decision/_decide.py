@@ -1,8 +1,17 @@
-"""The verdict and its reasons."""
+"""Prediction sets against the promised thresholds, and the verdict: settled, open, contradictory or unknown.
+
+Hair and drop are one soft coat that keeps growing; where it lies over about 75 mm it is called drop. So they are first
+taken as one family, and length tells them apart.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import Field, ValidationError
 
 from coatclass import ancestry
 from coatclass.ancestry import Inherited
@@ -13,17 +22,143 @@ from coatclass.contract import (
     Clash,
     CoatEstimate,
     Decision,
+    Frozen,
     PhotoReport,
     PhotoStatus,
     Reason,
     Verdict,
 )
-from coatclass.decision import _thresholds
-from coatclass.decision._sets import LENGTH_FAMILY, band_set, category_set
-from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits, promise, reason_text
+from coatclass.errors import ModelFilesError
+from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, category_label, describe_mm
 
-__all__ = ["decide"]
+FILE = "ensemble_thresholds.json"
+_DATA = Path(__file__).with_name("data") / "decision.toml"
+
+
+class RegimeThresholds(Frozen):
+    """Thresholds on calibrated probabilities for one regime (photo, answers, both).
+
+    Attributes:
+        category_at: a category at least this probable stays in the prediction set.
+        band_at: the same for a length band.
+        settle_at: a single category must be at least this probable to be called settled; above 1: never.
+        mixed_at: *mixed* stays possible from this probability on.
+        length_at: of two coats that only length tells apart, the one with this share of both stays possible.
+        calibrated_on: how many dogs the thresholds rest on.
+        simulated: the answers among them were simulated.
+    """
+
+    category_at: float = Field(ge=0, le=1)
+    band_at: float = Field(ge=0, le=1)
+    settle_at: float = Field(ge=0)
+    mixed_at: float = Field(ge=0, le=1)
+    length_at: float = Field(ge=0, le=1)
+    calibrated_on: int = Field(ge=0)
+    simulated: bool
+
+
+class Thresholds(Frozen):
+    """All thresholds of one fit."""
+
+    version: str
+    regimes: dict[str, RegimeThresholds]
+
+
+@cache
+def load() -> Thresholds:
+    """The released thresholds.
+
+    Raises:
+        ModelFilesError: if they are missing, damaged or not the released ones.
+    """
+    from coatclass.ensemble import read_checked
+
+    try:
+        return Thresholds.model_validate(read_checked(FILE))
+    except ValidationError as error:
+        raise ModelFilesError(
+            f"models/{FILE}", "does not hold what it must.", "Install coatclass again.", code="damaged_file"
+        ) from error
+
+
+def promise() -> Mapping[str, Any]:
+    """What is promised: reliability of the sets, risk and confidence of *settled*, and the accepted false alarms."""
+    section: Mapping[str, Any] = read_toml(_DATA)["promise"]
+    return section
+
+
+def limits() -> Mapping[str, Any]:
+    """Limits that are decisions, not fits."""
+    section: Mapping[str, Any] = read_toml(_DATA)["limits"]
+    return section
+
+
+def reason_text(code: str, **fields: str) -> str:
+    """The sentence behind a reason's code."""
+    return str(read_toml(_DATA)["reason"][code]).format(**fields)
+
+
+LENGTH_FAMILY = frozenset({CoatCategory.HAIR, CoatCategory.DROP})
+_MIXED = CATEGORIES.index(CoatCategory.MIXED)
+_HAIR, _DROP = CATEGORIES.index(CoatCategory.HAIR), CATEGORIES.index(CoatCategory.DROP)
+
+
+def families(probabilities: Sequence[float]) -> list[float]:
+    """P of each category (7,) with *hair* and *drop* as one, at the place of *hair*; that of *drop* is 0."""
+    joined = list(probabilities)
+    joined[_HAIR], joined[_DROP] = probabilities[_HAIR] + probabilities[_DROP], 0.0
+    return joined
+
+
+def share_of_rarer(probabilities: Sequence[float]) -> float:
+    """Of *hair* and *drop* together, the share of the less probable one, [0, 0.5]."""
+    both = probabilities[_HAIR] + probabilities[_DROP]
+    return min(probabilities[_HAIR], probabilities[_DROP]) / both if both > 0 else 0.0
+
+
+def category_set(
+    probabilities: Sequence[float], at: RegimeThresholds, bands: Sequence[LengthBand] = ()
+) -> tuple[CoatCategory, ...]:
+    """Categories that can't be ruled out, most probable first; never empty.
+
+    The conformal set (least ambiguous classifier; Sadinle, Lei and Wasserman 2019) over families, with the most
+    probable one always in it, and *mixed* from a lower probability on. Where the best alone is not sure enough to be
+    called settled, the runner-up joins it; *mixed* joins by its own limit, and beside hair that is not sure: by look a
+    soft cross is one or the other. Of hair and drop both stay, unless one
+    is sure enough by itself and neither the other's share nor ``bands``, lengths that can't be ruled out, speak for it.
+    """
+    joined = families(probabilities)
+    order = sorted(range(len(CATEGORIES)), key=lambda i: -joined[i])
+    chosen = [i for i in order if joined[i] >= at.category_at and joined[i] > 0] or order[:1]
+    if len(chosen) == 1 and joined[chosen[0]] < at.settle_at:
+        chosen.append(next(i for i in order if i not in (chosen[0], _MIXED)))
+    looks_mixed = chosen[0] == _HAIR and len(chosen) > 1 and probabilities[_HAIR] >= probabilities[_DROP]
+    if _MIXED not in chosen and (probabilities[_MIXED] >= at.mixed_at or looks_mixed):
+        chosen.append(_MIXED)
+    if _HAIR in chosen:
+        chosen = [i for i in chosen if i != _HAIR] + _by_length(probabilities, at, bands)
+    best = max(range(len(CATEGORIES)), key=probabilities.__getitem__)
+    if best not in chosen:  # more probable than hair and than drop, yet less than both together
+        chosen.append(best)
+    return tuple(CATEGORIES[i] for i in sorted(chosen, key=lambda i: (-probabilities[i], i)))
+
+
+def _by_length(probabilities: Sequence[float], at: RegimeThresholds, bands: Sequence[LengthBand]) -> list[int]:
+    """Hair, drop or both."""
+    best, other = (_HAIR, _DROP) if probabilities[_HAIR] >= probabilities[_DROP] else (_DROP, _HAIR)
+    long, shorter = LengthBand.OVER_75MM in bands, any(band is not LengthBand.OVER_75MM for band in bands)
+    astride = long if best == _HAIR else shorter
+    unsure = probabilities[best] < at.settle_at or share_of_rarer(probabilities) >= at.length_at
+    return [best, other] if astride or unsure else [best]
+
+
+def band_set(probabilities: Sequence[float], at: RegimeThresholds) -> tuple[LengthBand, ...]:
+    """Length bands that can't be ruled out, most probable first, without gaps; never empty."""
+    order = sorted(range(len(BANDS)), key=lambda i: -probabilities[i])
+    chosen = [i for i in order if probabilities[i] >= at.band_at] or order[:1]
+    span = range(min(chosen), max(chosen) + 1)
+    return tuple(BANDS[i] for i in order if i in span)
 
 
 def decide(
@@ -52,7 +187,7 @@ def decide(
         return _without_evidence(photo_reports)
     if estimate.regime == "hands_on":
         return _found_by_hand(estimate)
-    thresholds = thresholds or _thresholds.load()
+    thresholds = thresholds or load()
     at = thresholds.regimes[_calibrated_regime(estimate, answers)]
     bands = band_set(estimate.band, at)
     clash = _find_clash(estimate, answers)

@@ -1,9 +1,7 @@
 """Learning from a groomer's hands: findings correct what the questionnaire's tables state, and the temperatures."""
 
-from coatclass.learning._cases import Case, cases, pack_photos
-from coatclass.learning._model import RELEASED, LearnedModel
 from coatclass.learning._shelf import Shelf, shelf_of
-from coatclass.learning.fitting import LearningReport, Scores, learn
+from coatclass.learning.fitting import RELEASED, Case, LearnedModel, LearningReport, Scores, cases, learn, pack_photos
 
 __all__ = [
     "RELEASED",

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 from coatclass.durable import write_whole
 from coatclass.ensemble import Members, load
 from coatclass.errors import RecordError
-from coatclass.learning._model import RELEASED, LearnedModel
-from coatclass.learning.fitting import LearningReport
+from coatclass.learning.fitting import RELEASED, LearnedModel, LearningReport
 
 if TYPE_CHECKING:
     from coatclass.records import Records

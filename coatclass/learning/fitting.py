@@ -1,38 +1,199 @@
-"""Learning: Dirichlet counts over the released rows, one temperature a regime, and the gain on dogs held out."""
+"""Learning from hands-on findings: Dirichlet counts over the released rows, one temperature a regime.
+
+The examples are findings with what was known before them; the gain is measured on dogs held out."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass.answers import likelihood, outcomes, questions
-from coatclass.contract import Frozen
+from coatclass import ancestry
+from coatclass import answers as questionnaire
+from coatclass.answers import Answer, Answers, likelihood, outcomes, parse, questions
+from coatclass.contract import AnswerEvidence, Frozen, PhotoEvidence, Regime
 from coatclass.ensemble import Members, load
-from coatclass.errors import RecordError
+from coatclass.errors import AnswersError, GenotypeError, RecordError
 from coatclass.estimating import estimate
-from coatclass.learning._cases import Case
-from coatclass.learning._model import RELEASED, LearnedModel, Table, word
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_of_mm
 
-__all__ = [
-    "LearningReport",
-    "Scores",
-    "fit",
-    "folds_of",
-    "learn",
-    "probabilities",
-    "settings",
-    "temperature",
-]
+if TYPE_CHECKING:
+    from coatclass.records import LearningCase
+
+
+@dataclass(frozen=True)
+class Case:
+    """One finding.
+
+    Attributes:
+        dog: tells dogs apart, so that none is both learned from and tested on.
+        category: what hands found.
+        band: what they measured on the trunk; None if they didn't.
+        answers: what the owner had said; None if nothing.
+        photos: what the image model had read; empty without a photo.
+    """
+
+    dog: str
+    category: CoatCategory
+    band: LengthBand | None
+    answers: Answers | None = None
+    photos: tuple[PhotoEvidence, ...] = ()
+
+    @property
+    def regime(self) -> Regime:
+        """Which sources there were."""
+        if self.photos:
+            return "photo" if self.answers is None else "both"
+        return "none" if self.answers is None else "answers"
+
+
+def pack_photos(photos: Sequence[PhotoEvidence]) -> dict[str, Any]:
+    """Photo evidence as JSON, to keep with a stored assessment (``StoredAssessment.evidence``)."""
+    return {"photos": [asdict(photo) for photo in photos]}
+
+
+def cases(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Case, ...]:
+    """Cases from the records, oldest first; those without answers and photos teach nothing and are left out.
+
+    Args:
+        kept: findings with what was known before them.
+        model_version: the image model of today; what another one read is left out.
+    """
+    made = (
+        Case(
+            dog=one.dog_id,
+            category=one.finding.category,
+            band=None if one.finding.trunk_mm is None else band_of_mm(one.finding.trunk_mm),
+            answers=_answers(one.answers),
+            photos=_photos(one.evidence, model_version),
+        )
+        for one in kept
+    )
+    return tuple(case for case in made if case.regime != "none")
+
+
+def _answers(content: Mapping[str, Any] | None) -> Answers | None:
+    """Answers and results of tests that can't be read any more teach nothing."""
+    try:
+        answers = None if content is None else parse(dict(content))
+        if answers is not None:
+            ancestry.of(answers)
+    except (AnswersError, GenotypeError):
+        return None
+    return answers if answers != Answers() else None
+
+
+def _photos(evidence: Mapping[str, Any], model_version: str) -> tuple[PhotoEvidence, ...]:
+    names = {field.name for field in fields(PhotoEvidence)}
+    packed = [one for one in evidence.get("photos", ()) if isinstance(one, dict) and set(one) == names]
+    return tuple(_unpacked(one) for one in packed if one["model_version"] == model_version)
+
+
+def _unpacked(packed: dict[str, Any]) -> PhotoEvidence:
+    values: dict[str, Any] = {name: tuple(one) if isinstance(one, list) else one for name, one in packed.items()}
+    return PhotoEvidence(**values)
+
+
+Row = tuple[float, ...]
+Table = tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class LearnedModel:
+    """A version of the answer model and of the temperatures.
+
+    Attributes:
+        version: "released", or a name that starts with "learned-".
+        tables: by question and answer (``true`` and ``false`` as words): P(answer | category, band), 7 rows of 4.
+        temperatures: P(category)'s temperature by regime; those not named stay as released.
+        members_version: the released ensemble that it was learned on; it fits no other.
+        findings, dogs: what it was learned from.
+    """
+
+    version: str
+    tables: Mapping[str, Mapping[str, Table]] = field(default_factory=dict)
+    temperatures: Mapping[str, float] = field(default_factory=dict)
+    members_version: str = ""
+    findings: int = 0
+    dogs: int = 0
+
+    def evidence(self, answers: Answers, *, ancestry: Sequence[Sequence[float]] | None = None) -> AnswerEvidence:
+        """What the answers say by the learned rows; where nothing was learned, the stated ones count."""
+        return questionnaire.evidence(answers, ancestry=ancestry, likelihood=self.likelihood, stated=self._stated)
+
+    def likelihood(self, question: str, answer: Answer) -> Table:
+        """P(answer | category, band), (7, 4): as learned, else as released."""
+        learned = self.tables.get(question, {}).get(word(answer))
+        return questionnaire.likelihood(question, answer) if learned is None else learned
+
+    def _stated(self, question: str, answer: Answer) -> Table:
+        learned = self.tables.get(question, {}).get(word(answer))
+        return questionnaire.stated(question, answer) if learned is None else learned
+
+    def members(self, released: Members) -> Members:
+        """The ensemble with the learned temperatures."""
+        return replace(released, category_temperature={**released.category_temperature, **self.temperatures})
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return dict(vars(self))
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> LearnedModel:
+        """Rebuild from :meth:`to_json`.
+
+        Raises:
+            RecordError: ``damaged`` if a value is missing, or a probability is none.
+        """
+        try:
+            model = cls(
+                version=str(data["version"]),
+                tables={
+                    str(name): {str(answer): _table(rows) for answer, rows in by_answer.items()}
+                    for name, by_answer in data["tables"].items()
+                },
+                temperatures={str(regime): _positive(value) for regime, value in data["temperatures"].items()},
+                members_version=str(data["members_version"]),
+                findings=int(data["findings"]),
+                dogs=int(data["dogs"]),
+            )
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise RecordError(
+                "a learned version", "is damaged.", "Return to the released one and learn again.", code="damaged"
+            ) from error
+        return model
+
+
+RELEASED = LearnedModel("released")
+"""Nothing learned: the stated tables and the released temperatures."""
+
+
+def word(answer: object) -> str:
+    """An answer as it is named in tables."""
+    return str(answer).lower()
+
+
+def _positive(value: object) -> float:
+    number = float(value)  # type: ignore[arg-type]
+    if not 0 < number < math.inf:
+        raise ValueError(f"{value} is not positive")
+    return number
+
+
+def _table(rows: Any) -> Table:
+    table = tuple(tuple(_positive(value) for value in row) for row in rows)
+    if [len(row) for row in table] != [len(BANDS)] * len(CATEGORIES) or max(map(max, table)) > 1:
+        raise ValueError("a table is not 7 rows of 4 probabilities")
+    return table
+
 
 Array = NDArray[np.float64]
 

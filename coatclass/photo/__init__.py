@@ -1,9 +1,7 @@
 """Opening a picture safely, upright and small enough; and saying what is wrong with it."""
 
-from coatclass.photo._load import LoadedPhoto, load
-from coatclass.photo._quality import Quality, measure, quality_findings
-from coatclass.photo._report import refusal, report
-from coatclass.photo.limits import Limits, default_limits
+from coatclass.photo.opening import LoadedPhoto, load, refusal, report
+from coatclass.photo.quality import Limits, Quality, default_limits, measure, quality_findings
 
 __all__ = [
     "Limits",

@@ -12,7 +12,7 @@ from pathlib import Path
 from PIL import Image
 
 from coatclass.errors import PhotoError
-from coatclass.photo.limits import Limits
+from coatclass.photo.quality import Limits
 
 _WORKER = Path(__file__).with_name("_heic_worker.py")
 _EXPORT = (

@@ -1,8 +1,17 @@
 """The image model at run time: pixels to evidence, on ONNX Runtime and without torch."""
 
-from coatclass.vision._manifest import Preprocessing, VisionManifest, read_manifest
-from coatclass.vision.network import LOOKS, OUTPUTS, Look, VisionModel, load_model, look, read
-from coatclass.vision.preprocess import to_tensor
+from coatclass.vision.network import (
+    LOOKS,
+    OUTPUTS,
+    Look,
+    VisionManifest,
+    VisionModel,
+    load_model,
+    look,
+    read,
+    read_manifest,
+)
+from coatclass.vision.preprocess import Preprocessing, to_tensor
 
 __all__ = [
     "LOOKS",

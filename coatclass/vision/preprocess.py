@@ -5,13 +5,32 @@ Training and run time both come through here, so that the network never meets pi
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-
-from coatclass.vision._manifest import Preprocessing
+from pydantic import BaseModel, ConfigDict, Field
 
 _REDUCING_GAP = 2.0  # Pillow's fast two-step shrinking: indistinguishable from one step at this gap
+
+
+class Preprocessing(BaseModel):
+    """How a picture becomes the network's input.
+
+    ``rule``: ``squash`` (to a square), ``crop`` (short side to ``size``, centre square) or ``aspect`` (about
+    ``size`` x ``size`` pixels at the picture's own proportions, sides in multiples of ``multiple``).
+    ``mean`` and ``std`` are on the scale [0, 1].
+    """
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    size: int = Field(gt=0)
+    rule: Literal["squash", "crop", "aspect"]
+    multiple: int = Field(default=32, gt=0)
+    mean: tuple[float, float, float]
+    std: tuple[float, float, float]
+    max_aspect: float = Field(default=3.0, ge=1)
 
 
 def input_size(width: int, height: int, rule: Preprocessing) -> tuple[int, int]:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from coatclass.answers import Answers, evidence, likelihood, outcomes, questions, simulate, situation, weights
-from coatclass.answers.tables import LENGTH, reliability, tabled_questions
+from coatclass.answers.likelihoods import LENGTH, reliability, tabled_questions
 from coatclass.taxonomy import BANDS, CATEGORIES, band_of_mm
 
 from .conftest import answered

@@ -13,7 +13,7 @@ import pytest
 
 import coatclass.answers
 from coatclass.answers import likelihood, outcomes, question, questions, stated, visible
-from coatclass.answers.tables import LENGTH, length_density, reliability, tabled_questions
+from coatclass.answers.likelihoods import LENGTH, length_density, reliability, tabled_questions
 from coatclass.taxonomy import BANDS, CATEGORIES, band_of_mm
 
 DATA = Path(coatclass.answers.__file__).parent / "data"

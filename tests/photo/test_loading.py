@@ -10,7 +10,7 @@ import pytest
 from PIL import Image, features
 
 from coatclass import photo
-from coatclass.photo import convert
+from coatclass.photo import opening
 
 
 def as_bytes(image: Image.Image, kind: str, **options: object) -> bytes:
@@ -141,8 +141,8 @@ def test_sixteen_bit_colour_keeps_its_upper_eight_bits(tmp_path: Path) -> None:
 
 def test_a_twelve_megapixel_jpeg_is_decoded_at_a_quarter(monkeypatch: pytest.MonkeyPatch) -> None:
     decoded = []
-    reduced = convert._reduced
-    monkeypatch.setattr(convert, "_reduced", lambda image, px: (decoded.append(image.size), reduced(image, px))[1])
+    reduced = opening._reduced
+    monkeypatch.setattr(opening, "_reduced", lambda image, px: (decoded.append(image.size), reduced(image, px))[1])
     loaded = photo.load(as_bytes(scene(4000, 3000), "JPEG"))
     assert decoded == [(1000, 750)]  # what left the decoder, before any resizing of ours
     assert (loaded.image.size, loaded.original_size) == ((1000, 750), (4000, 3000))

@@ -162,10 +162,10 @@ def test_a_release_may_bring_its_own_limit() -> None:
 
 
 def test_every_finding_has_words_for_people_that_say_what_to_do() -> None:
-    from coatclass.photo import limits
+    from coatclass.photo import quality
 
-    table = limits._data()["finding"]
+    table = quality._data()["finding"]
     for code, row in table.items():
-        text = limits.finding(code, short_side=50, dog_percent="3", extension=".png", format="JPEG").text
+        text = quality.finding(code, short_side=50, dog_percent="3", extension=".png", format="JPEG").text
         assert "{" not in text and text.endswith("."), code
         assert PhotoStatus(row["status"])

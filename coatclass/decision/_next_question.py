@@ -6,12 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from coatclass.contract import CoatEstimate, Question
-from coatclass.decision import _thresholds
-from coatclass.decision._sets import LENGTH_FAMILY, band_set, category_set
-from coatclass.decision._thresholds import RegimeThresholds, Thresholds, limits
+from coatclass.decision._decide import LENGTH_FAMILY, RegimeThresholds, Thresholds, band_set, category_set, limits, load
 from coatclass.taxonomy import CoatCategory, LengthBand
-
-__all__ = ["Askable", "KitOf", "next_question"]
 
 KitOf = Callable[[frozenset[CoatCategory], frozenset[LengthBand]], frozenset[tuple[str, str]]]
 Table = Sequence[Sequence[float]]
@@ -52,7 +48,7 @@ def next_question(
     """
     if estimate.regime == "hands_on":
         return None
-    thresholds = thresholds or _thresholds.load()
+    thresholds = thresholds or load()
     later = thresholds.regimes["both" if estimate.regime in ("photo", "both") else "answers"]
     now = thresholds.regimes.get(estimate.regime, later)
     joint = _joint(estimate)
