@@ -17,7 +17,7 @@ from fastapi import FastAPI
 from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
-from app import accounts, errors, guard
+from app import accounts, errors, guard, language
 from app.api import (
     assessing,
     clients,
@@ -118,6 +118,7 @@ def _stand_guard(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(guard.ClosedDoors, may_enter=may_enter_workbench)
     app.add_middleware(guard.RateLimit, rates=settings.limits["rate"])
     app.add_middleware(guard.KnownHost, names=settings.hosts)
+    app.add_middleware(language.ReaderOf)
     app.add_middleware(guard.SecurityHeaders)
     app.add_middleware(health.Metered, meters=app.state.meters)
 

@@ -8,6 +8,7 @@ import time
 from collections import OrderedDict, deque
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future
+from contextvars import copy_context
 from functools import partial
 from typing import Any, Protocol, TypeVar
 
@@ -74,7 +75,7 @@ class WorkQueue:
         asker: Asker | None = None,
         **kwargs: Any,
     ) -> T:
-        """Run ``function(*args, **kwargs)`` in a thread and return its result.
+        """Run ``function(*args, **kwargs)`` in a thread, for the reader who asks, and return its result.
 
         Args:
             dear: it takes long, as pictures and sheets do.
@@ -85,7 +86,7 @@ class WorkQueue:
             QueueFullError: at once, if the queue is full.
             GoneError: if the asker has left.
         """
-        job = self._join(partial(function, *args, **kwargs), dear=dear, key=key)
+        job = self._join(partial(copy_context().run, function, *args, **kwargs), dear=dear, key=key)
         answered: asyncio.Future[T] = asyncio.wrap_future(job.future)
         try:
             while not answered.done():

@@ -6,11 +6,12 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, time
 from typing import Annotated, Any
 
-from fastapi import Path, Query, Request
+from fastapi import Depends, Path, Query, Request
 from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from app import cases
+from app.language import spoken
 from app.looking import Looks
 from coatclass import learning
 from coatclass.learning import LearnedModel, Shelf
@@ -19,7 +20,15 @@ from coatclass.records import FIRST_DAY, LAST_DAY, Records
 DogId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the dog")]
 RecordId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the record")]
 Sought = Annotated[str, Query(max_length=200, description="words to look for; empty for all")]
-Language = Annotated[str, Query(pattern="^(en|de)$")]
+
+
+async def _language(language: Annotated[str | None, Query(pattern="^[a-z]{2}$")] = None) -> str:
+    """The language asked for, else the reader's."""
+    return language or spoken()
+
+
+Language = Annotated[str, Depends(_language)]
+"""Of a sheet or calendar."""
 
 Day = Annotated[date, Field(ge=FIRST_DAY, le=LAST_DAY)]
 Moment = Annotated[

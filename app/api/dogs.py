@@ -218,7 +218,7 @@ def _sheet(request: Request, dog_id: str, language: str) -> Presentation:
 
 
 @router.get("/{dog_id}/sheet.html", response_class=Response)
-async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: Language = "en") -> Response:
+async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: Language) -> Response:
     """The home-care sheet with the groomer's remarks as one page to read or print."""
 
     def write() -> str:
@@ -235,7 +235,7 @@ async def sheet_pdf(
     request: Request,
     who: Groomer,
     dog_id: DogId,
-    language: Language = "en",
+    language: Language,
     paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
 ) -> Response:
     """The same sheet as a PDF file."""

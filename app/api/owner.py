@@ -6,10 +6,11 @@ from collections.abc import Callable, Hashable
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, TypeVar
 
-from fastapi import APIRouter, Body, File, Query, Request, UploadFile
+from fastapi import APIRouter, Body, File, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 
+from app.api.asking import Language
 from app.api.assessing import read_uploads
 from app.looking import overlay
 from app.owner import dog as owners
@@ -245,11 +246,8 @@ def _assessed(request: Request, of: owners.OwnersDog) -> Assessment:
     return owners.assessed(request.app.state, of)
 
 
-Language = Annotated[str, Query(pattern="^[a-z]{2}$")]
-
-
 @router.get("/{token}/calendar.ics", response_class=Response)
-async def calendar(request: Request, token: str, language: Language = "en") -> Response:
+async def calendar(request: Request, token: str, language: Language) -> Response:
     """The dates of the plan as a calendar file (RFC 5545)."""
     content = await _working(request, _calendar, language)
     return _download(content, "text/calendar", "coat-calendar.ics")
@@ -257,7 +255,7 @@ async def calendar(request: Request, token: str, language: Language = "en") -> R
 
 @router.get("/{token}/sheet.pdf", response_class=Response)
 async def sheet_as_pdf(
-    request: Request, token: str, language: Language = "en", paper: Literal["A4", "Letter"] = "A4"
+    request: Request, token: str, language: Language, paper: Literal["A4", "Letter"] = "A4"
 ) -> Response:
     """The home-care sheet as PDF."""
     content = await _working(request, _kept_sheet, ("pdf", language, paper))
@@ -266,7 +264,7 @@ async def sheet_as_pdf(
 
 
 @router.get("/{token}/sheet.html", response_class=HTMLResponse)
-async def sheet_as_page(request: Request, token: str, language: Language = "en") -> HTMLResponse:
+async def sheet_as_page(request: Request, token: str, language: Language) -> HTMLResponse:
     """The home-care sheet as one page to read or print."""
     content = await _working(request, _kept_sheet, ("html", language))
     return HTMLResponse(content or await _working(request, _page, language, dear=True))

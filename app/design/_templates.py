@@ -11,11 +11,12 @@ from urllib.parse import quote
 from jinja2 import Environment
 from markupsafe import Markup
 
+from app.language import choices, words
 from coatclass.presentation.html import environment
 from coatclass.presentation.pictures import pressable_dog
 from coatclass.presentation.wording import percent
 from coatclass.taxonomy import BodyZone
-from coatclass.words import catalogue
+from coatclass.words import Catalogue, about, catalogue
 
 HEAD = (
     '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -29,10 +30,11 @@ APP = Path(__file__).resolve().parent.parent
 
 
 @cache
-def _environment() -> Environment:
+def _environment(language: str) -> Environment:
+    """The templates with what they call by a short name; ``texts(room)`` gives the texts of any room."""
     made = environment(*(APP / side / "templates" for side in ("design", "owner", "groomer", "researcher")))
-    made.globals["outline_of"] = _outline_of
-    words = catalogue()
+    words = catalogue(language)
+    made.globals |= {"texts": partial(catalogue, language), "outline_of": partial(_outline_of, words)}
     made.filters.update(
         mm=words.mm,
         band=words.band,
@@ -45,18 +47,22 @@ def _environment() -> Environment:
     return made
 
 
-def _outline_of(states: Mapping[str, str], levels: Mapping[str, int], title: str, *, pressable: bool = True) -> Markup:
+def _outline_of(
+    words: Catalogue, states: Mapping[str, str], levels: Mapping[str, int], title: str, *, pressable: bool = True
+) -> Markup:
     """The dog with what was found by zone, for pressing."""
     marked = {BodyZone(zone): levels[state] for zone, state in states.items()}
-    return Markup(pressable_dog(marked, title=title, words=catalogue(), pressable=pressable))
+    return Markup(pressable_dog(marked, title=title, words=words, pressable=pressable))
 
 
-def render(template: str, *, side: str, language: str = "en", **values: Any) -> str:
-    """A template as HTML; ``t(key, ...)`` in it gives the side's texts, ``say`` all words."""
-    say = catalogue(language, side)
+def render(template: str, *, side: str, **values: Any) -> str:
+    """A template as HTML in the reader's language; ``t(key, ...)`` in it gives the side's texts, ``say`` all words."""
+    say = words(side)
+    tongue = about(say.language)
     values |= {"t": say.say, "lines": say.lines, "say": say, "language": say.language}
+    values |= {"tongue": tongue, "tongues": choices(), "switch": catalogue(say.language, "language").say("switch")}
     values |= {"go": partial(_go, side, values.get("token", "")), "head": Markup(HEAD), "scripts": _SCRIPTS[side]}
-    return _environment().get_template(template).render(side=side, **values)
+    return _environment(say.language).get_template(template).render(side=side, **values)
 
 
 def address(side: str, step: str, token: str = "") -> str:

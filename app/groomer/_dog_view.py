@@ -6,12 +6,12 @@ from typing import Any
 
 from app import cases
 from app.groomer import dog_file as files
+from app.language import spoken, words
 from coatclass import answers as questionnaire
 from coatclass.presentation import Presentation
 from coatclass.presentation.blocks import Note
 from coatclass.records import StoredAssessment
 from coatclass.taxonomy import CATEGORIES, BodyZone
-from coatclass.words import catalogue
 
 _BESIDE = ("verdict", "stops", "sure", "growth", "remarks")
 """Sections that have a place of their own on the page."""
@@ -21,7 +21,7 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     """Everything that ``dog.html`` needs."""
     learned = cases.learned(state.records)
     assessment = files.assess(state.records, state.looks, file, learned=learned)
-    plan = files.presented(file, assessment)
+    plan = files.presented(file, assessment, language=spoken())
     today = cases.today()
     return {
         "file": file,
@@ -48,7 +48,7 @@ def _answers(file: files.DogFile) -> list[tuple[str, str]]:
     """(question, answer in words) of everything the owner answered."""
     given = file.answers.model_dump(mode="json", exclude_none=True)
     rows = []
-    for spec in questionnaire.questions():
+    for spec in questionnaire.questions(spoken()):
         if spec.id in given:
             rows.append((spec.text, _in_words(spec, given[spec.id])))
     return rows
@@ -59,14 +59,13 @@ def _in_words(spec: Any, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):
-        words = catalogue()
         zones = set(BodyZone)
-        names = {name: words.zone(name) if name in zones else _plain(name) for name in value}
+        names = {name: words().zone(name) if name in zones else _plain(name) for name in value}
         return ", ".join(f"{names[name]}: {_plain(said)}" for name, said in value.items())
     if isinstance(value, list):
         return ", ".join(_item(one, labels) for one in value) or "none"
     if isinstance(value, float):
-        return catalogue().mm(value) if spec.id.endswith("_mm") else f"{value:g}"
+        return words().mm(value) if spec.id.endswith("_mm") else f"{value:g}"
     return labels.get(str(value), str(value).replace("_", " "))
 
 
@@ -87,7 +86,7 @@ def _told(stored: StoredAssessment) -> dict[str, Any]:
     return {
         "at": stored.made_at.astimezone(),
         "verdict": stored.verdict,
-        "best": catalogue().title(catalogue().coat(best)) if best in set(CATEGORIES) else "",
+        "best": words().title(words().coat(best)) if best in set(CATEGORIES) else "",
         "share": float((coat.get("probabilities") or {}).get(best, 0.0)) if best else 0.0,
         "regime": str(stored.result.get("regime", "")),
         "version": str(stored.result.get("model_version", "")),

@@ -13,6 +13,7 @@ from app.design import render
 from app.groomer import dog_file as files
 from app.groomer._dog_view import dog_values, stops
 from app.groomer.touches import bench_of, finding_of
+from app.language import spoken, words
 from app.owner.views import breed_names
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
@@ -41,7 +42,6 @@ from coatclass.taxonomy import (
     Undercoat,
     definition,
 )
-from coatclass.words import catalogue
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
 _LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
@@ -201,9 +201,9 @@ def _bench(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
     bench = bench_of(_assessed(state, file), wish.touches)
     by_id = {touch.id: touch for touch in touches()}
-    words = catalogue()
+    say = words()
     likeliest = sorted(bench.probabilities.items(), key=lambda row: -row[1])
-    rows = [(words.title(words.coat(one)), share, percent(share, words), share >= 0.05) for one, share in likeliest]
+    rows = [(say.title(say.coat(one)), share, percent(share, say), share >= 0.05) for one, share in likeliest]
     return "bench.html", {
         "file": file,
         "stops": _stops(state, file),
@@ -218,7 +218,7 @@ def _bench(state: Any, wish: Wish) -> Shown:
 def _stops(state: Any, file: files.DogFile) -> list[str]:
     """What must be said before hands are laid on."""
     assessment = files.assess(state.records, state.looks, file, learned=cases.learned(state.records))
-    return stops(files.presented(file, assessment))
+    return stops(files.presented(file, assessment, language=spoken()))
 
 
 def _assessed(state: Any, file: files.DogFile) -> Any:
@@ -281,7 +281,7 @@ def _trail(state: Any, wish: Wish) -> Shown:
 
 
 def _measure(state: Any, wish: Wish) -> Shown:
-    owners = catalogue(room="owner")
+    owners = words("owner")
     return "salon_measure.html", {
         "file": files.read(state.records, wish.id),
         "m": owners.say,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from app.design import render as render_page
+from app.language import spoken, words
 from app.owner import dog as owners
 from app.owner import flow
 from coatclass import answers as questionnaire
@@ -16,7 +17,6 @@ from coatclass.presentation import Presentation
 from coatclass.presentation.short import in_short
 from coatclass.taxonomy import BodyZone, MatState
 from coatclass.triage import zones_of
-from coatclass.words import catalogue
 
 _ASKED: Mapping[str, tuple[BodyZone, ...]] = {
     "mats": (BodyZone.TRUNK, *RISK_ZONES, BodyZone.LEGS),
@@ -120,7 +120,7 @@ def _question(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
         wish,
         of=of,
         card=card,
-        specs=card.specs(),
+        specs=card.specs(spoken()),
         answers=_given(of),
         progress=flow.progress(of.answers, wish.skipped, assessment),
         ready=assessment.category is not None,
@@ -143,7 +143,7 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
     at = owners.situation(of, assessment)
     having = zones_of(at) if at else tuple(BodyZone)
     return {
-        question: [(zone, catalogue().zone(zone, long=True)) for zone in zones if zone in having]
+        question: [(zone, words().zone(zone, long=True)) for zone in zones if zone in having]
         for question, zones in _ASKED.items()
     }
 
@@ -169,9 +169,9 @@ def _tool_kinds() -> list[dict[str, str]]:
 
     return [
         {
-            "name": catalogue().tool(one),
-            "features": toolkit.describe(one),
-            "drawing": toolkit.drawing(one, described=False),
+            "name": words().tool(one),
+            "features": toolkit.describe(one, language=spoken()),
+            "drawing": toolkit.drawing(one, language=spoken(), described=False),
         }
         for one in toolkit.catalogue()
     ]
@@ -184,7 +184,7 @@ def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
 def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
     assessment = owners.assessed(state, of, wish.skipped)
     owners.keep_assessment(state.records, state.looks, of, assessment)
-    plan: Presentation = owners.presented(of, assessment)
+    plan: Presentation = owners.presented(of, assessment, language=spoken())
     return render(
         "result.html",
         wish,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from functools import cache
@@ -12,16 +13,17 @@ from typing import Any
 from coatclass.errors import InputError
 from coatclass.resources import read_toml
 
-__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "catalogue", "languages"]
+__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "Language", "about", "catalogue", "languages"]
 
 FOLDER = Path(__file__).parent
 """Where the languages' folders lie."""
 
 _FIRST = "en"
-MAY_LACK = frozenset({"owner", "groomer"})
-"""Rooms that a language may go without: there :func:`catalogue` speaks English, all of it."""
-
 _VOCABULARY = "vocabulary"
+NEEDED = frozenset({"language", _VOCABULARY, "plan", "care", "toolkit", "triage"})
+"""Rooms that every language has. In any other that it lacks :func:`catalogue` speaks English, all of it: a safety
+text is never half in one language and half in another."""
+
 _FEW = 5
 _MM_PER_INCH = 25.4
 
@@ -36,22 +38,59 @@ LANGUAGES = languages()
 """Languages in which a kit, a plan and a sheet can be had."""
 
 
+@dataclass(frozen=True)
+class Language:
+    """What a language's folder says of itself, in ``language.toml``.
+
+    Attributes:
+        code: name of the folder.
+        name: what the language is called by those who speak it.
+        reviewed: whole sheets and pages were read aloud and corrected for the trade.
+        note: said at the foot of pages and sheets as long as that was not done; empty afterwards.
+    """
+
+    code: str
+    name: str
+    reviewed: bool
+    note: str
+
+
+@cache
+def about(language: str, *, folder: Path = FOLDER) -> Language:
+    """What a language says of itself.
+
+    Raises:
+        InputError: for a language that has no folder.
+    """
+    _known(language, folder)
+    table = read_toml(folder / language / "language.toml")
+    reviewed = bool(table["reviewed"])
+    return Language(language, table["name"], reviewed, "" if reviewed else table["unreviewed"])
+
+
 @cache
 def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) -> Catalogue:
     """What is said in a language; read once.
 
     Args:
         language: one of :data:`LANGUAGES`.
-        room: file whose keys are meant: ``care``, ``toolkit``, ``plan``, ``owner`` or ``groomer``.
+        room: file whose keys are meant: ``care``, ``toolkit``, ``plan``, ``owner``, ``groomer`` ...
             Without it a key starts with the file: ``care.bath.rule``.
         folder: where the languages' folders lie.
 
     Returns:
-        A catalogue of that language; of English where the language has no texts for the web app's room.
+        A catalogue of that language; of English where the language lacks a room that is not :data:`NEEDED`.
 
     Raises:
         InputError: for a language that has no folder.
     """
+    _known(language, folder)
+    if room and room not in NEEDED and not (folder / language / f"{room}.toml").exists():
+        language = _FIRST
+    return Catalogue(folder / language, room)
+
+
+def _known(language: str, folder: Path) -> None:
     known = languages(folder)
     if language not in known:
         raise InputError(
@@ -60,9 +99,6 @@ def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) 
             f"Choose one of: {', '.join(known)}.",
             code="unknown_language",
         )
-    if room in MAY_LACK and not (folder / language / f"{room}.toml").exists():
-        language = _FIRST
-    return Catalogue(folder / language, room)
 
 
 class Catalogue:

@@ -15,7 +15,7 @@ from coatclass.errors import InputError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
 from coatclass.words import FOLDER, LANGUAGES, catalogue, languages
-from coatclass.words.reading import MAY_LACK
+from coatclass.words.reading import NEEDED
 
 Z = BodyZone
 KINDS = {
@@ -46,7 +46,7 @@ def flat(table, prefix=""):
 
 
 def fields(value):
-    texts = value if isinstance(value, list) else [value]
+    texts = value if isinstance(value, list) else [value] if isinstance(value, str) else []
     return [{name for _, name, _, _ in string.Formatter().parse(text) if name} for text in texts]
 
 
@@ -61,7 +61,8 @@ def files(language):
 def test_every_language_has_the_same_files_keys_and_placeholders(language):
     english, own = files("en"), files(language)
     assert set(own) <= set(english)
-    assert set(english) - set(own) <= {f"{room}.toml" for room in MAY_LACK}
+    assert language not in ("en", "de") or set(own) == set(english)
+    assert {f"{room}.toml" for room in NEEDED} <= set(own)
     for name, texts in own.items():
         optional = {f"{kind}.{n}" for kind in ("often", "minutes") for n in range(1, 15)} if name[0] == "v" else set()
         assert set(texts) - optional == set(english[name]) - optional, name
@@ -219,13 +220,14 @@ def test_a_folder_is_all_that_a_language_needs(tmp_path):
     assert catalogue("xx", "owner", folder=tmp_path).language == "xx"
 
 
-def test_a_language_without_pages_gets_them_in_english_whole():
-    for room in MAY_LACK:
-        assert (FOLDER / "en" / f"{room}.toml").exists()
-        say = catalogue("de", room)
-        has = (FOLDER / "de" / f"{room}.toml").exists()
-        assert say.language == ("de" if has else "en")
-        assert say.whole_dog == catalogue(say.language).whole_dog
+def test_a_language_without_pages_gets_them_in_english_whole(tmp_path):
+    for language in ("en", "de"):
+        shutil.copytree(FOLDER / language, tmp_path / language)
+    (tmp_path / "de" / "owner.toml").unlink(missing_ok=True)
+    say = catalogue("de", "owner", folder=tmp_path)
+    assert say.language == "en"
+    assert say.whole_dog == catalogue("en").whole_dog
+    assert catalogue("de", "plan", folder=tmp_path).language == "de"
 
 
 def test_no_other_room_is_spoken_in_a_second_language(tmp_path):
@@ -251,3 +253,11 @@ def test_a_missing_text_is_an_error_and_not_an_empty_line():
 def test_texts_are_read_once():
     assert catalogue("de", "sheet") is catalogue("de", "sheet")
     assert words.LANGUAGES[0] == "en"
+
+
+def test_a_language_says_its_own_name_and_whether_it_was_read():
+    for language in LANGUAGES:
+        told = words.about(language)
+        assert told.name and told.code == language
+        assert bool(told.note) is not told.reviewed
+    assert len({words.about(one).name for one in LANGUAGES}) == len(LANGUAGES)

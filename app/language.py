@@ -1,0 +1,120 @@
+"""In which language a page is read: the one chosen there, else the first of the browser's that has a folder of words.
+
+The language belongs to a request, as the time zone of a clock belongs to a room: whatever makes a view, a file or a
+refusal asks :func:`spoken` or :func:`words`, in whichever thread it works. Rooms below ``app`` take it as an argument.
+"""
+
+from __future__ import annotations
+
+import re
+from contextvars import ContextVar
+from dataclasses import dataclass
+from http.cookies import SimpleCookie
+from urllib.parse import parse_qsl, quote, urlencode
+
+from starlette.datastructures import Headers
+from starlette.requests import cookie_parser
+from starlette.responses import RedirectResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from coatclass.words import LANGUAGES, Catalogue, about, catalogue
+
+COOKIE = "coatclass_language"
+ASKED = "language"
+"""Behind the question mark of a page's address: the language to be kept from now on."""
+_KEPT_S = 365 * 24 * 3600
+_PAGES = re.compile(r"/(owner|groomer|researcher)(/.*)?|/sign-in|/")
+
+
+@dataclass(frozen=True)
+class Reader:
+    """Who reads an answer: in which language, and at which address (path and query, without the choice)."""
+
+    language: str = LANGUAGES[0]
+    address: str = "/"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One language of the switch: its code, its own name, where a press on it leads, and whether it is spoken now."""
+
+    language: str
+    name: str
+    address: str
+    chosen: bool
+
+
+_READER: ContextVar[Reader] = ContextVar("reader", default=Reader())  # noqa: B039 (it is frozen)
+
+
+def spoken() -> str:
+    """Code of the language of the request that is being answered; English outside of one."""
+    return _READER.get().language
+
+
+def words(room: str = "") -> Catalogue:
+    """What is said in that language; ``room`` as in :func:`coatclass.words.catalogue`."""
+    return catalogue(spoken(), room)
+
+
+def choices() -> tuple[Choice, ...]:
+    """Every language that there is, with the address of the same page in it."""
+    reader = _READER.get()
+    joint = "&" if "?" in reader.address else "?"
+    return tuple(
+        Choice(one, about(one).name, f"{reader.address}{joint}{ASKED}={one}", one == reader.language)
+        for one in LANGUAGES
+    )
+
+
+def preferred(accepted: str) -> str:
+    """The first language of an ``Accept-Language`` header that there is; English if there is none of them.
+
+    Ranges and weights as in RFC 9110, section 12.5.4; of a range only the language counts (``de-AT`` is ``de``).
+    """
+    weighed = []
+    for place, part in enumerate(accepted[:1000].split(",")):
+        name, _, weight = part.partition(";")
+        language = name.strip().split("-")[0].casefold()
+        try:
+            weighed.append((-float(weight.strip().removeprefix("q=") or 1), place, language))
+        except ValueError:
+            continue
+    for weight, _, language in sorted(weighed):
+        if language in LANGUAGES and weight:
+            return language
+    return LANGUAGES[0]
+
+
+class ReaderOf:
+    """Tells everything behind it who reads, and keeps a choice in a cookie."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers, path = Headers(scope=scope), quote(scope["path"])
+        asked = parse_qsl(scope["query_string"].decode("latin-1"), keep_blank_values=True)
+        rest = urlencode([pair for pair in asked if pair[0] != ASKED])
+        address = f"{path}?{rest}" if rest else path
+        chosen = next((value for name, value in asked if name == ASKED), None)
+        if chosen is not None and scope["method"] in ("GET", "HEAD") and _PAGES.fullmatch(path):
+            await _keep(chosen, address)(scope, receive, send)
+            return
+        kept = cookie_parser(headers.get("cookie", "")).get(COOKIE, "")
+        language = kept if kept in LANGUAGES else preferred(headers.get("accept-language", ""))
+        _READER.set(Reader(language, address))
+        await self.app(scope, receive, send)
+
+
+def _keep(language: str, address: str) -> RedirectResponse:
+    """To the same page without the choice in its address; an unknown language changes nothing."""
+    answer = RedirectResponse(address, 303)
+    if language in LANGUAGES:
+        cookie = SimpleCookie({COOKIE: language})[COOKIE]
+        cookie.update({"path": "/", "max-age": _KEPT_S, "samesite": "Lax"})
+        answer.headers.append("set-cookie", cookie.OutputString())
+    return answer
