@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from contextvars import ContextVar
 from dataclasses import dataclass
-from http.cookies import SimpleCookie
 from urllib.parse import parse_qsl, quote, urlencode
 
 from starlette.datastructures import Headers
@@ -80,10 +79,8 @@ def preferred(accepted: str) -> str:
             weighed.append((-float(weight.strip().removeprefix("q=") or 1), place, language))
         except ValueError:
             continue
-    for weight, _, language in sorted(weighed):
-        if language in LANGUAGES and weight:
-            return language
-    return LANGUAGES[0]
+    there = [language for less, _, language in sorted(weighed) if language in LANGUAGES and less]
+    return there[0] if there else LANGUAGES[0]
 
 
 class ReaderOf:
@@ -114,7 +111,5 @@ def _keep(language: str, address: str) -> RedirectResponse:
     """To the same page without the choice in its address; an unknown language changes nothing."""
     answer = RedirectResponse(address, 303)
     if language in LANGUAGES:
-        cookie = SimpleCookie({COOKIE: language})[COOKIE]
-        cookie.update({"path": "/", "max-age": _KEPT_S, "samesite": "Lax"})
-        answer.headers.append("set-cookie", cookie.OutputString())
+        answer.set_cookie(COOKIE, language, max_age=_KEPT_S, samesite="lax")
     return answer
