@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coatclass import answers as questionnaire
@@ -18,6 +19,7 @@ from coatclass.contract import (
     PhaseAdvice,
     PhotoReport,
     Question,
+    VisitNote,
 )
 from coatclass.ensemble import Finding
 from coatclass.estimating import NO_ANSWERS, Estimate, PhotoSource, Reading, read_photo
@@ -52,6 +54,7 @@ def assess_readings(
     finding: Finding | None = None,
     skipped: Collection[str] = (),
     learned: LearnedModel | None = None,
+    notes: Sequence[VisitNote] = (),
 ) -> Assessment:
     """Assess one dog whose photos have been read already.
 
@@ -61,6 +64,7 @@ def assess_readings(
         finding: what a groomer's hands found, which overrides every estimate.
         skipped: questions that are not to be proposed again.
         learned: what a groomer's findings have taught; the released model if None.
+        notes: what earlier visits left behind, the oldest first.
     """
     reports = [reading.report for reading in readings]
     evidence = [reading.evidence for reading in readings if reading.evidence is not None]
@@ -74,7 +78,7 @@ def assess_readings(
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
     )
-    advice = planning.advise(situation)
+    advice = planning.advise(replace(situation, notes=tuple(notes)))
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
@@ -92,6 +96,7 @@ def assess_readings(
         grown=advice.grown and _phase(advice.grown),
         cautions=advice.cautions,
         clash=decided.clash,
+        changes=advice.changes,
     )
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 from functools import cached_property
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
 
@@ -27,11 +28,14 @@ __all__ = [
     "CategoryEstimate",
     "Caution",
     "Clash",
+    "ClipRung",
     "CoatEstimate",
     "CoatSituation",
     "Decision",
     "Drag",
+    "Fault",
     "Frozen",
+    "Guard",
     "KitItem",
     "LengthAdvice",
     "Permission",
@@ -39,6 +43,7 @@ __all__ = [
     "PhotoEvidence",
     "PhotoReport",
     "PhotoStatus",
+    "PlanChange",
     "Question",
     "Reason",
     "Regime",
@@ -46,10 +51,12 @@ __all__ = [
     "Routine",
     "RoutineStep",
     "Specification",
+    "TechniqueCheck",
     "Touch",
     "TrainingStep",
     "Triage",
     "Verdict",
+    "VisitNote",
     "Week",
     "Who",
     "ZoneClearance",
@@ -343,6 +350,57 @@ class Triage(Frozen):
         return frozenset(one.zone for one in self.zones if one.knots and one.touch is Touch.BRUSH)
 
 
+# --- visits -> planning ---------------------------------------------------------------------------------------------
+
+
+class Fault(StrEnum):
+    """What goes wrong with the brushing at home, as the comb behind the owner's brush shows it."""
+
+    SURFACE_ONLY = "surface_only"
+    SKIPPED_ZONES = "skipped_zones"
+    WRONG_TOOL = "wrong_tool"
+    TOO_SELDOM = "too_seldom"
+    WET = "wet"
+
+
+class TechniqueCheck(Frozen):
+    """The owner brushed as at home, the groomer combed behind.
+
+    Attributes:
+        passed, stopped: zones where the comb went through to the skin, or did not; no zone is both.
+        faults: what went wrong, as the groomer saw it.
+        tool: the brush that the owner used, by its id in the catalogue; None if nobody said.
+    """
+
+    passed: tuple[BodyZone, ...] = ()
+    stopped: tuple[BodyZone, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    tool: str | None = None
+
+    @model_validator(mode="after")
+    def _no_zone_is_both(self) -> TechniqueCheck:
+        if set(self.passed) & set(self.stopped):
+            raise ValueError("a zone either passed or stopped the comb, not both")
+        if not self.passed and not self.stopped:
+            raise ValueError("a check names at least one zone")
+        return self
+
+    @property
+    def good(self) -> bool:
+        """Whether the comb went through everywhere and nothing was found wrong."""
+        return not self.stopped and not self.faults
+
+
+class VisitNote(Frozen):
+    """What one visit left behind; whatever nobody noted is None or empty. ``minutes`` were spent on the table."""
+
+    on: date
+    check: TechniqueCheck | None = None
+    mats: dict[BodyZone, MatState] = Field(default_factory=dict)
+    minutes: float | None = Field(default=None, gt=0)
+    length_mm: float | None = Field(default=None, ge=0)
+
+
 # --- triage -> toolkit -> care --------------------------------------------------------------------------------------
 
 
@@ -362,6 +420,7 @@ class CoatSituation:
         sparse: the hair is thin or fine enough that the skin shows through.
         sensitive_skin, skin_trouble: what the owner reports.
         skin: the trouble by zone, as far as somebody said where.
+        notes: what earlier visits left behind, the oldest first.
     """
 
     categories: frozenset[CoatCategory]
@@ -389,6 +448,7 @@ class CoatSituation:
     days_since_combed: float | None = None
     minutes_per_week: float | None = None
     wished_length_mm: float | None = None
+    notes: tuple[VisitNote, ...] = ()
 
     @property
     def worst_mats(self) -> MatState | None:
@@ -528,6 +588,44 @@ class LengthAdvice(Frozen):
     text: str
 
 
+class PlanChange(Frozen):
+    """What the last technique check changes in the plan, and the rule behind it.
+
+    ``kind``: technique, kit, frequency, length; keep (go on as before); wait (the dog may not be brushed now).
+    """
+
+    kind: Literal["technique", "kit", "frequency", "length", "keep", "wait"]
+    rule: str
+    text: str
+    zones: tuple[BodyZone, ...] = ()
+    source: str
+
+
+class Guard(Frozen):
+    """A comb or guard of the salon's own clippers and the length that it leaves, mm."""
+
+    name: str
+    mm: float = Field(gt=0, le=100)
+
+
+class ClipRung(Frozen):
+    """One visit of the weeks to come.
+
+    Attributes:
+        kind: clip (to ``mm``), tidy (the length stays or grows), brush_out (a coat that is not cut), strip (by hand).
+        on: about when.
+        grown_mm: trunk length that is expected by then; None where nothing is forecast.
+        mm, guard: length to leave on the trunk and the salon's guard for it; None for none.
+    """
+
+    kind: Literal["clip", "tidy", "brush_out", "strip"]
+    on: date
+    grown_mm: float | None = None
+    mm: float | None = None
+    guard: Guard | None = None
+    text: str
+
+
 class Ask(Frozen):
     """What to tell or ask the groomer or vet at the visit, and the triage rule behind it."""
 
@@ -602,6 +700,7 @@ class Assessment(Frozen):
         kit, routine, week, length, training: what is safe now.
         after: the same after the visit or the training; null if now already is the whole plan.
         grown: a puppy's as an adult.
+        changes: what the last technique check changes.
     """
 
     schema_version: Literal[1, 2] = 2
@@ -625,3 +724,4 @@ class Assessment(Frozen):
     grown: PhaseAdvice | None = None
     cautions: tuple[Caution, ...] = ()
     clash: Clash | None = None
+    changes: tuple[PlanChange, ...] = ()

@@ -11,9 +11,12 @@ from coatclass import care, genetics, toolkit
 from coatclass.contract import (
     Ask,
     Caution,
+    ClipRung,
     CoatSituation,
+    Guard,
     KitItem,
     LengthAdvice,
+    PlanChange,
     Role,
     Routine,
     TrainingStep,
@@ -70,6 +73,7 @@ class Plan:
         cautions: warnings and stop rules.
         growth: where the length is going; doubts: questions about measurements, as sentences.
         events: what goes into the calendar.
+        changes: what the last technique check changes; clips: the visits of the weeks to come and their lengths.
     """
 
     language: str
@@ -82,6 +86,8 @@ class Plan:
     growth: care.Growth
     doubts: tuple[str, ...]
     events: tuple[care.Event, ...]
+    changes: tuple[PlanChange, ...] = ()
+    clips: tuple[ClipRung, ...] = ()
 
     @property
     def routine_phase(self) -> Phase:
@@ -98,6 +104,7 @@ class Advice:
     after: Phase | None
     grown: Phase | None
     cautions: tuple[Caution, ...]
+    changes: tuple[PlanChange, ...] = ()
 
 
 def plan(
@@ -109,6 +116,8 @@ def plan(
     full_length_mm: float | None = None,
     keeps_growing: bool | None = None,
     kit: Sequence[KitItem] | None = None,
+    guards: Sequence[Guard] = (),
+    visit_weeks: float | None = None,
     language: str = "en",
 ) -> Plan:
     """The plan of one dog. The same arguments give the same plan.
@@ -120,6 +129,8 @@ def plan(
         full_length_mm: the dog's own untrimmed trunk length, mm.
         keeps_growing: whether the coat grows on when not cut; by the coat if None.
         kit: a groomer's own choice instead of the recommended tools; it is held to the same triage.
+        guards: combs and guards of the salon's clippers, for the lengths of the visits to come.
+        visit_weeks: weeks between the dog's visits; the usual ones if None.
         language: one of :data:`coatclass.words.LANGUAGES`.
 
     Raises:
@@ -138,6 +149,7 @@ def plan(
         held=not (now.triage.growth.open and now.triage.session.open),
     )
     touch_up_minutes = now.time.touch_up_minutes if now.time else None
+    coming = advice.after or now
     return Plan(
         language=language,
         today=today,
@@ -150,6 +162,18 @@ def plan(
         doubts=tuple(care.doubt_words(doubt, language) for doubt in growth.doubts),
         events=care.events_of(
             situation, now.triage, now.week, growth, visit=advice.visit, touch_up_minutes=touch_up_minutes
+        ),
+        changes=advice.changes,
+        clips=care.clip_ladder(
+            coming.situation,
+            now.triage,
+            coming.triage,
+            growth,
+            length=coming.length,
+            budget=coming.time,
+            guards=guards,
+            visit_weeks=visit_weeks,
+            language=language,
         ),
     )
 
@@ -187,7 +211,7 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
             tools,
             codes=codes,
             coming=None if name == "grown" else replace(at, categories=situation.categories),
-            was_matted=was_matted and name == "after",
+            was_matted=(was_matted and name == "after") or care.kept_short(at.notes),
             language=language,
         )
         for (name, at, cleared, _), tools in zip(drafts, kits, strict=True)
@@ -198,7 +222,19 @@ def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, la
         after=phases.get("after"),
         grown=phases.get("grown"),
         cautions=cautions,
+        changes=_changes(phases["now"], language),
     )
+
+
+def _changes(now: Phase, language: str) -> tuple[PlanChange, ...]:
+    """What the last technique check changes in the plan that holds now."""
+    if not now.situation.notes:
+        return ()
+    before = care.unchecked(now.situation)
+    risk = care.MatRisk(before)
+    time = care.time_budget(before, now.triage, risk) if now.week else None
+    week = care.week_of(before, now.triage, risk, time)
+    return care.technique_changes(now.situation, now.triage, now.kit, week=now.week, before=week, language=language)
 
 
 def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
@@ -235,7 +271,8 @@ def tools_by_coat(situation: CoatSituation) -> ToolsByCoat:
 
 def _grown(dog: CoatSituation) -> CoatSituation:
     """A puppy as an adult: its weight and its wishes for today's coat say nothing of that time."""
-    return replace(dog, age_months=care.adult_months(), weight_kg=None, minutes_per_week=None, wished_length_mm=None)
+    return replace(dog, age_months=care.adult_months(), weight_kg=None, minutes_per_week=None, wished_length_mm=None,
+                   notes=())  # fmt: skip
 
 
 def _phase(
@@ -271,7 +308,7 @@ def _phase(
 def _kit(dog: CoatSituation, cleared: Triage, chosen: Sequence[KitItem] | None, language: str) -> tuple[KitItem, ...]:
     """The tools for a phase, each only in zones that are cleared for it."""
     if chosen is None:
-        return toolkit.recommend(dog, cleared, language=language)
+        return care.kit_after_check(toolkit.recommend(dog, cleared, language=language), dog, cleared, language)
     return tuple(_held_to(item, cleared) for item in chosen)
 
 

@@ -4,6 +4,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 """
 
 from coatclass.care.cautions import CareRule, cautions, rules
+from coatclass.care.clipping import clip_ladder
 from coatclass.care.coat import PUPPY, adult_months
 from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
 from coatclass.care.growth import (
@@ -22,8 +23,10 @@ from coatclass.care.growth import (
     rate_of,
 )
 from coatclass.care.minutes import TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
-from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad
+from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check
 from coatclass.care.routine import routine, training
+from coatclass.care.technique import changes as technique_changes
+from coatclass.care.technique import kept_short, kit_after_check, unchecked, zones_to_check
 
 __all__ = [
     "PUPPY",
@@ -46,18 +49,25 @@ __all__ = [
     "bath_weeks",
     "body_surface_m2",
     "cautions",
+    "clip_ladder",
     "doubt_words",
     "events_of",
     "examine",
     "forecast",
     "growth_words",
+    "kept_short",
+    "kit_after_check",
+    "last_check",
     "length_advice",
     "passing",
     "rate_of",
     "routine",
     "rules",
+    "technique_changes",
     "time_budget",
     "time_words",
     "training",
+    "unchecked",
     "week_of",
+    "zones_to_check",
 ]

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
 from coatclass.care.coat import categories, data, interpolate, length_mm, standard_mm
-from coatclass.contract import CoatSituation
+from coatclass.contract import CoatSituation, Fault, TechniqueCheck, VisitNote
 from coatclass.taxonomy import ZONES, BodyZone
 
-__all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "zone_length_mm"]
+__all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "last_check", "zone_length_mm"]
 
 Level = Literal["low", "moderate", "high"]
 
@@ -63,7 +64,7 @@ class MatRisk:
         }
         self._friction = {zone: _friction(situation, zone) for zone in ZONES}
         self._added = {zone: _added(situation, zone) for zone in ZONES}
-        self._least = {zone: weights["found"][state] for zone, state in situation.mats.items()}
+        self._least = _least(situation)
         coat = math.prod(self._coat.values())
         self._product = {zone: coat * self._friction[zone] * (1 + sum(self._added[zone].values())) for zone in ZONES}
         self._levels: dict[float, dict[BodyZone, Level]] = {}
@@ -90,6 +91,23 @@ class MatRisk:
     def _score(self, zone: BodyZone, mm: float) -> float:
         x = self._product[zone] * _length_factor(self._situation, zone, mm)
         return float(max(100 * -math.expm1(-x), self._least.get(zone, 0.0)))
+
+
+def _least(situation: CoatSituation) -> dict[BodyZone, float]:
+    """The least score of zones where knots were found, or where the comb stopped behind the owner's brush."""
+    weights = data("load")
+    least: dict[BodyZone, float] = {zone: weights["found"][state] for zone, state in situation.mats.items()}
+    check = last_check(situation.notes)
+    if check is not None:
+        seldom = Fault.TOO_SELDOM in check.faults
+        floor = float(weights["checked"]["stopped_too_seldom" if seldom else "stopped"])
+        least |= {zone: max(least.get(zone, 0.0), floor) for zone in check.stopped}
+    return least
+
+
+def last_check(notes: Sequence[VisitNote]) -> TechniqueCheck | None:
+    """The newest technique check, None if there was none."""
+    return next((note.check for note in reversed(notes) if note.check is not None), None)
 
 
 def zone_length_mm(situation: CoatSituation, zone: BodyZone, trunk_mm: float) -> float:

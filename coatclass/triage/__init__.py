@@ -263,4 +263,5 @@ def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:
     if not found.comes_off:
         return after
     length = float(read_toml(RULE_FILE)["after"]["length_mm"])
-    return replace(after, measured_mm=length, bands=frozenset({band_of_mm(length)}), clipped=True, hand_stripped=False)
+    return replace(after, measured_mm=length, bands=frozenset({band_of_mm(length)}), clipped=True, hand_stripped=False,
+                   notes=())  # fmt: skip

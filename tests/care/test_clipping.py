@@ -1,0 +1,107 @@
+"""The visits of the weeks to come: lengths in mm and in guards; never a clip for a coat that is not cut."""
+
+from __future__ import annotations
+
+from datetime import date
+from itertools import product
+
+import pytest
+from care_dogs import situation
+
+from coatclass import care
+from coatclass.contract import ClipRung, Guard
+from coatclass.planning import Plan, plan
+from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Undercoat
+
+TODAY = date(2026, 3, 2)
+GUARDS = tuple(Guard(name=f"guard {mm}", mm=mm) for mm in (3, 6, 9, 13, 16, 19, 22, 25))
+COMMON: dict[str, object] = {"weight_kg": 8.0, "minutes_per_week": 60.0, "measured_mm": 40.0}
+
+
+def of(today: date = TODAY, weeks: float | None = None, guards: tuple[Guard, ...] = GUARDS, **known: object) -> Plan:
+    return plan(situation(**(COMMON | known)), today=today, guards=guards, visit_weeks=weeks)
+
+
+def clips(made: Plan) -> list[ClipRung]:
+    return [rung for rung in made.clips if rung.kind == "clip"]
+
+
+def test_a_clipped_coat_does_not_outgrow_what_week_and_dog_carry_until_the_next_visit() -> None:
+    made = of()
+    assert made.now.time is not None and made.now.time.longest_mm is not None
+    rungs = clips(made)
+    assert len(rungs) >= 2
+    for one, other in zip(rungs, made.clips[1:], strict=False):
+        assert one.mm is not None and other.grown_mm is not None
+        assert other.grown_mm <= made.now.time.longest_mm + 1
+        assert one.mm <= (one.grown_mm or 0)
+
+
+def test_lengths_are_those_of_the_salons_own_guards_or_named_as_scissor_work() -> None:
+    for rung in clips(of()):
+        assert rung.mm is not None
+        assert (rung.guard is None and "scissors" in rung.text) or (rung.guard in GUARDS and rung.mm == rung.guard.mm)
+    assert any(rung.guard for rung in clips(of()))
+    assert all(rung.guard is None and "guard" not in rung.text for rung in clips(of(guards=())))
+
+
+def test_a_guard_much_shorter_than_what_was_agreed_is_not_used() -> None:
+    for rung in clips(of(guards=(Guard(name="short", mm=3),))):
+        assert rung.guard is None
+
+
+def test_longer_between_visits_means_shorter_at_the_visit() -> None:
+    every4, every8 = clips(of(weeks=4))[0], clips(of(weeks=8))[0]
+    assert every4.mm is not None and every8.mm is not None
+    assert every8.mm < every4.mm
+
+
+def test_the_season_sets_the_least_and_brings_the_next_visit_nearer_instead() -> None:
+    winter = of(today=date(2026, 11, 2), weeks=8, minutes_per_week=25.0)
+    for rung in clips(winter):
+        if rung.on.month in (11, 12, 1, 2, 3) and rung.grown_mm and rung.grown_mm > 9:
+            assert rung.mm is not None and rung.mm >= 9 - 0.5
+
+
+@pytest.mark.parametrize("coat", [CoatCategory.ARCTIC, CoatCategory.FUR])
+def test_a_double_coat_is_brushed_out_oftener_while_it_moults(coat: CoatCategory) -> None:
+    made = of(categories=frozenset({coat}), undercoats=frozenset({Undercoat.DENSE}))
+    assert {rung.kind for rung in made.clips} == {"brush_out"}
+    gaps = [(b.on - a.on).days for a, b in zip(made.clips, made.clips[1:], strict=False)]
+    assert min(gaps) < max(gaps)
+
+
+def test_a_stripped_coat_is_stripped() -> None:
+    made = of(categories=frozenset({CoatCategory.WIRE}), hand_stripped=True)
+    assert {rung.kind for rung in made.clips} == {"strip"}
+
+
+def test_while_a_coat_that_is_not_cut_is_possible_nobody_clips() -> None:
+    assert clips(of(categories=frozenset({CoatCategory.CURLY, CoatCategory.FUR}))) == []
+
+
+def test_without_a_week_or_a_wish_nobody_knows_the_length() -> None:
+    assert of(minutes_per_week=None).clips == ()
+
+
+@pytest.mark.slow
+def test_no_clip_is_advised_where_cutting_by_choice_is_closed() -> None:
+    seen = 0
+    for coat, zone, state, trouble, patience, age in product(
+        CoatCategory, (BodyZone.TRUNK, BodyZone.BELLY), MatState, (None, "sores", "pain", "redness"),
+        (None, Patience.CANNOT_BEAR), (3.0, 40.0),
+    ):  # fmt: skip
+        made = of(
+            categories=frozenset({coat}), mats={zone: state}, patience=patience, age_months=age,
+            skin={zone: trouble} if trouble else {}, skin_trouble=frozenset({trouble} if trouble else ()),
+            bands=frozenset({LengthBand.FROM_25_TO_75MM}),
+        )  # fmt: skip
+        now, then = made.now.triage, (made.after or made.now).triage
+        if now.first.value == "vet":
+            assert made.clips == ()
+        if clips(made):
+            seen += 1
+            assert care.growth_words(made.growth)
+            assert then.shorter.open and then.session.open
+            assert coat not in (CoatCategory.ARCTIC, CoatCategory.FUR)
+    assert seen > 20
