@@ -22,7 +22,20 @@ from coatclass.care.growth import (
     passing,
     rate_of,
 )
-from coatclass.care.minutes import TimeBudget, body_surface_m2, length_advice, time_budget, time_words, week_of
+from coatclass.care.minutes import (
+    TimeBudget,
+    as_said,
+    body_surface_m2,
+    combing_minutes,
+    density,
+    length_advice,
+    may_be_cut,
+    slower,
+    spread,
+    time_budget,
+    time_words,
+    week_of,
+)
 from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check
 from coatclass.care.routine import routine, training
 from coatclass.care.technique import changes as technique_changes
@@ -46,10 +59,13 @@ __all__ = [
     "Trim",
     "ZoneLoad",
     "adult_months",
+    "as_said",
     "bath_weeks",
     "body_surface_m2",
     "cautions",
     "clip_ladder",
+    "combing_minutes",
+    "density",
     "doubt_words",
     "events_of",
     "examine",
@@ -59,10 +75,13 @@ __all__ = [
     "kit_after_check",
     "last_check",
     "length_advice",
+    "may_be_cut",
     "passing",
     "rate_of",
     "routine",
     "rules",
+    "slower",
+    "spread",
     "technique_changes",
     "time_budget",
     "time_words",

@@ -26,10 +26,23 @@ from coatclass.care.coat import (
 from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.words import catalogue
 
-__all__ = ["TimeBudget", "as_said", "body_surface_m2", "length_advice", "time_budget", "time_words", "week_of"]
+__all__ = [
+    "TimeBudget",
+    "as_said",
+    "body_surface_m2",
+    "combing_minutes",
+    "density",
+    "length_advice",
+    "may_be_cut",
+    "slower",
+    "spread",
+    "time_budget",
+    "time_words",
+    "week_of",
+]
 
 Limit = Literal["week", "dog", "nothing"]
 
@@ -86,19 +99,45 @@ def body_surface_m2(weight_kg: float) -> float:
     return float(area["factor"] * weight_kg ** (area["exponent_over_3"] / 3))
 
 
+def density(situation: CoatSituation) -> float:
+    """How much longer the same work takes in the densest coat that is still possible, as a factor."""
+    return max(float(data("time")["density"][undercoat]) for undercoat in situation.undercoats or {"unknown"})
+
+
+def slower(situation: CoatSituation) -> float:
+    """How much longer the same work takes with this dog's patience, as a factor."""
+    return float(data("time")["patience"][situation.patience or "unknown"]["slower"])
+
+
+def spread() -> tuple[float, float]:
+    """How far an estimate of minutes may be off, as factors below and above 1."""
+    table = data("time")["spread"]
+    return float(table["low"]), float(table["high"])
+
+
+def combing_minutes(situation: CoatSituation, mm: float) -> float:
+    """Minutes of one whole brushing and combing of a patient dog at a trunk length in mm; the weight must be known."""
+    return body_surface_m2(situation.weight_kg or 0.0) * _per_m2(categories(situation), mm) * density(situation)
+
+
+def _per_m2(coats: Sequence[CoatCategory], mm: float) -> float:
+    table = data("time")["work"]
+    return max(float(table[coat]["bare"] + table[coat]["per_mm"] * mm) for coat in coats)
+
+
 def time_budget(situation: CoatSituation, cleared: Triage, risk: MatRisk) -> TimeBudget | None:
     """Minutes a week, sittings, and the longest length that fits; None if the weight is not known."""
     if situation.weight_kg is None:
         return None
     work, now, given = _Work(situation, cleared, risk), length_mm(situation), situation.minutes_per_week
-    spread = data("time")["spread"]
+    low, high = spread()
     longest, limit = _longest(work, given)
     wish = situation.wished_length_mm
     return TimeBudget(
         surface_m2=work.surface_m2,
         minutes=work.minutes(now),
-        low=work.minutes(now) * spread["low"],
-        high=min(work.cap, work.minutes(now) * spread["high"]),
+        low=work.minutes(now) * low,
+        high=min(work.cap, work.minutes(now) * high),
         sittings=work.sittings(now),
         sitting_minutes=work.of_sitting(now),
         touch_up_minutes=work.of_touch_up(now),
@@ -156,8 +195,8 @@ class _Work:
         self._coats = categories(situation)
         self._work: dict[float, float] = {}
         self._bands: dict[float, tuple[int, int, float]] = {}
-        self._slower = float(patience["slower"])
-        self._density = max(table["density"][undercoat] for undercoat in situation.undercoats or {"unknown"})
+        self._slower = slower(situation)
+        self._density = density(situation)
         self._set_up = float(table["sitting"]["set_up_minutes"])
         self._most_sittings = int(table["sitting"]["most_per_week"])
         self.cap = float(table["sitting"]["most_minutes"])
@@ -181,10 +220,8 @@ class _Work:
 
     def _rounds(self, mm: float) -> float:
         """Minutes a week of brushing and combing the whole dog."""
-        table = data("time")
-        often = sessions_for(self._coats, mm) ** table["often"]["saving"]
-        per_m2 = max(table["work"][coat]["bare"] + table["work"][coat]["per_mm"] * mm for coat in self._coats)
-        return float(often * self.surface_m2 * per_m2 * self._density * self._slower)
+        often = sessions_for(self._coats, mm) ** data("time")["often"]["saving"]
+        return float(often * self.surface_m2 * _per_m2(self._coats, mm) * self._density * self._slower)
 
     def _in_hand(self, mm: float) -> float:
         """Minutes a week with a tool in the hand."""

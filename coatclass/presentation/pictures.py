@@ -15,10 +15,10 @@ from typing import Any
 from coatclass.care import RISK_ZONES, Growth, Measurement, TimeBudget, ZoneLoad
 from coatclass.presentation.drawing import Drawing, Label, Line, hatch, path_of, smooth
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, BodyZone, LengthBand, band_limits_mm
+from coatclass.taxonomy import BANDS, BodyZone, LengthBand, MatState, band_limits_mm
 from coatclass.words import Catalogue
 
-__all__ = ["dog_map", "growth_curve", "length_picture", "pressable_dog", "time_curve"]
+__all__ = ["dog_map", "found_map", "growth_curve", "length_picture", "pressable_dog", "time_curve", "zones_in"]
 
 _DOG = Path(__file__).with_name("data") / "dog.toml"
 _LIMITS = (19.0, 25.0, 75.0)  # mm, where tools change
@@ -113,33 +113,149 @@ def _legend(x: float, y: float, said: Mapping[str, str]) -> Iterator[Line | Labe
         x += 24 + 8.2 * len(word) + 22
 
 
-def pressable_dog(levels: Mapping[BodyZone, int], *, title: str, words: Catalogue, pressable: bool = True) -> str:
-    """The same dog as SVG for a form: every zone is an area that can be marked and pressed.
+def pressable_dog(
+    levels: Mapping[BodyZone, int],
+    *,
+    title: str,
+    words: Catalogue,
+    pressable: bool = True,
+    view: str = "left",
+    patterns: bool = True,
+) -> str:
+    """The same dog as SVG for a form: every zone is an area that can be marked, pressed, and reached with the keys.
 
     Args:
         levels: 0 (free) to 4 (worst) by zone; the style sheet hatches them; a zone that is not named is blank.
         title: what a screen reader says; the same facts must stand in words beside the picture.
         words: the language of the zones' names.
-        pressable: zones answer to a press; ``app/static`` turns it into the control with the same ``data-zone``.
+        pressable: zones are buttons; ``app/static`` does the rest, and moves the one stop of the tabulator.
+        view: ``left``, ``right``, ``top`` or ``below``.
+        patterns: whether the hatchings come with it; once on a page is enough.
     """
+    body, zones, ends = _view(view)
+    areas = []
+    for number, (zone, edges) in enumerate(zones):
+        level = levels.get(zone)
+        x, y = _centre(edges[0])
+        name = escape(words.zone(zone))
+        button = f' role="button" tabindex="{-1 if number else 0}" aria-label="{name}"' if pressable else ""
+        areas.append(
+            f'<g class="zone" data-zone="{zone}" data-level="{"" if level is None else level}"{button}>'
+            f"<title>{name}</title>"
+            f'<path d="{" ".join(path_of(edge) for edge in edges)}"/>'
+            f'<text class="mark" x="{x:.0f}" y="{y + 5:.0f}" aria-hidden="true"></text></g>'
+        )
+    shapes = "".join(f'<path class="body" d="{path_of(edge)}"/>' for edge in body)
+    face = "".join(f'<path class="eye" d="{path_of(edge)}"/>' for edge in ends)
+    defs = f"<defs>{_hatchings()}</defs>" if patterns else ""
+    role = "group" if pressable else "img"
+    return (
+        f'<svg class="picture outline{" pressable" if pressable else ""}" viewBox="18 22 374 252" role="{role}" '
+        f'data-view="{view}" aria-label="{escape(title)}">'
+        f"{defs}{shapes}{''.join(areas)}{face}</svg>"
+    )
+
+
+_Edge = tuple[tuple[float, float], ...]
+_VIEWS = Path(__file__).with_name("data") / "dog_views.toml"
+
+
+def _view(view: str) -> tuple[list[_Edge], list[tuple[BodyZone, list[_Edge]]], list[_Edge]]:
+    """Body, zones and what lies on top of them, seen from one side; large zones come first, under the small ones."""
+    if view in ("top", "below"):
+        return _from_above(read_toml(_VIEWS), view)
     dog = read_toml(_DOG)
     shapes = {**dog["area"], **dog["zone"]}
-    areas = []
-    for zone in sorted(BodyZone, key=list(shapes).index):
-        level = levels.get(zone)
-        path = " ".join(path_of(edge) for edge in _outlines(shapes[zone]))
-        areas.append(
-            f'<g class="zone" data-zone="{zone}" data-level="{"" if level is None else level}">'
-            f'<title>{escape(words.zone(zone))}</title><path d="{path}"/></g>'
-        )
-    limbs = "".join(f'<path class="body" d="{path_of(smooth(leg["points"]))}"/>' for leg in dog["far_leg"])
-    body = "".join(f'<path class="body" d="{path_of(smooth(dog[part]["points"]))}"/>' for part in ("tail", "outline"))
-    face = "".join(f'<path class="eye" d="{path_of(smooth(dog[part]["points"]))}"/>' for part in ("eye", "nose"))
-    classes = "picture outline pressable" if pressable else "picture outline"
-    return (
-        f'<svg class="{classes}" viewBox="18 22 374 252" role="img" aria-label="{escape(title)}">'
-        f"<defs>{_hatchings()}</defs>{limbs}{body}{''.join(areas)}{face}</svg>"
-    )
+    body = [smooth(leg["points"]) for leg in dog["far_leg"]]
+    body += [smooth(dog[part]["points"]) for part in ("tail", "outline")]
+    zones = [(zone, list(_outlines(shapes[zone]))) for zone in sorted(BodyZone, key=list(shapes).index)]
+    ends = [smooth(dog[part]["points"]) for part in ("eye", "nose")]
+    if view == "left":
+        return body, zones, ends
+    turned = [(zone, [_turned(edge) for edge in edges]) for zone, edges in zones]
+    return [_turned(edge) for edge in body], turned, [_turned(edge) for edge in ends]
+
+
+def _turned(edge: _Edge) -> _Edge:
+    """As seen from the other side of the dog."""
+    return tuple((410.0 - x, y) for x, y in edge)
+
+
+def _from_above(
+    table: dict[str, Any], view: str
+) -> tuple[list[_Edge], list[tuple[BodyZone, list[_Edge]]], list[_Edge]]:
+    rows, middle = table[view], float(table["middle"])
+
+    def other(edge: _Edge) -> _Edge:
+        return tuple((x, 2 * middle - y) for x, y in edge)
+
+    halves = [smooth(half, closed=False) for half in rows["body"]]
+    body = [smooth(rows["tail"])]
+    for leg in rows.get("legs", ()):
+        body += [smooth(leg), other(smooth(leg))]
+    body += [(*half, *reversed(other(half))) for half in halves]
+    zones = []
+    for zone, row in rows["zone"].items():
+        edges = [smooth(shape) for shape in row["shapes"]]
+        zones.append((BodyZone(zone), [*edges, *map(other, edges)] if row.get("mirrored") else edges))
+    return body, zones, [smooth(rows["nose"])]
+
+
+def _centre(edge: _Edge) -> tuple[float, float]:
+    xs, ys = [x for x, _ in edge], [y for _, y in edge]
+    return (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2
+
+
+def zones_in(view: str) -> tuple[BodyZone, ...]:
+    """The zones that a view shows, in the order in which they are drawn."""
+    return tuple(zone for zone, _ in _view(view)[1])
+
+
+def found_map(marks: Mapping[str, tuple[int | None, bool]], views: Mapping[str, str], words: Catalogue) -> Drawing:
+    """The dog from four sides with what was found, for paper.
+
+    Args:
+        marks: by ``view.zone``: the state of its mats, 0 to 4, None if nobody looked, and whether there is more.
+        views: what each view is called, in the order in which they are drawn, two in a row.
+        words: the language of the picture.
+    """
+    shapes: list[Line | Label] = []
+    for place, (view, name) in enumerate(views.items()):
+        dx, dy = 380.0 * (place % 2) - 18, 262.0 * (place // 2) - 18
+        body, zones, ends = _view(view)
+        shapes += [Line(_moved(edge, dx, dy), 1.5, closed=True, fill=1.0) for edge in body]
+        for zone, edges in zones:
+            level, sign = marks.get(f"{view}.{zone}", (None, False))
+            for edge in edges:
+                shapes += _levelled(_moved(edge, dx, dy), level or 0)
+            if sign:
+                x, y = _centre(_moved(edges[0], dx, dy))
+                shapes.append(Line(((x - 7, y + 6), (x, y - 8), (x + 7, y + 6)), 1.6, closed=True, fill=1.0))
+                shapes.append(Label((x, y + 5), "!", 11.0, "middle", bold=True))
+        shapes += [Line(_moved(edge, dx, dy), 1.0, closed=True, fill=0.0) for edge in ends]
+        shapes.append(Label((6 + 380.0 * (place % 2), 16 + 262.0 * (place // 2)), words.title(name), 14.0, bold=True))
+    x, y = 8.0, 262.0 * ((len(views) + 1) // 2) + 8
+    for level, state in enumerate(MatState):
+        box = ((x, y - 13), (x + 20, y - 13), (x + 20, y), (x, y))
+        shapes += _levelled(box, level)
+        said = words.word("mat_state", state)
+        shapes.append(Label((x + 26, y - 1), said, 12.0))
+        x += 26 + 7.4 * len(said) + 18
+    said = words.joined(f"{words.zone(key.partition('.')[2])} ({views[key.partition('.')[0]]})" for key in marks)
+    return Drawing((0, 0, 764, y + 6), tuple(shapes), words.joined(views.values()), said)
+
+
+def _moved(edge: _Edge, dx: float, dy: float) -> _Edge:
+    return tuple((x + dx, y + dy) for x, y in edge)
+
+
+def _levelled(edge: _Edge, level: int) -> Iterator[Line]:
+    """One pattern a state of mats: the worse, the darker; felt is black."""
+    yield Line(edge, 0.6, closed=True, fill=0.0 if level == 4 else 1.0, grey=0.55 if level == 0 else 0.2)
+    if level in (1, 2, 3):
+        yield from hatch(edge, (0.0, 14.0, 9.0, 5.0)[level], rising=True, width=(0.0, 0.6, 0.9, 1.2)[level])
+    if level == 3:
+        yield from hatch(edge, 7.0, rising=False, width=1.0)
 
 
 def _hatchings() -> str:

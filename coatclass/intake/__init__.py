@@ -1,0 +1,40 @@
+"""The dog on the groomer's table: what was found, what may be offered, how long it takes, what it costs.
+
+Everything obeys the triage. What is decided here is only shown elsewhere.
+"""
+
+from coatclass.intake.found import Ears, Found, Health, Nails, Place, Sign, View, mats_by_zone, place_of, situation_of
+from coatclass.intake.minutes import WORKS, FinishedVisit, Job, Range, TimeModel, assumed, assumed_de_matting, fit
+from coatclass.intake.offers import Limit, Offer, Offers, limit_rules, offers, welfare_limit
+from coatclass.intake.price import FixedPrice, Rates, money, price
+
+__all__ = [
+    "WORKS",
+    "Ears",
+    "FinishedVisit",
+    "FixedPrice",
+    "Found",
+    "Health",
+    "Job",
+    "Limit",
+    "Nails",
+    "Offer",
+    "Offers",
+    "Place",
+    "Range",
+    "Rates",
+    "Sign",
+    "TimeModel",
+    "View",
+    "assumed",
+    "assumed_de_matting",
+    "fit",
+    "limit_rules",
+    "mats_by_zone",
+    "money",
+    "offers",
+    "place_of",
+    "price",
+    "situation_of",
+    "welfare_limit",
+]

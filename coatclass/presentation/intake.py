@@ -1,0 +1,313 @@
+"""What an owner reads and signs: what was found, what may appear, both offers, and what was agreed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from coatclass.care import as_said
+from coatclass.intake import Found, Nails, Offer, Offers, Rates, View, money, place_of
+from coatclass.presentation.blocks import Block, Facts, Items, Note, Section, Table, Text
+from coatclass.presentation.drawing import Drawing
+from coatclass.presentation.pictures import found_map
+from coatclass.taxonomy import CoatCategory, MatState
+from coatclass.words import Catalogue, catalogue
+
+__all__ = [
+    "Subject",
+    "choices",
+    "map_of",
+    "named_places",
+    "offer_lines",
+    "place_name",
+    "rests_on",
+    "statement",
+    "told_again",
+    "told_as_json",
+]
+
+_UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatCategory.WIRE}
+
+
+@dataclass(frozen=True)
+class Subject:
+    """Whose dog it is and who looked at it.
+
+    Attributes:
+        age_months: None if nobody knows; ``weight_kg`` likewise.
+        phone: how to reach the owner today.
+        photos: how many photos of places are kept with it.
+    """
+
+    dog: str
+    breed: str
+    owner: str
+    phone: str
+    by: str
+    day: date
+    age_months: float | None
+    weight_kg: float | None
+    photos: int = 0
+
+
+def place_name(key: str, words: Catalogue) -> str:
+    """A place in words: ``legs, left side``."""
+    view, zone = place_of(key)
+    return words.say("map.at", zone=words.zone(zone), view=words.say(f"view.{view}"))
+
+
+def named_places(found: Found, language: str) -> list[tuple[str, str, str]]:
+    """(key, place, what) of every place at which something was found, in the order of the views."""
+    words = catalogue(language, "intake")
+    rows = []
+    for key in sorted(
+        found.places, key=lambda key: (list(View).index(place_of(key)[0]), list(found.places).index(key))
+    ):
+        place = found.places[key]
+        said = [words.word("mat_state", place.mats)] if place.mats not in (None, MatState.NONE) else []
+        said += [words.say(f"sign.{sign}") for sign in place.signs]
+        if said:
+            rows.append((key, words.title(place_name(key, words)), words.joined(said)))
+    return rows
+
+
+def map_of(found: Found, language: str) -> Drawing:
+    """The dog from four sides with what was found."""
+    words = catalogue(language, "intake")
+    marks = {
+        key: (None if place.mats is None else place.mats.severity, bool(place.signs))
+        for key, place in found.places.items()
+        if place.signs or place.mats not in (None, MatState.NONE)
+    }
+    return found_map(marks, {view: words.say(f"view.{view}") for view in View}, words)
+
+
+# --- offers -----------------------------------------------------------------------------------------------------------
+
+
+def offer_lines(offer: Offer, answer: Offers, rates: Rates | None, language: str) -> list[tuple[str, str]]:
+    """(name, what) of one offer; of one that is not made only why."""
+    words = catalogue(language, "intake")
+    if not offer.open:
+        return [(words.say("offer.closed"), _why(offer, answer, words))]
+    lines = [(words.say("offer.minutes"), _time(offer, words)), (words.say("offer.cost"), _cost(offer, rates, words))]
+    if offer.out:
+        lines.append((words.say("offer.out"), words.joined(map(words.zone, offer.out))))
+        if offer.de_matting is not None:
+            lines.append((words.title(words.say("offer.mats_minutes")), words.minutes(as_said(offer.de_matting))))
+    whole = offer.work == "short_clip" and answer.comes_off
+    if offer.off and not whole:
+        lines.append((words.say("offer.off"), words.joined(map(words.zone, offer.off))))
+    if offer.parts > 1:
+        most = words.minutes(answer.limit.table)
+        lines.append((words.say("offer.limit"), words.say("offer.parts", n=offer.parts, most=most)))
+    if offer.ask_vet:
+        lines.append((words.title(words.word("who", "vet")), words.say("offer.ask_vet")))
+    return lines
+
+
+def _why(offer: Offer, answer: Offers, words: Catalogue) -> str:
+    minutes = "" if offer.de_matting is None else words.minutes(as_said(offer.de_matting))
+    return words.say(f"why.{offer.why}", minutes=minutes, most=words.minutes(answer.limit.de_matting))
+
+
+def _time(offer: Offer, words: Catalogue) -> str:
+    if offer.minutes is None:
+        return words.say("offer.no_minutes")
+    ends = offer.minutes
+    low, middle, high = (words.number(as_said(value), 0) for value in (ends.low, ends.middle, ends.high))
+    return words.say("offer.range", minutes=words.minutes(float(middle)), low=low, high=high)
+
+
+def _cost(offer: Offer, rates: Rates | None, words: Catalogue) -> str:
+    if rates is None:
+        return words.say("offer.no_cost")
+    if offer.cost is None:
+        return words.say("offer.no_minutes")
+    low, high = (money(value, rates, words) for value in offer.cost)
+    return low if low == high else f"{low} – {high}"
+
+
+def rests_on(visits: int, language: str) -> str:
+    """On how many visits the minutes rest."""
+    words = catalogue(language, "intake")
+    return words.say({0: "offer.rests_none", 1: "offer.rests_one"}.get(visits, "offer.rests"), n=visits)
+
+
+def choices(answer: Offers, language: str) -> list[tuple[str, str]]:
+    """(code, words) of what an owner may agree to."""
+    words = catalogue(language, "intake")
+    open_ = [offer for offer in (answer.keep, answer.clip) if offer.open]
+    rows = [
+        (str(offer.kind), words.say(f"offer.choose_{offer.kind}", work=words.say(f"work.{offer.work}")))
+        for offer in open_
+    ]
+    vet = answer.vet_first or answer.left_alone or answer.clip.ask_vet or answer.keep.ask_vet
+    return [*rows, *([("vet", words.say("offer.choose_vet"))] if vet else []), ("none", words.say("offer.choose_none"))]
+
+
+# --- the statement ----------------------------------------------------------------------------------------------------
+
+
+def statement(
+    answer: Offers, found: Found, subject: Subject, *, rates: Rates | None, language: str
+) -> tuple[Section, ...]:
+    """Everything that the owner is told before signing, in the owner's language."""
+    words = catalogue(language, "intake")
+    sections = [
+        ("found", words.say("say.found"), _found(found, subject, words)),
+        ("vet", words.say("say.vet_title"), _vet(answer, found, words)),
+        ("under", words.say("say.under_title"), _under(answer, words)),
+        ("offers", words.say("say.offers"), _both(answer, rates, words)),
+        ("limit", words.say("say.limit_title"), _limit(answer, found, words)),
+        ("agreed", words.say("say.agreed"), _agreed(subject, words)),
+    ]
+    return tuple(Section(id_, title, "first", tuple(blocks)) for id_, title, blocks in sections if blocks)
+
+
+def _found(found: Found, subject: Subject, words: Catalogue) -> list[Block]:
+    pairs = [(words.say("say.dog"), subject.dog), (words.say("say.owner"), subject.owner)]
+    pairs += [(words.say("say.breed"), subject.breed)] if subject.breed else []
+    if subject.weight_kg is not None:
+        pairs.append((words.say("say.weight"), f"{words.number(subject.weight_kg)} kg"))
+    pairs.append((words.say("say.age"), age_words(subject.age_months, words)))
+    named = named_places(found, words.language)
+    pairs += [(place, what) for _, place, what in named]
+    for name, title in (("ears", "ear"), ("nails", "nail")):
+        value = getattr(found, name)
+        pairs += [(words.say(f"{title}.title"), words.say(f"{title}.{value}"))] if value else []
+    if found.health:
+        pairs.append((words.say("say.health"), words.joined(words.say(f"health.{one}") for one in found.health)))
+    if found.patience:
+        pairs.append((words.say("say.behaviour"), words.word("patience", found.patience)))
+    blocks: list[Block] = [Facts(tuple(pairs))]
+    lines = [] if named else [words.say("say.nowhere")]
+    lines.append(words.say("say.whole" if found.looked_over else "say.not_whole"))
+    lines += [words.say("say.photos", n=subject.photos)] if subject.photos else []
+    blocks.append(Text(" ".join(lines)))
+    blocks += [Text(found.remarks)] if found.remarks else []
+    return blocks
+
+
+def age_words(age_months: float | None, words: Catalogue) -> str:
+    """An age as people say it."""
+    if age_months is None:
+        return words.say("limit.age_unknown")
+    if age_months < 24:
+        return words.say("say.months", n=int(age_months))
+    return words.say("say.years", n=int(age_months // 12))
+
+
+def _vet(answer: Offers, found: Found, words: Catalogue) -> list[Block]:
+    blocks: list[Block] = []
+    if answer.vet_first:
+        why = words.joined(words.say(f"sign.{rule}") for rule in answer.vet_first)
+        blocks.append(Note("stop", _level(words, "stop"), words.say("say.vet", why=why)))
+    if answer.left_alone:
+        zones = words.joined(map(words.zone, answer.left_alone))
+        blocks.append(Note("stop", _level(words, "stop"), words.say("say.vet_zones", zones=zones)))
+    if not answer.bath:
+        blocks.append(Note("stop", _level(words, "stop"), words.say("say.no_bath")))
+    if answer.lumps:
+        zones = words.joined(map(words.zone, answer.lumps))
+        blocks.append(Note("care", _level(words, "care"), words.say("say.lumps", zones=zones)))
+    if found.nails is Nails.GROWN_IN:
+        blocks.append(Note("stop", _level(words, "stop"), words.say("say.grown_in")))
+    if found.health:
+        blocks.append(Note("care", _level(words, "care"), words.say("say.health_first")))
+    return blocks
+
+
+def _level(words: Catalogue, level: str) -> str:
+    return f"{words.title(words.word('level', level))}."
+
+
+def _under(answer: Offers, words: Catalogue) -> list[Block]:
+    """What nobody can see yet, and that the coat may have to come off."""
+    if not (answer.felted or answer.keep.out or answer.keep.off or answer.clip.off):
+        return []
+    blocks: list[Block] = []
+    if answer.comes_off and not answer.vet_first:
+        zones = words.joined(map(words.zone, answer.felted))
+        blocks.append(Note("care", _level(words, "care"), words.say("say.comes_off", zones=zones)))
+    hidden = answer.felted or answer.keep.out or answer.clip.off
+    blocks.append(Text(words.say("say.under_lead", zones=words.joined(map(words.zone, hidden)))))
+    blocks.append(Items(words.lines("say.under")))
+    lines = [words.say("say.under_after")]
+    lines += [] if answer.comes_off else [words.say("say.may_come_off")]
+    coats = answer.situation.categories
+    lines += [words.say("say.regrowth")] if coats & _UNDERCOATED else []
+    lines += [words.say("say.stripped")] if CoatCategory.WIRE in coats else []
+    return [*blocks, Text(" ".join(lines))]
+
+
+def _both(answer: Offers, rates: Rates | None, words: Catalogue) -> list[Block]:
+    rows = []
+    for offer in (answer.keep, answer.clip):
+        name = words.say(f"offer.{offer.kind}")
+        if not offer.open:
+            rows.append((name, words.say("offer.closed"), "", _why(offer, answer, words)))
+            continue
+        means = [
+            f"{words.say(f'work.{offer.work}')}.",
+            *(f"{one}: {what}." for one, what in _extra(offer, answer, rates, words)),
+        ]
+        rows.append((name, _time(offer, words), _cost(offer, rates, words), " ".join(means).replace("..", ".")))
+    head = tuple(words.say(f"say.{one}") for one in ("way", "takes", "costs", "means"))
+    table = Table(head=head, rows=tuple(rows), shares=(0.14, 0.22, 0.16, 0.48))
+    return [table, *([Text(rests_on(answer.visits, words.language), "quiet")] if _any_minutes(answer) else [])]
+
+
+def _extra(offer: Offer, answer: Offers, rates: Rates | None, words: Catalogue) -> list[tuple[str, str]]:
+    """What is said of an offer besides time and price."""
+    return offer_lines(offer, answer, rates, words.language)[2:]
+
+
+def _any_minutes(answer: Offers) -> bool:
+    return any(offer.minutes is not None for offer in (answer.keep, answer.clip))
+
+
+def _limit(answer: Offers, found: Found, words: Catalogue) -> list[Block]:
+    if answer.vet_first:
+        return []
+    why = words.joined(words.say(f"limit.{rule}") for rule in answer.limit.rules)
+    most = words.minutes(answer.limit.de_matting)
+    first = (
+        words.say("say.limit", most=most, why=why) if answer.limit.de_matting else words.say("say.limit_none", why=why)
+    )
+    items = [first, words.say("say.table", most=words.minutes(answer.limit.table)), words.say("say.stop")]
+    return [Items(tuple(items))]
+
+
+def _agreed(subject: Subject, words: Catalogue) -> list[Block]:
+    items = [*words.lines("say.promise"), *([words.say("say.phone", phone=subject.phone)] if subject.phone else [])]
+    return [Items(tuple(items)), Text(words.say("say.law"), "quiet")]
+
+
+# --- kept with the record ---------------------------------------------------------------------------------------------
+
+_KINDS: Mapping[str, type] = {one.kind: one for one in (Text, Items, Facts, Note, Table)}
+
+
+def told_as_json(sections: Sequence[Section]) -> list[dict[str, Any]]:
+    """Sections as they were told, to be kept word for word."""
+    return [
+        {"id": one.id, "title": one.title, "blocks": [{"kind": block.kind, **asdict(block)} for block in one.blocks]}
+        for one in sections
+    ]
+
+
+def told_again(kept: Sequence[Mapping[str, Any]]) -> tuple[Section, ...]:
+    """The other way round."""
+    return tuple(Section(one["id"], one["title"], "first", tuple(map(_block, one["blocks"]))) for one in kept)
+
+
+def _block(row: Mapping[str, Any]) -> Any:
+    values = {name: _tuples(value) for name, value in row.items() if name != "kind"}
+    return _KINDS[row["kind"]](**values)
+
+
+def _tuples(value: Any) -> Any:
+    return tuple(_tuples(one) for one in value) if isinstance(value, list) else value
