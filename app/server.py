@@ -18,20 +18,7 @@ from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
 from app import accounts, errors, guard, language
-from app.api import (
-    assessing,
-    clients,
-    dogs,
-    findings,
-    health,
-    learning,
-    owner,
-    photos,
-    pictures,
-    records,
-    research,
-    visits,
-)
+from app.api import assessing, dogs, health, owner, research, salon
 from app.demo.scenario import open_demo
 from app.looking import Looks
 from app.masking import mask_logs, mask_stderr
@@ -41,7 +28,21 @@ from coatclass import __version__
 from coatclass.errors import InputError
 from coatclass.records import open_records
 
-_SALON = (clients, dogs, photos, findings, visits, records, learning, research)
+# In the order in which their addresses are tried.
+_ROUTERS = (
+    health.router,
+    assessing.router,
+    accounts.router,
+    owner.router,
+    assessing.pictures_router,
+    salon.clients_router,
+    dogs.router,
+    dogs.photos_router,
+    dogs.findings_router,
+    salon.router,
+    research.learning_router,
+    research.router,
+)
 STATIC = Path(__file__).with_name("static")
 
 
@@ -52,27 +53,27 @@ def create_app(settings: Settings) -> FastAPI:
     # gradio makes itself a folder; what is uploaded to the workbench passes through it and is taken out at once.
     shutil.rmtree(settings.data / "pages", ignore_errors=True)  # what a crash has left there
     os.environ.setdefault("GRADIO_TEMP_DIR", str(settings.data / "pages"))
-    salon = open_records(settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}")
+    kept = open_records(settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}")
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
         app.state.queue.close()
-        salon.close()
+        kept.close()
 
     app = FastAPI(title="coatclass", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.settings = settings
-    app.state.records = salon
+    app.state.records = kept
     app.state.looks = Looks()
     app.state.queue = WorkQueue(**settings.limits["queue"])
     app.state.remembered = Remembered(most=200)
     app.state.attempts = accounts.Attempts(settings.limits["sign_in"])
     app.state.meters = health.Meters()
     if settings.demo:
-        open_demo(salon)
+        open_demo(kept)
     errors.install(app)
-    for room in (health, assessing, accounts, owner, pictures, *_SALON):
-        app.include_router(room.router)
+    for router in _ROUTERS:
+        app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_api_route("/", lambda: RedirectResponse("/owner/"), include_in_schema=False)
     app.add_api_route("/favicon.ico", lambda: RedirectResponse("/static/mark.svg"), include_in_schema=False)

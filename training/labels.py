@@ -32,8 +32,7 @@ from training.dataset.labels import (
     read_csv,
     write_csv,
 )
-from training.places import ROOT, add_photos_argument
-from training.provenance import sha256
+from training.places import ROOT, add_photos_argument, sha256
 
 NOT_DOGS_COLUMNS = ("file", "width", "height", "sha256", "dhash")
 

@@ -1,15 +1,15 @@
-"""Where the commands of this room find photos, released files and the aims, unless they are told otherwise."""
+"""Where the commands find photos, released files and the aims; and what released files were made from."""
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import os
+import subprocess
 import tomllib
 from functools import cache
 from pathlib import Path
 from typing import Any
-
-__all__ = ["EVIDENCE", "ROOT", "add_photos_argument", "aims", "photos_folder"]
 
 ROOT = Path(__file__).resolve().parent.parent
 EVIDENCE = {
@@ -39,3 +39,15 @@ def add_photos_argument(parser: argparse.ArgumentParser) -> None:
         default=photos_folder(),
         help="folder with manifest.csv (default: COATCLASS_PHOTOS, or ../shared/photos)",
     )
+
+
+def sha256(path: Path) -> str:
+    """The SHA-256 of a file, in hexadecimal."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def commit() -> str:
+    """The commit that is checked out; ``unknown`` outside a checkout."""
+    command = ["git", "rev-parse", "HEAD"]
+    found = subprocess.run(command, cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
+    return found.stdout.strip() or "unknown"

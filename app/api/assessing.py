@@ -1,14 +1,15 @@
-"""Assess a dog without keeping anything: photos and answers in, the assessment out."""
+"""Assessing over HTTP for anybody: photos and answers in, an assessment out; schemas and drawings."""
 
 from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi.responses import Response
 
 from app.work import WorkQueue
 from coatclass.contract import Assessment
-from coatclass.errors import AnswersError, PhotoError
+from coatclass.errors import AnswersError, InputError, PhotoError
 
 router = APIRouter(prefix="/api/v1", tags=["assess"])
 
@@ -57,3 +58,32 @@ def _assess(pictures: list[tuple[str, bytes]], answers: str | None) -> Assessmen
     elif not pictures:
         raise AnswersError("request", "holds neither a photo nor answers.", "Send at least one.", code="nothing_given")
     return assess_readings([read_photo(content, name=name) for name, content in pictures], given)
+
+
+pictures_router = APIRouter(prefix="/pictures", tags=["pictures"])
+
+_KEPT = {"cache-control": "public, max-age=86400"}
+
+
+def _svg(text: str) -> Response:
+    return Response(text, media_type="image/svg+xml", headers=_KEPT)
+
+
+@pictures_router.get("/tools/{tool}.svg", response_class=Response)
+def tool(tool: str) -> Response:
+    """The working end of a tool, to scale."""
+    from coatclass.toolkit import catalogue, drawing
+
+    if tool not in catalogue():
+        raise InputError("this tool", "is not in the catalogue.", "Take one that is.", code="not_found")
+    return _svg(drawing(tool))
+
+
+@pictures_router.get("/questions/{name}.svg", response_class=Response)
+def question(name: str) -> Response:
+    """What a question or an answer means."""
+    from coatclass.answers import drawing, drawing_names
+
+    if name not in drawing_names():
+        raise InputError("this drawing", "is not there.", "Take one of the questionnaire's.", code="not_found")
+    return _svg(drawing(name))

@@ -1,15 +1,15 @@
-"""Dogs over HTTP, for groomers: the file, its changes, the assessment, the sheet, the owner's link."""
+"""Dogs over HTTP, for groomers: the file, photos, what hands find, the assessment, the sheet, the owner's link."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Body, Query, Request
+from fastapi import APIRouter, Body, File, Query, Request, UploadFile
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
 
-from app import checks
+from app import cases, checks
 from app.accounts import Groomer
 from app.api.asking import (
     REFUSALS,
@@ -19,6 +19,7 @@ from app.api.asking import (
     Duplicate,
     Entry,
     Language,
+    RecordId,
     Sought,
     download,
     learned_of,
@@ -26,9 +27,14 @@ from app.api.asking import (
     salon_of,
     working,
 )
+from app.api.assessing import read_uploads
+from app.api.owner import KeptPhoto, Length, Marks
 from app.groomer import dog_file as files
+from app.groomer.touches import Bench, Touches, bench_of
+from app.looking import overlay
 from coatclass.contract import Assessment
-from coatclass.errors import RecordError
+from coatclass.errors import PhotoError, RecordError
+from coatclass.measure import measure_by_card
 from coatclass.presentation import Presentation
 from coatclass.records import (
     Appointment,
@@ -45,6 +51,7 @@ from coatclass.records import (
     search_dogs,
     valid,
 )
+from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Texture, Undercoat
 
 router = APIRouter(prefix="/api/v1/dogs", tags=["records"], responses=REFUSALS)
 
@@ -246,3 +253,174 @@ async def sheet_pdf(
         return sheet_pdf(_sheet(request, dog_id, language), paper)
 
     return download(await working(request, write, dear=True), "application/pdf", "home-care.pdf", inline=True)
+
+
+photos_router = APIRouter(prefix="/api/v1/dogs/{dog_id}/photos", tags=["records"], responses=REFUSALS)
+
+_PRIVATE = {"cache-control": "private, no-store"}
+
+
+@photos_router.post("")
+async def add_photos(
+    request: Request, who: Groomer, dog_id: DogId, photos: Annotated[list[UploadFile], File()]
+) -> list[KeptPhoto]:
+    """Look at photos at once and keep those that can be used; place and device are removed."""
+    pictures = await read_uploads(request, photos)
+    return [
+        await working(request, _add_photo, request, dog_id, who.name, name, content, dear=True)
+        for name, content in pictures
+    ]
+
+
+def _add_photo(request: Request, dog_id: str, who: str, name: str, content: bytes) -> KeptPhoto:
+    from coatclass.photo import refusal
+
+    most = int(request.app.state.settings.limits["upload"]["photos_per_dog"])
+    try:
+        photo, report = files.add_photo(salon_of(request), dog_id, content, name[:200], most=most, who=who)
+    except PhotoError as error:
+        return KeptPhoto(id=None, report=refusal(error))
+    if photo is None:
+        return KeptPhoto(id=None, report=report)
+    return KeptPhoto(id=photo.id, width=photo.width, height=photo.height, report=report)
+
+
+@photos_router.get("/{photo_id}", response_class=Response)
+def photo(request: Request, who: Groomer, dog_id: DogId, photo_id: RecordId) -> Response:
+    """The photo as it is kept."""
+    salon = salon_of(request)
+    photo = files.photo_of(salon, dog_id, photo_id)
+    return Response(salon.store.read(photo.sha256), media_type="image/jpeg", headers=_PRIVATE)
+
+
+@photos_router.get("/{photo_id}/looked-at", response_class=Response)
+async def looked_at(request: Request, who: Groomer, dog_id: DogId, photo_id: RecordId) -> Response:
+    """A PNG to lay over the photo: what the image model did not take for dog is darkened."""
+    content = await working(request, _overlay, request, dog_id, photo_id, dear=True)
+    return Response(content, media_type="image/png", headers=_PRIVATE)
+
+
+def _overlay(request: Request, dog_id: str, photo_id: str) -> bytes:
+    salon = salon_of(request)
+    photo = files.photo_of(salon, dog_id, photo_id)
+    return overlay(looks_of(request).of(salon, photo).mask, (photo.width, photo.height))
+
+
+@photos_router.delete("/{photo_id}", status_code=204)
+def remove_photo(request: Request, who: Groomer, dog_id: DogId, photo_id: RecordId) -> None:
+    """Erase a photo."""
+    salon = salon_of(request)
+    with salon.write(who.name) as writer:
+        writer.erase(files.photo_of(salon, dog_id, photo_id))
+    salon.sweep_photos()
+
+
+findings_router = APIRouter(prefix="/api/v1/dogs/{dog_id}", tags=["records"], responses=REFUSALS)
+
+Millimetres = Annotated[float, Field(gt=0, le=1000)]
+
+
+class FindingEntry(Entry):
+    """What hands found; lengths at three places at most."""
+
+    category: CoatCategory
+    lengths_mm: dict[BodyZone, Millimetres] = Field(default_factory=dict, max_length=3)
+    undercoat: Undercoat | None = None
+    texture: Texture | None = None
+    mats: dict[BodyZone, MatState] = Field(default_factory=dict)
+    patience: Patience | None = None
+    remarks: Annotated[str, Field(max_length=20_000)] = ""
+
+
+class Remarks(Entry):
+    """Words for the sheet."""
+
+    remarks: Annotated[str, Field(max_length=20_000)]
+
+
+class MeasurementEntry(Entry):
+    """A length that somebody measured."""
+
+    length_mm: Millimetres
+    zone: BodyZone = BodyZone.TRUNK
+    measured_on: Day | None = None
+    how: Literal["ruler", "card", "hands"] = "ruler"
+
+
+class Found(BaseModel):
+    """The finding as kept, and what the program says since."""
+
+    finding: Finding
+    assessment: Assessment
+
+
+@findings_router.post("/findings", status_code=201)
+async def add_finding(request: Request, who: Groomer, dog_id: DogId, entry: FindingEntry) -> Found:
+    """Keep a hands-on finding as the truth; it replaces the estimate at once."""
+    found: Found = await working(request, _add_finding, request, who.name, dog_id, entry)
+    return found
+
+
+def _add_finding(request: Request, who: str, dog_id: str, entry: FindingEntry) -> Found:
+    salon, looks, learned = salon_of(request), looks_of(request), learned_of(request)
+    if not files.read(salon, dog_id).assessments:  # so that learning knows what would have been said
+        files.reassess(salon, looks, dog_id, who=who, learned=learned)
+    finding = files.add_finding(salon, looks, dog_id, entry.model_dump(), who=who)
+    return Found(finding=finding, assessment=files.reassess(salon, looks, dog_id, who=who, learned=learned))
+
+
+@findings_router.patch("/findings/{record_id}")
+def remark(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, words: Remarks) -> Finding:
+    """Change the remarks of a finding; they stand on the sheet."""
+    changed: Finding = files.change(salon_of(request), Finding, dog_id, record_id, who=who.name, remarks=words.remarks)
+    return changed
+
+
+@findings_router.delete("/findings/{record_id}", status_code=204)
+def take_back(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId) -> None:
+    """Take back a finding that was entered by mistake; the trail keeps it."""
+    files.take_back_finding(salon_of(request), dog_id, record_id, who=who.name)
+
+
+@findings_router.post("/measurements", status_code=201)
+def measured(request: Request, who: Groomer, dog_id: DogId, entry: MeasurementEntry) -> Measurement:
+    """Keep a measured length; today's unless a day is given."""
+    salon = salon_of(request)
+    salon.get(Dog, dog_id)
+    day = entry.measured_on or cases.today()
+    value = valid(Measurement, dog_id=dog_id, **{**entry.model_dump(), "measured_on": day})
+    return salon.add(value, who=who.name)
+
+
+@findings_router.delete("/measurements/{record_id}", status_code=204)
+def unmeasure(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId) -> None:
+    """Take back a measurement that was entered by mistake."""
+    files.remove(salon_of(request), Measurement, dog_id, record_id, who=who.name)
+
+
+@findings_router.post("/length")
+def length(request: Request, who: Groomer, dog_id: DogId, marks: Marks) -> Length:
+    """Reckon a length from marks in a picture: a bank card's corners and the hair's ends; kept with ``keep``."""
+    salon = salon_of(request)
+    salon.get(Dog, dog_id)
+    corners, hair = ([(point[0], point[1]) for point in points] for points in (marks.corners, marks.hair))
+    found = measure_by_card(corners, hair, click_error_px=marks.click_error_px, rounded_corners=True)
+    low, high = found.interval_mm
+    if marks.keep:
+        values = {"length_mm": round(found.length_mm, 1), "error_mm": round(found.error_mm, 2)}
+        day = cases.today()
+        salon.add(valid(Measurement, dog_id=dog_id, measured_on=day, how="card", **values), who=who.name)
+    return Length(length_mm=found.length_mm, low_mm=low, high_mm=high, kept=marks.keep)
+
+
+@findings_router.post("/bench")
+async def bench(request: Request, who: Groomer, dog_id: DogId, touches: Touches) -> Bench:
+    """What the touches so far say, and which touch would tell most next. Nothing is kept."""
+    said: Bench = await working(request, _bench, request, dog_id, touches)
+    return said
+
+
+def _bench(request: Request, dog_id: str, touches: Touches) -> Bench:
+    salon = salon_of(request)
+    assessment = files.assess(salon, looks_of(request), files.read(salon, dog_id), learned=learned_of(request))
+    return bench_of(assessment, touches.outcomes)

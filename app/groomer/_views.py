@@ -322,7 +322,7 @@ def _delete_client(state: Any, wish: Wish) -> Shown:
 
 
 def _learn(state: Any, wish: Wish) -> Shown:
-    from app.api.learning import listed
+    from app.api.research import listed
     from coatclass.learning import cases as learning
     from coatclass.learning import shelf_of
     from coatclass.records import learning_cases

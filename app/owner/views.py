@@ -14,7 +14,7 @@ from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.presentation import Presentation
-from coatclass.presentation.short import in_short
+from coatclass.presentation.abridged import in_short
 from coatclass.taxonomy import BodyZone, MatState
 from coatclass.triage import zones_of
 

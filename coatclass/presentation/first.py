@@ -8,8 +8,20 @@ from coatclass import toolkit
 from coatclass.contract import KitItem, Role, RoutineStep, Who
 from coatclass.planning import Phase
 from coatclass.presentation.blocks import Block, Facts, Items, Note, StepRow, Steps, Text, ToolRow, Tools, WeekStrip
-from coatclass.presentation.subject import Subject, essentials, photos, same_work, tool_name, usable, who_is_asked
-from coatclass.presentation.wording import ask_line, entry, note, week_lines, when
+from coatclass.presentation.wording import (
+    Subject,
+    ask_line,
+    entry,
+    essentials,
+    note,
+    photos,
+    same_work,
+    tool_name,
+    usable,
+    week_lines,
+    when,
+    who_is_asked,
+)
 from coatclass.taxonomy import BodyZone
 
 __all__ = [

@@ -9,8 +9,7 @@ from coatclass.contract import Role
 from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Picture, RuledLines, Table, Text
 from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
-from coatclass.presentation.subject import ASSESSED_IN, Subject, after_what, photos
-from coatclass.presentation.wording import percent, source
+from coatclass.presentation.wording import ASSESSED_IN, Subject, after_what, percent, photos, source
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.words import Catalogue, catalogue
 

@@ -12,8 +12,7 @@ from coatclass.contract import Assessment
 from coatclass.planning import Phase, Plan
 from coatclass.presentation import first, more
 from coatclass.presentation.blocks import Block, Place, Presentation, Section
-from coatclass.presentation.subject import Subject, after_what, same_work, who_is_asked
-from coatclass.presentation.wording import Said, entry
+from coatclass.presentation.wording import Said, Subject, after_what, entry, same_work, who_is_asked
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from coatclass.words import LANGUAGES, catalogue
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from coatclass.presentation import Presentation, Section
+from coatclass.presentation.abridged import FULL, SHORTEST, FirstPage, details, first_page
 from coatclass.presentation.blocks import (
     Bars,
     Block,
@@ -22,7 +23,6 @@ from coatclass.presentation.blocks import (
     Tools,
     WeekStrip,
 )
-from coatclass.presentation.brief import FULL, SHORTEST, FirstPage, details, first_page
 from coatclass.reports._canvas import Canvas
 from coatclass.words import catalogue
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from jinja2 import Environment
 
 from coatclass.presentation import Presentation
+from coatclass.presentation.abridged import FULL, SHORTEST, FirstPage, details, first_page
 from coatclass.presentation.blocks import Facts, Items, Note, Steps, Text
-from coatclass.presentation.brief import FULL, SHORTEST, FirstPage, details, first_page
 from coatclass.presentation.html import environment
 
 __all__ = ["sheet_html", "sheet_pdf"]

@@ -22,7 +22,7 @@ from coatclass.cli.dog_arguments import presented
 from coatclass.cli.rendering import print_presentation
 from coatclass.contract import Assessment, PhaseAdvice
 from coatclass.presentation import Presentation
-from coatclass.presentation.short import in_short
+from coatclass.presentation.abridged import in_short
 from coatclass.words import LANGUAGES
 
 STAMP = datetime(2026, 3, 2, 12, tzinfo=UTC)

@@ -20,7 +20,7 @@ from coatclass.contract import Role
 from coatclass.errors import InputError
 from coatclass.planning import plan
 from coatclass.presentation import present
-from coatclass.presentation.brief import FULL, SHORTEST, details, first_page
+from coatclass.presentation.abridged import FULL, SHORTEST, details, first_page
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Texture, Undercoat
 from coatclass.triage import triage
 from coatclass.words import LANGUAGES

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.dataset.labels import LABEL_COLUMNS, OBSERVED, OBSERVED_COLUMNS, OPINION_COLUMNS, OPINIONS
-from training.provenance import sha256
+from training.places import sha256
 
 Rows = Sequence[Mapping[str, str]]
 

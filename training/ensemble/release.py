@@ -18,7 +18,7 @@ from training.ensemble.data import Dataset, unseen_file
 from training.ensemble.figures import figures, page
 from training.ensemble.fit import Fitted
 from training.ensemble.owners import Rows
-from training.provenance import commit, sha256
+from training.places import commit, sha256
 
 __all__ = ["release"]
 

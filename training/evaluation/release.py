@@ -37,8 +37,7 @@ from training.evaluation.markdown import summary
 from training.evaluation.observed import observed_answers
 from training.evaluation.quoted import quote
 from training.evaluation.reference import measure_reference
-from training.places import ROOT, photos_folder
-from training.provenance import sha256
+from training.places import ROOT, photos_folder, sha256
 
 __all__ = ["add_arguments", "check_release", "evaluate_release", "run"]
 

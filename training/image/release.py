@@ -24,8 +24,7 @@ from training.image.labels import Labels
 from training.image.metrics import figures
 from training.image.network import CoatNetwork
 from training.image.report import JobReadings, joined
-from training.places import EVIDENCE
-from training.provenance import commit, sha256
+from training.places import EVIDENCE, commit, sha256
 
 NETWORK_FILE = "coat.onnx"
 _NO_DOG = 0.0075  # share of dogs that may be called no dog
