@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import sys
 import venv
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -19,8 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from app.environment import CONSTRAINTS, ROOT, prepare
 
 SYSTEM_PACKAGES = {"chromium": "chromium", "initdb": "postgresql", "pdftoppm": "poppler-utils", "strace": "strace"}
-EVERYTHING = ["-n", "auto", "--maxprocesses", "4"]  # a worker for each core; how they share the tests: pyproject.toml
-CHECKS = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
+# Two workers more than cores, because many tests wait for a server or a browser; how they share: pyproject.toml.
+EVERYTHING = ["-n", str(min((os.cpu_count() or 1) + 2, 6))]
+STYLE = (["ruff", "check", "."], ["ruff", "format", "--check", "."])
 
 
 def install_system_packages() -> None:
@@ -51,20 +53,38 @@ def audit() -> int:
 
 
 def main(arguments: list[str]) -> int:
-    """Check style and types, then run the tests; the exit code is the first failure's."""
-    if "--system-packages" in arguments:
-        arguments.remove("--system-packages")
-        install_system_packages()
+    """Set up, then check: all, or the tests that the arguments choose; the exit code is the first failure's."""
     if "--audit" in arguments:
         return audit()
-    python = prepare(".venv-test", ["test"])
-    environment = {**os.environ, "OMP_NUM_THREADS": os.environ.get("OMP_NUM_THREADS", "1")}
-    checks = [[str(python), "-m", *check] for check in CHECKS] if not arguments else []
-    for command in [*checks, [str(python), "-m", "pytest", *(arguments or EVERYTHING)]]:
-        code = subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode
-        if code:
+    # Modules are compiled when they are first imported: kept, or every process would do it again.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    with ThreadPoolExecutor() as meanwhile:
+        system = "--system-packages" in arguments and meanwhile.submit(install_system_packages)
+        python = prepare(".venv-test", ["test"])
+        if system:
+            arguments.remove("--system-packages")
+            system.result()
+    run = [str(python), "-m"]
+    return _code([*run, "pytest", *arguments]) if arguments else check_everything(run)
+
+
+def check_everything(run: list[str]) -> int:
+    """Style first, then types beside the tests; what is said of the types follows the tests whole."""
+    for style in STYLE:
+        if code := _code([*run, *style]):
             return code
-    return 0
+    with subprocess.Popen(
+        [*run, "mypy"], cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    ) as types:
+        tests = _code([*run, "pytest", *EVERYTHING])
+        said, _ = types.communicate()
+    print(f"mypy: {said}", end="", flush=True)
+    return types.returncode or tests
+
+
+def _code(command: list[str]) -> int:
+    return subprocess.run(command, cwd=ROOT, check=False).returncode
 
 
 if __name__ == "__main__":

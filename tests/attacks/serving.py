@@ -14,9 +14,10 @@ import httpx
 ROOT = Path(__file__).resolve().parents[2]
 LINKS = "/api/v1/dogs/by-link"
 PASSWORD = "four wet terriers"
-# A server of its own is forked for each test from a process that has imported the web app once.
+# A server of its own is forked for each test from a process that has imported the web app once, with what it imports
+# when it starts.
 _FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload(["app.server"])
+_FORKS.set_forkserver_preload(["app.server", "app.groomer.page", "app.researcher.page", "gradio", "alembic.command"])
 
 
 def _serve(*, log: Path, home: Path, port: int, data: Path, database: str, relaxed: bool) -> None:
