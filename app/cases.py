@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -13,7 +13,7 @@ from coatclass import answers as questionnaire
 from coatclass import care, planning
 from coatclass.answers import Answers
 from coatclass.assessing import assess_readings
-from coatclass.contract import Assessment, CoatSituation
+from coatclass.contract import Assessment, CoatSituation, Guard, VisitNote
 from coatclass.ensemble import Finding as HandsOn
 from coatclass.errors import AnswersError, RecordError
 from coatclass.estimating import Reading
@@ -55,10 +55,12 @@ class Truth:
     Attributes:
         finding: the newest hands-on finding, None if there is none.
         trunk_mm: the newest trunk length that was measured, mm; None if nobody measured.
+        notes: what the dog's visits left behind, the oldest first.
     """
 
     finding: Finding | None
     trunk_mm: float | None
+    notes: tuple[VisitNote, ...] = ()
 
     @classmethod
     def of(cls, finding: Finding | None, measurements: Sequence[Measurement], answered_on: date | None = None) -> Truth:
@@ -111,7 +113,8 @@ def assess(
     skipped: Collection[str] = (),
 ) -> Assessment:
     """A kept dog as it stands: what hands found replaces estimates."""
-    return assess_readings(readings, truth.over(answers), finding=truth.hands, learned=learned, skipped=skipped)
+    return assess_readings(readings, truth.over(answers), finding=truth.hands, learned=learned, skipped=skipped,
+                           notes=truth.notes)  # fmt: skip
 
 
 def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSituation | None:
@@ -119,7 +122,8 @@ def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSit
     if assessment.category is None or assessment.length_band is None:
         return None
     known = truth.over(answers)
-    return questionnaire.situation(known, categories=assessment.category.set, bands=assessment.length_band.set)
+    dog = questionnaire.situation(known, categories=assessment.category.set, bands=assessment.length_band.set)
+    return replace(dog, notes=truth.notes)
 
 
 def dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
@@ -138,6 +142,8 @@ def presented(
     breed: str = "",
     remarks: str = "",
     trims: Sequence[care.Trim] = (),
+    guards: Sequence[Guard] = (),
+    visit_weeks: float | None = None,
     language: str = "en",
 ) -> Presentation:
     """The plan from today on as it is shown, the same for whoever looks at the dog; without an estimate no plan.
@@ -146,6 +152,7 @@ def presented(
         at: the dog as it is known; None without an estimate.
         measurements: all of them; those of the trunk count.
         name, breed, remarks: of the dog, as kept.
+        guards, visit_weeks: of the salon's clippers, and between the dog's visits.
     """
     measured = dated(measurements)
     plan = (

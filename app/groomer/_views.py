@@ -21,7 +21,6 @@ from coatclass.genetics import touches
 from coatclass.presentation.blocks import Bars
 from coatclass.presentation.wording import percent
 from coatclass.records import (
-    Appointment,
     Client,
     Dog,
     Finding,
@@ -47,6 +46,7 @@ _ID = re.compile(r"^[0-9a-f]{32}$")
 _LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
 _MAT_ZONES = tuple(dict.fromkeys((BodyZone.TRUNK, *RISK_ZONES, *BodyZone)))  # where knots begin comes first
 _MOST_TRAIL = 200
+_USUAL_WEEKS = 6  # between visits, while nobody knows the dog's own (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -230,15 +230,9 @@ def _assessed(state: Any, file: files.DogFile) -> Any:
 
 def _visit_form(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
-    weeks = _usual_weeks(file.appointments)
+    weeks = files.usual_weeks(file.appointments) or _USUAL_WEEKS
     start = datetime.combine(cases.today() + timedelta(weeks=weeks), datetime.min.time()).replace(hour=10)
     return "visit.html", {"file": file, "proposed": start.strftime("%Y-%m-%dT%H:%M"), "weeks": weeks}
-
-
-def _usual_weeks(appointments: tuple[Appointment, ...]) -> int:
-    """Weeks between the last two visits that took place; six if there were none (common practice, no source)."""
-    done = sorted(one.starts_at for one in appointments if one.state == "done")
-    return max(1, round((done[-1] - done[-2]).days / 7)) if len(done) > 1 else 6
 
 
 def _edit_dog(state: Any, wish: Wish) -> Shown:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -13,7 +13,7 @@ from app.looking import Looks, look_at
 from app.owner import dog as owners
 from coatclass import care
 from coatclass.answers import Answers
-from coatclass.contract import Assessment, PhotoReport, PhotoStatus
+from coatclass.contract import Assessment, Guard, PhotoReport, PhotoStatus, VisitNote
 from coatclass.errors import PhotoError, RecordError
 from coatclass.learning import LearnedModel
 from coatclass.presentation import Presentation
@@ -23,26 +23,34 @@ from coatclass.records import (
     AnswerSheet,
     Appointment,
     Change,
+    CheckRecord,
     Client,
     Dog,
     Finding,
     Link,
     Measurement,
     Photo,
+    PlacePhoto,
     Reader,
     Records,
+    Setting,
     Sharing,
     StoredAssessment,
     Writer,
     not_found,
     prepare,
     valid,
+    visit_notes,
 )
+from coatclass.taxonomy import BodyZone
+
+GUARDS = "guards"
+"""Name of the setting that holds the salon's combs and guards."""
 
 
 @dataclass(frozen=True)
 class DogFile:
-    """Everything of one dog as of one moment; lists are oldest first."""
+    """Everything of one dog as of one moment, and the salon's own guards; lists are oldest first."""
 
     dog: Dog
     client: Client | None
@@ -54,6 +62,9 @@ class DogFile:
     measurements: tuple[Measurement, ...]
     appointments: tuple[Appointment, ...]
     links: tuple[Link, ...]
+    checks: tuple[CheckRecord, ...] = ()
+    notes: tuple[VisitNote, ...] = ()
+    guards: tuple[Guard, ...] = ()
 
     @property
     def finding(self) -> Finding | None:
@@ -65,7 +76,7 @@ class DogFile:
         """What hands and rulers have said."""
         said = self.answers.measured_mm is not None and bool(self.sheets)
         answered_on = self.sheets[-1].given_at.astimezone().date() if said else None
-        return cases.Truth.of(self.finding, self.measurements, answered_on)
+        return replace(cases.Truth.of(self.finding, self.measurements, answered_on), notes=self.notes)
 
     @property
     def next_visit(self) -> Appointment | None:
@@ -100,7 +111,23 @@ def _read(reader: Reader, dog_id: str) -> DogFile:
         measurements=reader.find(Measurement, dog_id=dog_id),
         appointments=reader.find(Appointment, dog_id=dog_id),
         links=reader.find(Link, dog_id=dog_id),
+        checks=reader.find(CheckRecord, dog_id=dog_id),
+        notes=visit_notes(reader, dog_id),
+        guards=guards(reader),
     )
+
+
+def guards(reader: Reader) -> tuple[Guard, ...]:
+    """The combs and guards of the salon's clippers, shortest first; none while nobody entered them."""
+    kept = reader.find(Setting, name=GUARDS)
+    rows = kept[-1].content["guards"] if kept else ()
+    return tuple(sorted((Guard.model_validate(row) for row in rows), key=lambda one: one.mm))
+
+
+def keep_guards(salon: Records, entered: Sequence[Guard], *, who: str) -> None:
+    """Keep the salon's guards; the newest list counts."""
+    rows = [one.model_dump() for one in sorted(entered, key=lambda one: one.mm)]
+    salon.add(valid(Setting, name=GUARDS, content={"guards": rows}), who=who)
 
 
 def trail(salon: Records) -> tuple[Change, ...]:
@@ -166,6 +193,45 @@ def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, A
             day = cases.today()
             writer.add(valid(Measurement, dog_id=dog_id, length_mm=length_mm, measured_on=day, zone=zone, how="hands"))
     return finding
+
+
+def add_check(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any], *, who: str) -> CheckRecord:
+    """Keep how the comb went behind the owner's brush.
+
+    Raises:
+        RecordError: ``conflict`` while the dog must not be brushed, or for a zone that waits for vet or groomer;
+            ``bad_value``, ``not_found``.
+    """
+    file = read(salon, dog_id)
+    record = valid(CheckRecord, dog_id=dog_id, by=who, **entry)
+    may = zones_to_check(assess(salon, looks, file))
+    if not may:
+        raise RecordError(
+            "the technique check",
+            "is not done while this dog must not be brushed.",
+            "Stop here; see to skin, pain and knots first.",
+            code="conflict",
+        )
+    if alone := (set(record.passed) | set(record.stopped)) - set(may):
+        raise RecordError(
+            f"the check at {', '.join(sorted(alone))}",
+            "is not done: that place waits for the vet or the groomer.",
+            "Leave it out.",
+            code="conflict",
+        )
+    with salon.write(who) as writer:
+        if record.appointment_id is not None:
+            writer.get_of_dog(Appointment, dog_id, record.appointment_id)
+        if record.photo_id is not None:
+            writer.get_of_dog(PlacePhoto, dog_id, record.photo_id)
+        return writer.add(record)
+
+
+def zones_to_check(assessment: Assessment) -> tuple[BodyZone, ...]:
+    """Where the comb may follow the owner's brush at this visit; nowhere while the dog must not be brushed."""
+    if assessment.triage is None:
+        return ()
+    return care.zones_to_check(assessment.triage)
 
 
 def take_back_finding(salon: Records, dog_id: str, finding_id: str, *, who: str) -> None:
@@ -283,8 +349,16 @@ def presented(file: DogFile, assessment: Assessment, *, language: str = "en") ->
         breed=file.dog.breed,
         remarks=file.finding.remarks if file.finding else "",
         trims=_trims(measured, file.appointments),
+        guards=file.guards,
+        visit_weeks=usual_weeks(file.appointments),
         language=language,
     )
+
+
+def usual_weeks(appointments: Sequence[Appointment]) -> int | None:
+    """Weeks between the last two visits that took place; None if there were none."""
+    done = sorted(one.starts_at for one in appointments if one.state == "done")
+    return max(1, round((done[-1] - done[-2]).days / 7)) if len(done) > 1 else None
 
 
 def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointment]) -> list[care.Trim]:

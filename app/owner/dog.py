@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, TypeVar
 
@@ -13,7 +13,7 @@ from app.accounts import dog_of_link
 from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
-from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus
+from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus, VisitNote
 from coatclass.errors import PhotoError, RecordError
 from coatclass.measure import CardMeasurement, measure_by_card
 from coatclass.presentation import Presentation
@@ -34,6 +34,7 @@ from coatclass.records import (
     make_link,
     prepare,
     valid,
+    visit_notes,
 )
 
 Marks = Sequence[tuple[float, float]]
@@ -52,6 +53,7 @@ class OwnersDog:
     photos: tuple[Photo, ...]
     measurements: tuple[Measurement, ...]
     finding: Finding | None
+    notes: tuple[VisitNote, ...] = ()
 
     @property
     def name(self) -> str:
@@ -61,7 +63,8 @@ class OwnersDog:
     @property
     def truth(self) -> cases.Truth:
         """What a groomer's hands have said; without them the owner's own measuring is among the answers."""
-        return cases.Truth.of(self.finding, self.measurements) if self.finding else cases.Truth(None, None)
+        known = cases.Truth.of(self.finding, self.measurements) if self.finding else cases.Truth(None, None)
+        return replace(known, notes=self.notes)
 
 
 def start(salon: Records, name: str, *, days: int, for_groomer: bool = False) -> tuple[Dog, str]:
@@ -85,6 +88,7 @@ def find(salon: Records, token: str) -> OwnersDog:
             photos=reader.find(Photo, dog_id=dog.id),
             measurements=reader.find(Measurement, dog_id=dog.id),
             finding=reader.latest(Finding, dog.id),
+            notes=visit_notes(reader, dog.id),
         )
 
 

@@ -42,6 +42,7 @@ from coatclass.records._salon import (
     merge_dogs,
     search_clients,
     search_dogs,
+    visit_notes,
     visits,
     waiting_list,
 )
@@ -64,6 +65,7 @@ from coatclass.records._values import (
     AnswerSheet,
     Appointment,
     Change,
+    CheckRecord,
     Client,
     Dog,
     Finding,
@@ -93,6 +95,7 @@ __all__ = [
     "Archive",
     "ArchiveLimits",
     "Change",
+    "CheckRecord",
     "Client",
     "Dog",
     "Finding",
@@ -149,6 +152,7 @@ __all__ = [
     "set_password",
     "start_session",
     "valid",
+    "visit_notes",
     "visits",
     "waiting_list",
 ]

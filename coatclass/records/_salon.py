@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Select, and_, exists, func, or_, select
 
-from coatclass.contract import Verdict
+from coatclass.contract import Verdict, VisitNote
 from coatclass.errors import RecordError
-from coatclass.records._store import Records, Writer
+from coatclass.records._store import Reader, Records, Writer
 from coatclass.records._values import (
     SEEN_BY_SALON,
     AnswerSheet,
     Appointment,
+    CheckRecord,
     Client,
     Dog,
     Finding,
@@ -30,10 +31,12 @@ from coatclass.records._values import (
     now,
 )
 from coatclass.records.tables import appointments, assessments, clients, dogs, findings, folded, from_row, photos
+from coatclass.taxonomy import BodyZone
 
 # Children before parents, so that nothing is removed while something belongs to it.
 _OF_A_DOG: tuple[type[Record], ...] = (
     Link,
+    CheckRecord,
     PlacePhoto,
     Intake,
     Appointment,
@@ -212,6 +215,29 @@ def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...
             )
             for row in reader.connection.execute(statement).mappings()
         )
+
+
+def visit_notes(reader: Reader, dog_id: str) -> tuple[VisitNote, ...]:
+    """What a dog's visits left behind, one note a day, the oldest first: check, knots, minutes on the table, length.
+
+    Lengths that were measured between visits are no visit.
+    """
+    notes: dict[date, dict[str, Any]] = {}
+
+    def on(moment: datetime) -> dict[str, Any]:
+        return notes.setdefault(moment.astimezone().date(), {})
+
+    for visit in reader.find(Appointment, dog_id=dog_id):
+        if visit.state == "done" and visit.took_minutes is not None:
+            on(visit.starts_at)["minutes"] = float(visit.took_minutes)
+    for finding in reader.find(Finding, dog_id=dog_id):
+        on(finding.found_at).update({"mats": finding.mats, "length_mm": finding.trunk_mm})
+    for record in reader.find(CheckRecord, dog_id=dog_id):
+        on(record.checked_at)["check"] = record.check
+    for one in reader.find(Measurement, dog_id=dog_id, zone=BodyZone.TRUNK):
+        if one.measured_on in notes:
+            notes[one.measured_on]["length_mm"] = one.length_mm
+    return tuple(VisitNote(on=day, **notes[day]) for day in sorted(notes))
 
 
 def merge_dogs(records: Records, keep: str, duplicate: str, *, who: str) -> Dog:

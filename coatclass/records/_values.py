@@ -21,7 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-from coatclass.contract import Assessment, Frozen
+from coatclass.contract import Assessment, Fault, Frozen, TechniqueCheck
 from coatclass.errors import RecordError
 from coatclass.plain_text import one_line, paragraphs
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Texture, Undercoat
@@ -120,6 +120,7 @@ class Dog(Record):
         sharing: who sees it.
         sent_by, sent_reach, sent_at: who sent it to the salon, how to reach that person, and when.
         put_away_at: when a groomer took it off the list of dogs that wait for hands.
+        counted_since: since when its owner agrees that it counts in the salon's anonymous totals; None if not.
     """
 
     client_id: Id | None = None
@@ -134,6 +135,7 @@ class Dog(Record):
     sent_reach: Line = ""
     sent_at: Moment | None = None
     put_away_at: Moment | None = None
+    counted_since: Moment | None = None
     added_at: Moment = Field(default_factory=now)
 
 
@@ -256,6 +258,38 @@ class Appointment(Record):
     remarks: Text = ""
     took_minutes: Annotated[int, Field(gt=0, le=24 * 60)] | None = None
     work: Annotated[str, Field(max_length=20)] = ""
+
+
+class CheckRecord(Record):
+    """A technique check at a visit: the owner brushed as at home, the groomer combed behind.
+
+    Attributes:
+        passed, stopped: zones where the comb went through to the skin, or did not.
+        tool: the brush that the owner used, by its id in the tool catalogue.
+        photo_id: a photo of what was found.
+        by: name of the groomer.
+    """
+
+    dog_id: Id
+    by: Name
+    passed: tuple[BodyZone, ...] = ()
+    stopped: tuple[BodyZone, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    tool: Annotated[str, Field(pattern=r"^[a-z_]{1,40}$")] | None = None
+    remarks: Text = ""
+    appointment_id: Id | None = None
+    photo_id: Id | None = None
+    checked_at: Moment = Field(default_factory=now)
+
+    @model_validator(mode="after")
+    def _checks_something(self) -> CheckRecord:
+        _ = self.check
+        return self
+
+    @property
+    def check(self) -> TechniqueCheck:
+        """As the plan takes it."""
+        return TechniqueCheck(passed=self.passed, stopped=self.stopped, faults=self.faults, tool=self.tool)
 
 
 class Intake(Record):

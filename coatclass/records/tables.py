@@ -31,6 +31,7 @@ from coatclass.records._values import (
     STORED,
     AnswerSheet,
     Appointment,
+    CheckRecord,
     Client,
     Dog,
     Finding,
@@ -123,6 +124,7 @@ dogs = Table(
     *_words("sent_by", "sent_reach"),
     _time("sent_at", nullable=True),
     _time("put_away_at", nullable=True),
+    _time("counted_since", nullable=True),
     _time("added_at"),
     Column("sought", Text, nullable=False),
 )
@@ -216,6 +218,21 @@ place_photos = Table(
     Column("height", Integer, nullable=False),
     _time("added_at"),
 )
+checks = Table(
+    "checks",
+    metadata,
+    _id(),
+    _ref("dog_id", "dogs"),
+    *_words("by"),
+    _json("passed"),
+    _json("stopped"),
+    _json("faults"),
+    Column("tool", String(40)),
+    *_words("remarks"),
+    _ref("appointment_id", "appointments", nullable=True),
+    _ref("photo_id", "place_photos", nullable=True),
+    _time("checked_at"),
+)
 # Dogs that are being erased in this transaction: what was signed of them may go.
 erasing = Table("erasing", metadata, Column("dog_id", String(32), primary_key=True))
 users = Table(
@@ -287,6 +304,7 @@ KINDS: Mapping[type[Record], Kind] = {
     Appointment: Kind(appointments, "starts_at"),
     Intake: Kind(intakes, "made_at", frozenset({"content"})),
     PlacePhoto: Kind(place_photos, "added_at"),
+    CheckRecord: Kind(checks, "checked_at"),
     Setting: Kind(settings, "made_at"),
     User: Kind(users, "added_at", frozenset({"password_hash"})),
     Session: Kind(sessions, "started_at", frozenset({"token_hash"})),

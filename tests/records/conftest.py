@@ -13,10 +13,11 @@ from uuid import uuid4
 import pytest
 from PIL import Image
 
-from coatclass.contract import Assessment, BandEstimate, CategoryEstimate, Verdict
+from coatclass.contract import Assessment, BandEstimate, CategoryEstimate, Fault, Verdict
 from coatclass.records import (
     AnswerSheet,
     Appointment,
+    CheckRecord,
     Dog,
     Finding,
     Intake,
@@ -134,6 +135,15 @@ def one_of_each(dog: Dog) -> list:
         Measurement(dog_id=dog.id, length_mm=41.2, measured_on=date(2026, 3, 1), how="card", error_mm=0.8),
         visit,
         Intake(dog_id=dog.id, appointment_id=visit.id, content='{"said": "Filz – „Haut“"}', signed_at=signed),
+        CheckRecord(
+            dog_id=dog.id,
+            by="Ada",
+            passed=(BodyZone.LEGS,),
+            stopped=(BodyZone.ARMPITS,),
+            faults=(Fault.SURFACE_ONLY,),
+            appointment_id=visit.id,
+            remarks="Scheitel gezeigt",
+        ),
         Setting(name="rates", content={"currency": "€", "per_hour": 48.0}),
     ]
 
