@@ -6,7 +6,7 @@ from collections.abc import Container, Iterable, Sequence
 from math import log
 from typing import Any
 
-from coatclass.reports.evaluation.tables import FIGURES, label, shown_table
+from coatclass.reports.evaluation.figures import FIGURES, label, shown_table
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.places import aims
 

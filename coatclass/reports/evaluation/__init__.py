@@ -4,6 +4,7 @@
 calls :func:`build_report` and :func:`write_report`.
 """
 
+from coatclass.reports.evaluation.breakdowns import by_confidence
 from coatclass.reports.evaluation.cases import (
     COLUMNS,
     NOT_A_DOG,
@@ -16,11 +17,9 @@ from coatclass.reports.evaluation.cases import (
     read_table,
     with_decisions,
 )
-from coatclass.reports.evaluation.figures import mixed_section, tables
+from coatclass.reports.evaluation.figures import mixed_section, shown_table, tables
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
 from coatclass.reports.evaluation.report import build_report, check_enough, evaluate_table, write_report
-from coatclass.reports.evaluation.subgroups import by_confidence
-from coatclass.reports.evaluation.tables import shown_table
 from coatclass.reports.evaluation.worse_pictures import robustness, subset
 
 __all__ = [

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from coatclass.errors import MissingExtraError
 from coatclass.reports.evaluation import plots
+from coatclass.reports.evaluation.breakdowns import TRAITS_TOLD
+from coatclass.reports.evaluation.figures import label, number, shown_table, spoken
 from coatclass.reports.evaluation.metrics import Figure
-from coatclass.reports.evaluation.subgroups import TRAITS_TOLD
-from coatclass.reports.evaluation.tables import label, number, shown_table, spoken
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -7,8 +7,8 @@ from io import StringIO
 from typing import Any
 
 from coatclass.errors import MissingExtraError
+from coatclass.reports.evaluation.figures import spoken
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval
-from coatclass.reports.evaluation.tables import spoken
 from coatclass.taxonomy import BANDS
 
 __all__ = [

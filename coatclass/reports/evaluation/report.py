@@ -18,6 +18,16 @@ from coatclass.decision import promise
 from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError, PhotoError
 from coatclass.reports.evaluation import figures
+from coatclass.reports.evaluation.breakdowns import (
+    annotators,
+    answer_sweep,
+    by_confidence,
+    own_answers,
+    own_reliability,
+    question_worth,
+    reliability,
+    subgroups,
+)
 from coatclass.reports.evaluation.cases import (
     FEWEST,
     UNKNOWN,
@@ -30,14 +40,6 @@ from coatclass.reports.evaluation.cases import (
 from coatclass.reports.evaluation.figures import mixed_section, settled_section, verdict_section
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.page import page
-from coatclass.reports.evaluation.regimes import (
-    answer_sweep,
-    own_answers,
-    own_reliability,
-    question_worth,
-    reliability,
-)
-from coatclass.reports.evaluation.subgroups import annotators, by_confidence, subgroups
 from coatclass.reports.evaluation.worse_pictures import robustness, subset
 from coatclass.taxonomy import BANDS, CATEGORIES, category_label
 
