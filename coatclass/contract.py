@@ -82,10 +82,14 @@ class PhotoStatus(StrEnum):
 
 
 class Reason(Frozen):
-    """Why something was decided: a stable code for programs, a sentence for people."""
+    """Why something was decided: a stable code for programs, a sentence for people.
+
+    ``values``: what the sentence is made of, so that it can be said in another language; see ``coatclass.reasons``.
+    """
 
     code: str
     text: str
+    values: dict[str, Any] = Field(default_factory=dict)
 
 
 class PhotoReport(Frozen):

@@ -12,10 +12,11 @@ from pydantic import BeforeValidator, Field, StrictBool, StringConstraints, Vali
 from pydantic_core import ErrorDetails, PydanticCustomError
 from rapidfuzz import fuzz, process
 
-from coatclass.answers._questions import LANGUAGES, question
+from coatclass.answers._questions import question
 from coatclass.answers.conditions import hold_all
 from coatclass.contract import CoatSituation, Frozen, Reason
 from coatclass.errors import AnswersError
+from coatclass.reasons import reason
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
 
@@ -118,19 +119,9 @@ class Answers(Frozen):
 # --- what the answers say about each other ----------------------------------------------------------------------------
 
 
-def doubts(answers: Answers, language: str = "en") -> tuple[Reason, ...]:
-    """Answers that surprise beside each other, in words that ask the owner to look again.
-
-    Raises:
-        ValueError: if the language is not one of the questionnaire's.
-    """
-    if language not in LANGUAGES:
-        raise ValueError(f"there are no doubts in language {language!r}, only in {', '.join(LANGUAGES)}")
-    found = _found("doubt", answers)
-    if language == "en":
-        return found
-    words = read_toml(_CHECKS.with_name(f"checks.{language}.toml"))
-    return tuple(Reason(code=doubt.code, text=words[doubt.code]) for doubt in found)
+def doubts(answers: Answers) -> tuple[Reason, ...]:
+    """Answers that surprise beside each other, in words that ask the owner to look again."""
+    return _found("doubt", answers)
 
 
 def contradictions(answers: Answers) -> tuple[Reason, ...]:
@@ -140,7 +131,7 @@ def contradictions(answers: Answers) -> tuple[Reason, ...]:
 
 def _found(section: str, answers: Answers) -> tuple[Reason, ...]:
     rows: list[dict[str, Any]] = read_toml(_CHECKS)[section]
-    return tuple(Reason(code=row["code"], text=row["text"]) for row in rows if hold_all(row["when"], answers))
+    return tuple(reason(row["code"]) for row in rows if hold_all(row["when"], answers))
 
 
 def _longer_ago_than_born(answers: Answers) -> tuple[Reason, ...]:
@@ -149,11 +140,11 @@ def _longer_ago_than_born(answers: Answers) -> tuple[Reason, ...]:
     limits = read_toml(_CHECKS)["limits"]
     alive_days = (answers.age_months + limits["rounding_months"]) * limits["days_per_month"]
     ago_days = {
-        "the last trim": (answers.last_trim_weeks or 0) * _DAYS_PER_WEEK,
-        "the last comb-through": answers.days_since_combed or 0,
+        "trim": (answers.last_trim_weeks or 0) * _DAYS_PER_WEEK,
+        "comb_through": answers.days_since_combed or 0,
     }
     return tuple(
-        Reason(code="before_birth", text=f"The dog is {answers.age_months:g} months old, yet {what} is longer ago.")
+        reason("before_birth", months=f"{answers.age_months:g}", what=what)
         for what, days in ago_days.items()
         if days > alive_days
     )
@@ -163,7 +154,7 @@ def _more_than_whole(answers: Answers) -> tuple[Reason, ...]:
     total = sum((answers.dna_breeds or {}).values())
     if total <= read_toml(_CHECKS)["limits"]["dna_breeds_at_most_percent"]:
         return ()
-    return (Reason(code="over_100_percent", text=f"The breeds of the DNA test add up to {total:g} %, over 100 %."),)
+    return (reason("over_100_percent", total=f"{total:g}"),)
 
 
 _LIMITS = read_toml(Path(__file__).with_name("data") / "checks.toml")["limits"]

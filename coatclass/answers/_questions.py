@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape
 
 from coatclass.answers.conditions import hold_all
 from coatclass.resources import read_toml
-from coatclass.taxonomy import Curl, Lie, MatState, Patience, Texture, Undercoat, definition
+from coatclass.words import LANGUAGES, Catalogue, catalogue
 
 __all__ = [
     "LANGUAGES",
@@ -28,12 +28,10 @@ __all__ = [
 
 _DATA = Path(__file__).with_name("data")
 _DRAWINGS = _DATA / "drawings"
-_NOT_QUESTIONS = ("version", "language", "drawings")
 _WORDS_OF = {
-    "feel": Texture, "curl": Curl, "undercoat_seen": Undercoat, "lie": Lie, "mats": MatState, "patience": Patience,
+    "feel": "texture", "curl": "curl", "undercoat_seen": "undercoat", "lie": "lie", "mats": "mat_state",
+    "patience": "patience",
 }  # fmt: skip
-
-LANGUAGES = ("en", "de")
 
 Group = Literal["evidence", "home_check", "care"]
 Kind = Literal["text", "names", "shares", "choice", "choices", "yes_no", "number", "zones", "tools", "genotype"]
@@ -59,7 +57,7 @@ class QuestionSpec:
         kind: what sort of answer it takes.
         text, help, help_source: wording; where a fact in the help comes from.
         choices: for kinds choice, choices, yes_no, and the states of a zone.
-        unit, minimum, maximum: for numbers; bounds included.
+        unit, minimum, maximum: for numbers; bounds included. ``unit_word``: the unit in the language.
         drawing: name of a drawing that shows what is meant, see :func:`drawing`.
         steps, caution: for home checks.
         ask_when: conditions that must all hold before the question makes sense.
@@ -74,6 +72,7 @@ class QuestionSpec:
     help_source: str = ""
     choices: tuple[Choice, ...] = ()
     unit: str | None = None
+    unit_word: str | None = None
     minimum: float | None = None
     maximum: float | None = None
     drawing: str | None = None
@@ -124,7 +123,7 @@ def in_words(question_id: str, answer: object, language: str = "en") -> str:
         return ", ".join(map(str, answer))
     if isinstance(answer, tuple):
         return " x ".join(map(str, answer))
-    return f"{answer:g} {spec.unit or ''}".strip() if isinstance(answer, int | float) else str(answer)
+    return f"{answer:g} {spec.unit_word or ''}".strip() if isinstance(answer, int | float) else str(answer)
 
 
 def questionnaire_version() -> str:
@@ -147,16 +146,11 @@ def drawing(name: str, language: str = "en") -> str:
     if name not in drawing_names() or language not in LANGUAGES:
         raise ValueError(f"there is no drawing {name!r} in language {language!r}")
     svg = (_DRAWINGS / f"{name}.svg").read_text(encoding="utf-8")
-    if language == "en":  # the files speak English
-        return svg
-    for tag, words in _words(language)["drawings"][name].items():
+    say = catalogue(language, "questions").say
+    for tag in ("title", "desc"):
         start = svg.index(">", svg.index(f"<{tag}")) + 1
-        svg = svg[:start] + escape(words) + svg[svg.index("<", start) :]
+        svg = svg[:start] + escape(say(f"drawings.{name}.{tag}")) + svg[svg.index("<", start) :]
     return svg
-
-
-def _words(language: str) -> dict[str, Any]:
-    return read_toml(_DATA / f"questions.{language}.toml")
 
 
 @cache
@@ -164,34 +158,34 @@ def _by_id(language: str) -> dict[str, QuestionSpec]:
     if language not in LANGUAGES:
         raise ValueError(f"there is no questionnaire in language {language!r}, only in {', '.join(LANGUAGES)}")
     structure = read_toml(_DATA / "questions.toml")
-    words = structure if language == "en" else _words(language)
-    return {
-        name: _spec(name, row, words[name], language, str(structure["version"]))
-        for name, row in structure.items()
-        if name not in _NOT_QUESTIONS
-    }
+    words, version = catalogue(language, "questions"), str(structure["version"])
+    return {name: _spec(name, row, words, version) for name, row in structure.items() if name != "version"}
 
 
-def _spec(name: str, row: dict[str, Any], words: dict[str, Any], language: str, version: str) -> QuestionSpec:
+def _spec(name: str, row: dict[str, Any], words: Catalogue, version: str) -> QuestionSpec:
+    drawings = row.get("choice_drawings", {})
     return QuestionSpec(
         id=name,
         group=row["group"],
         kind=row["kind"],
-        text=words["text"],
-        help=words["help"],
+        text=words.say(f"{name}.text"),
+        help=words.say(f"{name}.help"),
         help_source=row.get("help_source", ""),
         choices=tuple(
-            Choice(_value(key), words["choices"][key]["label"], _explains(name, key, words), choice.get("drawing"))
-            for key, choice in row.get("choices", {}).items()
+            Choice(
+                _value(key), words.say(f"{name}.choices.{key}.label"), _explains(name, key, words), drawings.get(key)
+            )
+            for key in row.get("choices", ())
         ),
-        unit=words.get("unit"),
+        unit=row.get("unit"),
+        unit_word=words.say(f"{name}.unit") if "unit" in row else None,
         minimum=row.get("minimum"),
         maximum=row.get("maximum"),
         drawing=row.get("drawing"),
-        steps=tuple(words.get("steps", ())),
-        caution=words.get("caution", ""),
+        steps=words.lines(f"{name}.steps") if words.has(f"{name}.steps") else (),
+        caution=words.say(f"{name}.caution") if words.has(f"{name}.caution") else "",
         ask_when=tuple(row.get("ask_when", ())),
-        language=language,
+        language=words.language,
         version=version,
     )
 
@@ -200,6 +194,6 @@ def _value(key: str) -> str | bool:
     return {"true": True, "false": False}.get(key, key)
 
 
-def _explains(name: str, key: str, words: dict[str, Any]) -> str:
-    own = words["choices"][key].get("explains")
-    return str(own) if own is not None else definition(_WORDS_OF[name](key))
+def _explains(name: str, key: str, words: Catalogue) -> str:
+    own = f"{name}.choices.{key}.explains"
+    return words.say(own) if words.has(own) else words.definition(_WORDS_OF[name], key)

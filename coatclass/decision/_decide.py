@@ -15,7 +15,6 @@ from pydantic import Field, ValidationError
 
 from coatclass import ancestry
 from coatclass.ancestry import Inherited
-from coatclass.answers import in_words, question
 from coatclass.contract import (
     AnsweredQuestion,
     AnswerEvidence,
@@ -29,8 +28,9 @@ from coatclass.contract import (
     Verdict,
 )
 from coatclass.errors import ModelFilesError
+from coatclass.reasons import joined, reason
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, category_label, describe_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
 
 FILE = "ensemble_thresholds.json"
 _DATA = Path(__file__).with_name("data") / "decision.toml"
@@ -92,11 +92,6 @@ def limits() -> Mapping[str, Any]:
     """Limits that are decisions, not fits."""
     section: Mapping[str, Any] = read_toml(_DATA)["limits"]
     return section
-
-
-def reason_text(code: str, **fields: str) -> str:
-    """The sentence behind a reason's code."""
-    return str(read_toml(_DATA)["reason"][code]).format(**fields)
 
 
 LENGTH_FAMILY = frozenset({CoatCategory.HAIR, CoatCategory.DROP})
@@ -205,10 +200,10 @@ def decide(
         return Decision(categories, bands, Verdict.HANDS_ON, (*doubts, *notes), clash)
     if len(categories) == 1:
         percent = f"{100 * (1 - promise()['settled_risk']):.0f}"
-        return Decision(categories, bands, Verdict.SETTLED, (_reason("settled", percent=percent), *notes))
+        return Decision(categories, bands, Verdict.SETTLED, (reason("settled", percent=percent), *notes))
     if set(categories) == LENGTH_FAMILY:
-        return Decision(categories, bands, Verdict.NARROWED, (_reason("family_settled"), *notes))
-    return Decision(categories, bands, Verdict.NARROWED, (_reason("narrowed", categories=_names(categories)), *notes))
+        return Decision(categories, bands, Verdict.NARROWED, (reason("family_settled"), *notes))
+    return Decision(categories, bands, Verdict.NARROWED, (reason("narrowed", categories=list(categories)), *notes))
 
 
 def _calibrated_regime(estimate: CoatEstimate, answers: AnswerEvidence | None) -> str:
@@ -221,23 +216,14 @@ def _joined(categories: tuple[CoatCategory, ...], *others: CoatCategory) -> tupl
     return tuple(dict.fromkeys((*categories, *others)))
 
 
-def _reason(code: str, **fields: str) -> Reason:
-    return Reason(code=code, text=reason_text(code, **fields))
-
-
-def _names(categories: Sequence[CoatCategory]) -> str:
-    return ", ".join(category_label(category).lower() for category in categories)
-
-
 def _contradictions(
     estimate: CoatEstimate, answers: AnswerEvidence | None, inherited: Inherited | None, clash: Clash | None
 ) -> list[Reason]:
     """The photo against the answers, and against the ancestors or genes."""
     found = []
     if clash is not None:
-        photo, said = _names([clash.photo]), _names([clash.answers])
-        check = _questions_to_check(clash, answers)
-        found.append(_reason("sources_disagree", photo=photo, answers=said, check=check))
+        check = _answers_to_check(clash, answers)
+        found.append(reason("sources_disagree", photo=clash.photo, answers=clash.answers, check=check))
     if inherited is not None and estimate.by_photo is not None:
         against = ancestry.conflict(inherited, estimate.by_photo)
         found += [against] if against is not None else []
@@ -253,17 +239,17 @@ def _doubts(
     """Every other reason for which only hands can tell."""
     doubts = []
     if inherited is not None and inherited.cross:
-        doubts.append(_reason("cross_named"))
+        doubts.append(reason("cross_named"))
     elif CoatCategory.MIXED in categories:
-        doubts.append(_reason("mixed_possible"))
+        doubts.append(reason("mixed_possible"))
     if estimate.unfamiliar:
-        doubts.append(_reason("unfamiliar"))
+        doubts.append(reason("unfamiliar"))
     if _all_hardly_a_dog(photo_reports):
-        doubts.append(_reason("hardly_a_dog"))
+        doubts.append(reason("hardly_a_dog"))
     if estimate.regime == "photo" and _all_doubtful(photo_reports):
-        doubts.append(_reason("photo_cannot_carry"))
+        doubts.append(reason("photo_cannot_carry"))
     if len(categories) > limits()["most_categories"]:
-        doubts.append(_reason("too_many", categories=_names(categories)))
+        doubts.append(reason("too_many", categories=list(categories)))
     return doubts
 
 
@@ -291,13 +277,13 @@ def _notes(
     """What else the reader should know; it does not change the verdict."""
     notes = []
     if any(report.status is PhotoStatus.REFUSED for report in photo_reports):
-        notes.append(_reason("photo_refused"))
+        notes.append(reason("photo_refused"))
     if answers is not None and answers.measured_mm is not None:
-        notes.append(_reason("measured", length=describe_mm(answers.measured_mm)))
+        notes.append(reason("measured", length=answers.measured_mm))
     elif len(bands) > 1:
-        notes.append(_reason("length_open"))
+        notes.append(reason("length_open"))
     if inherited is not None and inherited.prior is not None:
-        notes.append(Reason(code="ancestry", text=" ".join(inherited.prior.explanation)))
+        notes.append(joined("ancestry", inherited.prior.explanation))
     return notes
 
 
@@ -310,7 +296,7 @@ def _found_by_hand(estimate: CoatEstimate) -> Decision:
         category_set(estimate.category, certain),
         band_set(estimate.band, certain),
         Verdict.SETTLED,
-        (_reason("found_by_hand"),),
+        (reason("found_by_hand"),),
     )
 
 
@@ -318,12 +304,12 @@ def _without_evidence(photo_reports: Sequence[PhotoReport]) -> Decision:
     """Nothing can be estimated: everything stays possible."""
     codes = {reason.code for report in photo_reports for reason in report.reasons}
     if "no_dog" in codes:
-        verdict, reason = Verdict.NOT_A_DOG, _reason("not_a_dog")
+        verdict, why = Verdict.NOT_A_DOG, reason("not_a_dog")
     elif photo_reports:
-        verdict, reason = Verdict.UNUSABLE_PHOTO, _reason("unusable_photo")
+        verdict, why = Verdict.UNUSABLE_PHOTO, reason("unusable_photo")
     else:
-        verdict, reason = Verdict.HANDS_ON, _reason("nothing_given")
-    return Decision(CATEGORIES, BANDS, verdict, (reason,))
+        verdict, why = Verdict.HANDS_ON, reason("nothing_given")
+    return Decision(CATEGORIES, BANDS, verdict, (why,))
 
 
 # --- photo against answers -------------------------------------------------------------------------------------------
@@ -345,10 +331,19 @@ def _find_clash(estimate: CoatEstimate, answers: AnswerEvidence | None) -> Clash
     return Clash(photo=photo, answers=said, check=_to_check(photo, answers))
 
 
-def _questions_to_check(clash: Clash, answers: AnswerEvidence | None) -> str:
-    """The answers to look at again, as the questionnaire words them."""
+def _answers_to_check(clash: Clash, answers: AnswerEvidence | None) -> list[tuple[str, str | float | bool]]:
+    """The questions to look at again, with their answers."""
     given = {one.question: one.answer for one in (answers.by_question if answers else ())}
-    return "; ".join(f"{question(name).text} ({in_words(name, given[name])})" for name in clash.check)
+    return [(name, _plain(given[name])) for name in clash.check]
+
+
+def _plain(answer: Any) -> str | float | bool:
+    """An answer as JSON can keep it: names by themselves, the rest as it is."""
+    if isinstance(answer, Mapping):
+        return ", ".join(map(str, answer))
+    if isinstance(answer, tuple):
+        return " x ".join(map(str, answer))
+    return answer if isinstance(answer, bool | int | float) else str(answer)
 
 
 def _to_check(photo: CoatCategory, answers: AnswerEvidence | None) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 from coatclass import breeds
 from coatclass.breeds import KnownBy
@@ -23,8 +23,9 @@ from coatclass.genetics.loci import (
     gametes,
     random_mating,
 )
-from coatclass.genetics.phenotype import Reading, TraitChances, as_worn, chance_words, coat_chances, trait_chances
-from coatclass.taxonomy import CATEGORIES, category_label
+from coatclass.genetics.phenotype import Reading, TraitChances, as_worn, coat_chances, in_words, trait_chances
+from coatclass.reasons import reason
+from coatclass.taxonomy import CATEGORIES
 
 __all__ = [
     "Basis",
@@ -46,11 +47,16 @@ def _share(table: str, key: str) -> Fraction:
     return Fraction(data_table("reliability.toml")[table][key])
 
 
-def _dog(name: str, said: list[str]) -> PedigreeDog:
+def _told(code: str, **values: Any) -> Reason:
+    """A sentence of the explanation."""
+    return reason(f"ancestry.{code}", **values)
+
+
+def _dog(name: str, said: list[Reason]) -> PedigreeDog:
     try:
         return resolve(name)
     except InputError:
-        said.append(f"'{name}' is not in the breed table and is taken as unknown.")
+        said.append(_told("unknown_breed", name=name))
         return PedigreeDog.unknown()
 
 
@@ -59,7 +65,7 @@ def _ancestors(
     breed: str | None,
     dna_breeds: Mapping[str, float] | None,
     generation: Generation | None,
-    said: list[str],
+    said: list[Reason],
 ) -> tuple[Basis, Hypotheses]:
     """Hypotheses from the ancestors named, with weights summing to 1; empty if nothing is known."""
     whole = Fraction(1)
@@ -71,7 +77,7 @@ def _ancestors(
             PedigreeDog.unknown(),
             PedigreeDog.unknown(),
         ]
-        said.append(f"Parents: {first.name} and {second.name}.")
+        said.append(_told("parents", first=first.name, second=second.name))
         return "parents", [(_pup(first, second, generation or "f1"), whole)]
     if not breed:
         return "nothing", []
@@ -79,20 +85,20 @@ def _ancestors(
     if None in dog.ancestry.shares and dog.parents is None:
         return "nothing", []
     if dog.parents is None:
-        said.append(f"Breed: {dog.name}.")
+        said.append(_told("breed", first=dog.name))
         return "breed", [(dog, whole)]
     return "cross", _generations(dog, generation, said)
 
 
-def _generations(dog: PedigreeDog, generation: Generation | None, said: list[str]) -> Hypotheses:
+def _generations(dog: PedigreeDog, generation: Generation | None, said: list[Reason]) -> Hypotheses:
     """A cross named by its own word hides its generation: every one that is common, by its weight."""
     assert dog.parents is not None
     first, second = dog.parents
     back: Literal["first", "second"] = "first" if _hairiness(first) > _hairiness(second) else "second"
     if generation:
-        said.append(f"A cross of {first.name} and {second.name}, generation {generation}.")
+        said.append(_told("cross_in", first=first.name, second=second.name, generation=generation))
         return [(_pup(first, second, generation, back), Fraction(1))]
-    said.append(f"A cross of {first.name} and {second.name}; nobody said in which generation.")
+    said.append(_told("cross", first=first.name, second=second.name))
     weights = data_table("reliability.toml")["named_cross"]
     return [(_pup(first, second, name, back), Fraction(weights[name])) for name in GENERATIONS if name in weights]
 
@@ -110,7 +116,7 @@ def _hairiness(dog: PedigreeDog) -> Fraction:
     return one + 2 * two
 
 
-def _admixed(dna_breeds: Mapping[str, float], said: list[str]) -> PedigreeDog:
+def _admixed(dna_breeds: Mapping[str, float], said: list[Reason]) -> PedigreeDog:
     """A dog of DNA percentages: pure, a first cross of two, or many generations of mixing."""
     table = data_table("reliability.toml")["dna_breeds"]
     total = max(100.0, sum(dna_breeds.values()))
@@ -119,17 +125,17 @@ def _admixed(dna_breeds: Mapping[str, float], said: list[str]) -> PedigreeDog:
     largest = max(shares, key=lambda name: shares[name])
     low, high = map(Fraction, table["first_cross"])
     if shares[largest] >= Fraction(table["pure_from"]):
-        said.append(f"DNA test: {dogs[largest].name}.")
+        said.append(_told("dna_pure", first=dogs[largest].name))
         return dogs[largest]
     halves = [name for name, share in shares.items() if low <= share <= high]
     if len(halves) == 2:
-        said.append(f"DNA test: read as a first cross of {dogs[halves[0]].name} and {dogs[halves[1]].name}.")
+        said.append(_told("dna_cross", first=dogs[halves[0]].name, second=dogs[halves[1]].name))
         return dogs[halves[0]].with_(dogs[halves[1]])
     parts = [(dogs[name], share) for name, share in shares.items()]
     rest = 1 - sum(shares.values(), Fraction(0))
     if rest > 0:
         parts.append((PedigreeDog.unknown(), rest))
-    said.append("DNA test: " + ", ".join(f"{dog.name} {float(share):.0%}" for dog, share in parts) + ".")
+    said.append(_told("dna_shares", breeds=[(dog.name, f"{100 * float(share):.0f}") for dog, share in parts]))
     loci = {}
     for locus in LOCI:
         pool: dict[str, Fraction] = {}
@@ -141,10 +147,10 @@ def _admixed(dna_breeds: Mapping[str, float], said: list[str]) -> PedigreeDog:
     return PedigreeDog("mixed by DNA test", Genome(loci), ancestry)
 
 
-def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: list[str]) -> Hypotheses:
+def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: list[Reason]) -> Hypotheses:
     """Hypotheses discounted by how reliable their source is; the rest of the weight is a dog of unknown ancestors."""
     if not dogs:
-        said.append("Nothing is known of the ancestors.")
+        said.append(_told("nothing"))
         return []
     if basis == "dna_breeds":
         known_by = "dna_test"
@@ -152,10 +158,7 @@ def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: lis
         trust = _share("known_by", known_by or "told")
         return [(dog, weight * trust) for dog, weight in dogs]
     any_right, all_right, pure = (_share("guess", key) for key in ("any_right", "all_right", "pure"))
-    said.append(
-        "The ancestors are a guess: people name at least one true breed in 67.7 % of dogs and more than one in 10.4 % "
-        "(Gunter et al. 2018), so they count that much less."
-    )
+    said.append(_told("guessed"))
     found: Hypotheses = []
     for dog, weight in dogs:
         if dog.parents is None:
@@ -215,7 +218,7 @@ class CoatPrior:
     band: tuple[float, ...]
     strength: float
     basis: Basis
-    explanation: tuple[str, ...]
+    explanation: tuple[Reason, ...]
     traits: TraitChances | None = None
     dogs: tuple[tuple[PedigreeDog, Fraction], ...] = ()
 
@@ -290,14 +293,14 @@ def prior(
     Raises:
         GenotypeError: if the DNA result can't be read.
     """
-    said: list[str] = []
+    said: list[Reason] = []
     basis, dogs = _ancestors(parents, breed, dna_breeds, generation, said)
     trust = _trusted(basis, dogs, known_by, said)
     if dna_result:
         result = parse_results(dna_result)
-        said += [f"DNA: {note}" for note in result.notes]
+        said += [_told("dna_note", note=note) for note in result.notes]
         basis, trust = "dna_result", _tested(trust, result)
-        said.insert(0, f"The coat genes were tested: {', '.join(result.genotypes)}.")
+        said.insert(0, _told("genes_tested", genes=", ".join(result.genotypes)))
     coat = _summed(trust, trimmed, reading)
     trade = (
         None
@@ -307,7 +310,7 @@ def prior(
     if trade is not None and trust:
         weight = 1.0 if basis == "breed" else float(_share("trade", "weight"))
         coat = _pooled(coat, trade, weight)
-        said.append(_TRADE_WORDS[basis == "breed"])
+        said.append(_told("trade_of_breed" if basis == "breed" else "trade_of_cross"))
     grown, worn, band = coat
     if trust:
         said.append(_expected(grown))
@@ -318,16 +321,15 @@ def prior(
         plain = breeds.background()
         worn = tuple(factor * p + (1 - factor) * q for p, q in zip(worn, plain, strict=True))
         strength *= factor
-        said.append("The dog is too young to wear its adult coat: this says what will come more than what is there.")
+        said.append(_told("too_young"))
     traits = _traits(trust, reading)
     return CoatPrior(grown, worn, band, strength, basis, tuple(said), traits, tuple(trust))
 
 
-def _expected(grown: tuple[float, ...]) -> str:
-    """The coats to expect, in words, the likeliest first."""
+def _expected(grown: tuple[float, ...]) -> Reason:
+    """The coats to expect, the likeliest first."""
     ranked = sorted(zip(CATEGORIES, grown, strict=True), key=lambda pair: pair[1], reverse=True)
-    named = [f"{category_label(coat).lower()} ({chance_words(p)})" for coat, p in ranked if p >= _WORTH_NAMING]
-    return f"Grown up and untrimmed, this lets expect: {', '.join(named)}."
+    return _told("expected_coats", coats=[(coat, in_words(p)) for coat, p in ranked if p >= _WORTH_NAMING])
 
 
 _WORTH_NAMING = 0.1
@@ -335,11 +337,6 @@ _WORTH_NAMING = 0.1
 
 _Coat = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 """P(category as grown), P(category as worn), P(band as worn)."""
-
-_TRADE_WORDS = (
-    "What inheritance allows and what the trade calls such crosses count alike.",
-    "A breed's own coat is better known than its genes: the breed table speaks.",
-)
 
 
 def _trade(
@@ -422,10 +419,4 @@ def conflicts(found: CoatPrior, photo: Sequence[float]) -> Reason | None:
         return None
     seen = CATEGORIES[max(against, key=lambda place: photo[place])]
     expected = CATEGORIES[max(range(len(CATEGORIES)), key=lambda place: found.as_worn[place])]
-    return Reason(
-        code="genes_against_photo",
-        text=(
-            f"The photo looks like {category_label(seen).lower()}, which the ancestors or genes make unlikely; "
-            f"they let expect {category_label(expected).lower()}. One of them is wrong: have a groomer touch the coat."
-        ),
-    )
+    return reason("genes_against_photo", photo=seen, expected=expected)

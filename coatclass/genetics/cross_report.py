@@ -13,9 +13,10 @@ from coatclass.genetics.coat_path import CoatPath, growing_up
 from coatclass.genetics.lab_results import parse_results
 from coatclass.genetics.litters import Cross, Generation, Litter, PedigreeDog, cross
 from coatclass.genetics.loci import LOCI, copies_distribution, data_rows, data_table
-from coatclass.genetics.phenotype import Reading, chance_words
+from coatclass.genetics.phenotype import Reading, in_words
 from coatclass.genetics.touch import NOT_FOR_HAND_STRIPPING, RankedTouch, rank_touches
 from coatclass.taxonomy import CATEGORIES, CoatCategory, band_label, category_label, definition
+from coatclass.words import catalogue
 
 __all__ = [
     "Audience",
@@ -186,7 +187,7 @@ def _litter_lines(found: CrossReport, audience: Audience) -> list[str]:
         chance = litter.category[category]
         said = in_ten(float(chance)) if audience == "owner" else f"{float(chance):6.1%}"
         note = f" - {definition(category)}" if audience == "owner" else ""
-        lines.append(f"  {category_label(category):8} {said:18} {chance_words(float(chance))}{note}")
+        lines.append(f"  {category_label(category):8} {said:18} {_chance(float(chance))}{note}")
     differ = float(litter.mates_differ)
     lines.append(f"Two litter mates grow different coats: {in_ten(differ) if audience == 'owner' else f'{differ:.1%}'}")
     if litter.without_furnishings:
@@ -204,6 +205,10 @@ def _litter_lines(found: CrossReport, audience: Audience) -> list[str]:
         ]
         lines += ["Pup:", *(f"  {line}" for line in genes_exact(litter.pup))]
     return lines
+
+
+def _chance(chance: float) -> str:
+    return catalogue().say(f"reasons.chance.{in_words(chance)}")
 
 
 def _share(chance: Fraction, audience: Audience) -> str:

@@ -25,9 +25,9 @@ __all__ = [
     "as_worn",
     "categories_by_traits",
     "categories_of_copies",
-    "chance_words",
     "coat_chances",
     "copies_of_genome",
+    "in_words",
     "readings",
     "trait_chances",
     "traits_of_copies",
@@ -305,8 +305,8 @@ def as_worn(grown: CoatChances, trimmed: bool | None) -> CoatChances:
 _KEEPS_GROWING = frozenset({CoatCategory.HAIR, CoatCategory.DROP, CoatCategory.CURLY, CoatCategory.MIXED})
 
 
-def chance_words(chance: float) -> str:
-    """A chance in one or two words, always the same ones."""
+def in_words(chance: float) -> str:
+    """The key of the words for a chance, ``chance.<key>`` in the texts of reasons; always the same ones."""
     for limit, words in data_table("words.toml")["chance"]:
         if chance >= limit:
             return str(words)

@@ -21,12 +21,12 @@ from coatclass.photo.quality import (
     Limits,
     Quality,
     default_limits,
-    finding,
     measure,
     quality_findings,
     status_of,
 )
 from coatclass.plain_text import shown_path
+from coatclass.reasons import reason
 
 _SEND = "Send a photo as JPEG, PNG or WebP."
 
@@ -318,7 +318,7 @@ def _extension_findings(file: str, kind: str) -> tuple[Reason, ...]:
     extension = PurePath(file).suffix.lower()
     if not extension[1:].isalpha() or extension in EXTENSIONS[kind]:
         return ()
-    return (finding("wrong_extension", extension=extension, format=kind),)
+    return (reason("wrong_extension", extension=extension, format=kind),)
 
 
 _WORST_LAST = (PhotoStatus.USED, PhotoStatus.DOUBTFUL, PhotoStatus.REFUSED)
@@ -327,17 +327,17 @@ _WORST_LAST = (PhotoStatus.USED, PhotoStatus.DOUBTFUL, PhotoStatus.REFUSED)
 def _dog_findings(evidence: PhotoEvidence, limits: Limits) -> list[Reason]:
     margin = evidence.dog_margin
     if margin is not None and margin < limits.dog_margin.refused:
-        return [finding("no_dog")]
+        return [reason("no_dog")]
     found = []
     if margin is not None and margin < limits.dog_margin.doubtful:
-        found.append(finding("dog_unlikely"))
+        found.append(reason("dog_unlikely"))
     share = evidence.dog_share
     if share is not None and share < limits.dog_share.doubtful:
         code = "dog_far_too_small" if share < limits.dog_share.refused else "dog_small"
-        found.append(finding(code, dog_percent=f"{100 * share:.0f}"))
+        found.append(reason(code, dog_percent=f"{100 * share:.0f}"))
     single = evidence.single_dog_probability
     if single is not None and single < limits.single_dog_probability:
-        found.append(finding("several_or_part"))
+        found.append(reason("several_or_part"))
     return found
 
 
@@ -370,5 +370,5 @@ def report(
 
 def refusal(error: PhotoError) -> PhotoReport:
     """The report of a photo that could not be opened."""
-    reason = Reason(code=error.code, text=f"The file {error.problem} {error.next_step}")
-    return PhotoReport(file=error.source, status=PhotoStatus.REFUSED, reasons=(reason,))
+    why = Reason(code=error.code, text=f"The file {error.problem} {error.next_step}")
+    return PhotoReport(file=error.source, status=PhotoStatus.REFUSED, reasons=(why,))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from coatclass.contract import PhotoStatus, Reason
+from coatclass.reasons import reason
 from coatclass.resources import read_toml
 
 _DATA = Path(__file__).with_name("data") / "limits.toml"
@@ -86,14 +87,9 @@ TARGET_PX: int = _data()["open"]["target_px"]
 """Shortest that the short side of a reduced picture may be, px."""
 
 
-def finding(code: str, **values: object) -> Reason:
-    """A finding in words."""
-    return Reason(code=code, text=str(_data()["finding"][code]["text"]).format(**values))
-
-
 def status_of(code: str) -> PhotoStatus:
     """What a finding alone does to the photo; codes of other rooms do nothing."""
-    return PhotoStatus(_data()["finding"].get(code, {"status": "used"})["status"])
+    return PhotoStatus(_data()["finding"].get(code, "used"))
 
 
 _CLIPPED = 250  # luma from which JPEG's rounding hides any drawing of the hair
@@ -172,5 +168,5 @@ def quality_findings(quality: Quality, limits: Limits | None = None) -> tuple[Re
         (_step(quality.sharpness, limits.blurred), "blurred", "far_blurred"),
     )
     return tuple(
-        finding(worst if step == 2 else mild, short_side=quality.short_side) for step, mild, worst in steps if step
+        reason(worst if step == 2 else mild, short_side=quality.short_side) for step, mild, worst in steps if step
     )

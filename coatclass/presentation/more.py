@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from coatclass import care, toolkit
+from coatclass.answers import question
 from coatclass.contract import Role
 from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Picture, RuledLines, Table, Text
 from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
-from coatclass.presentation.wording import ASSESSED_IN, Subject, after_what, percent, photos, source
+from coatclass.presentation.wording import Subject, after_what, percent, photos, source
 from coatclass.taxonomy import BANDS, CATEGORIES
-from coatclass.words import Catalogue, catalogue
+from coatclass.words import LANGUAGES, Catalogue, catalogue
 
 __all__ = [
     "about",
@@ -167,11 +168,11 @@ def _bars(caption: str, rows: Sequence[tuple[str, float, bool]], words: Catalogu
 
 def next_question(of: Subject) -> Iterator[Block]:
     """The answer that would help most."""
-    question = of.assessment.next_question if of.assessment else None
-    if question is not None and of.words.language == ASSESSED_IN:
-        yield Text(question.text, "headline")
-        if question.help:
-            yield Text(question.help)
+    asked = of.assessment.next_question if of.assessment else None
+    if asked is not None:
+        spec = question(asked.id, of.words.language)
+        yield Text(spec.text, "headline")
+        yield Text(spec.help)
 
 
 def remarks(of: Subject) -> Iterator[Block]:
@@ -182,7 +183,7 @@ def remarks(of: Subject) -> Iterator[Block]:
 def cautions(of: Subject) -> Iterator[Block]:
     """Every caution with its source, for those who want to check."""
     assert of.plan is not None
-    first = catalogue(ASSESSED_IN)
+    first = catalogue(LANGUAGES[0])
     rows = tuple(
         (of.words.title(of.words.word("level", one.level)), one.text, source(one, of.words, first))
         for one in of.plan.cautions

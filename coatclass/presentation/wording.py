@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from coatclass import care, toolkit
+from coatclass import care, reasons, toolkit
 from coatclass.contract import Ask, Assessment, Caution, KitItem, Role, Verdict, Week, Who
 from coatclass.planning import Phase, Plan
 from coatclass.presentation.blocks import Block, Entry, Facts, Note
 from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.triage import rules
-from coatclass.words import LANGUAGES, Catalogue
+from coatclass.words import Catalogue
 
 _TENTHS_OF_MOST = 0.95  # above it "more than 9 in 10", because nobody can know better
 
@@ -163,8 +163,6 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
 
 
 _USABLE = (Role.ESSENTIAL, Role.HELPFUL)
-ASSESSED_IN = LANGUAGES[0]
-"""The language of reasons and questions in an assessment."""
 
 
 @dataclass(frozen=True)
@@ -187,10 +185,9 @@ class Subject:
 
     @property
     def reasons(self) -> tuple[tuple[str, str], ...]:
-        """Why the verdict is what it is, by code; an assessment gives reasons in one language only."""
-        if self.assessment is None or self.words.language != ASSESSED_IN:
-            return ()
-        return tuple((reason.code, reason.text) for reason in self.assessment.reasons)
+        """Why the verdict is what it is, by code."""
+        found = self.assessment.reasons if self.assessment else ()
+        return tuple((one.code, reasons.said(one, self.words.language)) for one in found)
 
     @property
     def uncertain(self) -> bool:
@@ -267,10 +264,10 @@ def essentials(phase: Phase, words: Catalogue) -> str:
 
 def photos(of: Subject) -> Iterator[Block]:
     """What became of each photo."""
-    if of.assessment is None or not of.assessment.photos or of.words.language != ASSESSED_IN:
+    if of.assessment is None or not of.assessment.photos:
         return
     lines = []
     for photo in of.assessment.photos:
-        why = " ".join(reason.text for reason in photo.reasons)
+        why = " ".join(reasons.said(one, of.words.language) for one in photo.reasons)
         lines.append((photo.file, f"{of.say(f'photo.{photo.status}')} {why}".strip()))
     yield Facts(tuple(lines))

@@ -6,5 +6,6 @@ whether its texts were reviewed; until then pages and sheets say at their foot t
 """
 
 from coatclass.words.reading import FOLDER, LANGUAGES, Catalogue, Language, about, catalogue, languages
+from coatclass.words.translating import in_language
 
-__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "Language", "about", "catalogue", "languages"]
+__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "Language", "about", "catalogue", "in_language", "languages"]

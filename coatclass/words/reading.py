@@ -13,7 +13,7 @@ from typing import Any
 from coatclass.errors import InputError
 from coatclass.resources import read_toml
 
-__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "Language", "about", "catalogue", "languages"]
+__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "Language", "about", "catalogue", "every_text", "languages"]
 
 FOLDER = Path(__file__).parent
 """Where the languages' folders lie."""
@@ -293,6 +293,12 @@ def _inches(length_mm: float) -> str:
     """Inches to the eighth, as people write them: ``3/4``, ``1 1/8``; empty below the first sixteenth."""
     whole, rest = divmod(round(length_mm / _MM_PER_INCH * 8), 8)
     return " ".join(part for part in (str(whole) if whole else "", str(Fraction(rest, 8)) if rest else "") if part)
+
+
+def every_text(language: str, room: str, folder: Path = FOLDER) -> Mapping[str, str]:
+    """All texts of a room by their keys; none if the language lacks the room."""
+    there = (folder / language / f"{room}.toml").exists()
+    return {key: text for key, text in _file(folder / language, room).items() if isinstance(text, str)} if there else {}
 
 
 @cache
