@@ -163,9 +163,10 @@ def test_a_release_may_bring_its_own_limit() -> None:
 
 def test_every_finding_has_words_for_people_that_say_what_to_do() -> None:
     from coatclass.photo import quality
+    from coatclass.reasons import reason
 
     table = quality._data()["finding"]
-    for code, row in table.items():
-        text = quality.finding(code, short_side=50, dog_percent="3", extension=".png", format="JPEG").text
+    for code, status in table.items():
+        text = reason(code, short_side=50, dog_percent="3", extension=".png", format="JPEG").text
         assert "{" not in text and text.endswith("."), code
-        assert PhotoStatus(row["status"])
+        assert PhotoStatus(status)
