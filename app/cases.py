@@ -56,11 +56,13 @@ class Truth:
         finding: the newest hands-on finding, None if there is none.
         trunk_mm: the newest trunk length that was measured, mm; None if nobody measured.
         notes: what the dog's visits left behind, the oldest first.
+        trunk_by: with what the trunk was measured: ``ruler`` or ``card``.
     """
 
     finding: Finding | None
     trunk_mm: float | None
     notes: tuple[VisitNote, ...] = ()
+    trunk_by: str = "ruler"
 
     @classmethod
     def of(cls, finding: Finding | None, measurements: Sequence[Measurement], answered_on: date | None = None) -> Truth:
@@ -78,7 +80,7 @@ class Truth:
             return cls(None, None)
         if newest is None or (found is not None and finding and newest.measured_on <= finding.found_at.date()):
             return cls(finding, found)
-        return cls(finding, newest.length_mm)
+        return cls(finding, newest.length_mm, trunk_by="card" if newest.how == "card" else "ruler")
 
     @property
     def hands(self) -> HandsOn | None:
@@ -89,7 +91,7 @@ class Truth:
         """The answers, corrected by what hands found; the owner's own sheet stays as it is."""
         known: dict[str, Any] = answers.model_dump(mode="json", exclude_none=True)
         if self.trunk_mm is not None:
-            known |= {"trunk_length_mm": self.trunk_mm, "trunk_length_by": "ruler"}
+            known |= {"trunk_length_mm": self.trunk_mm, "trunk_length_by": self.trunk_by}
         if self.finding is not None:
             found = {
                 "feel": self.finding.texture,

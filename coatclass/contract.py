@@ -157,6 +157,7 @@ class AnswerEvidence:
         answered: names of the questions that contributed, in the questionnaire's order.
         ancestry: log P(coat | names or genes) - log P(coat), 7 rows of 4; None if nobody named any.
         measured_mm: trunk length measured by a person, mm; beats any estimate.
+        measured_by: with what: ``ruler`` or ``card``.
         visible: what the answers among them say that a photo shows as well, like ``log_likelihood``; None if there are
             none.
         stated_visible: the same by rows as they are stated, which hold better beside a photo than counted ones.
@@ -167,6 +168,7 @@ class AnswerEvidence:
     answered: tuple[str, ...] = ()
     ancestry: tuple[tuple[float, ...], ...] | None = None
     measured_mm: float | None = None
+    measured_by: str = "ruler"
     visible: tuple[tuple[float, ...], ...] | None = None
     stated_visible: tuple[tuple[float, ...], ...] | None = None
     by_question: tuple[AnsweredQuestion, ...] = ()

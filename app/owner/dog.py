@@ -236,7 +236,7 @@ def measure(
     if keep:
         length = round(found.length_mm, 1)
         with salon.write(WHO) as writer:
-            merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "ruler"})
+            merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "card"})
             writer.add(
                 valid(
                     Measurement,

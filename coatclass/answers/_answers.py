@@ -75,7 +75,7 @@ class Answers(Frozen):
     keeps_growing: StrictBool | None = None
     beard_and_brows: StrictBool | None = None
     trunk_length_mm: Number | None = _bounded("trunk_length_mm")
-    trunk_length_by: Literal["ruler", "finger", "eye"] | None = None
+    trunk_length_by: Literal["ruler", "card", "finger", "eye"] | None = None
     last_trim_weeks: Number | None = _bounded("last_trim_weeks")
     last_trim_how: Literal["clipped", "scissored", "hand_stripped", "never"] | None = None
     comb_reaches_skin: StrictBool | None = None
@@ -112,7 +112,7 @@ class Answers(Frozen):
 
     @property
     def measured_mm(self) -> float | None:
-        """Trunk length that counts as measured: by ruler, or by somebody who didn't say otherwise; mm."""
+        """Trunk length that counts as measured: by ruler or card, or by somebody who didn't say otherwise; mm."""
         return None if self.trunk_length_by in ("finger", "eye") else self.trunk_length_mm
 
 
@@ -388,7 +388,8 @@ _SAME = (
 def situation(answers: Answers, *, categories: Iterable[CoatCategory], bands: Iterable[LengthBand]) -> CoatSituation:
     """The situation of a dog with these prediction sets; what was not answered stays unknown.
 
-    A length counts as measured only if it was read from a ruler or by somebody who didn't say otherwise.
+    A length counts as measured if it was read from a ruler, reckoned from a card, or given by somebody who didn't say
+    with what.
     """
     return CoatSituation(
         categories=frozenset(categories),

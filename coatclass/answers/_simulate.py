@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from coatclass.answers._answers import Answers
 from coatclass.answers._questions import question
 from coatclass.answers.likelihoods import LENGTH, closed_limits, likelihood, outcomes, reliability, tabled_questions
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, measuring_error
 
 if TYPE_CHECKING:
     from numpy.random import Generator
@@ -83,5 +83,5 @@ def _length(band: LengthBand, rng: Generator, error_rate: float) -> float:
     lower, upper = closed_limits(band)
     if rng.random() < error_rate:
         lower, upper = model["shortest_mm"], model["longest_mm"]
-    read = math.exp(rng.uniform(math.log(lower), math.log(upper)) + rng.normal(0, model["error"]["ruler"]["sd_log"]))
+    read = math.exp(rng.uniform(math.log(lower), math.log(upper)) + rng.normal(0, measuring_error("ruler")))
     return round(min(max(read, spec.minimum or 0), spec.maximum or math.inf), 1)

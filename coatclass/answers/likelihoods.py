@@ -20,7 +20,7 @@ from coatclass.answers._answers import Answers
 from coatclass.answers._questions import questions
 from coatclass.contract import AnsweredQuestion, AnswerEvidence
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm, gross_error, measuring_error
 
 Table = tuple[tuple[float, ...], ...]
 Answer = str | bool | float
@@ -92,10 +92,11 @@ def length_density(length_mm: float, by: str = "ruler") -> Table:
 
     True lengths are log-uniform within the band; log(measured) has a normal error; a small share of measurements is
     grossly wrong and says nothing. Cells that can't be by a category's definition (a drop coat is long) are all but
-    ruled out. Parameters: ``data/reliability.toml``.
+    ruled out. Parameters: ``data/reliability.toml`` and
+    the taxonomy's ``data/measuring.toml``.
     """
     model = reliability()["length"]
-    sd = float(model["error"][by]["sd_log"])
+    sd = measuring_error(by)
     length_mm = min(max(length_mm, model["shortest_mm"]), model["longest_mm"])  # shorter is short, longer is long
     row = []
     for band in BANDS:
@@ -121,7 +122,7 @@ def closed_limits(band: LengthBand) -> tuple[float, float]:
 
 def _with_gross_errors(row: Sequence[float], nothing: float) -> tuple[float, ...]:
     """Mix what a length says in each band with the nothing that a gross error says."""
-    gross = float(reliability()["length"]["gross_error"])
+    gross = gross_error()
     return tuple((1 - gross) * says + gross * nothing for says in row)
 
 
@@ -129,7 +130,7 @@ def _with_gross_errors(row: Sequence[float], nothing: float) -> tuple[float, ...
 def _read_as(read: LengthBand) -> Table:
     """P(a ruler reads a length in this band | category, band), by the midpoint rule over true log lengths."""
     model = reliability()["length"]
-    sd = float(model["error"]["ruler"]["sd_log"])
+    sd = measuring_error("ruler")
     low, high = (math.log(limit) if limit > 0 else -math.inf for limit in band_limits_mm(read))
     row = []
     for band in BANDS:
@@ -250,6 +251,7 @@ def evidence(
         answered=answered,
         ancestry=names,
         measured_mm=answers.measured_mm,
+        measured_by=answers.trunk_length_by or "ruler",
         visible=_table(_over_owners(by_rate[name] for name in seen)) if seen else None,
         stated_visible=_table(_over_owners(as_stated)) if seen else None,
         by_question=tuple(AnsweredQuestion(name, getattr(answers, name), _table(alone[name])) for name in answered),

@@ -9,14 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
 from coatclass.contract import AnswerEvidence, CoatEstimate, PhotoEvidence, Regime
 from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, N_SCORES, Array, Members, load
-from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm, gross_error, measuring_error
 
 _IMPOSSIBLE = -30.0
 
@@ -177,9 +175,6 @@ def marginals(joint: Array) -> tuple[Array, Array]:
     return table.sum(axis=2), table.sum(axis=1)
 
 
-_DATA = Path(__file__).with_name("data") / "ensemble.toml"
-
-
 @dataclass(frozen=True)
 class Finding:
     """What a groomer felt and measured with the dog on the table; whatever is given overrides all estimates."""
@@ -221,7 +216,7 @@ def combine(
     by_photo = _by_photos(photos, members) if photos else None
     joint = _joint(by_photo, answered, regime, members)
     if answered is not None and answered.measured_mm is not None:
-        joint = pin_band(joint, _measured(answered.measured_mm)[None])
+        joint = pin_band(joint, _measured(answered.measured_mm, answered.measured_by)[None])
     if finding is not None:
         joint, regime = _found(joint, finding, regime)
     category, band = marginals(joint)
@@ -313,9 +308,8 @@ def _category(joint: Array) -> tuple[float, ...]:
     return tuple(marginals(joint)[0][0].tolist())
 
 
-def _measured(length_mm: float) -> Array:
-    measuring = read_toml(_DATA)["measuring"]
-    return measured_band(length_mm, measuring["sd_log"], measuring["gross_error"])
+def _measured(length_mm: float, by: str = "ruler") -> Array:
+    return measured_band(length_mm, measuring_error(by), gross_error())
 
 
 def _found(joint: Array, finding: Finding, regime: Regime) -> tuple[Array, Regime]:

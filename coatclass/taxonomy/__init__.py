@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 _DATA = Path(__file__).with_name("data") / "taxonomy.toml"
+_MEASURING = Path(__file__).with_name("data") / "measuring.toml"
 
 
 class CoatCategory(StrEnum):
@@ -195,6 +196,16 @@ def band_limits_mm(band: LengthBand) -> tuple[float, float]:
 def _limits_mm() -> dict[LengthBand, tuple[float, float]]:
     rows = _table("band")
     return {band: (float(rows[band]["lower_mm"]), float(rows[band].get("upper_mm", math.inf))) for band in BANDS}
+
+
+def measuring_error(by: str) -> float:
+    """Standard deviation of the log of a length measured by ``ruler``, ``card``, ``finger`` or ``eye``."""
+    return float(read_toml(_MEASURING)["error"][by]["sd_log"])
+
+
+def gross_error() -> float:
+    """Share of measured lengths that say nothing: another unit, another part of the dog; [0, 1]."""
+    return float(read_toml(_MEASURING)["gross_error"])
 
 
 def band_of_mm(length_mm: float) -> LengthBand:

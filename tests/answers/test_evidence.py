@@ -97,8 +97,10 @@ def test_what_is_felt_on_a_puppy_counts_less():
     assert posterior(Answers(feel="harsh"))["wire"] == posterior(grown)["wire"] > posterior(puppy)["wire"] > 1 / 7
 
 
-@pytest.mark.parametrize(("by", "measured"), [("ruler", 30.0), (None, 30.0), ("finger", None), ("eye", None)])
-def test_only_a_ruler_measures(by, measured):
+@pytest.mark.parametrize(
+    ("by", "measured"), [("ruler", 30.0), ("card", 30.0), (None, 30.0), ("finger", None), ("eye", None)]
+)
+def test_only_a_ruler_or_a_card_measures(by, measured):
     found = evidence(Answers(trunk_length_mm=30.0, trunk_length_by=by))
     assert found.measured_mm == measured
     assert found.answered[0] == "trunk_length_mm"

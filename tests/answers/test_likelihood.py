@@ -14,7 +14,7 @@ import pytest
 import coatclass.answers
 from coatclass.answers import likelihood, outcomes, question, questions, stated, visible
 from coatclass.answers.likelihoods import LENGTH, length_density, reliability, tabled_questions
-from coatclass.taxonomy import BANDS, CATEGORIES, band_of_mm
+from coatclass.taxonomy import BANDS, CATEGORIES, band_of_mm, gross_error, measuring_error
 
 DATA = Path(coatclass.answers.__file__).parent / "data"
 REFERENCE = Path(__file__).parent.parent / "reference"
@@ -241,8 +241,7 @@ def test_no_drop_coat_is_short():
 def test_the_reading_bands_agree_with_simulated_rulers():
     # simulated: 40,000 true lengths a band, read with the stated error
     rng = np.random.default_rng(5)
-    model = reliability()["length"]
-    sd, gross = model["error"]["ruler"]["sd_log"], model["gross_error"]
+    sd, gross = measuring_error("ruler"), gross_error()
     truth = np.exp(rng.uniform(math.log(19), math.log(25), 40_000))
     read = truth * np.exp(rng.normal(0, sd, truth.size))
     share = (1 - gross) * np.mean((read >= 19) & (read < 25))
@@ -250,9 +249,13 @@ def test_the_reading_bands_agree_with_simulated_rulers():
     assert stated == pytest.approx(share, abs=0.01)
 
 
+def measuring():
+    return tomllib.loads((DATA.parents[1] / "taxonomy" / "data" / "measuring.toml").read_text(encoding="utf-8"))
+
+
 def test_the_error_by_eye_follows_from_the_published_correlation():
     # Morrill 2022 Science 376:eabk0639 fig 1: owners' answers against owners' measurements, r = 0.84
-    eye = reliability()["length"]["error"]["eye"]
+    eye = measuring()["error"]["eye"]
     derived = eye["population_sd_log"] * math.sqrt(1 / eye["correlation"] ** 2 - 1)
     assert eye["sd_log"] == pytest.approx(derived, abs=0.005)
     # and the other way round: a simulated owner with this error correlates with the truth as published
@@ -265,7 +268,7 @@ def test_the_error_by_eye_follows_from_the_published_correlation():
 def test_the_correlation_is_the_one_in_the_published_facts(tables):
     with (tables / "published_facts.csv").open(encoding="utf-8") as stream:
         facts = {row["fact"]: row for row in csv.DictReader(stream)}
-    stated = reliability()["length"]["error"]["eye"]["correlation"]
+    stated = measuring()["error"]["eye"]["correlation"]
     assert facts["owner_measured_height_r"]["value"].startswith(f"{stated:g}")
 
 
@@ -282,10 +285,10 @@ def test_the_spread_of_lengths_is_that_of_the_labelled_photos(photos):
 
     grid = [(m / 50, s / 50) for m in range(120, 190) for s in range(20, 70)]
     _, deviation = max(grid, key=lambda point: log_likelihood(*point))
-    assert deviation == pytest.approx(reliability()["length"]["error"]["eye"]["population_sd_log"], abs=0.03)
+    assert deviation == pytest.approx(measuring()["error"]["eye"]["population_sd_log"], abs=0.03)
 
 
 def test_every_block_of_the_reliability_file_states_its_source():
     data = tomllib.loads((DATA / "reliability.toml").read_text(encoding="utf-8"))
-    blocks = [data["length"], data["puppy"], *data["group"].values(), *data["length"]["error"].values()]
+    blocks = [data["length"], data["puppy"], *data["group"].values(), measuring(), *measuring()["error"].values()]
     assert all(len(block["source"]) >= 10 for block in blocks)

@@ -302,7 +302,7 @@ def test_a_hair_of_known_length_beside_a_card_is_measured_and_kept(server, visit
     press_and_wait(page, "[data-keep]")
     kept = web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]
     assert kept["trunk_length_mm"] == pytest.approx(60, rel=0.03)
-    assert kept["trunk_length_by"] == "ruler"
+    assert kept["trunk_length_by"] == "card"
     assert len([address for address in page.asked if "photos" in address]) == uploads  # the photo stayed here
 
 

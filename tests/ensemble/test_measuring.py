@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import pytest
 
-from coatclass import ensemble
 from coatclass.ensemble.fusion import measured_band
-from coatclass.resources import read_toml
+from coatclass.taxonomy import gross_error, measuring_error
 
 
 def test_one_standard_deviation_above_a_limit_leaves_16_percent_below_it():
@@ -31,8 +29,7 @@ def test_any_length_gives_a_distribution(length):
     assert (band >= 0).all()
 
 
-def test_the_ensemble_and_the_questionnaire_believe_in_the_same_ruler():
-    ours = read_toml(Path(ensemble.__file__).parent / "data" / "ensemble.toml")["measuring"]
-    theirs = read_toml(Path(ensemble.__file__).parents[1] / "answers" / "data" / "reliability.toml")["length"]
-    assert ours["sd_log"] == theirs["error"]["ruler"]["sd_log"]
-    assert ours["gross_error"] == theirs["gross_error"]
+def test_a_card_is_believed_a_little_less_than_a_ruler_and_more_than_a_finger():
+    assert measuring_error("ruler") < measuring_error("card") < measuring_error("finger")
+    by_ruler, by_card = (measured_band(80, measuring_error(by), gross_error()) for by in ("ruler", "card"))
+    assert by_ruler[3] > by_card[3] > 0.5
