@@ -258,7 +258,7 @@ async def sheet_as_pdf(
     request: Request, token: str, language: Language, paper: Literal["A4", "Letter"] = "A4"
 ) -> Response:
     """The home-care sheet as PDF."""
-    content = await _working(request, _kept_sheet, ("pdf", language, paper))
+    content = await _working(request, _kept_sheet, ("pdf", language, paper, _link(request)))
     content = content or await _working(request, _pdf, language, paper, dear=True)
     return _download(content, "application/pdf", "coat-sheet.pdf")
 
@@ -266,26 +266,42 @@ async def sheet_as_pdf(
 @router.get("/{token}/sheet.html", response_class=HTMLResponse)
 async def sheet_as_page(request: Request, token: str, language: Language) -> HTMLResponse:
     """The home-care sheet as one page to read or print."""
-    content = await _working(request, _kept_sheet, ("html", language))
+    content = await _working(request, _kept_sheet, ("html", language, _link(request)))
     return HTMLResponse(content or await _working(request, _page, language, dear=True))
+
+
+def _link(request: Request) -> str:
+    """The address of the dog's page, as this browser reaches it; whoever has another link sees that one."""
+    return f"{request.base_url}owner/?dog={request.path_params['token']}"
 
 
 def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
     from coatclass.reports import sheet_pdf
 
-    of = owners.find(_salon(request), token)
-    return owners.remembered(
-        request.app.state, of, ("pdf", language, paper), lambda: sheet_pdf(_presented(request, of, language), paper)
-    )
+    of, link = owners.find(_salon(request), token), _link(request)
+
+    def write() -> bytes:
+        return sheet_pdf(_presented(request, of, language), paper, link=link, photo=_photo(request, of))
+
+    return owners.remembered(request.app.state, of, ("pdf", language, paper, link), write)
+
+
+def _photo(request: Request, of: owners.OwnersDog) -> bytes:
+    """The dog's first photo made small; nothing if there is none."""
+    from coatclass.reports import small_photo
+
+    return small_photo(_salon(request).store.read(of.photos[0].sha256)) if of.photos else b""
 
 
 def _page(request: Request, token: str, language: str) -> str:
     from coatclass.reports import sheet_html
 
-    of = owners.find(_salon(request), token)
-    return owners.remembered(
-        request.app.state, of, ("html", language), lambda: sheet_html(_presented(request, of, language))
-    )
+    of, link = owners.find(_salon(request), token), _link(request)
+
+    def write() -> str:
+        return sheet_html(_presented(request, of, language), link=link, photo=_photo(request, of))
+
+    return owners.remembered(request.app.state, of, ("html", language, link), write)
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:

@@ -25,6 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--remarks", default="", help="a groomer's remarks")
     parser.add_argument("--language", choices=LANGUAGES, default="en")
     parser.add_argument("--paper", choices=["A4", "Letter"], default="A4")
+    parser.add_argument("--photo", type=Path, metavar="FILE", help="print this photo of the dog on the sheet")
+    parser.add_argument("--link", default="", metavar="URL", help="print this private link as a code to scan")
     parser.add_argument("--today", type=date.fromisoformat, metavar="YYYY-MM-DD", help="the plan's first day")
     parser.add_argument("--out", type=Path, required=True, help="the file to write: .pdf, .html or .ics")
 
@@ -66,6 +68,7 @@ def _content(args: argparse.Namespace, plan: Presentation) -> bytes:
         breed = args.breed or answers_of(args).breed or ""
         dog_id = hashlib.sha256(f"{args.name}/{breed}".encode()).hexdigest()[:32]
         return reports.calendar_ics(plan, dog_id=dog_id, stamp=datetime.now(UTC))
+    photo = reports.small_photo(args.photo) if args.photo else b""
     if args.out.suffix == ".html":
-        return reports.sheet_html(plan).encode()
-    return reports.sheet_pdf(plan, paper=args.paper)
+        return reports.sheet_html(plan, link=args.link, photo=photo).encode()
+    return reports.sheet_pdf(plan, paper=args.paper, link=args.link, photo=photo)

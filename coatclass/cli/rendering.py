@@ -30,7 +30,7 @@ def print_presentation(plan: Presentation, console: Console, *, full: bool = Tru
         rest: a last line that says how to see the others.
     """
     console.print(Text(plan.title, style="bold"), soft_wrap=False)
-    for section in plan.on_screen() if full else plan.at_once():
+    for section in plan.for_checking() if full else plan.at_once():
         console.print()
         console.print(Text(section.title, style="bold underline"))
         for block in section.blocks:
@@ -131,6 +131,11 @@ def _picture(block: shown.Picture) -> RenderableType:
     return Text(block.drawing.description, style="dim")
 
 
+def _frames(block: shown.Frames) -> RenderableType:
+    """A sequence in words."""
+    return _rows((Text(f"{n}."), Text(said)) for n, (_, said) in enumerate(block.rows, start=1))
+
+
 def _ruled(block: shown.RuledLines) -> RenderableType:
     return Text()
 
@@ -145,6 +150,7 @@ _WRITERS: dict[type, Callable[[Any], RenderableType]] = {
     shown.WeekStrip: _week,
     shown.Bars: _bars,
     shown.Picture: _picture,
+    shown.Frames: _frames,
     shown.Table: _table,
     shown.RuledLines: _ruled,
 }

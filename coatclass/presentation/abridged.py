@@ -1,4 +1,4 @@
-"""The plan abridged: the first page of a sheet, and the answer on one phone screen."""
+"""The plan abridged: the first page of a sheet, whose rest is the annex, and the answer on one phone screen."""
 
 from __future__ import annotations
 
@@ -25,26 +25,30 @@ from coatclass.words import catalogue
 FULL, SHORTEST = 0, 2
 """How much the first page says: everything, or only what can't be left out."""
 
-_LEFT = ("verdict", "now", "steps", "bath", "visit", "beware")
-_RIGHT = ("map", "week", "kit", "after", "changes", "grown", "dates")
-_STOPS = (9, 9, 5)
-_CAUTIONS = (6, 4, 3)
-_DATES = (7, 5, 4)
+_LEFT = ("verdict", "now", "training", "steps", "visit")
+_RIGHT = ("kit", "week", "bath", "mistake", "next", "after")
+_MOST_TOOLS = 3
+_TRAINING_ROWS = (2, 1, 1)
+_WAITED_FOR = ("visit", "trim")
+_OF_THE_COAT = ("coat.kind", "coat.sure", "coat.length")
 
 
 @dataclass(frozen=True)
 class FirstPage:
-    """What stands on the first page: across the top, left and right."""
+    """What stands on the first page: across the top, left and right; the map of knots below where there is room."""
 
     title: str
     made: str
     top: tuple[Note, ...]
     left: tuple[Section, ...]
     right: tuple[Section, ...]
+    below: Section | None
 
 
 def first_page(plan: Presentation, brevity: int = FULL) -> FirstPage:
-    """The one page to put up beside the table.
+    """The one page to put up beside the table: now, three tools, how often, the one mistake, the next date.
+
+    Whatever stops the work stands on it in full, at any brevity: whoever reads this page alone must not be misled.
 
     Args:
         plan: in the language of the page.
@@ -52,19 +56,39 @@ def first_page(plan: Presentation, brevity: int = FULL) -> FirstPage:
     """
     stops = plan.section("stops")
     top = tuple(block for block in (stops.blocks if stops else ()) if isinstance(block, Note))
-    return FirstPage(plan.sheet_title, plan.made, top[: _STOPS[brevity]], *(
-        tuple(_short(section, plan, brevity) for section in plan.sections if section.id in column)
+    sections = {section.id: section for section in (*plan.on_paper(), *_own(plan))}
+    left, right = (
+        tuple(_short(sections[name], plan, brevity) for name in column if name in sections)
         for column in (_LEFT, _RIGHT)
-    ))  # fmt: skip
+    )
+    knots = plan.section("map")
+    pictures = tuple(block for block in knots.blocks if isinstance(block, Picture)) if knots else ()
+    below = replace(knots, blocks=pictures[:1]) if knots and pictures else None
+    return FirstPage(plan.sheet_title, plan.made, top, left, right, below)
 
 
 def details(plan: Presentation, page: FirstPage) -> tuple[Section, ...]:
-    """Every section of which the first page left something out, in reading order."""
+    """Every section of the sheet of which the first page left something out, in reading order."""
     shown = {section.id: section.blocks for section in (*page.left, *page.right)}
     stops = plan.section("stops")
     if stops is not None and page.top == stops.blocks:
         shown["stops"] = stops.blocks
-    return tuple(section for section in plan.sections if shown.get(section.id) != section.blocks)
+    return tuple(section for section in plan.on_paper() if shown.get(section.id) != section.blocks)
+
+
+def _own(plan: Presentation) -> Iterator[Section]:
+    """Sections that only the first page has: one mistake, and the date that comes next."""
+    words = catalogue(plan.language)
+    mistake = in_short(plan).beware
+    if mistake:
+        more = Text(words.say("plan.caution.more"), "quiet")
+        yield Section("mistake", words.say("plan.section.mistake"), "paper", (Text(mistake), more))
+    dates = plan.section("dates")
+    days = [pair for block in (dates.blocks if dates else ()) if isinstance(block, Facts) for pair in block.pairs]
+    waited = [n for n, entry in enumerate(plan.entries) if entry.event.kind in _WAITED_FOR]
+    soonest = sorted({*range(min(1, len(days))), *waited[:1]})
+    if days:
+        yield Section("next", words.say("plan.section.next"), "paper", (Facts(tuple(days[n] for n in soonest)),))
 
 
 def _short(section: Section, plan: Presentation, brevity: int) -> Section:
@@ -73,7 +97,11 @@ def _short(section: Section, plan: Presentation, brevity: int) -> Section:
 
 
 def _verdict(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
-    return [block for block in blocks if brevity < SHORTEST or isinstance(block, Facts)]
+    """Coat, how sure and how long; without an estimate what is said instead of it."""
+    words = catalogue(plan.language)
+    wanted = {words.say(f"plan.{key}") for key in _OF_THE_COAT}
+    facts = [pair for block in blocks if isinstance(block, Facts) for pair in block.pairs if pair[0] in wanted]
+    return [Facts(tuple(facts))] if facts else list(blocks)
 
 
 def _steps(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
@@ -84,68 +112,61 @@ def _steps(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Bl
 
 
 def _step(row: StepRow, brevity: int) -> StepRow:
-    short = replace(row, errors=(), notes=())
-    if row.tag and brevity > FULL:
-        return replace(short, do="", done="", where="" if brevity == SHORTEST else row.where)
-    return replace(short, done="" if brevity > FULL else row.done)
+    """A stroke by its name and place, how it is done stands in the details; what hands do or leave alone in full."""
+    if row.tool is None:
+        return replace(row, done="", errors=(), notes=())
+    must = not row.tag and brevity == FULL
+    return replace(row, do="", done=row.done if must else "", errors=(), notes=())
+
+
+def _training(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
+    """Why, the first days, and the signs to stop; the other days stand in the details."""
+    short: list[Block] = []
+    for block in blocks:
+        if isinstance(block, Steps):
+            rows = tuple(replace(row, done="", notes=()) for row in block.rows[: _TRAINING_ROWS[brevity]])
+            short.append(replace(block, rows=rows))
+        else:
+            short.append(block)
+    return [*short, Text(catalogue(plan.language).say("plan.training.rest"), "quiet")]
 
 
 def _bath(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
     return [block for block in blocks if isinstance(block, Text)]
 
 
-def _map(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
-    return [block for block in blocks if isinstance(block, Picture)]
-
-
 def _kit(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
-    """All tools with their drawings and without the reasons; at last the needed ones, and the names of the rest."""
+    """Three tools with their drawings and without the reasons, the needed ones first; the others by name."""
     short: list[Block] = []
     for block in blocks:
         if not isinstance(block, Tools):
             short.append(block)
             continue
-        rows = tuple(replace(row, why="", where="") for row in block.rows)
-        needed = tuple(row for row in rows if row.role == "essential")
-        few = brevity == SHORTEST and 0 < len(needed) < len(rows)
-        short.append(replace(block, rows=needed if few else rows))
-        if few:
+        needed = sorted(block.rows, key=lambda row: row.role != "essential")[:_MOST_TOOLS]
+        rows = tuple(replace(row, why="", where="") for row in block.rows if row in needed)
+        short.append(replace(block, rows=rows))
+        rest = [row.name for row in block.rows if row not in needed]
+        if rest:
             words = catalogue(plan.language)
-            rest = words.joined(row.name for row in rows if row not in needed)
-            short.append(Text(words.say("plan.kit.also", tools=rest)))
+            short.append(Text(words.say("plan.kit.also", tools=words.joined(rest))))
     return short
-
-
-def _dates(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
-    return [Facts(block.pairs[: _DATES[brevity]]) if isinstance(block, Facts) else block for block in blocks]
 
 
 def _visit(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
     return [Items(block.items[:3]) if isinstance(block, Items) and brevity == SHORTEST else block for block in blocks]
 
 
-def _beware(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Block]:
-    """What to take care of, at whatever step; the rest is in the details."""
-    others = [block for section in plan.sections if section.id in ("now", "steps", "bath") for block in section.blocks]
-    at_steps = [note for block in others if isinstance(block, Steps) for row in block.rows for note in row.notes]
-    care = [note for note in (*at_steps, *blocks, *others) if isinstance(note, Note) and note.level == "care"]
-    return [*care[: _CAUTIONS[brevity]], Text(catalogue(plan.language).say("plan.caution.more"), "quiet")]
-
-
 _SHORTEN: dict[str, Callable[[Sequence[Block], Presentation, int], list[Block]]] = {
     "verdict": _verdict,
     "now": _steps,
+    "training": _training,
     "steps": _steps,
     "bath": _bath,
-    "map": _map,
     "kit": _kit,
-    "dates": _dates,
     "visit": _visit,
-    "beware": _beware,
 }
 
 
-_MOST_TOOLS = 3
 B = TypeVar("B", bound=Block)
 
 

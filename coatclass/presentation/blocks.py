@@ -15,6 +15,7 @@ __all__ = [
     "Block",
     "Entry",
     "Facts",
+    "Frames",
     "Items",
     "Note",
     "Picture",
@@ -145,6 +146,14 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Frames:
+    """A sequence of pictures, each with the sentence below it."""
+
+    kind: ClassVar[str] = "frames"
+    rows: tuple[tuple[Drawing, str], ...]
+
+
+@dataclass(frozen=True)
 class Table:
     """A table with a head; ``shares`` of the width for each column."""
 
@@ -162,14 +171,17 @@ class RuledLines:
     count: int
 
 
-Block = Text | Items | Facts | Note | Steps | Tools | WeekStrip | Bars | Picture | Table | RuledLines
+Block = Text | Items | Facts | Note | Steps | Tools | WeekStrip | Bars | Picture | Frames | Table | RuledLines
 
-Place = Literal["first", "more", "paper"]
+Place = Literal["first", "more", "paper", "sources"]
 
 
 @dataclass(frozen=True)
 class Section:
-    """A headed part: ``id`` names it for good; ``place`` is first (read at once), more, or paper (only printed)."""
+    """A headed part: ``id`` names it for good.
+
+    ``place`` is first (read at once), more, paper (only printed) or sources (for those who check, never an owner's).
+    """
 
     id: str
     title: str
@@ -220,5 +232,13 @@ class Presentation:
         return (one for one in self.sections if one.place == "first")
 
     def on_screen(self) -> Iterator[Section]:
-        """The sections that are not only for paper."""
+        """The sections that an owner reads on a screen."""
+        return (one for one in self.sections if one.place in ("first", "more"))
+
+    def on_paper(self) -> Iterator[Section]:
+        """The sections of the sheet: everything but the sources."""
+        return (one for one in self.sections if one.place != "sources")
+
+    def for_checking(self) -> Iterator[Section]:
+        """Everything that is not only for paper, with the sources."""
         return (one for one in self.sections if one.place != "paper")

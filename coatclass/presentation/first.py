@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from coatclass import toolkit
 from coatclass.contract import KitItem, Role, RoutineStep, Who
 from coatclass.planning import Phase
-from coatclass.presentation.blocks import Block, Facts, Items, Note, StepRow, Steps, Text, ToolRow, Tools, WeekStrip
+from coatclass.presentation._frames import BRUSHING, COMBING, frame
+from coatclass.presentation.blocks import Block, Facts, Frames, Items, Note, StepRow, Steps, Text, ToolRow, Tools, WeekStrip
 from coatclass.presentation.wording import (
     Subject,
     ask_line,
@@ -31,6 +32,7 @@ __all__ = [
     "changes",
     "dates",
     "errors",
+    "frames",
     "grown",
     "kit",
     "ladder",
@@ -45,6 +47,9 @@ __all__ = [
 
 SAID_IN_FACTS = frozenset({"measured"})
 """Reasons that only say again what the facts beside them say; they stand with what can be looked up."""
+
+_LINED, _COMB_TEST = frozenset({"line_brush", "line_firm", "line_pin"}), "comb_to_skin"
+"""Strokes that are shown in frames."""
 
 RULE_OF_THE_BATH = "bath_order"
 """The caution that the routine's own rule of the bath says."""
@@ -93,7 +98,6 @@ def until_the_visit(of: Subject) -> Iterator[Block]:
         yield Text(of.say("now.where"))
     if of.uncertain and not of.plan.visit and phase.week is not None:
         yield Items(of.words.lines("plan.now.safe"))
-    yield from training(of, phase)
 
 
 def training(of: Subject, phase: Phase) -> Iterator[Block]:
@@ -249,6 +253,17 @@ def steps(of: Subject, phase: Phase) -> Iterator[Block]:
     """What to do in a phase, step by step."""
     if phase.week is not None and phase.routine.steps:
         yield _step_block(of, phase, phase.routine.steps)
+
+
+def frames(of: Subject, phase: Phase) -> Iterator[Block]:
+    """The strokes of a phase as pictures, where there is a parting to be made."""
+    if phase.week is None:
+        return
+    strokes = {step.technique for step in phase.routine.steps}
+    wanted = (*(BRUSHING if strokes & _LINED else ()), *(COMBING if _COMB_TEST in strokes else ()))
+    if wanted:
+        pictures = [frame(name, of.words) for name in wanted]
+        yield Frames(tuple((picture, picture.title) for picture in pictures))
 
 
 def _step_block(of: Subject, phase: Phase, steps: Sequence[RoutineStep]) -> Steps:

@@ -97,6 +97,7 @@ def _plan_of(of: Subject) -> Iterator[tuple[str, Place, _Builder]]:
     if plan is not None:
         yield "stops", "first", first.stops
         yield "now", "first", first.until_the_visit
+        yield "training", "first", partial(first.training, phase=plan.now)
         yield from _routine_of(plan.now, "")
         yield "visit", "first", first.visit
         if plan.after is not None:
@@ -124,7 +125,7 @@ def _plan_of(of: Subject) -> Iterator[tuple[str, Place, _Builder]]:
     yield "question", "more" if plan is not None else "first", more.next_question
     if plan is not None:
         yield "remarks", "more" if of.remarks else "paper", more.remarks
-        yield "cautions", "more", more.cautions
+        yield "cautions", "sources", more.cautions
     yield "about", "more", more.about
 
 
@@ -134,11 +135,12 @@ def _routine_of(phase: Phase, prefix: str, only: Sequence[str] = ()) -> Iterator
         ("kit", "first", first.kit),
         ("week", "first", first.week),
         ("steps", "first", first.steps),
+        ("frames", "more", first.frames),
         ("ladder", "more", first.ladder),
         ("bath", "first", first.bath),
         ("errors", "more", first.errors),
     )
-    if prefix and not only:  # that of now stands with what is safe now
+    if prefix and not only:
         yield f"{prefix}training", "more", partial(first.training, phase=phase)
     for name, place, build in parts:
         if not only or name in only:

@@ -1,6 +1,7 @@
 """Files for the owner, each written from a presentation: the home-care sheet and the calendar."""
 
+from coatclass.reports._link import small_photo
 from coatclass.reports.calendar import calendar_ics, event_uid
 from coatclass.reports.sheet import sheet_html, sheet_pdf
 
-__all__ = ["calendar_ics", "event_uid", "sheet_html", "sheet_pdf"]
+__all__ = ["calendar_ics", "event_uid", "sheet_html", "sheet_pdf", "small_photo"]

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime, time
 from functools import cache, lru_cache
+from io import BytesIO
+from itertools import groupby
 from pathlib import Path
-from threading import Lock
 from typing import Any
+from xml.etree import ElementTree
 
+from fontTools.pens.basePen import BasePen  # type: ignore[import-untyped]
+from fontTools.svgLib.path import parse_path  # type: ignore[import-untyped]
 from fpdf import FPDF
-from fpdf.drawing_primitives import Transform
-from fpdf.svg import SVGObject
 
 from coatclass.errors import InputError
-from coatclass.presentation.drawing import Drawing, Label, Line
+from coatclass.presentation.drawing import Drawing, Label, Line, Point
 
 __all__ = ["PAPERS", "Canvas"]
 
@@ -92,13 +94,85 @@ def _pieces(word: str, em: float, bold: bool, room: float) -> list[str]:
     return pieces
 
 
-_DRAWING = Lock()  # a picture that was read once is placed anew by each drawing
+class _Operators(BasePen):  # type: ignore[misc]
+    """Writes the outline of an SVG path as PDF operators (ISO 32000-1, 8.5.2)."""
+
+    def __init__(self) -> None:
+        super().__init__(None)
+        self.out: list[str] = []
+
+    def _moveTo(self, at: Point) -> None:  # noqa: N802
+        self.out.append(f"{at[0]:.3f} {at[1]:.3f} m")
+
+    def _lineTo(self, at: Point) -> None:  # noqa: N802
+        self.out.append(f"{at[0]:.3f} {at[1]:.3f} l")
+
+    def _curveToOne(self, one: Point, two: Point, at: Point) -> None:  # noqa: N802
+        self.out.append(f"{one[0]:.3f} {one[1]:.3f} {two[0]:.3f} {two[1]:.3f} {at[0]:.3f} {at[1]:.3f} c")
+
+    def _closePath(self) -> None:  # noqa: N802
+        self.out.append("h")
+
+
+_KAPPA = 0.5523  # of the cubic that comes nearest to a quarter of a circle
 
 
 @lru_cache(maxsize=200)
-def _parsed(source: str) -> Any:
-    """A picture of our own, read once."""
-    return SVGObject(source.encode())
+def _operators(source: str) -> tuple[float, float, str]:
+    """Width, height and PDF operators of a drawing of ours: lines, circles, rectangles and paths, black on white.
+
+    Translated once and then only copied: fpdf2's own reader draws the whole picture anew each time.
+    """
+    root = ElementTree.fromstring(source)
+    _, _, width, height = (float(value) for value in root.attrib["viewBox"].split())
+    return width, height, " ".join(["1 J 1 j 0 G", *(_operator(shape) for shape in root if "}" in shape.tag)])
+
+
+def _operator(shape: ElementTree.Element) -> str:
+    kind, at = shape.tag.rpartition("}")[2], {name: _number(value) for name, value in shape.attrib.items()}
+    outline = _OUTLINES.get(kind)
+    if outline is None:
+        return ""
+    weight, fill = float(at.get("stroke-width", 0.0)), shape.get("fill", "none")
+    inked = kind == "line" or bool(shape.get("stroke"))
+    filled = kind != "line" and fill != "none"
+    paint = {(True, True): "B", (True, False): "f", (False, True): "S", (False, False): "n"}[(filled, inked)]
+    shade = f"{0 if fill == '#000000' else 1} g " if filled else ""
+    return f"{weight:g} w {shade}{outline(shape, at)} {paint}"
+
+
+def _number(value: str) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        return 0.0
+
+
+def _round_outline(_: ElementTree.Element, at: Mapping[str, float]) -> str:
+    x, y, r = at["cx"], at["cy"], at["r"]
+    k = r * _KAPPA
+    pen = _Operators()
+    pen.moveTo((x + r, y))
+    pen.curveTo((x + r, y + k), (x + k, y + r), (x, y + r))
+    pen.curveTo((x - k, y + r), (x - r, y + k), (x - r, y))
+    pen.curveTo((x - r, y - k), (x - k, y - r), (x, y - r))
+    pen.curveTo((x + k, y - r), (x + r, y - k), (x + r, y))
+    pen.closePath()
+    return " ".join(pen.out)
+
+
+def _path_outline(shape: ElementTree.Element, _: Mapping[str, float]) -> str:
+    pen = _Operators()
+    parse_path(shape.attrib["d"], pen)
+    return " ".join(pen.out)
+
+
+_OUTLINES: Mapping[str, Callable[[ElementTree.Element, Mapping[str, float]], str]] = {
+    "line": lambda _, at: f"{at['x1']:.3f} {at['y1']:.3f} m {at['x2']:.3f} {at['y2']:.3f} l",
+    "rect": lambda _, at: f"{at['x']:.3f} {at['y']:.3f} {at['width']:.3f} {at['height']:.3f} re",
+    "circle": _round_outline,
+    "path": _path_outline,
+}
 
 
 class _NoPaper:
@@ -177,6 +251,7 @@ class Canvas:
         self.pdf.set_creation_date(datetime.combine(day, time(12), tzinfo=UTC))
         self.scale = scale
         self.draft = draft
+        self.pages = 0
         self.flows = False  # whether text that reaches the foot goes on on a new page
         self.new_page()
 
@@ -185,7 +260,13 @@ class Canvas:
     def new_page(self) -> None:
         """Begin a page with one column over its whole width."""
         self.pdf.add_page()
+        self.pages += 1
         self.x, self.y, self.width = _MARGIN, _MARGIN, self.pdf.w - 2 * _MARGIN
+
+    @property
+    def left(self) -> float:
+        """Where the page's column begins, mm from the left."""
+        return _MARGIN
 
     @property
     def bottom(self) -> float:
@@ -236,18 +317,22 @@ class Canvas:
         height = self.line_height(size)
         for line in self.lines(text, size, bold=bold, width=self.width - indent):
             self.keep(height)
-            self.pdf.set_font("sheet", "B" if bold else "", size * self.scale)
-            self.pdf.set_text_color(grey)
-            self.pdf.set_xy(self.x + indent, self.y)
-            self.pdf.cell(self.width - indent, height, line)
-            self.pdf.set_text_color(0)
+            self._line_of_text(line, size, self.x + indent, bold=bold, grey=grey)
             self.y += height
 
     def beside(self, text: str, size: float, x: float, *, bold: bool = True) -> None:
         """Words on the line of the cursor at x, which stays where it is."""
+        self._line_of_text(self.clean(text), size, x, bold=bold)
+
+    def _line_of_text(self, line: str, size: float, x: float, *, bold: bool = False, grey: int = 0) -> None:
+        """Clean words on the line of the cursor; a cell of fpdf2 puts its words there too, and takes twice as long."""
+        if self.draft or not line:
+            return
         self.pdf.set_font("sheet", "B" if bold else "", size * self.scale)
-        self.pdf.set_xy(x, self.y)
-        self.pdf.cell(self.width, self.line_height(size), self.clean(text))
+        self.pdf.set_text_color(grey)
+        baseline = self.y + 0.5 * self.line_height(size) + 0.3 * size * self.scale * _MM_PER_PT
+        self.pdf.text(x + self.pdf.c_margin, baseline, line)
+        self.pdf.set_text_color(0)
 
     def text_width(self, text: str, size: float, *, bold: bool = False) -> float:
         """Width of some words, mm."""
@@ -279,19 +364,29 @@ class Canvas:
         self.pdf.rect(x, y, width, height, style="F")
 
     def svg(self, source: str, x: float, y: float, width: float) -> None:
-        """An SVG picture of another room, mm."""
+        """An SVG picture of the toolkit with its upper left corner at x, y, so many mm wide."""
         if self.draft:
             return
-        parsed = _parsed(source)
-        _, _, view_width, view_height = parsed.viewbox
-        height = width * view_height / view_width
-        with _DRAWING:
-            _, _, path = parsed.transform_to_rect_viewport(
-                scale=1, width=width, height=height, ignore_svg_top_attrs=True
-            )
-            path.transform = path.transform @ Transform.translation(x, y)
-            self.pdf.set_xy(0, 0)
-            self.pdf.draw_path(path, copy=False)
+        view_width, _, operators = _operators(source)
+        k = width / view_width * self.pdf.k
+        self.pdf._out(f"q {k:.5f} 0 0 {-k:.5f} {x * self.pdf.k:.3f} {(self.pdf.h - y) * self.pdf.k:.3f} cm {operators} Q")
+
+    def squares(self, rows: Sequence[Sequence[int]], x: float, y: float, width: float) -> None:
+        """A pattern of black squares (1) on white (0), the whole of it so many mm wide."""
+        side = width / max(1, len(rows))
+        self.pdf.set_fill_color(0)
+        for line, row in enumerate(rows):
+            start = 0
+            for black, run in groupby(row):
+                length = len(list(run))
+                if black:
+                    self.pdf.rect(x + start * side, y + line * side, length * side, side, style="F")
+                start += length
+
+    def image(self, content: bytes, x: float, y: float, width: float, height: float) -> None:
+        """A photo, as large as a frame lets it be."""
+        if not self.draft:
+            self.pdf.image(BytesIO(content), x, y, width, height, keep_aspect_ratio=True)
 
     def drawing(self, drawing: Drawing, width: float) -> None:
         """A drawing at the cursor, so many mm wide; moves the cursor below it."""

@@ -1,8 +1,9 @@
-"""The sheet as a PDF: one page first, type as large as it fits, then the details."""
+"""The sheet as a PDF: one page first, type as large as it fits, then the annex."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from coatclass.presentation import Presentation, Section
@@ -11,6 +12,7 @@ from coatclass.presentation.blocks import (
     Bars,
     Block,
     Facts,
+    Frames,
     Items,
     Note,
     Picture,
@@ -24,38 +26,86 @@ from coatclass.presentation.blocks import (
     WeekStrip,
 )
 from coatclass.reports._canvas import Canvas
+from coatclass.reports._link import Link
 from coatclass.words import catalogue
 
 __all__ = ["write"]
 
 # How the first page is tried, until one fits: what it says, and the scale of its type.
 _TRIALS = (
-    (FULL, 1.1), (FULL, 1.0), (FULL, 0.92), (FULL, 0.86), (1, 0.9), (1, 0.84), (SHORTEST, 0.88), (SHORTEST, 0.8),
-    (SHORTEST, 0.7), (SHORTEST, 0.6),
+    (FULL, 1.25), (FULL, 1.12), (FULL, 1.0), (1, 1.06), (1, 0.96), (SHORTEST, 0.94), (SHORTEST, 0.84), (SHORTEST, 0.74),
+    (SHORTEST, 0.62),
 )  # fmt: skip
-_LEFT_SHARE = 0.53
+# How the annex is tried, so that its last page is not nearly empty: the scale of its type.
+_ANNEX = (1.0, 0.95, 1.05, 0.91)
+_LEAST_OF_A_PAGE = 0.25
+_LEFT_SHARE = 0.52
 _GAP = 5.0
 _BODY = 8.6
+_PHOTO = (38.0, 27.0)  # room of the dog's photo, mm
+_CODE = 24.0  # side of the private link's code, mm
+_MAP_LEAST = 52.0  # room below the columns that the map of knots is worth, mm
 
 
-def write(plan: Presentation, paper: str) -> bytes:
-    """The file, in the language of the presentation."""
+def write(plan: Presentation, paper: str, photo: bytes = b"", link: Link | None = None) -> bytes:
+    """The file, in the language of the presentation.
+
+    Args:
+        plan: what to show.
+        paper: ``A4`` or ``Letter``.
+        photo: a small JPEG of the dog; none if empty.
+        link: the dog's private link as a pattern of squares.
+    """
+    head = _Head(photo, link)
     brevity, scale = next(
-        (trial for trial in _TRIALS if _fits(_begin(plan, paper, trial[1], draft=True), first_page(plan, trial[0]))),
+        (trial for trial in _TRIALS if _fits(_begin(plan, paper, trial[1], draft=True), plan, trial[0], head)),
         _TRIALS[-1],
     )
     canvas, page = _begin(plan, paper, scale), first_page(plan, brevity)
-    _first_page(canvas, page)
-    canvas.scale, canvas.flows = 1.0, True
-    canvas.new_page()
-    canvas.text(plan.details_title, 14, bold=True)
-    for section in details(plan, page):
-        _section(canvas, section)
+    _first_page(canvas, page, head)
+    rest = details(plan, page)
+    canvas.scale, canvas.flows = _annex_scale(plan, paper, rest), True
+    _annex(canvas, plan, rest)
     return canvas.output()
 
 
-def _fits(canvas: Canvas, page: FirstPage) -> bool:
-    return _first_page(canvas, page) <= canvas.bottom
+@dataclass(frozen=True)
+class _Head:
+    """What stands beside the title: the dog's photo, and the code of its link."""
+
+    photo: bytes
+    link: Link | None
+
+    @property
+    def width(self) -> float:
+        """Room to the right of the title, mm."""
+        return (_PHOTO[0] + 3 if self.photo else 0.0) + (_CODE + 3 if self.link else 0.0)
+
+
+def _fits(canvas: Canvas, plan: Presentation, brevity: int, head: _Head) -> bool:
+    return _first_page(canvas, first_page(plan, brevity), head) <= canvas.bottom
+
+
+def _annex(canvas: Canvas, plan: Presentation, rest: Sequence[Section]) -> tuple[int, float]:
+    """Write the annex from a new page on; how many pages there are then, and how far down the last one reaches."""
+    canvas.new_page()
+    canvas.text(plan.details_title, 14, bold=True)
+    for section in rest:
+        _section(canvas, section)
+    return canvas.pages, canvas.y
+
+
+def _annex_scale(plan: Presentation, paper: str, rest: Sequence[Section]) -> float:
+    """The first scale whose last page is not nearly empty, or else the one with the fullest last page."""
+    fullest = (0.0, _ANNEX[0])
+    for scale in _ANNEX:
+        canvas = _begin(plan, paper, scale, draft=True)
+        canvas.flows = True
+        _, y = _annex(canvas, plan, rest)
+        if y >= _LEAST_OF_A_PAGE * canvas.bottom:
+            return scale
+        fullest = max(fullest, (y, scale))
+    return fullest[1]
 
 
 def _begin(plan: Presentation, paper: str, scale: float, *, draft: bool = False) -> Canvas:
@@ -71,17 +121,50 @@ def _begin(plan: Presentation, paper: str, scale: float, *, draft: bool = False)
     )
 
 
-def _first_page(canvas: Canvas, page: FirstPage) -> float:
+def _first_page(canvas: Canvas, page: FirstPage, head: _Head) -> float:
     """Write the first page; how far down it reaches, mm."""
     left, whole = canvas.x, canvas.width
-    canvas.beside(page.made, 8.5, left + whole - canvas.text_width(page.made, 8.5) - 1, bold=False)
-    canvas.width = whole - canvas.text_width(page.made, 8.5) - 6
-    canvas.text(page.title, 15, bold=True)
+    top = canvas.y
+    canvas.width = whole - head.width
+    canvas.text(page.title, 17, bold=True)
+    canvas.text(page.made, 8.5, grey=60)
+    canvas.y = max(canvas.y, top + _beside_title(canvas, left + whole, top, head))
     canvas.width = whole
     canvas.space(1)
     _blocks(canvas, page.top)
     top, first = canvas.y, (whole - _GAP) * _LEFT_SHARE
-    return _columns(canvas, top, ((left, first, page.left), (left + first + _GAP, whole - _GAP - first, page.right)))
+    end = _columns(canvas, top, ((left, first, page.left), (left + first + _GAP, whole - _GAP - first, page.right)))
+    if page.below is not None and canvas.bottom - end > _MAP_LEAST:
+        canvas.column(left, end + 1, whole)
+        _below(canvas, page.below)
+    return end
+
+
+def _beside_title(canvas: Canvas, right: float, y: float, head: _Head) -> float:
+    """The photo and the code at the upper right; how tall they are, mm."""
+    if head.link is not None:
+        canvas.squares(head.link.rows, right - _CODE, y, _CODE)
+        canvas.column(right - _CODE - 1, y + _CODE, _CODE + 2)
+        canvas.text(head.link.says, 6.5)
+        right -= _CODE + 3
+    if head.photo:
+        canvas.image(head.photo, right - _PHOTO[0], y, *_PHOTO)
+    tall = max(_PHOTO[1] if head.photo else 0.0, canvas.y - y if head.link is not None else 0.0)
+    canvas.x = canvas.left
+    return tall
+
+
+def _below(canvas: Canvas, section: Section) -> None:
+    """The map of knots, as large as the rest of the page lets it be."""
+    whole, left = canvas.width, canvas.x
+    canvas.text(section.title, 10.5, bold=True)
+    canvas.rule(left, canvas.y, left + whole, canvas.y, width=0.5)
+    room = canvas.bottom - canvas.y - 1
+    for block in section.blocks:
+        _, _, width, height = block.drawing.view  # type: ignore[union-attr]
+        wide = min(whole * 0.75, room * width / height)
+        canvas.x = left + (whole - wide) / 2
+        canvas.drawing(block.drawing, wide)  # type: ignore[union-attr]
 
 
 def _columns(canvas: Canvas, top: float, columns: Iterable[tuple[float, float, tuple[Section, ...]]]) -> float:
@@ -105,7 +188,8 @@ def _section(canvas: Canvas, section: Section) -> None:
 
 
 # Room that a heading wants below it, mm, so that it never stands alone at the foot of a page.
-_ROOM: dict[type, float] = {Tools: 75.0, RuledLines: 66.0, Table: 30.0, Picture: 100.0}
+_WIDEST_PICTURE = 125.0  # mm
+_ROOM: dict[type, float] = {Tools: 42.0, RuledLines: 66.0, Table: 30.0, Picture: 84.0, Frames: 70.0}
 
 
 def _blocks(canvas: Canvas, blocks: Iterable[Block]) -> None:
@@ -194,9 +278,13 @@ def _step(canvas: Canvas, position: int, row: StepRow, block: Steps) -> None:
 
 
 def _tools(canvas: Canvas, block: Tools) -> None:
-    """Tools beside each other, as many as the column holds."""
-    across = 2 if any(row.why for row in block.rows) else 3
-    gap = 2.0
+    """Tools with their reasons one below the other, the drawing to the left; without them beside each other."""
+    if any(row.why for row in block.rows):
+        for row in block.rows:
+            _tool_with_reason(canvas, row, block)
+        canvas.space(0.8)
+        return
+    across, gap = _MOST_ACROSS, 2.0
     width = (canvas.width - gap * (across - 1)) / across
     for start in range(0, len(block.rows), across):
         rows = block.rows[start : start + across]
@@ -209,8 +297,32 @@ def _tools(canvas: Canvas, block: Tools) -> None:
         canvas.column(x, y + height + 1.2, whole)
 
 
+_MOST_ACROSS = 3
+_DRAWN = 36.0  # width of a drawing with its reasons beside it, mm
+
+
+def _tool_with_reason(canvas: Canvas, row: ToolRow, block: Tools) -> None:
+    picture = _DRAWN if row.drawing else 0.0
+    width = canvas.width - picture - 4
+    lines = _tool_lines(canvas, row, block, width)
+    words = sum(len(canvas.lines(text, size, bold=bold, width=width)) * canvas.line_height(size)
+                for text, size, bold in lines)  # fmt: skip
+    height = max(words, picture * 56 / 84) + 2
+    canvas.keep(height)
+    x, y, whole = canvas.x, canvas.y, canvas.width
+    canvas.box(x, y, whole, height, line=0.15)
+    if row.drawing:
+        canvas.svg(row.drawing, x + 1, y + 1, picture)
+    flows, canvas.flows = canvas.flows, False
+    canvas.column(x + picture + 2, y + 1, width)
+    for text, size, bold in lines:
+        canvas.text(text, size, bold=bold)
+    canvas.flows = flows
+    canvas.column(x, y + height + 1, whole)
+
+
 def _picture_width(row: ToolRow, width: float) -> float:
-    return width * (0.6 if row.why else 0.8) if row.drawing else 0.0
+    return width * 0.86 if row.drawing else 0.0
 
 
 def _tool_lines(canvas: Canvas, row: ToolRow, block: Tools, width: float) -> tuple[tuple[str, float, bool], ...]:
@@ -230,13 +342,13 @@ def _tool_height(canvas: Canvas, row: ToolRow, block: Tools, width: float) -> fl
         len(canvas.lines(text, size, bold=bold, width=width - 2)) * canvas.line_height(size)
         for text, size, bold in _tool_lines(canvas, row, block, width - 2)
     )
-    return words + _picture_width(row, width) * 56 / 84 * canvas.scale + 2
+    return words + _picture_width(row, width) * 56 / 84 + 2
 
 
 def _tool(canvas: Canvas, row: ToolRow, block: Tools, height: float) -> None:
     x, y, width = canvas.x, canvas.y, canvas.width
     canvas.box(x, y, width, height, line=0.15)
-    picture = _picture_width(row, width) * canvas.scale
+    picture = _picture_width(row, width)
     if row.drawing:
         canvas.svg(row.drawing, x + 1, y + 0.5, picture)
     flows, canvas.flows = canvas.flows, False
@@ -247,8 +359,28 @@ def _tool(canvas: Canvas, row: ToolRow, block: Tools, height: float) -> None:
 
 
 def _picture(canvas: Canvas, block: Picture) -> None:
-    canvas.drawing(block.drawing, min(canvas.width, 150.0))
+    canvas.drawing(block.drawing, min(canvas.width, _WIDEST_PICTURE))
     canvas.space(0.5)
+
+
+def _frames(canvas: Canvas, block: Frames) -> None:
+    """Three frames in a row, each with its number and sentence."""
+    gap = 3.0
+    width = (canvas.width - gap * (_MOST_ACROSS - 1)) / _MOST_ACROSS
+    for start in range(0, len(block.rows), _MOST_ACROSS):
+        rows = block.rows[start : start + _MOST_ACROSS]
+        said = [f"{start + n}. {text}" for n, (_, text) in enumerate(rows, start=1)]
+        tallest = max(len(canvas.lines(text, _BODY, width=width)) for text in said) * canvas.line_height(_BODY)
+        drawn = max(width * drawing.view[3] / drawing.view[2] for drawing, _ in rows)
+        canvas.keep(drawn + tallest + 2)
+        x, y, whole = canvas.x, canvas.y, canvas.width
+        flows, canvas.flows = canvas.flows, False
+        for n, ((drawing, _), text) in enumerate(zip(rows, said, strict=True)):
+            canvas.column(x + n * (width + gap), y, width)
+            canvas.drawing(drawing, width)
+            canvas.text(text, _BODY)
+        canvas.flows = flows
+        canvas.column(x, y + drawn + tallest + 2, whole)
 
 
 def _week(canvas: Canvas, block: WeekStrip) -> None:
@@ -319,6 +451,7 @@ _WRITERS: dict[type, Callable[[Canvas, Any], None]] = {
     Steps: _steps,
     Tools: _tools,
     Picture: _picture,
+    Frames: _frames,
     WeekStrip: _week,
     Bars: _bars,
     Table: _table,
