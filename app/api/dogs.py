@@ -224,6 +224,15 @@ def _sheet(request: Request, dog_id: str, language: str) -> Presentation:
     return files.presented(file, assessed, language=language)
 
 
+def _photo(request: Request, dog_id: str) -> bytes:
+    """The dog's first photo made small; nothing if there is none."""
+    from coatclass.reports import small_photo
+
+    salon = salon_of(request)
+    photos = files.read(salon, dog_id).photos
+    return small_photo(salon.store.read(photos[0].sha256)) if photos else b""
+
+
 @router.get("/{dog_id}/sheet.html", response_class=Response)
 async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: Language) -> Response:
     """The home-care sheet with the groomer's remarks as one page to read or print."""
@@ -231,7 +240,7 @@ async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: La
     def write() -> str:
         from coatclass.reports import sheet_html
 
-        return sheet_html(_sheet(request, dog_id, language))
+        return sheet_html(_sheet(request, dog_id, language), photo=_photo(request, dog_id))
 
     content = await working(request, write, dear=True)
     return download(content, "text/html; charset=utf-8", "home-care.html", inline=True)
@@ -250,7 +259,7 @@ async def sheet_pdf(
     def write() -> bytes:
         from coatclass.reports import sheet_pdf
 
-        return sheet_pdf(_sheet(request, dog_id, language), paper)
+        return sheet_pdf(_sheet(request, dog_id, language), paper, photo=_photo(request, dog_id))
 
     return download(await working(request, write, dear=True), "application/pdf", "home-care.pdf", inline=True)
 

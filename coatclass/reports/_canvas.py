@@ -369,7 +369,9 @@ class Canvas:
             return
         view_width, _, operators = _operators(source)
         k = width / view_width * self.pdf.k
-        self.pdf._out(f"q {k:.5f} 0 0 {-k:.5f} {x * self.pdf.k:.3f} {(self.pdf.h - y) * self.pdf.k:.3f} cm {operators} Q")
+        self.pdf._out(
+            f"q {k:.5f} 0 0 {-k:.5f} {x * self.pdf.k:.3f} {(self.pdf.h - y) * self.pdf.k:.3f} cm {operators} Q"
+        )
 
     def squares(self, rows: Sequence[Sequence[int]], x: float, y: float, width: float) -> None:
         """A pattern of black squares (1) on white (0), the whole of it so many mm wide."""

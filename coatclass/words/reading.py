@@ -246,8 +246,9 @@ class Catalogue:
         return self._counted("often", round(times), round(most or times))
 
     def minutes(self, low: float, high: float | None = None) -> str:
-        """A duration in whole minutes: ``1 minute``, ``10 to 15 minutes``."""
-        return self._counted("minutes", round(low), round(low if high is None else high))
+        """A duration in whole minutes: ``1 minute``, ``10 to 15 minutes``; what is more than none is at least one."""
+        least, most = (max(round(value), int(value > 0)) for value in (low, low if high is None else high))
+        return self._counted("minutes", least, most)
 
     def _counted(self, kind: str, low: int, high: int) -> str:
         if low != high:

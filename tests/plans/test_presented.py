@@ -31,7 +31,8 @@ from coatclass.cli.dog_arguments import presented
 from coatclass.contract import Assessment, CoatSituation
 from coatclass.planning import Phase, Plan, plan
 from coatclass.presentation import Presentation, Section, present
-from coatclass.presentation.blocks import Facts, Items, Steps, Tools
+from coatclass.presentation.blocks import Facts, Items, Steps, Text, Tools
+from coatclass.presentation.abridged import FULL, SHORTEST, first_page
 from coatclass.taxonomy import BodyZone
 from coatclass.triage import zones_of
 from coatclass.words import LANGUAGES, catalogue
@@ -293,6 +294,46 @@ def test_drawn_dogs_get_plans_that_hold_together(dog: CoatSituation) -> None:
     assert contradictions(said(made), "en") == []
 
 
+# --- the first page of the sheet, read alone -------------------------------------------------------------------------
+
+
+def alone(made: Presentation, brevity: int) -> Presentation:
+    """A plan of which nothing is read but the first page of the sheet."""
+    page = first_page(made, brevity)
+    stops = made.section("stops")
+    top = () if stops is None else (replace(stops, blocks=page.top),)
+    return replace(made, sections=(*top, *page.left, *page.right), entries=())
+
+
+@EACH
+@DOG
+def test_whoever_reads_only_the_first_page_is_not_misled(name, language):
+    made, whole = shown(name, language), planned(name, language)
+    for brevity in (FULL, 1, SHORTEST):
+        page = alone(made, brevity)
+        check_places(page, whole)
+        assert contradictions(said(page), language) == []
+        text = said(page)
+        stops = made.section("stops")
+        assert all(one in text for one in (sentences(stops) if stops else ()))  # what stops the work, in full
+        for block in blocks(made, Steps, "now", "steps"):
+            for row in block.rows:
+                if row.tool is None:
+                    assert row.do in text and row.where in text
+        bath = page.section("bath")
+        assert bath is not None and bath.blocks == tuple(
+            block for block in made.section("bath").blocks if isinstance(block, Text)
+        )
+        tools = [row for block in blocks(page, Tools, "kit") for row in block.rows]
+        assert (
+            len(tools) <= 3
+            and (whole.now.triage.shopping.open or not tools)
+            and (tools or not any(True for _ in blocks(made, Tools, "kit")))
+        )
+        if made.entries:
+            assert page.section("next") is not None
+
+
 # --- the same sentences in every presenter ----------------------------------------------------------------------------
 
 
@@ -300,8 +341,8 @@ def test_drawn_dogs_get_plans_that_hold_together(dog: CoatSituation) -> None:
 def test_terminal_page_sheet_and_calendar_say_these_sentences(name):
     language = LANGUAGES[sorted(DOGS).index(name) % len(LANGUAGES)]
     made = shown(name, language)
-    for text in (in_terminal(made), on_page(made)):
-        assert missing(made, text) == []
+    assert missing(made, in_terminal(made), sources=True) == []
+    assert missing(made, on_page(made)) == []
     assert missing(made, in_html(reports.sheet_html(made)), paper=True) == []
     stamp = datetime(2026, 3, 2, 12, tzinfo=UTC)
     events = Calendar.from_ical(reports.calendar_ics(made, dog_id="d" * 32, stamp=stamp)).events
@@ -323,7 +364,8 @@ def test_the_terminal_shows_first_what_must_be_read_at_once_and_says_how_to_see_
               for section in made.sections}  # fmt: skip
     lines, all_lines = short.splitlines(), full.splitlines()
     assert all(title in lines for title in titles["first"]) and "Stop" in lines
-    assert not any(title in lines for title in titles["more"]) and all(title in all_lines for title in titles["more"])
+    assert not any(title in lines for title in titles["more"])
+    assert all(title in all_lines for place in ("more", "sources") for title in titles[place])
     command = short[short.index("coatclass assess") :].replace("\n", "")
     assert command.startswith("coatclass assess --answers") and command.endswith("--full")
     assert len(lines) < 150 < len(all_lines)

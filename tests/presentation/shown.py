@@ -57,10 +57,12 @@ def sentences(section: b.Section) -> Iterator[str]:
         yield from _of_block(block)
 
 
-def _of_block(block: b.Block) -> Iterator[str]:
+def _of_block(block: b.Block) -> Iterator[str]:  # noqa: PLR0912 - one case a kind of block
     match block:
         case b.Text():
             yield block.text
+        case b.Frames():
+            yield from (said for _, said in block.rows)
         case b.Items():
             yield from block.items
         case b.Facts():

@@ -23,7 +23,8 @@ from coatclass.cli.rendering import print_presentation
 from coatclass.contract import Assessment, PhaseAdvice
 from coatclass.presentation import Presentation
 from coatclass.presentation.abridged import in_short
-from coatclass.words import LANGUAGES
+from coatclass.presentation.first import RULE_OF_THE_BATH
+from coatclass.words import LANGUAGES, catalogue
 
 STAMP = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -58,8 +59,8 @@ def in_pdf(plan: Presentation, paper: str) -> str:
     return re.sub(re.escape(squeezed(plan.page_title)) + r"–\w+?\d+", "", text)
 
 
-def missing(plan: Presentation, text: str, *, paper: bool = False) -> list[tuple[str, str]]:
-    sections = plan.sections if paper else tuple(plan.on_screen())
+def missing(plan: Presentation, text: str, *, paper: bool = False, sources: bool = False) -> list[tuple[str, str]]:
+    sections = plan.on_paper() if paper else plan.for_checking() if sources else plan.on_screen()
     return [(section.id, said) for section in sections for said in sentences(section) if squeezed(said) not in text]
 
 
@@ -67,9 +68,25 @@ def missing(plan: Presentation, text: str, *, paper: bool = False) -> list[tuple
 @pytest.mark.parametrize("name", DOGS)
 def test_every_sentence_stands_in_terminal_page_and_sheet(name, language):
     plan = shown(name, language)
-    assert missing(plan, in_terminal(plan)) == []
+    assert missing(plan, in_terminal(plan), sources=True) == []
     assert missing(plan, on_page(plan)) == []
     assert missing(plan, in_html(reports.sheet_html(plan)), paper=True) == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", DOGS)
+def test_sources_are_for_those_who_check_and_every_caution_stands_on_the_sheet(name, language):
+    plan = shown(name, language)
+    sources = plan.section("cautions")
+    assert sources is not None and sources.place == "sources"
+    on_sheet = in_html(reports.sheet_html(plan))
+    words = catalogue(language)
+    lacking = {text for _, text, _ in sources.blocks[0].rows if squeezed(text) not in on_sheet}
+    if squeezed(words.say("care.bath.rule")) in on_sheet:  # the routine's own rule says it
+        lacking.discard(words.say(f"care.caution.{RULE_OF_THE_BATH}"))
+    assert lacking == set()
+    head = squeezed("".join(sources.blocks[0].head))
+    assert head in in_terminal(plan) and head not in on_sheet and head not in on_page(plan)
 
 
 @pytest.mark.parametrize(("name", "language"), [(name, LANGUAGES[n % 2]) for n, name in enumerate(DOGS)])

@@ -19,6 +19,7 @@ ORDER = [
     "verdict",
     "stops",
     "now",
+    "training",
     "kit",
     "week",
     "steps",
@@ -140,7 +141,7 @@ def test_a_puppy_sees_now_each_change_and_the_adult():
 def test_a_biter_trains_in_seconds_before_any_week():
     made = shown("biter")
     assert made.section("week") is None
-    rows = [row for block in made.section("now").blocks if isinstance(block, Steps) for row in block.rows]
+    rows = [row for block in made.section("training").blocks if isinstance(block, Steps) for row in block.rows]
     assert any("seconds at a time" in row.title for row in rows)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 import re
+import subprocess
 from datetime import date
 from functools import cache
 from html.parser import HTMLParser
@@ -121,6 +122,7 @@ def test_the_first_page_stands_alone_and_the_details_begin_on_the_second(name, l
     assert on_first and all(title in pages[0] for title in on_first)
     assert shown.details_title in pages[1] and shown.details_title not in pages[0]
     assert 3 <= len(pages) <= 9
+    assert all(len(page) > 150 for page in pages)
 
 
 @pytest.mark.parametrize("brevity", [FULL, 1, SHORTEST])
@@ -130,7 +132,7 @@ def test_what_the_first_page_leaves_out_stands_in_the_details(name, brevity):
     page = first_page(shown, brevity)
     whole = {section.id for section in details(shown, page)}
     kept = {section.id: section.blocks for section in (*page.left, *page.right)} | {"stops": page.top}
-    for section in shown.sections:
+    for section in shown.on_paper():
         assert section.id in whole or kept[section.id] == section.blocks
 
 
@@ -248,3 +250,54 @@ def test_importing_the_room_loads_nothing_heavy():
     code = "import sys, coatclass.reports; print([m for m in ('fpdf', 'icalendar') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+LINK = "https://salon.example/owner/?dog=" + "t" * 43
+
+
+def test_the_code_of_the_link_is_read_back_from_the_rendered_page(tmp_path):
+    # ISO/IEC 18004 by two libraries: written by one (segno), read by another (OpenCV) from the page at 150 dpi.
+    import cv2
+
+    (tmp_path / "sheet.pdf").write_bytes(reports.sheet_pdf(sheet(DOGS["curly"]), link=LINK))
+    subprocess.run(["pdftoppm", "-r", "150", "-l", "1", "-png", "sheet.pdf", "page"], cwd=tmp_path, check=True)
+    page = cv2.imread(str(next(tmp_path.glob("page*.png"))))
+    assert cv2.QRCodeDetector().detectAndDecode(page)[0] == LINK
+
+
+def test_a_sheet_without_a_link_has_no_code_and_one_that_is_none_is_refused():
+    made = sheet(DOGS["curly"])
+    assert 'class="code"' not in reports.sheet_html(made) and 'class="code"' in reports.sheet_html(made, link=LINK)
+    for wrong in ("javascript:alert(1)", "https://a.example/" + "x" * 600, "salon"):
+        with pytest.raises(InputError) as refusal:
+            reports.sheet_pdf(made, link=wrong)
+        assert refusal.value.code == "link"
+
+
+def test_the_dogs_photo_on_the_sheet_is_small_and_says_nothing_of_place_or_device():
+    from PIL import Image
+
+    stream = io.BytesIO()
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110] = "maker", "model"  # Exif 2.3, tags Make and Model
+    exif.get_ifd(0x8825)[1] = "N"  # the place
+    Image.effect_noise((1800, 1200), 60).convert("RGB").save(stream, "JPEG", exif=exif)
+    small = reports.small_photo(stream.getvalue())
+    image = Image.open(io.BytesIO(small))
+    assert max(image.size) <= 480 and not image.getexif() and len(small) < 120_000
+    made = sheet(DOGS["curly"])
+    (picture,) = PdfReader(io.BytesIO(reports.sheet_pdf(made, photo=small))).pages[0].images
+    assert not picture.image.getexif()
+    assert b"maker" not in reports.sheet_pdf(made, photo=small)
+    assert "data:image/jpeg;base64," in reports.sheet_html(made, photo=small)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_line_brushing_and_the_comb_test_stand_in_six_frames_where_a_line_is_parted(language):
+    frames = sheet(DOGS["curly"], language).section("frames")
+    assert frames is not None and len(frames.blocks[0].rows) == 6
+    said = [text for _, text in frames.blocks[0].rows]
+    text = " ".join(on_paper("curly", language))
+    assert all(one in text for one in said)
+    assert sheet(DOGS["smooth"], language).section("frames") is None  # nobody parts 8 mm of hair
+    assert sheet(DOGS["felted"], language).section("frames") is None  # nobody brushes it
