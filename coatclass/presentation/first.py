@@ -8,7 +8,19 @@ from coatclass import toolkit
 from coatclass.contract import KitItem, Role, RoutineStep, Who
 from coatclass.planning import Phase
 from coatclass.presentation._frames import BRUSHING, COMBING, frame
-from coatclass.presentation.blocks import Block, Facts, Frames, Items, Note, StepRow, Steps, Text, ToolRow, Tools, WeekStrip
+from coatclass.presentation.blocks import (
+    Block,
+    Facts,
+    Frames,
+    Items,
+    Note,
+    StepRow,
+    Steps,
+    Text,
+    ToolRow,
+    Tools,
+    WeekStrip,
+)
 from coatclass.presentation.wording import (
     Subject,
     ask_line,

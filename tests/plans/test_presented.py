@@ -31,8 +31,8 @@ from coatclass.cli.dog_arguments import presented
 from coatclass.contract import Assessment, CoatSituation
 from coatclass.planning import Phase, Plan, plan
 from coatclass.presentation import Presentation, Section, present
-from coatclass.presentation.blocks import Facts, Items, Steps, Text, Tools
 from coatclass.presentation.abridged import FULL, SHORTEST, first_page
+from coatclass.presentation.blocks import Facts, Items, Steps, Text, Tools
 from coatclass.taxonomy import BodyZone
 from coatclass.triage import zones_of
 from coatclass.words import LANGUAGES, catalogue
