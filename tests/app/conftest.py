@@ -26,6 +26,9 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 # A browser of its own makes calls home; none may be mistaken for one of ours.
 _SILENT = ("background-networking", "component-update", "sync", "default-apps", "gpu", "quic")
 _QUIET = ["--headless", "--no-sandbox", "--no-first-run", *(f"--disable-{what}" for what in _SILENT)]
+_QUIET.append(
+    "--renderer-process-limit=1"
+)  # no process is held ready that nobody needs; each visitor still has their own
 # All visitors of the tests come from one address; how the limits work is tested in test_guard.py.
 _START = """
 import sys
