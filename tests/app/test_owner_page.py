@@ -120,7 +120,7 @@ def test_two_owners_at_once_never_meet_each_others_dog(server, visitor, web):
     assert token_of(first) != token_of(second)
     assert [answers(web, page)["breed"] for page in (first, second)] == ["Samoyed", "Beagle"]
     for page, own, other in ((first, "Nimbus", "Otter"), (second, "Otter", "Nimbus")):
-        to_result(page, {})
+        press_and_wait(page, "nav [data-go=result]")
         assert own in page.inner_text(".page")
         assert other not in page.inner_text(".page")
 
@@ -147,14 +147,12 @@ def test_a_photo_can_be_taken_back(server, visitor, web, photos):
     assert web.get(f"/api/v1/dogs/by-link/{token_of(page)}").json()["photos"] == []
 
 
-@pytest.mark.parametrize(
-    "name", ["<img src=x onerror=window.caught=1>", "${window.caught=1}", "{{#each x}}{{this}}", "`}</p><b>"]
-)
-def test_a_name_is_shown_as_it_was_written_and_never_runs(server, visitor, name):
+def test_a_name_is_shown_as_it_was_written_and_never_runs(server, visitor):
     page = visitor()
-    begin(page, server.url, name)
-    assert name in page.inner_text("h1")
-    assert page.evaluate("window.caught") is None
+    for name in ("<img src=x onerror=window.caught=1>", "${window.caught=1}", "{{#each x}}{{this}}", "`}</p><b>"):
+        begin(page, server.url, name)
+        assert name in page.inner_text("h1")
+        assert page.evaluate("window.caught") is None, name
     assert page.said == []
 
 

@@ -27,7 +27,6 @@ FITS = (Path(__file__).parent / "fits.js").read_text(encoding="utf-8")
 @pytest.mark.photos
 @pytest.mark.slow
 @pytest.mark.parametrize("screen", [(PHONE, "dark"), (DESKTOP, "light")], ids=["phone", "desktop"])
-@pytest.mark.alone
 def test_an_owner_gets_from_a_photo_to_a_kit_and_every_view_is_accessible(server, visitor, axe, photos, screen):
     page = visitor(*screen)
     problems: dict[str, list[str]] = {}

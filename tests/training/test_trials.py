@@ -61,7 +61,9 @@ def written(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     folder = tmp_path_factory.mktemp("trials")
     places = ["--photos", str(invented), "--out", str(folder), "--work", str(folder / "work")]
-    assert main(["trials", *places]) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(looks, "_TIMED", 3)
+        assert main(["trials", *places]) == 0
     return folder
 
 
