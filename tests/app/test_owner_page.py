@@ -15,7 +15,6 @@ from owner_walk import (
     open_step,
     press_and_wait,
     step_of,
-    to_result,
     token_of,
 )
 from PIL import Image, ImageDraw
