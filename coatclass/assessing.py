@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coatclass import answers as questionnaire
-from coatclass import decision, estimating, planning, toolkit, vision
+from coatclass import decision, estimating, genetics, planning, toolkit, vision
 from coatclass.answers import Answers
 from coatclass.contract import (
     Assessment,
@@ -19,6 +19,9 @@ from coatclass.contract import (
     PhaseAdvice,
     PhotoReport,
     Question,
+    ToFeel,
+    Triage,
+    Verdict,
     VisitNote,
 )
 from coatclass.ensemble import Finding
@@ -97,6 +100,7 @@ def assess_readings(
         cautions=advice.cautions,
         clash=decided.clash,
         changes=advice.changes,
+        feel=_feel(estimate, decided, advice.now.triage),
     )
 
 
@@ -104,6 +108,14 @@ def _phase(phase: planning.Phase) -> PhaseAdvice:
     return PhaseAdvice(
         kit=phase.kit, routine=phase.routine, week=phase.week, length=phase.length, training=phase.training
     )
+
+
+def _feel(estimate: CoatEstimate, decided: Decision, cleared: Triage) -> tuple[ToFeel, ...]:
+    """What to feel for while only hands can tell which of the possible coats it is."""
+    if decided.verdict is not Verdict.HANDS_ON:
+        return ()
+    left = {one: p for one, p in zip(CATEGORIES, estimate.category, strict=True) if one in decided.categories}
+    return genetics.to_feel(left, cleared)
 
 
 def _version(learned: LearnedModel | None) -> str:

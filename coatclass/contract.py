@@ -52,6 +52,7 @@ __all__ = [
     "RoutineStep",
     "Specification",
     "TechniqueCheck",
+    "ToFeel",
     "Touch",
     "TrainingStep",
     "Triage",
@@ -607,6 +608,14 @@ class PlanChange(Frozen):
     source: str
 
 
+class ToFeel(Frozen):
+    """A touch that helps to tell a doubtful coat: where, and which coats are left after each outcome."""
+
+    touch: str
+    zones: tuple[BodyZone, ...]
+    says: dict[str, tuple[CoatCategory, ...]]
+
+
 class Guard(Frozen):
     """A comb or guard of the salon's own clippers and the length that it leaves, mm."""
 
@@ -707,6 +716,7 @@ class Assessment(Frozen):
         after: the same after the visit or the training; null if now already is the whole plan.
         grown: a puppy's as an adult.
         changes: what the last technique check changes.
+        feel: what to feel for while only hands can tell.
     """
 
     schema_version: Literal[1, 2] = 2
@@ -731,3 +741,4 @@ class Assessment(Frozen):
     cautions: tuple[Caution, ...] = ()
     clash: Clash | None = None
     changes: tuple[PlanChange, ...] = ()
+    feel: tuple[ToFeel, ...] = ()

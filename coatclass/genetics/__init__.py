@@ -8,7 +8,17 @@ from coatclass.genetics.lab_results import DnaResult, parse_result, parse_result
 from coatclass.genetics.litters import GENERATIONS, Cross, Generation, Litter, PedigreeDog, cross, litter, resolve
 from coatclass.genetics.loci import LOCI, Genome, mate
 from coatclass.genetics.phenotype import trait_chances
-from coatclass.genetics.touch import NOT_FOR_HAND_STRIPPING, RankedTouch, Touch, rank_touches, touches, update
+from coatclass.genetics.touch import (
+    NOT_FOR_HAND_STRIPPING,
+    RankedTouch,
+    Touch,
+    outcome_words,
+    rank_touches,
+    to_feel,
+    touch_words,
+    touches,
+    update,
+)
 
 __all__ = [
     "GENERATIONS",
@@ -37,6 +47,7 @@ __all__ = [
     "litter",
     "mate",
     "named_crosses",
+    "outcome_words",
     "parse_result",
     "parse_results",
     "prior",
@@ -46,6 +57,8 @@ __all__ = [
     "report",
     "report_text",
     "resolve",
+    "to_feel",
+    "touch_words",
     "touches",
     "trait_chances",
     "update",

@@ -6,16 +6,23 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal
 
+from coatclass.contract import ToFeel, Triage, Who
+from coatclass.contract import Touch as Allowed
 from coatclass.errors import InputError
 from coatclass.genetics.loci import data_table
-from coatclass.taxonomy import CATEGORIES
+from coatclass.taxonomy import CATEGORIES, BodyZone, CoatCategory
+from coatclass.words import catalogue
 
 __all__ = [
     "NOT_FOR_HAND_STRIPPING",
     "RankedTouch",
     "Touch",
+    "outcome_words",
     "rank_touches",
+    "to_feel",
+    "touch_words",
     "touches",
     "update",
 ]
@@ -31,14 +38,25 @@ class Touch:
     """One thing to feel for.
 
     Attributes:
+        zones: where; needs: eyes, hands or comb.
         outcomes: P(outcome | category) by outcome, (7,) each in the order of CATEGORIES.
     """
 
     id: str
-    ask: str
-    feel: str
+    zones: tuple[BodyZone, ...]
+    needs: Literal["eyes", "hands", "comb"]
     outcomes: Mapping[str, tuple[float, ...]]
     source: str
+
+    @property
+    def ask(self) -> str:
+        """The question in English; :func:`touch_words` has every language."""
+        return touch_words(self.id)[0]
+
+    @property
+    def feel(self) -> str:
+        """How to feel, in English."""
+        return touch_words(self.id)[1]
 
 
 @dataclass(frozen=True)
@@ -65,13 +83,89 @@ def touches() -> tuple[Touch, ...]:
     return tuple(
         Touch(
             id=name,
-            ask=row["ask"],
-            feel=row["feel"],
+            zones=tuple(BodyZone(zone) for zone in row["zones"]),
+            needs=row["needs"],
             outcomes={outcome: tuple(shares[place] for place in order) for outcome, shares in row["outcomes"].items()},
             source=table["source"],
         )
         for name, row in table["finding"].items()
     )
+
+
+def touch_words(touch: str, language: str = "en") -> tuple[str, str]:
+    """What to ask of a touch, and how to feel."""
+    texts = catalogue(language, "visit")
+    return texts.say(f"touch.{touch}.ask"), texts.say(f"touch.{touch}.feel")
+
+
+def outcome_words(touch: str, outcome: str, language: str = "en") -> str:
+    """What came of a touch, in a word or two."""
+    return catalogue(language, "visit").say(f"touch.{touch}.outcome.{outcome}")
+
+
+def to_feel(probabilities: Mapping[CoatCategory, float], cleared: Triage | None = None) -> tuple[ToFeel, ...]:
+    """The touches that together are expected to tell most about a doubtful coat, the best first; three at most.
+
+    Chosen one after the other: each is the one with the highest expected information given what those before it may
+    have said. None is proposed where a vet has to look first.
+
+    Args:
+        probabilities: of the coats still possible; they need not sum to 1.
+        cleared: what may be done with the dog; None if nobody asked.
+    """
+    total = sum(probabilities.values())
+    if total <= 0:
+        return ()
+    start = tuple(probabilities.get(one, 0.0) / total for one in CATEGORIES)
+    rule = data_table("touches.toml")["feel"]
+    open_ = [touch for touch in touches() if _may(touch, cleared)]
+    beliefs: list[tuple[float, tuple[float, ...]]] = [(1.0, start)]
+    chosen: list[Touch] = []
+    while open_ and len(chosen) < rule["most"]:
+        bits, _, best = max(
+            (sum(p * _judge(then, touch).bits for p, then in beliefs), -number, touch)
+            for number, touch in enumerate(open_)
+        )
+        if bits < rule["least_bits"]:
+            break
+        chosen.append(best)
+        open_.remove(best)
+        beliefs = [
+            (p * found.chance[outcome], said)
+            for p, then in beliefs
+            for found in (_judge(then, best),)
+            for outcome, said in found.would_say.items()
+        ]
+    return tuple(ToFeel(touch=one.id, zones=one.zones, says=_coats_after(start, one)) for one in chosen)
+
+
+def _may(touch: Touch, cleared: Triage | None) -> bool:
+    """Whether a groomer may make the touch: not on a dog or a place that a vet must see first, no comb through felt."""
+    if cleared is None or touch.needs == "eyes":
+        return True
+    if cleared.first is Who.VET and not cleared.session.open:
+        return False
+    places = {one.zone: one for one in cleared.zones if one.zone in touch.zones}
+    return all(
+        one.first is not Who.VET and not (touch.needs == "comb" and one.touch is Allowed.NOTHING)
+        for one in places.values()
+    )
+
+
+def _coats_after(start: Sequence[float], touch: Touch) -> dict[str, tuple[CoatCategory, ...]]:
+    """The coats that are left after each outcome, the likeliest first, until they hold the share of a verdict."""
+    share = data_table("touches.toml")["verdict"]["set"]
+    said = {}
+    for outcome, then in _judge(start, touch).would_say.items():
+        ranked = sorted(zip(then, CATEGORIES, strict=True), key=lambda pair: -pair[0])
+        held, coats = 0.0, []
+        for p, coat in ranked:
+            if held >= share:
+                break
+            coats.append(coat)
+            held += p
+        said[outcome] = tuple(coats)
+    return said
 
 
 def rank_touches(distribution: Sequence[float], done: Sequence[str] = ()) -> tuple[RankedTouch, ...]:

@@ -222,6 +222,7 @@ def _to_do(plan: Presentation) -> Iterator[str]:
 
 
 def _mistakes(plan: Presentation) -> Iterator[str]:
+    yield from (item for taught in _blocks(plan, "checked", Items) for item in taught.items)
     yield from (note.text for note in _blocks(plan, "beware", Note))
     for steps in _blocks(plan, "steps", Steps):
         for row in steps.rows:

@@ -13,12 +13,21 @@ from pathlib import Path
 from typing import Any
 
 from coatclass.care import RISK_ZONES, Growth, Measurement, TimeBudget, ZoneLoad
-from coatclass.presentation.drawing import Drawing, Label, Line, hatch, path_of, smooth
+from coatclass.presentation.drawing import Drawing, Label, Line, Point, hatch, path_of, smooth
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, BodyZone, LengthBand, MatState, band_limits_mm
 from coatclass.words import Catalogue
 
-__all__ = ["dog_map", "found_map", "growth_curve", "length_picture", "pressable_dog", "time_curve", "zones_in"]
+__all__ = [
+    "dog_map",
+    "dog_outline",
+    "found_map",
+    "growth_curve",
+    "length_picture",
+    "pressable_dog",
+    "time_curve",
+    "zones_in",
+]
 
 _DOG = Path(__file__).with_name("data") / "dog.toml"
 _LIMITS = (19.0, 25.0, 75.0)  # mm, where tools change
@@ -111,6 +120,14 @@ def _legend(x: float, y: float, said: Mapping[str, str]) -> Iterator[Line | Labe
         yield from _shaded(box, mark)
         yield Label((x + 24, y - 1), word, _SIZE - 3)
         x += 24 + 8.2 * len(word) + 22
+
+
+def dog_outline(touches: Sequence[str]) -> tuple[tuple[float, float, float, float], list[Line], list[Point]]:
+    """The dog without its zones: the view, the shapes, and the place of each touch."""
+    dog = read_toml(_DOG)
+    ear = Line(smooth(dog["ear"]["points"]), 2.0, closed=True, fill=1.0)
+    places = [(float(dog["touch"][one][0]), float(dog["touch"][one][1])) for one in touches]
+    return (10.0, 14.0, 390.0, 268.0), [*_body(dog), ear], places
 
 
 def pressable_dog(

@@ -10,7 +10,7 @@ from typing import Protocol
 from coatclass import care, toolkit
 from coatclass.contract import Assessment
 from coatclass.planning import Phase, Plan
-from coatclass.presentation import first, more
+from coatclass.presentation import first, more, visits
 from coatclass.presentation.blocks import Block, Place, Presentation, Section
 from coatclass.presentation.wording import Said, Subject, after_what, entry, same_work, who_is_asked
 from coatclass.taxonomy import CATEGORIES, CoatCategory
@@ -96,6 +96,7 @@ def _plan_of(of: Subject) -> Iterator[tuple[str, Place, _Builder]]:
     yield "verdict", "first", first.verdict
     if plan is not None:
         yield "stops", "first", first.stops
+        yield "checked", "first", visits.checked
         yield "now", "first", first.until_the_visit
         yield "training", "first", partial(first.training, phase=plan.now)
         yield from _routine_of(plan.now, "")
@@ -116,8 +117,11 @@ def _plan_of(of: Subject) -> Iterator[tuple[str, Place, _Builder]]:
         yield "time", "more", more.time_needed
         yield "growth", "more", more.growing
         yield "length", "more", more.length_advice
+        yield "clips", "more", visits.clips
+        yield "course", "more", visits.course
         yield "trial", "more", more.trial
         yield "decides", "more", more.decides
+        yield "feel", "more", visits.feel
         yield "owned", "more", more.owned
         yield "later", "more", more.later
         yield "others", "more", more.others
@@ -170,4 +174,5 @@ _TITLES: Mapping[str, Callable[[Subject], str]] = {
     "bath": lambda of: "bath" if of.plan and of.plan.now.routine.bath_steps else "no_bath",
     "visit": lambda of: f"visit_{who_is_asked(of)}",
     "after": after_what,
+    "checked": lambda of: "checked" if len(visits.checks(of)) > 1 else "checked_once",
 }

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coatclass.contract import CoatSituation
 from coatclass.errors import InputError
-from coatclass.genetics import NOT_FOR_HAND_STRIPPING, rank_touches, touches, update
-from coatclass.taxonomy import CATEGORIES, CoatCategory, Curl, Texture, Undercoat
+from coatclass.genetics import NOT_FOR_HAND_STRIPPING, rank_touches, to_feel, touches, update
+from coatclass.taxonomy import CATEGORIES, BodyZone, CoatCategory, Curl, MatState, Texture, Undercoat
+from coatclass.triage import triage
 
 C = CoatCategory
 
@@ -115,3 +118,51 @@ def test_an_unknown_finding_is_refused_with_the_choices() -> None:
 def test_no_mixed_coat_is_for_hand_stripping() -> None:
     """Common practice, no source."""
     assert "not for hand-stripping" in NOT_FOR_HAND_STRIPPING
+
+
+# --- the three touches of a doubtful dog ------------------------------------------------------------------------------
+
+
+def left(*coats: C) -> dict[C, float]:
+    return dict.fromkeys(coats, 1 / len(coats))
+
+
+@given(st.frozensets(st.sampled_from(list(C)), min_size=1))
+def test_no_more_than_three_touches_none_twice_and_none_for_a_coat_that_is_known(coats) -> None:
+    chosen = [one.touch for one in to_feel(left(*coats))]
+    assert len(chosen) <= 3 and len(set(chosen)) == len(chosen)
+    assert bool(chosen) == (len(coats) > 1)
+
+
+@pytest.mark.parametrize(
+    ("coats", "first"),
+    [
+        ((C.FUR, C.ARCTIC), {"springs_back", "undercoat"}),
+        ((C.CURLY, C.HAIR), {"wet_curl", "springs_back"}),
+        ((C.MIXED, C.CURLY), {"wet_curl", "two_lengths", "undercoat_lets_go"}),
+    ],
+)
+def test_the_first_touch_is_the_one_the_trade_would_make(coats, first) -> None:
+    """Common practice, no source."""
+    assert to_feel(left(*coats))[0].touch in first
+
+
+def test_the_first_touch_brings_the_most_information_of_all() -> None:
+    coats = (C.MIXED, C.CURLY, C.DROP)
+    assert to_feel(left(*coats))[0].touch == rank_touches(between(*coats))[0].touch.id
+
+
+def test_the_coats_named_after_an_outcome_hold_the_share_of_a_verdict() -> None:
+    coats = (C.MIXED, C.CURLY, C.DROP)
+    for one in to_feel(left(*coats)):
+        for outcome, said in one.says.items():
+            then = dict(zip(CATEGORIES, update(between(*coats), one.touch, outcome), strict=True))
+            assert sum(then[coat] for coat in said) >= 0.9
+            assert sum(then[coat] for coat in said[:-1]) < 0.9
+
+
+def test_where_a_vet_looks_first_nobody_feels() -> None:
+    dog = CoatSituation(frozenset({C.MIXED, C.CURLY}), frozenset(), skin_trouble=frozenset({"pain"}))
+    assert {one.touch for one in to_feel(left(C.MIXED, C.CURLY), triage(dog))} <= {"furnishings"}
+    felted = replace(dog, skin_trouble=frozenset(), mats={BodyZone.TRUNK: MatState.FELTED})
+    assert "undercoat_lets_go" not in {one.touch for one in to_feel(left(*C), triage(felted))}
