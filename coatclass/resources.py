@@ -13,7 +13,7 @@ from typing import Any
 
 from coatclass.errors import ModelFilesError
 
-__all__ = ["damage_told", "read_json", "read_toml", "released"]
+__all__ = ["damage_told", "read_csv", "read_json", "read_toml", "released"]
 
 _PACKAGE = Path(__file__).resolve().parent
 # An installed copy holds them inside; whatever lies beside it there is somebody else's.
@@ -70,3 +70,9 @@ def read_toml(path: Path) -> dict[str, Any]:
     """Read a data file of the package once; callers must not change what they get."""
     with path.open("rb") as stream:
         return tomllib.load(stream)
+
+
+def read_csv(path: Path) -> tuple[dict[str, str], ...]:
+    """The rows of a table with a header, by column."""
+    with path.open(encoding="utf-8", newline="") as stream:
+        return tuple(csv.DictReader(stream))

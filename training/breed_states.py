@@ -5,7 +5,6 @@ Writes ``datasets/COAT_GENE_AGREEMENT.md``, as part of ``python -m training bree
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -14,6 +13,7 @@ from pathlib import Path
 from coatclass import breeds
 from coatclass.genetics import breed_state, breeds_with_states, trait_chances
 from coatclass.genetics.phenotype import TraitChances
+from coatclass.resources import read_csv
 from coatclass.taxonomy import Curl, Undercoat
 from training.places import ROOT
 
@@ -58,7 +58,7 @@ def compare_states(tables: Path) -> tuple[Statement, ...]:
 
     "Medium" says nothing about the long-hair gene and "sheds: yes" nothing about a rating; both are left out.
     """
-    why = {(row["breed"], row["statement"]): row["explanation"] for row in _rows(_EXPLANATIONS)}
+    why = {(row["breed"], row["statement"]): row["explanation"] for row in read_csv(_EXPLANATIONS)}
     known = frozenset(breeds_with_states())
     found = []
     for club, name, statements in _clubs(tables):
@@ -74,17 +74,12 @@ def compare_states(tables: Path) -> tuple[Statement, ...]:
 
 
 def _clubs(tables: Path) -> Iterable[tuple[str, str, tuple[str, ...]]]:
-    for row in _rows(tables / "kennel_club_us_breed_traits.csv"):
+    for row in read_csv(tables / "kennel_club_us_breed_traits.csv"):
         coat, length, shedding = row["Coat Type"], row["Coat Length"], row["Shedding Level"]
         said = (f"coat type {coat}", f"length {length}", f"shedding {shedding}")
         yield "US", row["Breed"].replace("\u00a0", " "), said
-    for row in _rows(tables / "kennel_club_uk_breed_coats.csv"):
+    for row in read_csv(tables / "kennel_club_uk_breed_coats.csv"):
         yield "UK", row["breed"].removesuffix(" (Imp)"), (f"length {row['Coat length']}", f"sheds {row['Sheds']}")
-
-
-def _rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as stream:
-        return list(csv.DictReader(stream))
 
 
 def _meaning(statement: str, traits: TraitChances) -> tuple[str, Fraction] | None:

@@ -13,7 +13,7 @@ from pydantic import BaseModel, Field
 from app.accounts import Groomer, Researcher
 from app.api.asking import REFUSALS, Entry, download, salon_of, shelf_of, working
 from coatclass.errors import InputError, ModelFilesError
-from coatclass.learning import RELEASED, LearningReport, Shelf, cases, learn
+from coatclass.learning import RELEASED, LearningReport, Shelf, examples, learn
 from coatclass.records import Records, export_findings, learning_cases
 from coatclass.resources import released
 
@@ -98,7 +98,7 @@ async def learn_now(request: Request, who: Groomer) -> Version:
 def _learn(salon: Records, shelf: Shelf) -> Version:
     from coatclass.vision import read_manifest
 
-    model, report = learn(cases(learning_cases(salon), model_version=read_manifest().model_version))
+    model, report = learn(examples(learning_cases(salon), model_version=read_manifest().model_version))
     shelf.put(model, report)
     return Version(version=model.version, in_use=False, report=report)
 

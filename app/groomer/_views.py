@@ -317,12 +317,11 @@ def _delete_client(state: Any, wish: Wish) -> Shown:
 
 def _learn(state: Any, wish: Wish) -> Shown:
     from app.api.research import listed
-    from coatclass.learning import cases as learning
-    from coatclass.learning import shelf_of
+    from coatclass.learning import examples, shelf_of
     from coatclass.records import learning_cases
     from coatclass.vision import read_manifest
 
-    usable = learning(learning_cases(state.records), model_version=read_manifest().model_version)
+    usable = examples(learning_cases(state.records), model_version=read_manifest().model_version)
     versions = listed(shelf_of(state.records))
     return "learn.html", {
         "versions": versions,

@@ -5,7 +5,6 @@ in the order of the taxonomy."""
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable, Iterable, Sequence
 from functools import cache
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 from coatclass.answers._answers import Answers
 from coatclass.answers._questions import questions
 from coatclass.contract import AnsweredQuestion, AnswerEvidence
-from coatclass.resources import read_toml
+from coatclass.resources import read_csv, read_toml
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm, gross_error, measuring_error
 
 Table = tuple[tuple[float, ...], ...]
@@ -165,11 +164,10 @@ def alone(question_id: str, answer: Answer, table: Table) -> Table:
 @cache
 def _tables() -> dict[tuple[str, Answer], Table]:
     """All tables by question and answer; of the rows that fit a cell the most specific one counts."""
-    with (_DATA / "likelihood.csv").open(encoding="utf-8", newline="") as stream:
-        stated = {
-            (row["question"], row["answer"], row["category"], row["band"]): float(row["probability"])
-            for row in csv.DictReader(stream)
-        }
+    stated = {
+        (row["question"], row["answer"], row["category"], row["band"]): float(row["probability"])
+        for row in read_csv(_DATA / "likelihood.csv")
+    }
     answers = {(question, answer): None for question, answer, _, _ in stated}
     return {
         (question, _value(answer)): tuple(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -14,7 +13,7 @@ from types import MappingProxyType
 from typing import Any
 
 from coatclass.breeds._table import BreedKind, table
-from coatclass.resources import damage_told, read_toml, released
+from coatclass.resources import damage_told, read_csv, read_toml, released
 
 ALIASES = "datasets/breed_aliases.csv"
 KIN = "datasets/imagenet_dogs.csv"
@@ -167,10 +166,10 @@ def _names() -> Mapping[str, tuple[str, bool]]:
 
 def aliases() -> Iterable[tuple[str, str]]:
     """All (alias, breed id) of the alias table, in its order."""
-    with damage_told(ALIASES), released(ALIASES).open(encoding="utf-8", newline="") as stream:
-        rows = csv.DictReader(stream)
-        if not {"alias", "id"} <= set(rows.fieldnames or ()):
-            raise ValueError("lacks its columns")
+    with damage_told(ALIASES):
+        rows = read_csv(released(ALIASES))
+        if not rows:
+            raise ValueError("is empty")
         found = [(row["alias"], row["id"]) for row in rows]
         if any(breed_id not in table() for _, breed_id in found):
             raise ValueError("names a breed that the table lacks")
@@ -303,8 +302,8 @@ def kin_table() -> Mapping[int, str]:
 
     Source: the 1,000 classes of ILSVRC 2012 in ascending order of their WordNet 3.0 ids.
     """
-    with damage_told(KIN), released(KIN).open(encoding="utf-8", newline="") as stream:
-        return MappingProxyType({int(row["index"]): row["breed_id"] for row in csv.DictReader(stream)})
+    with damage_told(KIN):
+        return MappingProxyType({int(row["index"]): row["breed_id"] for row in read_csv(released(KIN))})
 
 
 @cache

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
@@ -13,7 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from coatclass.errors import InputError, ModelFilesError
-from coatclass.resources import damage_told, released
+from coatclass.resources import damage_told, read_csv, released
 from coatclass.taxonomy import CoatCategory, Curl, Texture, Undercoat
 
 TABLE = "datasets/breeds.csv"
@@ -130,8 +129,7 @@ def check_table(path: Path | None = None) -> tuple[str, ...]:
 
 
 def _read(path: Path) -> tuple[list[BreedFacts], list[str]]:
-    with path.open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
+    rows = read_csv(path)
     if not rows:
         return [], ["the table is empty"]
     if tuple(rows[0]) != COLUMNS:

@@ -45,11 +45,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _learn(salon: Records, shelf: Shelf, *, yes: bool) -> int:
-    from coatclass.learning import cases, learn
+    from coatclass.learning import examples, learn
     from coatclass.records import learning_cases
     from coatclass.vision import read_manifest
 
-    model, report = learn(cases(learning_cases(salon), model_version=read_manifest().model_version))
+    model, report = learn(examples(learning_cases(salon), model_version=read_manifest().model_version))
     shelf.put(model, report)
     print(_said(report))
     if not (yes or _agreed(model.version)):

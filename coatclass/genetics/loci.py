@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -10,7 +9,7 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
-from coatclass.resources import read_toml
+from coatclass.resources import read_csv, read_toml
 
 __all__ = [
     "LOCI",
@@ -65,8 +64,7 @@ class Allele:
 
 def data_rows(name: str) -> tuple[dict[str, str], ...]:
     """Rows of a CSV file of this room."""
-    with (_DATA / name).open(encoding="utf-8", newline="") as stream:
-        return tuple(csv.DictReader(stream))
+    return read_csv(_DATA / name)
 
 
 @cache

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Case:
+class Example:
     """One finding.
 
     Attributes:
@@ -60,7 +60,7 @@ def pack_photos(photos: Sequence[PhotoEvidence]) -> dict[str, Any]:
     return {"photos": [asdict(photo) for photo in photos]}
 
 
-def cases(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Case, ...]:
+def examples(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Example, ...]:
     """Cases from the records, oldest first; those without answers and photos teach nothing and are left out.
 
     Args:
@@ -68,7 +68,7 @@ def cases(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Case, ..
         model_version: the image model of today; what another one read is left out.
     """
     made = (
-        Case(
+        Example(
             dog=one.dog_id,
             category=one.finding.category,
             band=None if one.finding.trunk_mm is None else band_of_mm(one.finding.trunk_mm),
@@ -77,7 +77,7 @@ def cases(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Case, ..
         )
         for one in kept
     )
-    return tuple(case for case in made if case.regime != "none")
+    return tuple(example for example in made if example.regime != "none")
 
 
 def _answers(content: Mapping[str, Any] | None) -> Answers | None:
@@ -209,43 +209,43 @@ def settings() -> dict[str, Any]:
 
 
 def learn(
-    cases: Sequence[Case], *, members: Members | None = None, at: datetime | None = None
+    examples: Sequence[Example], *, members: Members | None = None, at: datetime | None = None
 ) -> tuple[LearnedModel, LearningReport]:
     """Learn from findings, and say how much better that is on dogs that were not learned from.
 
     Args:
-        cases: findings with what was known before them.
+        examples: findings with what was known before them.
         members: the released ensemble, unless another is meant.
         at: now, for the version's name.
 
     Returns:
-        The model learned from all cases, not yet in use (see :class:`Shelf`), and the comparison before and after.
+        The model learned from all examples, not yet in use (see :class:`Shelf`), and the comparison before and after.
 
     Raises:
         RecordError: ``too_few`` if the findings can't carry it.
     """
     members = members or load()
-    _refuse_too_few(cases)
-    held_out = compare(cases, lambda some: fit(some, members), members, settings())
+    _refuse_too_few(examples)
+    held_out = compare(examples, lambda some: fit(some, members), members, settings())
     moment = (at or datetime.now(UTC)).strftime("%Y%m%d-%H%M%S")
-    return replace(fit(cases, members), version=f"learned-{moment}"), held_out
+    return replace(fit(examples, members), version=f"learned-{moment}"), held_out
 
 
-def fit(cases: Sequence[Case], members: Members) -> LearnedModel:
-    """Rows and temperatures from these cases, without asking whether they suffice."""
+def fit(examples: Sequence[Example], members: Members) -> LearnedModel:
+    """Rows and temperatures from these examples, without asking whether they suffice."""
     rows = LearnedModel(
         "learned",
-        tables=_tables(cases),
+        tables=_tables(examples),
         members_version=members.version,
-        findings=len(cases),
-        dogs=len({case.dog for case in cases}),
+        findings=len(examples),
+        dogs=len({example.dog for example in examples}),
     )
-    return replace(rows, temperatures=_temperatures(cases, rows, members))
+    return replace(rows, temperatures=_temperatures(examples, rows, members))
 
 
-def _refuse_too_few(cases: Sequence[Case]) -> None:
+def _refuse_too_few(examples: Sequence[Example]) -> None:
     need = settings()
-    dogs = {case.dog: case.category for case in cases}
+    dogs = {example.dog: example.category for example in examples}
     common = [n for n in Counter(dogs.values()).values() if n >= need["least_dogs_of_a_category"]]
     if len(dogs) >= need["least_dogs"] and len(common) >= need["least_categories"]:
         return
@@ -261,12 +261,12 @@ def _refuse_too_few(cases: Sequence[Case]) -> None:
 # --- rows -----------------------------------------------------------------------------------------------------------
 
 
-def _tables(cases: Sequence[Case]) -> dict[str, dict[str, Table]]:
+def _tables(examples: Sequence[Example]) -> dict[str, dict[str, Table]]:
     tabled = [spec.id for spec in questions() if outcomes(spec.id) and spec.id != _LENGTH]
-    return {name: _question_tables(name, cases) for name in tabled}
+    return {name: _question_tables(name, examples) for name in tabled}
 
 
-def _question_tables(name: str, cases: Iterable[Case]) -> dict[str, Table]:
+def _question_tables(name: str, examples: Iterable[Example]) -> dict[str, Table]:
     """Posterior mean of every row: (worth * stated + count) / (worth + all counts of the row).
 
     The conjugate Dirichlet prior of a multinomial: Gelman et al., Bayesian Data Analysis, 3rd ed., 3.4. Coats of one
@@ -275,23 +275,23 @@ def _question_tables(name: str, cases: Iterable[Case]) -> dict[str, Table]:
     answers, worth = outcomes(name), float(settings()["row_worth_dogs"])
     stated = np.array([likelihood(name, answer) for answer in answers])  # (answers, 7, 4)
     counts = np.zeros_like(stated)
-    for case in cases:
-        given = None if case.answers is None else getattr(case.answers, name)
-        shared = [] if given is None else _same_row(stated, case)
+    for example in examples:
+        given = None if example.answers is None else getattr(example.answers, name)
+        shared = [] if given is None else _same_row(stated, example)
         for row, column in shared:
             counts[answers.index(given), row, column] += 1
     learned = (worth * stated + counts) / (worth + counts.sum(axis=0))
     return {word(answer): _as_table(learned[index]) for index, answer in enumerate(answers)}
 
 
-def _same_row(stated: Array, case: Case) -> list[Coat]:
-    """Coats that share the stated row of the case's coat; none if the length is unknown and would matter."""
-    row = CATEGORIES.index(case.category)
+def _same_row(stated: Array, example: Example) -> list[Coat]:
+    """Coats that share the stated row of the example's coat; none if the length is unknown and would matter."""
+    row = CATEGORIES.index(example.category)
     of_category = stated[:, row, :]  # (answers, 4)
-    if case.band is None:
+    if example.band is None:
         alike = (of_category == of_category[:, :1]).all()
         return [(row, column) for column in range(len(BANDS))] if alike else []
-    own = of_category[:, BANDS.index(case.band)]
+    own = of_category[:, BANDS.index(example.band)]
     return [(row, column) for column in range(len(BANDS)) if (of_category[:, column] == own).all()]
 
 
@@ -302,14 +302,14 @@ def _as_table(values: Array) -> Table:
 # --- temperatures ---------------------------------------------------------------------------------------------------
 
 
-def _temperatures(cases: Sequence[Case], rows: LearnedModel, members: Members) -> dict[str, float]:
+def _temperatures(examples: Sequence[Example], rows: LearnedModel, members: Members) -> dict[str, float]:
     """One temperature a regime with findings enough: maximum a posteriori, log T drawn towards the released one."""
     uncalibrated = replace(members, category_temperature=dict.fromkeys(members.category_temperature, 1.0))
     logs: dict[str, list[Array]] = defaultdict(list)
     truths: dict[str, list[int]] = defaultdict(list)
-    for case in cases:
-        logs[case.regime].append(np.log(np.maximum(probabilities(case, rows, uncalibrated), 1e-12)))
-        truths[case.regime].append(CATEGORIES.index(case.category))
+    for example in examples:
+        logs[example.regime].append(np.log(np.maximum(probabilities(example, rows, uncalibrated), 1e-12)))
+        truths[example.regime].append(CATEGORIES.index(example.category))
     return {
         regime: temperature(np.array(logs[regime]), truths[regime], members.category_temperature[regime])
         for regime in logs
@@ -367,44 +367,46 @@ class LearningReport(Frozen):
         return self.gain_interval[0] > 0
 
 
-def probabilities(case: Case, model: LearnedModel, members: Members) -> Array:
+def probabilities(example: Example, model: LearnedModel, members: Members) -> Array:
     """P(category), (7,), as the program tells by this model before hands are laid on."""
-    return np.array(estimate(case.photos, case.answers, learned=model, members=members).coat.category)
+    return np.array(estimate(example.photos, example.answers, learned=model, members=members).coat.category)
 
 
 def compare(
-    cases: Sequence[Case],
-    fit: Callable[[Sequence[Case]], LearnedModel],
+    examples: Sequence[Example],
+    fit: Callable[[Sequence[Example]], LearnedModel],
     members: Members,
     settings: Mapping[str, Any],
 ) -> LearningReport:
     """Compare the released model with one that ``fit`` makes from the other dogs' findings."""
-    before = np.array([probabilities(case, RELEASED, members) for case in cases])
+    before = np.array([probabilities(example, RELEASED, members) for example in examples])
     after = np.empty_like(before)
-    fold = folds_of(cases, settings["folds"])
+    fold = folds_of(examples, settings["folds"])
     for number in range(settings["folds"]):
-        learned = fit([case for case, its in zip(cases, fold, strict=True) if its != number])
+        learned = fit([example for example, its in zip(examples, fold, strict=True) if its != number])
         for index in np.flatnonzero(fold == number).tolist():
-            after[index] = probabilities(cases[index], learned, members)
-    truth = np.array([CATEGORIES.index(case.category) for case in cases])
+            after[index] = probabilities(examples[index], learned, members)
+    truth = np.array([CATEGORIES.index(example.category) for example in examples])
     gain = _losses(before, truth) - _losses(after, truth)
     return LearningReport(
-        findings=len(cases),
-        dogs=len({case.dog for case in cases}),
-        by_regime={regime: sum(case.regime == regime for case in cases) for regime in ("photo", "answers", "both")},
+        findings=len(examples),
+        dogs=len({example.dog for example in examples}),
+        by_regime={
+            regime: sum(example.regime == regime for example in examples) for regime in ("photo", "answers", "both")
+        },
         before=_scores(before, truth),
         after=_scores(after, truth),
-        gain_interval=_interval(gain, [case.dog for case in cases], settings["bootstrap_rounds"]),
+        gain_interval=_interval(gain, [example.dog for example in examples], settings["bootstrap_rounds"]),
     )
 
 
-def folds_of(cases: Sequence[Case], folds: int) -> NDArray[np.int_]:
-    """A fold for every case, the same for all of one dog; dogs of each category are dealt out in turn."""
-    dogs = sorted({(case.category, case.dog) for case in cases})
+def folds_of(examples: Sequence[Example], folds: int) -> NDArray[np.int_]:
+    """A fold for every example, the same for all of one dog; dogs of each category are dealt out in turn."""
+    dogs = sorted({(example.category, example.dog) for example in examples})
     dealt: dict[str, int] = {}
     for index, (_, dog) in enumerate(dogs):
         dealt.setdefault(dog, index % folds)
-    return np.array([dealt[case.dog] for case in cases])
+    return np.array([dealt[example.dog] for example in examples])
 
 
 def _losses(told: Array, truth: NDArray[np.int_]) -> Array:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable
 from functools import lru_cache
 
 from coatclass.contract import CoatSituation, Role, Specification
+from coatclass.resources import read_csv
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 from coatclass.toolkit.coats import Cell, View, cells
 from coatclass.toolkit.model import HarmCell, LengthRange, PossibleCoat, Rule, RuleRecord
@@ -157,18 +157,17 @@ def rules(*, language: str = "en") -> tuple[RuleRecord, ...]:
 
 def harm_records() -> tuple[RuleRecord, ...]:
     """Every row of the harm table with its provenance, as written: lists and `any` are not written out."""
-    with (FOLDER / "harm.csv").open(encoding="utf-8", newline="") as stream:
-        return tuple(
-            RuleRecord(
-                id=f"harm-{number}",
-                tool=row["tool"],
-                role=row["effect"],
-                when=" ".join(part for part in (row["category"], row["texture"], row["condition"]) if part),
-                why=", ".join(f"{band}: {row[band]}" for band in BANDS),
-                source=row["source"],
-            )
-            for number, row in enumerate(csv.DictReader(stream), start=2)
+    return tuple(
+        RuleRecord(
+            id=f"harm-{number}",
+            tool=row["tool"],
+            role=row["effect"],
+            when=" ".join(part for part in (row["category"], row["texture"], row["condition"]) if part),
+            why=", ".join(f"{band}: {row[band]}" for band in BANDS),
+            source=row["source"],
         )
+        for number, row in enumerate(read_csv(FOLDER / "harm.csv"), start=2)
+    )
 
 
 _ORDER: dict[str, tuple[str, ...]] = {"texture": tuple(Texture), "undercoat": tuple(Undercoat)}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 from collections.abc import Iterable, Mapping
 from functools import cache
@@ -12,7 +11,7 @@ from typing import Any, cast
 from coatclass import triage, words
 from coatclass.contract import DRAGS, Drag, Role, Specification
 from coatclass.errors import ModelFilesError
-from coatclass.resources import read_toml
+from coatclass.resources import read_csv, read_toml
 from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat
 from coatclass.toolkit.model import Harm, HarmCell, LengthRange, Rule, Tool
 
@@ -181,8 +180,7 @@ HarmKey = tuple[str, CoatCategory, str, str]
 @cache
 def harm_table() -> Mapping[HarmKey, tuple[str, Mapping[LengthBand, HarmCell]]]:
     """The harm table with lists and `any` written out: effect (base, replaces, raises) and a cell for each band."""
-    with (FOLDER / "harm.csv").open(encoding="utf-8", newline="") as stream:
-        return parse_harm(csv.DictReader(stream))
+    return parse_harm(read_csv(FOLDER / "harm.csv"))
 
 
 def parse_harm(rows: Iterable[Mapping[str, str]]) -> Mapping[HarmKey, tuple[str, Mapping[LengthBand, HarmCell]]]:

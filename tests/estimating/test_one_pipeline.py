@@ -14,8 +14,7 @@ from coatclass.assessing import assess_readings
 from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
 from coatclass.ensemble import Finding
 from coatclass.estimating import Reading, decide, estimate
-from coatclass.learning import RELEASED, LearnedModel
-from coatclass.learning import Case as LearningCase
+from coatclass.learning import RELEASED, Example, LearnedModel
 from coatclass.learning.fitting import probabilities
 from coatclass.reports.evaluation import LabelledPhoto, LabelledPhotos, with_decisions
 from coatclass.taxonomy import CATEGORIES, CoatCategory
@@ -74,7 +73,7 @@ def test_every_room_says_the_same_of_the_same_dog(has_photo, told, learned):
         live.verdict, live.category.set, live.length_band.set,
     )  # fmt: skip
 
-    taught_on = LearningCase("dog", CoatCategory.HAIR, None, answers if told else None, photos)
+    taught_on = Example("dog", CoatCategory.HAIR, None, answers if told else None, photos)
     assert probabilities(taught_on, learned, ensemble.load()) == pytest.approx(shown, abs=1e-12)
 
     if learned is RELEASED:
@@ -107,8 +106,7 @@ def test_ancestors_weigh_in_learning_as_they_do_live():
     said = Answers(curl="wavy", lie="stands_off")
     cross = said.model_copy(update={"parents": ("poodle", "labrador")})
     plain, crossed = (
-        probabilities(LearningCase("dog", CoatCategory.MIXED, None, one), RELEASED, ensemble.load())
-        for one in (said, cross)
+        probabilities(Example("dog", CoatCategory.MIXED, None, one), RELEASED, ensemble.load()) for one in (said, cross)
     )
     mixed = CATEGORIES.index(CoatCategory.MIXED)
     assert crossed[mixed] > plain[mixed] + 0.3

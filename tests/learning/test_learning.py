@@ -18,7 +18,7 @@ from coatclass import ensemble
 from coatclass.answers import Answers
 from coatclass.contract import PhotoEvidence
 from coatclass.errors import RecordError
-from coatclass.learning import RELEASED, Case, LearnedModel, Shelf, cases, learn, pack_photos
+from coatclass.learning import RELEASED, Example, LearnedModel, Shelf, examples, learn, pack_photos
 from coatclass.learning.fitting import fit, folds_of, probabilities, temperature
 from coatclass.records import AnswerSheet, Dog, Finding, StoredAssessment, learning_cases, open_records
 from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand
@@ -36,7 +36,7 @@ def test_a_row_is_the_posterior_mean_of_its_counts() -> None:
     """Worked by hand: 30 wire coats found, 12 called soft; stated 0.12, worth 20 dogs: (20 * 0.12 + 12) / 50."""
     band = LengthBand.FROM_25_TO_75MM
     found = [
-        Case(str(number), CoatCategory.WIRE, band, Answers(feel="soft" if number < 12 else "harsh"))
+        Example(str(number), CoatCategory.WIRE, band, Answers(feel="soft" if number < 12 else "harsh"))
         for number in range(30)
     ]
     stated = questionnaire.likelihood("feel", "soft")[CATEGORIES.index(CoatCategory.WIRE)][BANDS.index(band)]
@@ -67,7 +67,7 @@ def test_many_findings_outweigh_what_was_stated(random) -> None:
     """Law of large numbers: a row learned from 1,000 dogs lies within 0.05 of how owners really answer."""
     share = random.random()
     found = [
-        Case(str(number), CoatCategory.DROP, LengthBand.OVER_75MM, Answers(keeps_growing=number < 1000 * share))
+        Example(str(number), CoatCategory.DROP, LengthBand.OVER_75MM, Answers(keeps_growing=number < 1000 * share))
         for number in range(1000)
     ]
     learned = fit(found, ensemble.load()).tables["keeps_growing"]["true"]
@@ -76,8 +76,8 @@ def test_many_findings_outweigh_what_was_stated(random) -> None:
 
 def test_without_a_length_a_finding_teaches_only_what_holds_at_any_length() -> None:
     """ "fur" has a row of its own for each length, "wire" one for all."""
-    fur = Case("a", CoatCategory.FUR, None, Answers(feel="woolly"))
-    wire = Case("b", CoatCategory.WIRE, None, Answers(feel="woolly"))
+    fur = Example("a", CoatCategory.FUR, None, Answers(feel="woolly"))
+    wire = Example("b", CoatCategory.WIRE, None, Answers(feel="woolly"))
     learned, stated = (
         fit([fur, wire], ensemble.load()).tables["feel"]["woolly"],
         questionnaire.likelihood("feel", "woolly"),
@@ -164,7 +164,7 @@ def test_findings_of_one_dog_again_and_again_are_still_one_dog(simulate) -> None
 # --- from the records -----------------------------------------------------------------------------------------------
 
 
-def test_findings_of_the_records_become_cases(tmp_path: Path) -> None:
+def test_findings_of_the_records_become_examples(tmp_path: Path) -> None:
     seen = PhotoEvidence(
         "a.jpg", (math.log(1 / 7),) * 7, (math.log(1 / 7),) * 7, (math.log(1 / 4),) * 4, 1, 0.5, 1, "v1"
     )
@@ -183,7 +183,7 @@ def test_findings_of_the_records_become_cases(tmp_path: Path) -> None:
             writer.add(StoredAssessment(dog_id=dog.id, result={}, evidence=evidence))
             writer.add(Finding(dog_id=dog.id, category="mixed", by="Ada", lengths_mm={BodyZone.TRUNK: 30}))
     with open_records(f"sqlite:///{tmp_path / 'salon.sqlite'}") as records:
-        made = cases(learning_cases(records), model_version="v1")
+        made = examples(learning_cases(records), model_version="v1")
         names = [records.get(Dog, case.dog).name for case in made]
     assert dict(zip(names, [case.regime for case in made], strict=True)) == {
         "both": "both",

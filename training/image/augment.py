@@ -6,13 +6,10 @@ cue to its breed, and with it to its kind.
 
 from __future__ import annotations
 
-import os
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
-os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
 
 Pixels = NDArray[np.uint8]
 _GROUND_PX = 12  # so few colours are kept of another picture that no coat is left in it

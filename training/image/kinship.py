@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-
 import torch
 from torch import Tensor
 
-from coatclass.resources import released
+from coatclass.resources import read_csv, released
 from coatclass.taxonomy import CATEGORIES
 
 _TRIMMED = {"never": 0.0, "sometimes": 0.3, "usually": 0.6, "nearly_always": 0.9}  # assumption: share of dogs in a trim
@@ -39,5 +37,4 @@ def _coat(row: dict[str, str]) -> list[float]:
 
 
 def _rows(name: str) -> list[dict[str, str]]:
-    with released(name).open(newline="", encoding="utf-8") as stream:
-        return list(csv.DictReader(stream))
+    return list(read_csv(released(name)))

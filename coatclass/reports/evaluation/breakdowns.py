@@ -5,7 +5,6 @@ Simulated answers are drawn from the tables of ``coatclass/answers``; their numb
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any
@@ -21,7 +20,7 @@ from coatclass.reports.evaluation import metrics
 from coatclass.reports.evaluation.cases import FEWEST, UNKNOWN, LabelledPhoto, LabelledPhotos
 from coatclass.reports.evaluation.figures import calibration, category_figures
 from coatclass.reports.evaluation.metrics import Figure, bootstrap
-from coatclass.resources import released
+from coatclass.resources import read_csv, released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 ERROR_RATES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4)
@@ -249,8 +248,8 @@ def _known_breed(name: str) -> str:
 @cache
 def _trained_on() -> frozenset[str]:
     """Ids of the breeds in the photos that the image model learned from (train) or was chosen by (val)."""
-    with released("datasets/labels.csv").open(encoding="utf-8", newline="") as stream:
-        return frozenset(row["breed_id"] for row in csv.DictReader(stream) if row["split"] in ("train", "val"))
+    rows = read_csv(released("datasets/labels.csv"))
+    return frozenset(row["breed_id"] for row in rows if row["split"] in ("train", "val"))
 
 
 def _short_figures(part: LabelledPhotos, resamples: int) -> dict[str, Any]:
