@@ -1,4 +1,4 @@
-"""What names and tested genes say of a coat, in the form that the ensemble and the decision take.
+"""What names and tested genes say about a coat, in the form that ensemble and decision expect.
 
 One breed is looked up in the breed table. The genetics room is loaded only for a cross, a parent, percentages of a DNA
 test, or a result of the coat genes.
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Inherited", "conflict", "names_cross", "of"]
 
-_LEAST = 1e-9  # a probability of 0 would forbid for good
+_LEAST = 1e-9  # no later evidence could undo a probability of 0
 Vector = tuple[float, ...]
 
 
 @dataclass(frozen=True)
 class Inherited:
-    """What names or genes say.
+    """What names or genes say about the coat.
 
     Attributes:
         table: log P(coat | names, genes) - log P(coat), 7 rows (category) of 4 (band).

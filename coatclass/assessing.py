@@ -125,7 +125,7 @@ def _version(learned: LearnedModel | None) -> str:
 
 
 def _without_estimate(reports: Sequence[PhotoReport], decided: Decision, version: str) -> Assessment:
-    """Nothing given can carry an estimate: no kit, but the question that would help most."""
+    """Nothing given supports an estimate: no kit, but the question that would help most."""
     first = next(iter(questionnaire.questions()))
     return Assessment(
         model_version=version,

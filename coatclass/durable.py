@@ -1,4 +1,4 @@
-"""Files that, after a crash or a power cut, are there in full or not at all."""
+"""Files that are complete or absent after a crash or a power cut, never half written."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def new_file(path: Path) -> Iterator[IO[bytes]]:
 
 
 def _private(path: str, flags: int) -> int:
-    """For its owner alone: such files hold people's data."""
+    """Readable by its owner only: such files hold people's data."""
     return os.open(path, flags, 0o600)
 
 

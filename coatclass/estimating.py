@@ -56,7 +56,7 @@ class Reading:
 
     @classmethod
     def of(cls, report: PhotoReport, evidence: PhotoEvidence | None) -> Reading:
-        """A photo that is refused is no evidence, whatever the image model read."""
+        """A refused photo is no evidence, whatever the image model read from it."""
         return cls(report, None if report.status is PhotoStatus.REFUSED else evidence)
 
 

@@ -27,7 +27,7 @@ _Points = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class CardMeasurement:
-    """A length with its doubt.
+    """A length with its uncertainty.
 
     Attributes:
         length_mm: length along the marked points, mm.

@@ -1,4 +1,4 @@
-"""Text that people send, made safe to keep, to print and to put into files."""
+"""Text that people send, made safe to store, print and write into files."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import unicodedata
 __all__ = ["one_line", "paragraphs", "printable", "shown_path"]
 
 _BREAKS = dict.fromkeys(map(ord, "\n\r\t\v\f\x85\u2028\u2029"), " ")
-_BIDI = set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # they make text read other than it is
+_BIDI = set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # they make text look different from what it is
 
 
 def one_line(text: str) -> str:
@@ -17,7 +17,7 @@ def one_line(text: str) -> str:
     Raises:
         ValueError: for lone surrogates, which no file and no database can hold.
     """
-    return _bare(text.translate(_BREAKS)) or ("?" if text else "")  # a name never becomes none
+    return _bare(text.translate(_BREAKS)) or ("?" if text else "")  # a name is never left empty
 
 
 def paragraphs(text: str) -> str:
@@ -42,7 +42,7 @@ def printable(text: str) -> str:
     """Text that can be encoded anywhere: what is no character shows as ``\\xff`` or ``\\ud800``."""
     try:
         return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    except UnicodeEncodeError:  # half of a character that stands for no byte
+    except UnicodeEncodeError:  # half of a surrogate pair, which stands for no byte
         return text.encode("utf-8", "backslashreplace").decode()
 
 

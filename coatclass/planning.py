@@ -97,7 +97,7 @@ class Plan:
 
 @dataclass(frozen=True)
 class Advice:
-    """The part of a plan that needs no dates: what an assessment tells."""
+    """The part of a plan that needs no dates, as an assessment shows it."""
 
     now: Phase
     visit: tuple[Ask, ...]
@@ -247,13 +247,13 @@ def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
 
 
 def _whole(situation: CoatSituation, worn: CoatSituation) -> CoatSituation:
-    """The dog in every coat that it wears or is going to wear."""
+    """The dog in every coat that it wears or will wear."""
     coming = situation.categories or frozenset(CoatCategory)
     return worn if coming <= worn.categories else replace(worn, categories=worn.categories | coming)
 
 
 def tools_by_coat(situation: CoatSituation) -> ToolsByCoat:
-    """A function that tells the tools of today's kit with their roles, would the dog have one of these coats.
+    """A function that gives the tools of today's kit with their roles if the dog had one of these coats.
 
     For comparing many kits of one dog: the triage does not depend on the length and is done once for each set of coats.
     """

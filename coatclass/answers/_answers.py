@@ -31,7 +31,7 @@ def _blank_is_skipped(value: object) -> object:
 
 
 def _bounded(question_id: str) -> Any:
-    """Bounds of a number, from the questionnaire, so that they are written down once."""
+    """A number with the questionnaire's bounds, so that they are written down only once."""
     spec = question(question_id)
     return Field(default=None, ge=spec.minimum, le=spec.maximum)
 
@@ -44,7 +44,7 @@ Text = Annotated[Name | None, BeforeValidator(_blank_is_skipped)]
 
 
 class OwnedTool(Frozen):
-    """A tool that the owner already has, described by what it is; lengths and gaps in mm."""
+    """A tool that the owner already has, described by its kind; lengths and gaps in mm."""
 
     kind: Name
     pin_length_mm: Millimetres | None = None
@@ -221,7 +221,7 @@ def _load(data: Mapping[str, Any] | str | bytes | Path, source: str) -> Mapping[
 def _read_file(path: Path, source: str) -> bytes:
     try:
         with path.open("rb") as stream:
-            return stream.read(_LIMITS["file_bytes"] + 1)  # one more than allowed, so that too much is noticed
+            return stream.read(_LIMITS["file_bytes"] + 1)  # one more than allowed, to notice a file that is too large
     except FileNotFoundError:
         raise AnswersError(source, "there is no such file.", "Check the name and the folder.", code="missing") from None
     except IsADirectoryError:
@@ -377,7 +377,7 @@ def _shown(value: object) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
-# Fields that both sides call by the same name and that pass as they are.
+# Fields with the same name on both sides, passed on unchanged.
 _SAME = (
     "patience", "sensitive_skin", "long_furnishings", "age_months", "weight_kg", "swims", "wears_harness",
     "wears_clothing", "collar_on_full_neck", "baths_per_month", "brushed_before_bath", "days_since_combed",

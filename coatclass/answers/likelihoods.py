@@ -120,7 +120,7 @@ def closed_limits(band: LengthBand) -> tuple[float, float]:
 
 
 def _with_gross_errors(row: Sequence[float], nothing: float) -> tuple[float, ...]:
-    """Mix what a length says in each band with the nothing that a gross error says."""
+    """Mix what a length says about each band with a gross error, which says nothing."""
     gross = gross_error()
     return tuple((1 - gross) * says + gross * nothing for says in row)
 
@@ -303,7 +303,7 @@ def weights(answers: Answers) -> dict[str, float]:
 
 
 def grown_up(answers: Answers) -> bool:
-    """Whether the dog wears its adult coat, by its age; so too if nobody told the age."""
+    """Whether the dog is old enough for its adult coat; assumed if nobody gave its age."""
     return answers.age_months is None or bool(answers.age_months >= reliability()["puppy"]["under_months"])
 
 
@@ -315,5 +315,5 @@ def _checked(table: Sequence[Sequence[float]]) -> Table:
 
 
 def _table(logs: Array) -> Table:
-    """As tuples, with the largest at 0."""
+    """The table as tuples, shifted so that its largest value is 0."""
     return tuple(map(tuple, (logs - logs.max()).tolist()))

@@ -1,4 +1,4 @@
-"""Breed and cross names to coat facts, with sources; aliases and misspellings; evidence that is never the last word."""
+"""Coat facts by the name of a breed or cross, with sources, aliases and misspellings; never the last word on a dog."""
 
 from coatclass.breeds._evidence import (
     KnownBy,

@@ -20,7 +20,7 @@ Breeds = BreedMatch | str | Sequence[str | None] | Mapping[str, float]
 Vector = tuple[float, ...]
 
 _DROP, _HAIR = CATEGORIES.index(CoatCategory.DROP), CATEGORIES.index(CoatCategory.HAIR)
-# 90 % of a normal distribution lies within this many standard deviations of its middle.
+# 90 % of a normal distribution lies within this many standard deviations of the mean.
 _NINETY_PERCENT = 1.6449
 
 
@@ -61,13 +61,13 @@ def band_distribution(breeds: Breeds, *, known_by: KnownBy | None = None, trimme
 
 @cache
 def background() -> Vector:
-    """P(category) of a dog of which nothing is known, (7,)."""
+    """P(category) of a dog about which nothing is known, (7,)."""
     return tuple(float(read_toml(_DATA)["background"][category]) for category in CATEGORIES)
 
 
 @cache
 def background_band() -> Vector:
-    """P(length band) of a dog of which nothing is known, (4,)."""
+    """P(length band) of a dog about which nothing is known, (4,)."""
     return tuple(float(read_toml(_DATA)["background_band"][band]) for band in BANDS)
 
 
@@ -92,7 +92,7 @@ def _pool(breeds: Breeds) -> dict[str | None, float] | None:
 
 
 def _pairs(pool: Mapping[str | None, float]) -> Iterable[tuple[float, tuple[str | None, ...]]]:
-    """Which two breeds meet in the dog: the one it is, its two parents, or any two of many by their shares."""
+    """Which two breeds meet in the dog: its one breed twice, its two parents, or any two of many by their shares."""
     names = list(pool)
     if len(names) == 1:
         return [(1.0, (names[0],))]

@@ -1,4 +1,4 @@
-"""From names to breeds: what people write (aliases, misspellings, crosses) and what ImageNet calls its dog classes."""
+"""From names to breeds: what people write (aliases, misspellings, crosses), and the names of ImageNet's dog classes."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Found(StrEnum):
 
 @dataclass(frozen=True)
 class BreedMatch:
-    """What a text about a dog's breed was read as.
+    """How a text about a dog's breed was read.
 
     Attributes:
         text: what was written.

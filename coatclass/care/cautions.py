@@ -147,7 +147,7 @@ def rules(language: str = "en") -> tuple[CareRule, ...]:
 
 
 def _sourced(place: str, table: Mapping[str, Any]) -> Iterator[CareRule]:
-    """Every table that names its source, and those inside it that name their own."""
+    """Every table that states a source, and the tables inside it that state their own."""
     if "source" in table:
         own = {key: value for key, value in table.items() if key != "source" and not _has_source(value)}
         yield CareRule(place, ", ".join(f"{key} {_plain(value)}" for key, value in own.items()), str(table["source"]))

@@ -1,4 +1,4 @@
-"""What the care of a coat rests on: lengths, how often, the tools' families and strokes. Data: ``data/*.toml``."""
+"""What care is worked out from: lengths, how often, families of tools and their strokes. Data: ``data/*.toml``."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ __all__ = [
     "zones_matted",
 ]
 
-# Rules of the triage after which this room asks by name.
+# Rules of the triage that this room looks for by name.
 PUPPY = "puppy"
 CANNOT_BEAR = "cannot-bear"
 DOUBLE_COAT = "double-coat"
@@ -86,7 +86,7 @@ def may_have_undercoat(situation: CoatSituation) -> bool:
 
 
 def length_mm(situation: CoatSituation) -> float:
-    """Trunk length to reckon with, mm: measured, or what stands for the longest band still possible.
+    """Trunk length to work with, mm: measured, or typical of the longest band still possible.
 
     Whole millimetres, rounded down: a ruler on a dog tells no tenths, and rounding up could pass a limit of the trade.
     """

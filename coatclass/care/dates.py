@@ -1,4 +1,4 @@
-"""From a plan to dates: events free of words. Rules: ``data/calendar.toml``."""
+"""From a plan to dates: events without wording. Rules: ``data/calendar.toml``."""
 
 from __future__ import annotations
 

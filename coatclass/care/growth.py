@@ -67,7 +67,7 @@ class Trim:
 
 @dataclass(frozen=True)
 class Doubt:
-    """Two measurements that hardly go together; somebody should look again."""
+    """Two measurements that hardly fit together; somebody should look again."""
 
     code: DoubtCode
     first: Measurement
@@ -86,7 +86,7 @@ class Rate:
 
 
 def _checked(measurements: Sequence[Measurement], trims: Sequence[Trim], today: date) -> None:
-    """Refuse what can't be.
+    """Refuse measurements and trims that can't be true.
 
     Raises:
         InputError: codes ``length``, ``error``, ``future``.
@@ -111,7 +111,7 @@ def _checked(measurements: Sequence[Measurement], trims: Sequence[Trim], today: 
 
 
 def examine(measurements: Sequence[Measurement], trims: Sequence[Trim]) -> tuple[Doubt, ...]:
-    """Neighbouring measurements that hardly go together."""
+    """Consecutive measurements that hardly fit together."""
     limits = data("growth")["measuring"]
     doubts = [Doubt("wrong_order", a, b) for a, b in pairwise(measurements) if b.on < a.on]
     for a, b in pairwise(sorted(measurements, key=lambda m: m.on)):
@@ -203,7 +203,7 @@ class Present:
 
 @dataclass(frozen=True)
 class Crossing:
-    """When the coat passes a length: the likely date and the honest range; ``latest`` None: perhaps never."""
+    """When the coat passes a length: the likely date and its range; ``latest`` is None if it may never do so."""
 
     mm: float
     likely: date
@@ -213,7 +213,7 @@ class Crossing:
 
 @dataclass(frozen=True)
 class Growth:
-    """Where the coat is going.
+    """The coat's expected growth.
 
     Attributes:
         mode: continuous; bounded (growing back after a clip); full_length (nothing to forecast).
@@ -276,7 +276,7 @@ def forecast(
     if mode != "continuous":
         rate = _regrowth_rate(trims, full_length_mm, now)
     present = Present(today, now, error, rate, full_length_mm)
-    ceiling = target_mm if target_mm is not None and mode == "continuous" else math.inf  # a trim comes first
+    ceiling = target_mm if target_mm is not None and mode == "continuous" else math.inf  # the trim comes before that
     ahead = [mm for mm in data("growth")["changes_mm"]["values"] if now < mm <= ceiling]
     found = [passing(mm, present) for mm in ahead] if mode != "full_length" and not held else []
     trim = None
@@ -424,7 +424,7 @@ def _curve(present: Present) -> tuple[tuple[date, float, float, float], ...]:
 
 
 def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = False) -> tuple[str, ...]:
-    """Where the coat is going, in sentences; ``comes_off``: the groomer has to take it off."""
+    """The expected growth in sentences; ``comes_off``: the groomer has to take it off."""
     texts = catalogue(language, "care")
     if comes_off:
         lines = [texts.say("growth.held_comes_off")]

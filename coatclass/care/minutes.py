@@ -183,7 +183,7 @@ def extra_rounds(zones: Sequence[BodyZone], risk: MatRisk, mm: float) -> int:
 
 
 class _Work:
-    """Minutes of work on one dog at any length; what does not depend on the length is reckoned once.
+    """Minutes of work on one dog at any length; what does not depend on the length is computed once.
 
     Never falls with length, density, risk or impatience.
     """
@@ -206,7 +206,7 @@ class _Work:
         )
 
     def _band(self, mm: float) -> tuple[int, int, float]:
-        """What is the same between two limits of the trade: rounds a week, extra rounds of the zones at risk, minutes
+        """Constants between two of the trade's length limits: rounds a week, extra rounds of the zones at risk, minutes
         of going over these zones once."""
         standard = standard_mm(mm)
         if standard not in self._bands:
@@ -244,7 +244,7 @@ class _Work:
         return min(self.cap, self._with_set_up(mm))
 
     def beyond(self, mm: float) -> bool:
-        """Whether it is more than any owner can do."""
+        """Whether the work exceeds what any owner can do."""
         return self._with_set_up(mm) > self.cap
 
     def bearable(self, mm: float) -> bool:

@@ -51,7 +51,7 @@ class ZoneLoad:
 
 
 class MatRisk:
-    """The mat risk of one dog: what does not depend on the length is reckoned once, any length afterwards is cheap."""
+    """The mat risk of one dog; what does not depend on the length is computed once, so that any length is cheap."""
 
     def __init__(self, situation: CoatSituation) -> None:
         weights = data("load")
@@ -94,7 +94,7 @@ class MatRisk:
 
 
 def _least(situation: CoatSituation) -> dict[BodyZone, float]:
-    """The least score of zones where knots were found, or where the comb stopped behind the owner's brush."""
+    """The lowest score of zones where knots were found, or where the comb stopped behind the owner's brush."""
     weights = data("load")
     least: dict[BodyZone, float] = {zone: weights["found"][state] for zone, state in situation.mats.items()}
     check = last_check(situation.notes)

@@ -214,14 +214,14 @@ def _has_comb(tools: Sequence[KitItem]) -> bool:
 def _fingers(
     situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue
 ) -> tuple[RoutineStep, ...]:
-    """Where the coat needs the comb check and the kit has no comb, fingers have to do."""
+    """Where the coat needs the comb check and the kit has no comb, fingers must do."""
     if not line_brushed(situation) or _has_comb(tools):
         return ()
     return (_step(texts, "fingers", _touched(cleared)),)
 
 
 def _again(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue) -> tuple[RoutineStep, ...]:
-    """The weekly order of a wire coat ends with the slicker over all again."""
+    """A wire coat's weekly session ends by going over everything with the slicker once more."""
     rule = data("techniques")["again"]
     if {str(category) for category in situation.categories} != set(rule["categories"]):
         return ()
@@ -266,7 +266,7 @@ def _end(cleared: Triage, tools: Sequence[KitItem], lined: bool, texts: Catalogu
 
 
 def _ladder(situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue) -> tuple[str, ...]:
-    """What may be tried at a knot, with tools that are allowed just there."""
+    """What may be tried on a knot, with tools that are allowed in that place."""
     zones = _loose_knots(situation, cleared) if tools else frozenset()
     if not zones:
         return ()
@@ -306,7 +306,7 @@ def _no_bath(cleared: Triage, texts: Catalogue) -> str:
 
 
 def _hold(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> str:
-    """Why nobody brushes now; empty while there are sittings."""
+    """Why nobody may brush now; empty while there are sittings."""
     if cleared.session.open:
         return ""
     rules, sentences = cleared.session.rules, []
@@ -339,7 +339,7 @@ def _trial(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue)
         return ()
     brushes.sort(key=lambda item: (gentleness(item.tool), item.role is not Role.ESSENTIAL))
     needed = next((number for number, item in enumerate(brushes) if item.role is Role.ESSENTIAL), 0)
-    brushes = brushes[needed:]  # nobody has to buy a brush that only helps to try it first
+    brushes = brushes[needed:]  # nobody should buy a brush only to try it out
     judge = "comb" if _has_comb(tools) else "fingers"
     lines = [
         texts.say("trial.first" if number == 0 else f"trial.stops_{judge}", tool=item.name)

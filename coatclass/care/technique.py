@@ -44,7 +44,7 @@ def zones_to_check(cleared: Triage) -> tuple[BodyZone, ...]:
 
 
 def unchecked(situation: CoatSituation) -> CoatSituation:
-    """The same dog as if nobody had ever checked."""
+    """The same dog without its technique checks."""
     return replace(situation, notes=tuple(note.model_copy(update={"check": None}) for note in situation.notes))
 
 

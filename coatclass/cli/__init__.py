@@ -35,7 +35,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     parsed = _parser(arguments).parse_args(arguments)
-    if isinstance(sys.stdout, TextIOWrapper):  # a name that this terminal has no letters for must not end the work
+    if isinstance(sys.stdout, TextIOWrapper):  # a character that the terminal can't show must not end the run
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return int(_module(parsed.command).run(parsed))

@@ -1,4 +1,4 @@
-"""``coatclass check``: is everything here, whole, and able to work on this machine?"""
+"""``coatclass check``: is the installation complete, undamaged, and able to run on this machine?"""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     for heading in ("", "What", "Found"):
         table.add_column(heading, overflow="fold")
     for finding in findings:
-        said = Text(str(finding.error or finding.found))  # as it stands: brackets are no markup here
+        said = Text(str(finding.error or finding.found))  # printed as it is: brackets are not markup here
         table.add_row("fault" if finding.error else "ok", finding.what, said)
     Console().print(table)
     faults = [finding.error for finding in findings if finding.error]

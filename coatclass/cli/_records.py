@@ -1,4 +1,4 @@
-"""``coatclass records``: back up, restore, hand over and take in a salon's records; say who may sign in."""
+"""``coatclass records``: back up, restore, export and import a salon's records."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the rules, a table a part."""
+    """Print the rules, one table per part."""
     tool = args.tool and _id_of(args.tool)
     listed = {name: _of_tool(_listing(name)(), tool) for name in _SECTIONS if args.of in (None, name)}
     listed = {name: records for name, records in listed.items() if records}

@@ -1,4 +1,4 @@
-"""``coatclass score``: many photos into one table, a row a photo, resumable and in shards."""
+"""``coatclass score``: many photos into one table, one row per photo; resumable, in shards if wished."""
 
 from __future__ import annotations
 

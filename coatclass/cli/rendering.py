@@ -17,7 +17,7 @@ from coatclass.presentation import blocks as shown
 __all__ = ["print_presentation"]
 
 _BAR_WIDTH = 12
-_WIDEST_NAME = 30  # characters; longer names stand above what they name
+_WIDEST_NAME = 30  # characters; longer names stand on a line of their own
 
 
 def print_presentation(plan: Presentation, console: Console, *, full: bool = True, rest: str = "") -> None:
@@ -127,7 +127,7 @@ def _table(block: shown.Table) -> RenderableType:
 
 
 def _picture(block: shown.Picture) -> RenderableType:
-    """A picture in words."""
+    """A picture's description."""
     return Text(block.drawing.description, style="dim")
 
 

@@ -134,7 +134,7 @@ def category_set(
     if _HAIR in chosen:
         chosen = [i for i in chosen if i != _HAIR] + _by_length(probabilities, at, bands)
     best = max(range(len(CATEGORIES)), key=probabilities.__getitem__)
-    if best not in chosen:  # more probable than hair and than drop, yet less than both together
+    if best not in chosen:  # more probable than hair or drop alone, yet less than both together
         chosen.append(best)
     return tuple(CATEGORIES[i] for i in sorted(chosen, key=lambda i: (-probabilities[i], i)))
 
@@ -236,7 +236,7 @@ def _doubts(
     categories: Sequence[CoatCategory],
     inherited: Inherited | None,
 ) -> list[Reason]:
-    """Every other reason for which only hands can tell."""
+    """Every other reason why only hands can tell."""
     doubts = []
     if inherited is not None and inherited.cross:
         doubts.append(reason("cross_named"))

@@ -313,7 +313,7 @@ def _measured(length_mm: float, by: str = "ruler") -> Array:
 
 
 def _found(joint: Array, finding: Finding, regime: Regime) -> tuple[Array, Regime]:
-    """What hands have found stands, whatever photo and answers said."""
+    """What hands found stands, whatever photo and answers say."""
     if finding.length_mm is not None:
         joint = pin_band(joint, _measured(finding.length_mm)[None])
     elif finding.band is not None:

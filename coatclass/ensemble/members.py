@@ -1,4 +1,4 @@
-"""The fitted coefficients, and how they are read and checked."""
+"""The fitted coefficients, read from the release and checked."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ MANIFEST = "models/ensemble.json"
 N_CATEGORIES = len(CATEGORIES)
 N_BANDS = len(BANDS)
 N_SCORES = 3 * N_CATEGORIES + N_BANDS  # texture, kinship, band, outline
-N_FEATURES = N_SCORES + 1  # and the unfamiliarity
+N_FEATURES = N_SCORES + 1  # plus the unfamiliarity
 
 
 @dataclass(frozen=True)

@@ -150,7 +150,7 @@ def _over(end: float | None, age: float, birth: date | None, today: date | None)
 
 
 def _above(names: Sequence[Name], chances: Sequence[float], limit: float) -> frozenset[Name]:
-    """Names with at least the limit; the likeliest if none has."""
+    """Names at or above the limit; the likeliest if none reaches it."""
     found = frozenset(name for name, chance in zip(names, chances, strict=True) if chance >= limit)
     return found or frozenset({names[max(range(len(names)), key=lambda place: chances[place])]})
 
@@ -209,7 +209,7 @@ def _looks(stage: str, begins: date | None, ends: date | None, today: date | Non
 
 
 def _after(birth: date, months: float) -> date:
-    """The day a dog is so many whole months old; a month without that day ends earlier."""
+    """The day on which a dog is this many whole months old, or the month's last day if it has no such day."""
     whole = birth.month - 1 + round(months)
     year, month = birth.year + whole // 12, whole % 12 + 1
     return date(year, month, min(birth.day, calendar.monthrange(year, month)[1]))

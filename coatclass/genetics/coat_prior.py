@@ -148,7 +148,7 @@ def _admixed(dna_breeds: Mapping[str, float], said: list[Reason]) -> PedigreeDog
 
 
 def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: list[Reason]) -> Hypotheses:
-    """Hypotheses discounted by how reliable their source is; the rest of the weight is a dog of unknown ancestors."""
+    """Hypotheses weighted by how reliable their source is; the remaining weight goes to a dog of unknown ancestors."""
     if not dogs:
         said.append(_told("nothing"))
         return []
@@ -224,7 +224,7 @@ class CoatPrior:
 
 
 class AnswersLike(Protocol):
-    """The questionnaire's fields that this room reads; each may be None or empty."""
+    """The fields of the questionnaire that genetics reads; each may be None or empty."""
 
     @property
     def breed(self) -> str | None: ...

@@ -47,7 +47,7 @@ class NamedCross:
 
 @dataclass(frozen=True)
 class CrossReport:
-    """Everything this room says about a cross.
+    """Everything that genetics says about a cross.
 
     Attributes:
         before: P(category) of a pup as grown, (7,), before anybody touched it.

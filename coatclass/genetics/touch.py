@@ -61,7 +61,7 @@ class Touch:
 
 @dataclass(frozen=True)
 class RankedTouch:
-    """A touch worth doing on this dog, with the information it is expected to bring.
+    """A touch worth making on this dog, with the information it is expected to give.
 
     Attributes:
         bits: expected information about the category, bits.

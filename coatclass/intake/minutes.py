@@ -67,7 +67,7 @@ class Job:
     bath: bool = True
 
     def to_json(self) -> dict[str, Any]:
-        """All that is needed to reckon the minutes again later."""
+        """All that is needed to work out the minutes again later."""
         dog = self.situation
         return {
             "work": self.work,
@@ -83,7 +83,7 @@ class Job:
 
     @classmethod
     def from_json(cls, kept: Mapping[str, Any]) -> Job:
-        """The other way round.
+        """Rebuild from :meth:`to_json`.
 
         Raises:
             ValueError, KeyError, TypeError: if that is not what was kept.

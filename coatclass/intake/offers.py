@@ -218,7 +218,7 @@ def _matted(dog: CoatSituation, found: Found) -> dict[str, MatState]:
 
 
 class _Reckoner:
-    """Both offers of one dog."""
+    """Works out both offers for one dog."""
 
     def __init__(
         self, dog: CoatSituation, cleared: Triage, limit: Limit, rates: Rates | None, model: TimeModel
@@ -277,7 +277,7 @@ class _Reckoner:
         )
 
     def _cost(self, minutes: Range, de_matting: float) -> tuple[float, float] | None:
-        """What it costs if it takes as short, and as long, as it may."""
+        """The price at the shortest and at the longest likely time."""
         if self.rates is None:
             return None
         ends = (minutes.low, minutes.high)

@@ -1,4 +1,4 @@
-"""Learned versions on the disk: every one stays, one is in use, and the released one is always there."""
+"""Learned versions on disk: all are kept, one is in use, and the released one is always available."""
 
 from __future__ import annotations
 

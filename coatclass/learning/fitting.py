@@ -61,7 +61,7 @@ def pack_photos(photos: Sequence[PhotoEvidence]) -> dict[str, Any]:
 
 
 def examples(kept: Iterable[LearningCase], *, model_version: str) -> tuple[Example, ...]:
-    """Cases from the records, oldest first; those without answers and photos teach nothing and are left out.
+    """Examples from the records, oldest first; those without answers and photos teach nothing and are left out.
 
     Args:
         kept: findings with what was known before them.
@@ -197,7 +197,7 @@ def _table(rows: Any) -> Table:
 
 Array = NDArray[np.float64]
 
-_LENGTH = "trunk_length_mm"  # has an error model instead of a table
+_LENGTH = "trunk_length_mm"  # it has an error model instead of a table
 _LOG_STEPS = np.linspace(math.log(1 / 4), math.log(4), 161)  # temperatures tried, as factors of the released one
 
 Coat = tuple[int, int]
@@ -363,7 +363,7 @@ class LearningReport(Frozen):
 
     @property
     def worth_switching(self) -> bool:
-        """The fall in log loss is more than chance explains."""
+        """Whether the fall in log loss is more than chance explains."""
         return self.gain_interval[0] > 0
 
 

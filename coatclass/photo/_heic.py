@@ -1,4 +1,4 @@
-"""HEIC pictures of phones: decoded in a process of their own with little to spend.
+"""HEIC pictures from phones, decoded in a process of its own with little memory and time.
 
 Decoders of this format have had serious holes, so hostile bytes never meet one inside the program.
 """

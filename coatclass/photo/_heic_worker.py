@@ -45,6 +45,6 @@ def _main() -> int:
 if __name__ == "__main__":
     try:
         code = _main()
-    except Exception:  # whatever the decoder does, the caller hears one thing
+    except Exception:  # however the decoder fails, the caller sees one error
         code = 1
     sys.exit(code)

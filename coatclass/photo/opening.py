@@ -1,4 +1,4 @@
-"""Opening one picture of a dog, within the ceilings: bytes, kind of file, upright 8-bit RGB, and the report on it."""
+"""Opening one picture of a dog within its limits: bytes, kind of file, upright 8-bit RGB, and the report on it."""
 
 from __future__ import annotations
 
@@ -244,7 +244,7 @@ def load(
 def _decode(data: bytes, kind: str, file: str, limits: Limits, target_px: int) -> tuple[Image.Image, tuple[int, int]]:
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # the ceiling below says it in plain words
+            warnings.simplefilter("ignore")  # the check below says it in plain words
             opened = Image.open(BytesIO(data), formats=(kind,))
         with opened:
             _check_before_decoding(opened, kind, file, limits)
@@ -314,7 +314,7 @@ def _unsupported(kind: str | None, file: str) -> PhotoError:
 
 
 def _extension_findings(file: str, kind: str) -> tuple[Reason, ...]:
-    """Content decides; a name that says otherwise is worth a word."""
+    """A note if the file's name says otherwise than its content, which decides."""
     extension = PurePath(file).suffix.lower()
     if not extension[1:].isalpha() or extension in EXTENSIONS[kind]:
         return ()
@@ -347,7 +347,7 @@ def report(
     *,
     limits: Limits | None = None,
 ) -> PhotoReport:
-    """Join what the pixels and the image model say about a photo.
+    """Combine what the pixels and the image model say about a photo.
 
     Args:
         photo: the loaded photo with its pixel-level findings.

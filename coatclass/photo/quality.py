@@ -88,7 +88,7 @@ TARGET_PX: int = _data()["open"]["target_px"]
 
 
 def status_of(code: str) -> PhotoStatus:
-    """What a finding alone does to the photo; codes of other rooms do nothing."""
+    """The status that a finding alone gives the photo; other rooms' codes leave it used."""
     return PhotoStatus(_data()["finding"].get(code, "used"))
 
 

@@ -300,7 +300,7 @@ def told_as_json(sections: Sequence[Section]) -> list[dict[str, Any]]:
 
 
 def told_again(kept: Sequence[Mapping[str, Any]]) -> tuple[Section, ...]:
-    """The other way round."""
+    """Rebuild from :func:`told_as_json`."""
     return tuple(Section(one["id"], one["title"], "first", tuple(map(_block, one["blocks"]))) for one in kept)
 
 
