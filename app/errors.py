@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from app.guard import refusal
+from app.language import spoken, told
 from app.masking import log_unforeseen
 from app.work import GoneError, QueueFullError
 from coatclass.errors import AnswersError, CoatclassError, InputError
@@ -51,14 +52,17 @@ def _is_a_page(request: Request) -> bool:
 
 
 def problem_of(error: InputError) -> str:
-    """What is wrong, in words; of answers, with the questions in place of their ids."""
+    """What is wrong, in the reader's words; of answers, with the questions in place of their ids."""
+    problem = f"{told(error.source)}: {told(error.problem)}"
     if not isinstance(error, AnswersError):
-        return f"{error.source}: {error.problem}"
+        return problem
     from coatclass.answers import questions
 
-    problem = error.problem if error.source == "answers" else f"{error.source}: {error.problem}"
-    for spec in questions():
-        problem = problem.replace(f"'{spec.id}'", f"\u201c{spec.text}\u201d")
+    if error.source == "answers":
+        problem = told(error.problem)
+    for spec in questions(spoken()):
+        for quoted in (f"'{spec.id}'", f"„{spec.id}“"):
+            problem = problem.replace(quoted, f"\u201c{spec.text}\u201d")
     return problem
 
 

@@ -21,6 +21,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app.language import told
 from coatclass.plain_text import printable
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
@@ -50,8 +51,9 @@ _CALL_BYTES = 64_000
 
 
 def refusal(status: int, code: str, problem: str, next_step: str) -> dict[str, Any]:
-    """The body of every refusal, one shape for people and programs."""
-    return {"status": status, "code": code, "problem": printable(problem), "next_step": printable(next_step)}
+    """The body of every refusal, one shape for people and programs, in the reader's language."""
+    said = {"problem": problem, "next_step": next_step}
+    return {"status": status, "code": code, **{name: printable(told(text)) for name, text in said.items()}}
 
 
 async def _refuse(send: Send, body: dict[str, Any], **headers: str) -> None:

@@ -16,7 +16,7 @@ from starlette.requests import cookie_parser
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from coatclass.words import LANGUAGES, Catalogue, about, catalogue
+from coatclass.words import LANGUAGES, Catalogue, about, catalogue, in_language
 
 COOKIE = "coatclass_language"
 ASKED = "language"
@@ -54,6 +54,11 @@ def spoken() -> str:
 def words(room: str = "") -> Catalogue:
     """What is said in that language; ``room`` as in :func:`coatclass.words.catalogue`."""
     return catalogue(spoken(), room)
+
+
+def told(text: str) -> str:
+    """A refusal that was made in English, in that language."""
+    return in_language(text, spoken())
 
 
 def choices() -> tuple[Choice, ...]:

@@ -9,6 +9,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse, Response
 
 from app.errors import problem_of, status_of
+from app.language import told
 from app.masking import log_unforeseen
 from app.work import GoneError, QueueFullError
 from coatclass.errors import InputError
@@ -34,12 +35,14 @@ async def answer(
         return Response(status_code=503)
     except QueueFullError as error:
         wait = {"retry-after": str(error.retry_after_s)}
-        said = problem("Many dogs are being looked at.", f"Try again in {error.retry_after_s} s; {safe}", 503)
+        said = problem(
+            told("Many dogs are being looked at."), told(f"Try again in {error.retry_after_s} s; {safe}"), 503
+        )
         return HTMLResponse(said, 503, wait)
     except InputError as error:
         status = status_of(error)
         wait = {"retry-after": "5"} if status == 503 else {}
-        return HTMLResponse(problem(problem_of(error), error.next_step, status), status, wait)
+        return HTMLResponse(problem(problem_of(error), told(error.next_step), status), status, wait)
     except Exception as error:  # a page that stays blank helps nobody
         log_unforeseen(f"a page failed at {request.url.path}", error)
-        return HTMLResponse(problem("Something went wrong here.", f"Try again; {safe}", 500), 500)
+        return HTMLResponse(problem(told("Something went wrong here."), told(f"Try again; {safe}"), 500), 500)

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from app import accounts
 from app.design import render
 from app.errors import answer
+from app.language import told
 from coatclass.errors import RecordError
 from coatclass.records import User, UserRole
 
@@ -41,7 +42,7 @@ def sign_in(
     try:
         user, token = accounts.enter(request, name, password)
     except accounts.SignInError as error:
-        page = _form(name=name, problem=f"{error.problem} {error.next_step}")
+        page = _form(name=name, problem=f"{told(error.problem)} {told(error.next_step)}")
         return HTMLResponse(page, error.status, {key.replace("_", "-"): one for key, one in error.headers.items()})
     return accounts.let_in(request, RedirectResponse(HOMES[user.role], 303), token)
 

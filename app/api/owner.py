@@ -8,12 +8,14 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import APIRouter, Body, File, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, computed_field
 
 from app.api.asking import Language
 from app.api.assessing import read_uploads
+from app.language import spoken
 from app.looking import overlay
 from app.owner import dog as owners
+from coatclass import reasons
 from coatclass.contract import Assessment, PhotoReport
 from coatclass.errors import PhotoError
 from coatclass.presentation import Presentation
@@ -59,12 +61,17 @@ class Started(BaseModel):
 
 
 class KeptPhoto(BaseModel):
-    """A photo and what was said of it; no id if it was refused and is not kept."""
+    """A photo and what was said of it; no id if it was refused and is not kept. ``told``: the reader's language."""
 
     id: str | None
     width: int | None = None
     height: int | None = None
     report: PhotoReport
+
+    @computed_field
+    def told(self) -> str:
+        """Why, in one or more sentences; empty if nothing is wrong with it."""
+        return " ".join(reasons.said(one, spoken()) for one in self.report.reasons)
 
 
 class State(BaseModel):

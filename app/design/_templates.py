@@ -12,6 +12,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from app.language import choices, words
+from coatclass import reasons
 from coatclass.presentation.html import environment
 from coatclass.presentation.pictures import pressable_dog
 from coatclass.presentation.wording import percent
@@ -43,6 +44,7 @@ def _environment(language: str) -> Environment:
         says=lambda word, kind: words.definition(kind, word),
         day=words.day,
         percent=lambda share: percent(share, words),
+        told=lambda reason: reasons.said(reason, language),
     )
     return made
 

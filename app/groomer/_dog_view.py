@@ -57,16 +57,16 @@ def _answers(file: files.DogFile) -> list[tuple[str, str]]:
 def _in_words(spec: Any, value: Any) -> str:
     labels: dict[str, str] = {str(option.value): option.label for option in spec.choices}
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return labels.get(str(value), words("groomer").say("dog.yes" if value else "dog.no"))
     if isinstance(value, dict):
         zones = set(BodyZone)
         names = {name: words().zone(name) if name in zones else _plain(name) for name in value}
-        return ", ".join(f"{names[name]}: {_plain(said)}" for name, said in value.items())
+        return ", ".join(f"{names[name]}: {labels.get(str(said), _plain(said))}" for name, said in value.items())
     if isinstance(value, list):
-        return ", ".join(_item(one, labels) for one in value) or "none"
+        return ", ".join(_item(one, labels) for one in value) or words("groomer").say("dog.nothing_of_it")
     if isinstance(value, float):
-        return words().mm(value) if spec.id.endswith("_mm") else f"{value:g}"
-    return labels.get(str(value), str(value).replace("_", " "))
+        return words().mm(value) if spec.id.endswith("_mm") else f"{words().number(value, 2)} {spec.unit_word or ''}"
+    return labels.get(str(value), _plain(value))
 
 
 def _plain(word: object) -> str:
@@ -76,7 +76,7 @@ def _plain(word: object) -> str:
 def _item(one: Any, labels: dict[str, str]) -> str:
     if isinstance(one, dict):
         return " ".join(f"{value:g}" if isinstance(value, float) else str(value) for value in one.values())
-    return labels.get(str(one), str(one).replace("_", " "))
+    return labels.get(str(one), _plain(one))
 
 
 def _told(stored: StoredAssessment) -> dict[str, Any]:

@@ -39,7 +39,6 @@ from coatclass.taxonomy import (
     Patience,
     Texture,
     Undercoat,
-    definition,
 )
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
@@ -167,19 +166,20 @@ def _finding(state: Any, wish: Wish) -> Shown:
         "category": bench_of(_assessed(state, file), wish.touches).best if wish.touches else None,
         **_from_answers(file, made),
     }
+    say = words()
     return "finding.html", {
         "file": file,
         "stops": _stops(state, file),
         "chosen": chosen,
-        "categories": [(one, definition(one, plain=False)) for one in CATEGORIES],
-        "textures": [(one, definition(one)) for one in Texture],
-        "undercoats": [(one, definition(one)) for one in Undercoat],
-        "patiences": [(one, definition(one)) for one in Patience],
+        "categories": [(one, say.definition("coat", one, plain=False)) for one in CATEGORIES],
+        "textures": [(one, say.definition("texture", one)) for one in Texture],
+        "undercoats": [(one, say.definition("undercoat", one)) for one in Undercoat],
+        "patiences": [(one, say.definition("patience", one)) for one in Patience],
         "mat_states": list(MatState),
         "levels": {one.value: one.severity for one in MatState},
-        "zones": [(one, definition(one)) for one in _MAT_ZONES],
+        "zones": [(one, say.title(say.zone(one, long=True))) for one in _MAT_ZONES],
         "length_zones": list(_LENGTH_ZONES),
-        "all_zones": [(one, definition(one)) for one in BodyZone],
+        "all_zones": [(one, say.title(say.zone(one, long=True))) for one in BodyZone],
     }
 
 

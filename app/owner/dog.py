@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 from app import cases, checks
 from app.accounts import dog_of_link
+from app.language import words
 from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
@@ -58,7 +59,7 @@ class OwnersDog:
     @property
     def name(self) -> str:
         """How the dog is called on the page."""
-        return self.dog.name
+        return words().your_dog if self.dog.name == UNNAMED else self.dog.name
 
     @property
     def truth(self) -> cases.Truth:
@@ -303,7 +304,7 @@ def presented(of: OwnersDog, assessment: Assessment, *, language: str = "en") ->
         assessment,
         of.answers,
         of.measurements,
-        name="" if of.name == UNNAMED else of.name,
+        name="" if of.dog.name == UNNAMED else of.name,
         breed=of.dog.breed,
         remarks=of.finding.remarks if of.finding is not None else "",
         language=language,

@@ -17,7 +17,7 @@
       const picture = one("[data-picture]");
       one("[data-form=measure]").hidden = false;
       picture.src = address;
-      picture.onerror = () => say("This browser can't show the photo. Save it as JPEG, or use a ruler.");
+      picture.onerror = () => say(one("[data-form=measure]").dataset.unseen);
     }
     function place() {
       const { naturalWidth: w, naturalHeight: h } = one("[data-picture]");

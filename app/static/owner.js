@@ -222,7 +222,7 @@
       body.append("photos", await smaller(file), file.name);
       try {
         const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { waiting(false); p.textContent = `${file.name}: ${word("again")}`; });
-        const why = photo.report.reasons.map((reason) => reason.text).join(" ");
+        const why = photo.told;
         if (photo.id) kept += 1;
         p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
         p.className = photo.id ? "only-heard" : "note stop"; // a kept photo says it below itself

@@ -1,9 +1,10 @@
 // The pages behind the sign-in: forms and buttons say in their attributes which call of the interface they make.
 "use strict";
 (() => {
-  const views = window.coatclass.pages({ side: "/groomer/", arrived: () => arrived(), late: () => say("No connection. The page is shown as soon as it is back.") });
+  const views = window.coatclass.pages({ side: "/groomer/", arrived: () => arrived(), late: () => say(word("late")) });
   const { stage } = views;
   let sayNext = "";
+  const word = (name) => one(".page")?.dataset[name] || ""; // the page brings the words
   const one = (selector, root = stage) => root.querySelector(selector);
   const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
 
@@ -28,11 +29,11 @@
     if (body instanceof FormData) options.body = body;
     else if (body !== undefined) { options.body = JSON.stringify(body); options.headers["content-type"] = "application/json"; }
     let answer;
-    try { answer = await fetch(path, options); } catch { throw new Error("No connection. Nothing was saved; try again in a moment."); }
+    try { answer = await fetch(path, options); } catch { throw new Error(word("offline")); }
     if (answer.status === 204) return null;
     const said = await answer.json().catch(() => ({}));
-    if (answer.status === 503) throw new Error(`${said.problem || "The server can't save now."} Nothing was saved; your entry stays here. Try again in a moment.`);
-    if (!answer.ok) throw new Error(`${said.problem || "That did not work."} ${said.next_step || ""}`);
+    if (answer.status === 503) throw new Error(`${said.problem || word("failed")} ${word("unsaved")}`);
+    if (!answer.ok) throw new Error(`${said.problem || word("failed")} ${said.next_step || ""}`);
     return said;
   }
 
@@ -69,7 +70,7 @@
     const title = field.type === "radio" ? one("legend", field.closest("fieldset")) : field.labels?.[0];
     field.setAttribute("aria-invalid", "true");
     field.focus();
-    return new Error(`Please fill in: ${(title?.firstChild?.textContent || field.name).trim()}`);
+    return new Error(`${word("missing")} ${(title?.firstChild?.textContent || field.name).trim()}`);
   }
   function complain(form, text) {
     const place = form && one("[data-error]", form);
@@ -104,7 +105,7 @@
       body.append("photos", file, file.name);
       try {
         const [photo] = await ask("POST", field.dataset.photos, body);
-        const why = photo.report.reasons.map((reason) => reason.text).join(" ");
+        const why = photo.told;
         line.textContent = `${file.name}: ${photo.id ? words.dataset.good : words.dataset.refused} ${why}`;
         if (photo.id) kept += 1; else line.className = "note stop";
       } catch (error) { line.className = "note stop"; line.textContent = `${file.name}: ${error.message}`; }

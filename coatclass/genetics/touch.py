@@ -27,9 +27,7 @@ __all__ = [
     "update",
 ]
 
-NOT_FOR_HAND_STRIPPING = (
-    "A mixed coat is not for hand-stripping, clipping doesn't alter it, and each such dog needs its own tools."
-)
+NOT_FOR_HAND_STRIPPING = catalogue(room="visit").say("bench.not_for_hand_stripping")
 """The trade's rule for mixed coats (common practice, no source)."""
 
 

@@ -13,25 +13,43 @@ __all__ = ["in_language"]
 
 _ROOMS = ("refusals", "reasons")
 _PLACE = re.compile(r"\{(\w+)\}")
+_SENTENCE = re.compile(r"(?<=[.?!]) ")
+_NUMBERED = re.compile(r"(?:^| )(\(\d+\)) ")
 
 
 def in_language(text: str, language: str, *, folder: Path = FOLDER) -> str:
     """An English sentence in a language, by its texts of refusals and reasons; as it is where none of them fits.
 
-    What fills a placeholder (a reason inside a refusal, a unit) is said in the language as well, if it is a text too.
+    What fills a placeholder (a reason inside a refusal, a unit) is said in the language as well, if it is a text too;
+    so are several sentences, one after the other.
     """
     if language == LANGUAGES[0] or not text.strip():
         return text
+    found = _whole(text, language, folder)
+    if found is not None:
+        return found
+    numbered = _NUMBERED.split(text)[1:]
+    if numbered:
+        pairs = zip(numbered[::2], numbered[1::2], strict=True)
+        return " ".join(f"{number} {in_language(it.strip(), language, folder=folder)}" for number, it in pairs)
+    for end in _SENTENCE.finditer(text):
+        first, rest = _whole(text[: end.start()], language, folder), text[end.end() :]
+        told = in_language(rest, language, folder=folder)
+        if first is not None and told != rest:  # all of it or nothing: never half in one language and half in another
+            return f"{first} {told}"
+    return text
+
+
+def _whole(text: str, language: str, folder: Path) -> str | None:
+    """All of a text by one of the language's; None if none fits."""
     same, shaped = _pairs(language, folder)
     if text in same:
         return same[text]
     for shape, target in shaped:
-        found = shape.fullmatch(text)
-        if found:
-            return target.format(
-                **{name: in_language(it, language, folder=folder) for name, it in found.groupdict().items()}
-            )
-    return text
+        if found := shape.fullmatch(text):
+            values = {name: in_language(it, language, folder=folder) for name, it in found.groupdict().items()}
+            return target.format(**values)
+    return None
 
 
 @cache
@@ -46,7 +64,7 @@ def _pairs(language: str, folder: Path) -> tuple[Mapping[str, str], tuple[tuple[
             if _PLACE.search(text):
                 shaped.append((text, own[key]))
             else:
-                same[text] = own[key]
+                same[text.format()] = own[key].format()
     shaped.sort(key=lambda pair: -len(_PLACE.sub("", pair[0])))
     return same, tuple((_shape(text), target) for text, target in shaped)
 
