@@ -88,7 +88,7 @@ def view(state: Any, user: User, wish: Wish) -> str:
     Raises:
         RecordError: if there is nothing of that name.
     """
-    show = _STEPS.get(wish.name)
+    show = STEPS.get(wish.name)
     if show is None:
         raise _nothing()
     template, values = show(state, wish)
@@ -343,7 +343,7 @@ def _data(state: Any, wish: Wish) -> Shown:
     return "data.html", {"counts": _counts(state), "most": most, "measurements": len(state.records.find(Measurement))}
 
 
-_STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
+STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
     "today": _today,
     "search": _search,
     "dog": _dog,

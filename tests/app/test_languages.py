@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import re
+from html.parser import HTMLParser
 
 import httpx
 import pytest
+from salon_walk import doubtful_dog, make_known, sign_in
 
+from app.groomer.page import views
 from app.language import COOKIE, preferred
+from app.owner import flow
+
+STEPS = tuple(views.STEPS)
 
 
 @pytest.fixture
@@ -86,3 +92,111 @@ def test_the_sheet_follows_the_reader_unless_another_is_asked_for(reader, server
     assert language_of(reader.get(sheet)) == "en"
     assert language_of(reader.get(sheet, headers=GERMAN)) == "de"
     assert language_of(reader.get(f"{sheet}?language=en", headers=GERMAN)) == "en"
+
+
+# --- every page, all of it ------------------------------------------------------------------------------------------
+
+_SAID_BY_ATTRIBUTE = ("aria-label", "alt", "title", "placeholder")
+_KEPT_BY_SCRIPTS = ("sure", "done", "copied", "erase", "gone", "rest", "sent", "take-back", "unplaced", "unseen", "found",
+                    "range", "kept", "looking", "good", "doubtful", "refused", "slow", "offline", "again", "late", "failed",
+                    "unsaved", "missing")  # fmt: skip
+_ENGLISH = re.compile(r"\b(the|and|of|is|are|your|with|this|that|from|not yet|nothing)\b")
+
+
+class Said(HTMLParser):
+    """What a page says: its texts, and those that readers and scripts take out of attributes."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.texts: list[str] = []
+        self._silent = 0
+        self.feed(page)
+
+    def handle_starttag(self, tag, attributes):
+        self._silent += tag in ("script", "style", "option", "textarea", "datalist") and tag != "option"
+        told = {*_SAID_BY_ATTRIBUTE, *(f"data-{name}" for name in _KEPT_BY_SCRIPTS)}
+        self.texts += [value for name, value in attributes if name in told and value]
+
+    def handle_endtag(self, tag):
+        self._silent -= tag in ("script", "style", "textarea", "datalist")
+
+    def handle_data(self, data):
+        if not self._silent and data.strip():
+            self.texts.append(" ".join(data.split()))
+
+
+def english_in(german: str, english: str, names: tuple[str, ...]) -> set[str]:
+    """Texts of a German page that stand word for word on the English one, or have an English word."""
+    same = set(Said(english).texts)
+    found = set()
+    for text in Said(german).texts:
+        bare = text
+        for name in names:
+            bare = bare.replace(name, "")
+        if len(re.findall(r"[^\W\d_]{2,}", bare)) > 1 and (text in same or _ENGLISH.search(bare)):
+            found.add(text)
+    return found
+
+
+# Written by people, or names in every language; the sources of facts stay in the language of the data.
+NAMES = ("English", "Ottoline Farrow", "Golden Retriever", "Standard Poodle", "coatclass user add", "Cain and Mauldin",
+         "coatclass records import", "Fennel", "Tansy", "coatclass")  # fmt: skip
+
+
+def both(reader: httpx.Client, address: str) -> tuple[str, str]:
+    pages = []
+    for language in ("de", "en"):
+        page = reader.get(address, headers={"accept-language": language, "accept": "text/html"})
+        assert "application/json" not in page.headers["content-type"], address
+        assert language_of(page) == language, address
+        pages.append(page.text)
+    return pages[0], pages[1]
+
+
+def test_the_owners_pages_hold_no_english(reader, server):
+    token = server.start_dog("Tansy")
+    given = {"breed": "Goldendoodle", "feel": "cottony", "curl": "wavy", "keeps_growing": True, "weight_kg": 22,
+             "patience": "fidgets", "minutes_per_week": 40, "owned_tools": [{"kind": "comb"}, {"kind": "pink thing"}],
+             "skin_trouble": ["redness"], "mats": {"ears": "mats", "tail": "tangles"}}  # fmt: skip
+    reader.patch(f"/api/v1/dogs/by-link/{token}/answers", json=given).raise_for_status()
+    steps = ["photos", "measure", "result", *(f"q/{card.id}" for card in flow.every_card()), "q/none", "nowhere"]
+    addresses = ["/owner/", "/nowhere", "/owner/result?dog=wrong", *(f"/owner/{step}?dog={token}" for step in steps)]
+    found = {address: english_in(*both(reader, address), NAMES) for address in addresses}
+    assert {address: texts for address, texts in found.items() if texts} == {}
+
+
+def test_the_salons_pages_hold_no_english(reader, server):
+    make_known(server.data)
+    assert not english_in(*both(reader, "/sign-in"), NAMES)
+    sign_in(reader).raise_for_status()
+    dog = doubtful_dog(reader, name="Fennel")
+    client = reader.get(f"/api/v1/dogs/{dog}").json()["dog"]["client_id"]
+    reader.post(f"/api/v1/dogs/{dog}/findings", json={"category": "mixed", "texture": "soft", "patience": "fidgets",
+                                                      "mats": {"ears": "mats"}}).raise_for_status()  # fmt: skip
+    found = {}
+    for name in STEPS:
+        address = f"/groomer/{name}"
+        for tried in (f"{address}/{dog}", f"{address}/{client}", address):
+            if reader.get(tried).status_code == httpx.codes.OK:
+                found[tried] = english_in(*both(reader, tried), NAMES)
+    assert len(found) >= len(STEPS)
+    assert {address: texts for address, texts in found.items() if texts} == {}
+
+
+def test_a_refusal_is_said_in_the_readers_language(reader, server):
+    token = server.start_dog("Tansy")
+    address = f"/api/v1/dogs/by-link/{token}/answers"
+    said = reader.patch(address, json={"age_months": 900}, headers=GERMAN).json()
+    assert said["problem"] == "“Wie alt ist Ihr Hund, in Monaten?” braucht eine Zahl von 0 bis 360 (Monate), nicht 900."
+    assert said["next_step"].startswith("Berichtigen oder entfernen Sie")
+    photo = {"photos": ("dog.jpg", b"GIF89a", "image/gif")}
+    kept = reader.post(f"/api/v1/dogs/by-link/{token}/photos", files=photo, headers=GERMAN).json()[0]
+    assert kept["told"] == "Die Datei ist ein GIF, ein Format für Animationen. Schicken Sie ein unbewegtes Foto."
+    assert kept["report"]["reasons"][0]["text"].startswith("The file is a GIF")  # the JSON's own text stays English
+
+
+def test_the_search_for_english_finds_it(reader):
+    german, english = both(reader, "/owner/")
+    assert len(english_in(english, english, NAMES)) > 15
+    mixed = german.replace("Los geht es", "Off you go with the dog")
+    assert english_in(mixed, english, NAMES) == {"Off you go with the dog"}
