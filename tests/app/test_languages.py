@@ -97,10 +97,32 @@ def test_the_sheet_follows_the_reader_unless_another_is_asked_for(reader, server
 # --- every page, all of it ------------------------------------------------------------------------------------------
 
 _SAID_BY_ATTRIBUTE = ("aria-label", "alt", "title", "placeholder")
-_KEPT_BY_SCRIPTS = (
-    "sure done copied erase gone rest sent take-back unplaced unseen found range "
-    "kept looking good doubtful refused slow offline again late failed unsaved missing"
-).split()
+_KEPT_BY_SCRIPTS = [
+    "sure",
+    "done",
+    "copied",
+    "erase",
+    "gone",
+    "rest",
+    "sent",
+    "take-back",
+    "unplaced",
+    "unseen",
+    "found",
+    "range",
+    "kept",
+    "looking",
+    "good",
+    "doubtful",
+    "refused",
+    "slow",
+    "offline",
+    "again",
+    "late",
+    "failed",
+    "unsaved",
+    "missing",
+]
 _ENGLISH = re.compile(r"\b(the|and|of|is|are|your|with|this|that|from|not yet|nothing)\b")
 
 
