@@ -16,8 +16,10 @@ from __future__ import annotations
 
 import shlex
 import sys
+from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 __all__ = [
     "AnswersError",
@@ -51,6 +53,16 @@ class CoatclassError(Exception):
         self.problem = problem
         self.next_step = next_step
         self.code = code
+
+    def __reduce__(self) -> tuple[Callable[..., CoatclassError], tuple[Any, ...]]:
+        """Errors travel between processes, whatever arguments their own kind takes."""
+        return _rebuilt, (type(self), self.source, self.problem, self.next_step, self.code)
+
+
+def _rebuilt(kind: type[CoatclassError], source: str, problem: str, next_step: str, code: str) -> CoatclassError:
+    error = kind.__new__(kind)
+    CoatclassError.__init__(error, source, problem, next_step, code=code)
+    return error
 
 
 class InputError(CoatclassError):

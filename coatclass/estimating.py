@@ -187,9 +187,11 @@ def askable(
     ]
 
 
-def estimate_photo(source: PhotoSource) -> tuple[CoatEstimate | None, Decision, PhotoReport]:
+def estimate_photo(
+    source: PhotoSource, *, name: str | None = None
+) -> tuple[CoatEstimate | None, Decision, PhotoReport]:
     """What one photo alone says; the estimate is None if the photo was refused."""
-    reading = read_photo(source)
+    reading = read_photo(source, name=name)
     known = estimate([reading.evidence] if reading.evidence else [])
     coat = known.coat if known.coat.regime != "none" else None
     return coat, decide(known, [reading.report]), reading.report

@@ -1,35 +1,144 @@
-"""``coatclass score``: many photos into one table, one row per photo; resumable, in shards if wished."""
+"""``coatclass score``: many photos into one table, one row per photo; resumable, here or on a cluster."""
 
 from __future__ import annotations
 
 import argparse
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from coatclass.scoring import Photos
+
+_LINE_EVERY_S = 60.0  # where nobody watches, as in a batch job's log
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("path", type=Path, help="a folder of photos, or a CSV with a column 'file'")
-    parser.add_argument("--out", type=Path, required=True, help="the table to write: .csv or .parquet")
-    parser.add_argument("--workers", type=_positive, default=1, help="processes to share the work (default 1)")
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = (
+        "A table of photos may have further columns; they are carried into the table of scores. One that is called\n"
+        "like a score (a label 'category', say) is called given_category there, which `coatclass evaluate` reads.\n"
+        "A run that was broken off goes on where it stopped when it is called again."
+    )
+    parser.add_argument(
+        "path",
+        help="a folder of photos, a pattern in quotes, a zip or tar of photos, a CSV or Parquet with a column 'file', "
+        "or the URL of a folder or table",
+    )
+    parser.add_argument(
+        "--out", required=True, help="the table to write (.csv or .parquet); with --engine ray a folder or its URL"
+    )
+    parser.add_argument("--workers", type=_positive, help="processes to share the work (default 1; on a cluster all)")
     parser.add_argument("--shard", type=_shard, default=(1, 1), metavar="I/N", help="only part I of N (default 1/1)")
+    parser.add_argument(
+        "--skip-existing",
+        action="store_true",
+        help="keep the rows that the table already holds for these photos (by path; files are not compared), and score "
+        "only the others; without it a finished table is made anew",
+    )
+    parser.add_argument("--engine", choices=("local", "ray"), default="local", help="where to work (default local)")
+    parser.add_argument("--address", help="ray: the cluster, such as 'auto' (default: RAY_ADDRESS, else this machine)")
+    parser.add_argument(
+        "--part", type=_positive, default=512, metavar="N", help="ray: photos of one file in the folder (default 512)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Score, showing progress; an interrupted run goes on where it stopped when called again."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    from coatclass.scoring import photo_list, score
+    from coatclass.scoring import photos_at
 
     console = Console(stderr=True)
-    files = photo_list(args.path, shard=args.shard)
-    columns = (TextColumn("Scoring"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console) as progress:
-        task = progress.add_task("score", total=len(files))
-        counts = score(files, args.out, workers=args.workers, advance=lambda: progress.advance(task))
-    said = ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
-    console.print(f"{len(files)} photos: {said}. Written to {args.out}")
+    if args.engine == "ray":
+        return _on_cluster(args, console)
+    from coatclass.scoring.local import kind_of, score
+
+    kind_of(Path(args.out))
+    photos = photos_at(args.path)
+    with _progress(photos, args.shard[1], console) as (advance, failures):
+        counts = score(
+            photos,
+            Path(args.out),
+            shard=args.shard,
+            workers=args.workers or 1,
+            skip_existing=args.skip_existing,
+            advance=advance,
+        )
+    _say(counts, failures, args.out, console)
     return 0
+
+
+def _on_cluster(args: argparse.Namespace, console: Console) -> int:
+    from coatclass.errors import InputError
+    from coatclass.scoring import photos_at
+    from coatclass.scoring.cluster import check, score_on_cluster
+
+    if args.shard != (1, 1) or args.skip_existing:
+        problem = "takes neither --shard nor --skip-existing."
+        raise InputError("--engine ray", problem, "Parts that are there are kept: call it again with the same folder.")
+    check(args.out)
+    photos = photos_at(args.path)
+    with _progress(photos, 1, console) as (advance, failures):
+        counts = score_on_cluster(
+            photos, args.out, part=args.part, workers=args.workers, address=args.address, advance=advance
+        )
+    _say(counts, failures, args.out, console)
+    return 0
+
+
+def _say(counts: Counter[str], failures: list[str], out: str, console: Console) -> None:
+    said = ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
+    console.print(f"{counts.total()} photos: {said}. Written to {out}", highlight=False, markup=False)
+    if failures:
+        problem = f"The program itself failed on {counts['failed']}; the first: {failures[0]}"
+        console.print(f"{problem}. Those rows say 'failed' and hold no scores.", highlight=False, markup=False)
+
+
+@contextmanager
+def _progress(photos: Photos, parts: int, console: Console) -> Iterator[tuple[Callable[..., None], list[str]]]:
+    """A bar with rate and time left, or a line a minute where no terminal shows it; and what failed."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    counted = photos.count()
+    total = None if counted is None else -(-counted // parts)
+    columns = (TextColumn("Scoring"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rate]}"))
+    started = said = time.monotonic()
+    made = kept = 0
+    failures: list[str] = []
+    with Progress(*columns, TimeRemainingColumn(), console=console, disable=not console.is_terminal) as progress:
+        task = progress.add_task("score", total=total, rate="")
+
+        def advance(row: dict[str, Any] | None, photos: int = 1) -> None:
+            nonlocal made, kept, said
+            if row is None:
+                kept += photos
+            else:
+                made += photos
+                if "problem" in row and not failures:
+                    failures.append(f"{row['file']}: {row['problem']}")
+            now = time.monotonic()
+            rate = made / (now - started) if made else 0.0
+            told = f"{rate:.1f} photos/s" + (f", {kept} there already" if kept else "")
+            left = None if total is None else max(total - kept, made)
+            progress.update(task, completed=made, total=left, rate=told)
+            if not console.is_terminal and now - said > _LINE_EVERY_S:
+                said = now
+                console.print(_line(made, left, rate, kept), highlight=False)
+
+        yield advance, failures
+
+
+def _line(made: int, total: int | None, rate: float, kept: int) -> str:
+    of = f" of {total}" if total is not None else ""
+    left = f", {(total - made) / rate / 60:.0f} min left" if total is not None and rate else ""
+    return f"{made}{of} photos, {rate:.1f} a second{left}" + (f" ({kept} were there already)" if kept else "")
 
 
 def _positive(text: str) -> int:

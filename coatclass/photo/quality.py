@@ -35,6 +35,8 @@ class Limits:
         max_aspect: longest side over shortest.
         max_pixels_heic: the same for HEIC.
         heic_seconds, heic_memory_bytes: what decoding a HEIC picture may use.
+        archive_entries: most entries of an archive of photos.
+        archive_ratio: most bytes that one byte of an archive may unpack to; counted from ``archive_small_bytes`` on.
         normalised_px: short side at which quality is measured, px.
         too_small: short side, px. dark: 95th percentile of luma, 0-255. blown_out: share of clipped pixels in the
             middle, [0, 1]. blurred: variance of the Laplacian over that of luma. dog_share: [0, 1].
@@ -49,6 +51,9 @@ class Limits:
     max_pixels_heic: int
     heic_seconds: float
     heic_memory_bytes: int
+    archive_entries: int
+    archive_ratio: float
+    archive_small_bytes: int
     normalised_px: int
     too_small: Band
     dark: Band
@@ -67,6 +72,7 @@ def default_limits() -> Limits:
     """The limits of the data file."""
     data = _data()
     opening, quality, dog, heic = data["open"], data["quality"], data["dog"], data["heic"]
+    archive = data["archive"]
     names = {field.name for field in fields(Limits)}
     bands = {name: Band(**row) for name, row in {**quality, **dog}.items() if name in names and isinstance(row, dict)}
     return Limits(
@@ -77,6 +83,9 @@ def default_limits() -> Limits:
         max_pixels_heic=heic["max_pixels"],
         heic_seconds=heic["max_seconds"],
         heic_memory_bytes=heic["max_memory_bytes"],
+        archive_entries=archive["max_entries"],
+        archive_ratio=archive["max_ratio"],
+        archive_small_bytes=archive["small_bytes"],
         normalised_px=quality["normalised_px"],
         single_dog_probability=dog["single_dog_probability"],
         **bands,

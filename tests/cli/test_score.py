@@ -8,9 +8,9 @@ import shutil
 
 import pytest
 
-from coatclass import scoring
 from coatclass.cli import main
-from coatclass.scoring import COLUMNS, photo_list, score
+from coatclass.scoring import COLUMNS, local, photos_at, score
+from coatclass.scoring.rows import made_by
 
 
 @pytest.fixture
@@ -27,6 +27,14 @@ def folder(photos, tmp_path):
 def read(path):
     with path.open(newline="", encoding="utf-8") as stream:
         return list(csv.DictReader(stream))
+
+
+def write(path, rows):
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        table = csv.DictWriter(stream, list(rows[0]))
+        table.writeheader()
+        table.writerows(rows)
+    return path
 
 
 def test_one_row_a_photo_with_probabilities_that_sum_to_one(folder, tmp_path):
@@ -46,33 +54,39 @@ def test_one_row_a_photo_with_probabilities_that_sum_to_one(folder, tmp_path):
 
 
 def test_rows_do_not_depend_on_the_number_of_workers(folder, tmp_path):
-    files = photo_list(folder)
+    files = photos_at(folder)
     score(files, tmp_path / "one.csv", workers=1)
     score(files, tmp_path / "two.csv", workers=2)
     assert read(tmp_path / "one.csv") == read(tmp_path / "two.csv")
 
 
-def test_shards_are_disjoint_and_together_whole(folder):
-    whole = photo_list(folder)
-    parts = [photo_list(folder, shard=(part, 3)) for part in (1, 2, 3)]
-    assert sorted(path for part in parts for path in part) == sorted(whole)
-    assert sum(map(len, parts)) == len(whole)
+def test_shards_are_disjoint_and_together_whole(folder, tmp_path):
+    """Each photo is in one shard, though the list names some of them twice; cheap here: no photo is opened."""
+    names = [str(path) for path in sorted(folder.iterdir())]
+    write(tmp_path / "list.csv", [{"file": name} for name in [*names, *names[:3]]])
+    photos = photos_at(tmp_path / "list.csv")
+    parts = []
+    for part in (1, 2, 3):
+        index = local.Index()
+        parts.append([photo.file for photo in photos if index.add(photo.file, {}, (part, 3))])
+    assert sorted(file for part in parts for file in part) == names
+    assert max(map(len, parts)) - min(map(len, parts)) <= 1
 
 
 def test_an_interrupted_run_goes_on_where_it_stopped(folder, tmp_path, monkeypatch):
-    files = photo_list(folder)
+    files = photos_at(folder)
     out = tmp_path / "table.csv"
     score(files, tmp_path / "whole.csv")
     done = []
 
-    def interrupted(path):
+    def interrupted(file, source):
         if len(done) == 4:
             raise KeyboardInterrupt
-        done.append(path)
-        return real(path)
+        done.append(file)
+        return real(file, source)
 
-    real = scoring.score_photo
-    monkeypatch.setattr(scoring, "score_photo", interrupted)
+    real = local.score_photo
+    monkeypatch.setattr(local, "score_photo", interrupted)
     with pytest.raises(KeyboardInterrupt):
         score(files, out)
     assert not out.exists()
@@ -81,28 +95,31 @@ def test_an_interrupted_run_goes_on_where_it_stopped(folder, tmp_path, monkeypat
     with journal.open("a") as stream:
         stream.write('{"file": "cut in the mid')  # as a kill would leave it
     again = []
-    monkeypatch.setattr(scoring, "score_photo", lambda path: again.append(path) or real(path))
+    monkeypatch.setattr(local, "score_photo", lambda file, source: again.append(file) or real(file, source))
     score(files, out)
-    assert len(again) == len(files) - 4
+    assert len(again) == files.count() - 4
     assert read(out) == read(tmp_path / "whole.csv")
     assert not journal.exists()
 
 
-def test_parquet_holds_the_same_rows(folder, tmp_path):
+def test_parquet_holds_the_same_rows_and_what_made_them(folder, tmp_path):
     import pyarrow.parquet as pq
 
-    files = photo_list(folder)[:4]
+    files = photos_at(str(folder / "*[02468].jpg"))
     score(files, tmp_path / "t.csv")
     score(files, tmp_path / "t.parquet")
-    table = pq.read_table(tmp_path / "t.parquet").to_pylist()
-    for row, text in zip(table, read(tmp_path / "t.csv"), strict=True):
+    table = pq.read_table(tmp_path / "t.parquet")
+    for row, text in zip(table.to_pylist(), read(tmp_path / "t.csv"), strict=True):
         assert {name: "" if value is None else str(value) for name, value in row.items()} == text
+    assert table.schema.metadata[b"coatclass"].decode() == made_by()
 
 
-def test_a_list_of_photos_names_them_relative_to_itself(folder, tmp_path):
+def test_a_list_of_photos_names_them_relative_to_itself(folder):
     names = sorted(path.name for path in folder.iterdir())[:3]
     (folder / "list.csv").write_text("file,remark\n" + "".join(f"{name},x\n" for name in names))
-    assert photo_list(folder / "list.csv") == [folder / name for name in names]
+    photos = photos_at(folder / "list.csv")
+    assert [photo.source for photo in photos] == [folder / name for name in names]
+    assert photos.carried == {"remark": "text"}
 
 
 def test_the_output_of_assess_fits_the_schema(photos, capsys):

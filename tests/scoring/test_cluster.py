@@ -1,0 +1,208 @@
+"""A real Ray of two nodes, as two sets of processes on loopback: the local table, whatever is lost on the way."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from coatclass.cli import main
+from coatclass.errors import InputError
+from coatclass.scoring import photos_at, score
+from coatclass.scoring.cluster import score_on_cluster
+
+pq = pytest.importorskip("pyarrow.parquet")
+ray = pytest.importorskip("ray")
+pytestmark = [pytest.mark.photos, pytest.mark.slow]
+ROOT = Path(__file__).resolve().parents[2]
+PART = 3
+RAY = Path(sys.executable).with_name("ray")
+HEAD, OTHER = "127.0.0.2", "127.0.0.3"  # loopback as well (RFC 1122 3.2.1.3); Ray takes 127.0.0.1 for "outside, please"
+TOKEN = {"RAY_AUTH_MODE": "token", "RAY_AUTH_TOKEN": "f" * 64}
+
+
+@pytest.fixture(scope="module")
+def folder(photos, tmp_path_factory):
+    """Twenty real photos and one file that is no picture, listed with a further column; in parts of three."""
+    folder = tmp_path_factory.mktemp("cluster") / "dogs"
+    folder.mkdir()
+    for path in sorted((photos / "open").glob("*.jpg"))[::60][:20]:
+        shutil.copy(path, folder)
+    (folder / "broken.jpg").write_bytes(b"no picture")
+    names = [path.name for path in sorted(folder.iterdir())]
+    lines = [f"{name},{place}" for place, name in enumerate([*names, names[0]])]  # one is named twice
+    (folder / "list.csv").write_text("\n".join(["file,visit", *lines]))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def local(folder):
+    """The table of one process on this machine."""
+    score(photos_at(folder / "list.csv"), folder.parent / "local.parquet")
+    return pq.read_table(folder.parent / "local.parquet")
+
+
+@pytest.fixture(scope="module")
+def monkeypatch_module():
+    with pytest.MonkeyPatch.context() as patch:
+        yield patch
+
+
+@pytest.fixture(scope="module")
+def nodes(monkeypatch_module):
+    """Two nodes of one processor each, and the address of the first."""
+    with socket.socket() as free:
+        free.bind((HEAD, 0))
+        port = free.getsockname()[1]
+    environment = {
+        **os.environ,
+        "PYTHONPATH": str(ROOT),
+        "RAY_USAGE_STATS_ENABLED": "0",
+        **TOKEN,
+        "RAY_health_check_period_ms": "500",  # a machine that is gone is missed sooner than by default
+        "RAY_health_check_failure_threshold": "2",
+        "RAY_health_check_initial_delay_ms": "0",
+    }
+    environment.pop("RAY_ADDRESS", None)
+
+    def start(host: str, *how: str) -> subprocess.Popen[bytes]:
+        command = [RAY, "start", "--block", "--num-cpus=1", f"--node-ip-address={host}", *how]
+        command += ["--object-store-memory=80000000", "--disable-usage-stats"]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        return subprocess.Popen(command, env=environment, start_new_session=True, **quiet)
+
+    address = f"{HEAD}:{port}"
+    head = start(HEAD, "--head", f"--port={port}", "--include-dashboard=false")
+    _wait_for(lambda: _listens(port))
+    other = start(OTHER, f"--address={address}")
+    _wait_for(lambda: any("raylet/raylet" in command for _, command in _below(other.pid)))
+    for name, value in TOKEN.items():
+        monkeypatch_module.setenv(name, value)
+    try:
+        yield address, head, other
+    finally:
+        for node in (other, head):
+            _end(node.pid)
+            node.wait(10)
+
+
+def _listens(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex((HEAD, port)) == 0
+
+
+def _wait_for(happens, seconds: float = 60.0) -> None:
+    until = time.monotonic() + seconds
+    while not happens():
+        assert time.monotonic() < until, "Ray did not start"
+        time.sleep(0.1)
+
+
+def _below(pid: int) -> list[tuple[int, str]]:
+    """Every process that comes from ``pid``, itself last, with its command."""
+    children: dict[int, list[int]] = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdecimal():
+            try:
+                parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+            except OSError:
+                continue
+            children.setdefault(parent, []).append(int(entry.name))
+
+    def down(one: int) -> list[int]:
+        return [*(found for child in children.get(one, ()) for found in down(child)), one]
+
+    return [(one, _command(one)) for one in down(pid)]
+
+
+def _command(pid: int) -> str:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
+    except OSError:
+        return ""
+
+
+def _end(pid: int) -> None:
+    for one, _ in reversed(_below(pid)):  # the one that would start others first
+        try:
+            os.kill(one, signal.SIGKILL)
+        except ProcessLookupError:
+            continue
+
+
+def _together(out: Path):
+    """The parts one after the other."""
+    import pyarrow as pa
+
+    return pa.concat_tables([pq.read_table(part) for part in sorted(out.glob("part-*.parquet"))])
+
+
+def test_with_a_worker_and_then_a_whole_node_killed_the_parts_are_the_local_table(nodes, folder, local, tmp_path):
+    address, head, other = nodes
+    lost: list[str] = []
+    seen: list[int] = []
+
+    def kill_on_the_way(row, photos):
+        seen.append(photos)
+        if len(seen) == 1:
+            workers = [
+                pid for pid, command in _below(head.pid) + _below(other.pid) if "ray::" in command and "Map" in command
+            ]
+            os.kill(workers[0], signal.SIGKILL)
+            lost.append("worker")
+        if len(seen) == 2:
+            _end(other.pid)
+            lost.append("node")
+
+    counts = score_on_cluster(
+        photos_at(folder / "list.csv"), str(tmp_path), part=PART, address=address, advance=kill_on_the_way
+    )
+    assert lost == ["worker", "node"]
+    assert sum(seen) == counts.total() == 21 and counts["refused"] >= 1
+    assert [path.name for path in tmp_path.glob("*unfinished*")] == []
+    made = _together(tmp_path)
+    assert made.schema.equals(local.schema, check_metadata=True)
+    assert made.to_pylist() == local.to_pylist()  # every float to its last bit, and in the same order
+    _goes_on(address, folder, tmp_path, local)
+
+
+def _goes_on(address: str, folder: Path, out: Path, local) -> None:
+    """A part that is missing is made again, and nothing else is touched; another run is not mixed in."""
+    before = {path.name: path.stat().st_mtime_ns for path in out.glob("part-*")}
+    (out / "part-000003.parquet").unlink()
+    kept, made = [], []
+    score_on_cluster(
+        photos_at(folder / "list.csv"), str(out), part=PART, address=address,
+        advance=lambda row, photos: (kept if row is None else made).append(photos),
+    )  # fmt: skip
+    assert made == [PART] and sum(kept) == 21 - PART
+    after = {path.name: path.stat().st_mtime_ns for path in out.glob("part-*")}
+    assert [name for name in before if before[name] != after[name]] == ["part-000003.parquet"]
+    assert _together(out).equals(local)
+    with pytest.raises(InputError, match=r"holds another run \(other in photos, parts, list"):
+        score_on_cluster(photos_at(folder), str(out), part=1, address=address)
+    assert json.loads((out / "_run.json").read_text())["part"] == PART
+
+
+def test_what_can_not_be_done_is_said_before_ray_is_started(folder, tmp_path, capsys):
+    import zipfile
+
+    with zipfile.ZipFile(tmp_path / "dogs.zip", "w") as packed:
+        packed.write(folder / "broken.jpg", "broken.jpg")
+    for arguments, says in (
+        ([str(folder), "--out", str(tmp_path / "t.csv")], "writes a folder"),
+        ([str(tmp_path / "dogs.zip"), "--out", str(tmp_path / "o")], "Unpack it"),
+        ([str(folder), "--out", str(tmp_path / "o"), "--skip-existing"], "call it again"),
+        ([str(folder), "--out", str(tmp_path / "dogs.zip" / "o")], "can't be written"),
+    ):
+        assert main(["score", *arguments, "--engine", "ray"]) == 3
+        assert says in " ".join(capsys.readouterr().err.split())
+    assert not ray.is_initialized()
