@@ -243,8 +243,6 @@ class _Folder:
 @contextmanager
 def _cluster(address: str | None, workers: int | None) -> Iterator[int]:
     """A cluster to work on, and how many processes it may take: one that runs, or Ray on this machine alone."""
-    import ray
-
     alone = address is None and "RAY_ADDRESS" not in os.environ
     how: dict[str, Any] = {"log_to_driver": False, "logging_level": "error"}
     if alone:  # reached by nobody but its own processes, and no page is served
@@ -253,6 +251,8 @@ def _cluster(address: str | None, workers: int | None) -> Iterator[int]:
         how |= {"num_cpus": workers or os.cpu_count(), "include_dashboard": False, "object_store_memory": _STORE_BYTES}
         if sys.platform == "linux":  # elsewhere this part of the loopback network has to be set up first
             how["_node_ip_address"] = _LOOPBACK
+    import ray  # not before: it reads the environment once
+
     try:
         ray.init(address="local" if alone else address, **how)
     except (ConnectionError, ValueError, RuntimeError) as error:

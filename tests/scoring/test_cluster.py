@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 import time
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,8 @@ from coatclass.scoring import photos_at, score
 from coatclass.scoring.cluster import score_on_cluster
 
 pq = pytest.importorskip("pyarrow.parquet")
-ray = pytest.importorskip("ray")
+if find_spec("ray") is None:
+    pytest.skip("Ray is not installed", allow_module_level=True)
 pytestmark = [pytest.mark.photos, pytest.mark.slow]
 ROOT = Path(__file__).resolve().parents[2]
 PART = 3
@@ -31,7 +33,7 @@ TOKEN = {"RAY_AUTH_MODE": "token", "RAY_AUTH_TOKEN": "f" * 64}
 
 @pytest.fixture(scope="module")
 def folder(photos, tmp_path_factory):
-    """Twenty real photos and one file that is no picture, listed with a further column; in parts of three."""
+    """Some twenty real photos and one file that is no picture, listed with a further column; in parts of three."""
     folder = tmp_path_factory.mktemp("cluster") / "dogs"
     folder.mkdir()
     for path in sorted((photos / "open").glob("*.jpg"))[::60][:20]:
@@ -166,7 +168,7 @@ def test_with_a_worker_and_then_a_whole_node_killed_the_parts_are_the_local_tabl
         photos_at(folder / "list.csv"), str(tmp_path), part=PART, address=address, advance=kill_on_the_way
     )
     assert lost == ["worker", "node"]
-    assert sum(seen) == counts.total() == 21 and counts["refused"] >= 1
+    assert sum(seen) == counts.total() == len(local) > 5 * PART and counts["refused"] >= 1
     assert [path.name for path in tmp_path.glob("*unfinished*")] == []
     made = _together(tmp_path)
     assert made.schema.equals(local.schema, check_metadata=True)
@@ -183,7 +185,7 @@ def _goes_on(address: str, folder: Path, out: Path, local) -> None:
         photos_at(folder / "list.csv"), str(out), part=PART, address=address,
         advance=lambda row, photos: (kept if row is None else made).append(photos),
     )  # fmt: skip
-    assert made == [PART] and sum(kept) == 21 - PART
+    assert made == [PART] and sum(kept) == len(local) - PART
     after = {path.name: path.stat().st_mtime_ns for path in out.glob("part-*")}
     assert [name for name in before if before[name] != after[name]] == ["part-000003.parquet"]
     assert _together(out).equals(local)
@@ -205,4 +207,4 @@ def test_what_can_not_be_done_is_said_before_ray_is_started(folder, tmp_path, ca
     ):
         assert main(["score", *arguments, "--engine", "ray"]) == 3
         assert says in " ".join(capsys.readouterr().err.split())
-    assert not ray.is_initialized()
+    assert "ray" not in sys.modules or not sys.modules["ray"].is_initialized()
