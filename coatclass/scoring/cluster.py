@@ -93,6 +93,7 @@ def score_on_cluster(
                 for done in _through_ray(missing, out, run, most):
                     problem = json.loads(done["problem"])
                     advance(problem or {}, int(done["photos"]))
+        folder.tidy()
         return folder.counts(run["parts"])
 
 
@@ -225,6 +226,14 @@ class _Folder:
             pq.write_table(pa.Table.from_pylist(rows, schema=schema), stream)
         if not in_place:
             self._system.move(draft, self.file(number))
+
+    def tidy(self) -> None:
+        """Remove what a lost worker left half written."""
+        from pyarrow import fs
+
+        for entry in self._system.get_file_info(fs.FileSelector(self._path)):
+            if entry.base_name.startswith("_") and entry.base_name.endswith(".unfinished"):
+                self._system.delete_file(entry.path)
 
     def counts(self, parts: int) -> Counter[str]:
         """Rows of all parts by status."""

@@ -82,16 +82,17 @@ def nodes(monkeypatch_module):
         return subprocess.Popen(command, env=environment, start_new_session=True, **quiet)
 
     address = f"{HEAD}:{port}"
-    head = start(HEAD, "--head", f"--port={port}", "--include-dashboard=false")
-    _wait_for(lambda: _listens(port))
-    other = start(OTHER, f"--address={address}")
-    _wait_for(lambda: any("raylet/raylet" in command for _, command in _below(other.pid)))
-    for name, value in TOKEN.items():
-        monkeypatch_module.setenv(name, value)
+    started: list[subprocess.Popen[bytes]] = []
     try:
-        yield address, head, other
+        started.append(start(HEAD, "--head", f"--port={port}", "--include-dashboard=false"))
+        _wait_for(lambda: _listens(port))
+        started.append(start(OTHER, f"--address={address}"))
+        _wait_for(lambda: any("raylet/raylet" in command for _, command in _below(started[1].pid)))
+        for name, value in TOKEN.items():
+            monkeypatch_module.setenv(name, value)
+        yield address, *started
     finally:
-        for node in (other, head):
+        for node in reversed(started):
             _end(node.pid)
             node.wait(10)
 
@@ -189,7 +190,7 @@ def _goes_on(address: str, folder: Path, out: Path, local) -> None:
     after = {path.name: path.stat().st_mtime_ns for path in out.glob("part-*")}
     assert [name for name in before if before[name] != after[name]] == ["part-000003.parquet"]
     assert _together(out).equals(local)
-    with pytest.raises(InputError, match=r"holds another run \(other in photos, parts, list"):
+    with pytest.raises(InputError, match=r"holds another run \(other in parts, part, list"):
         score_on_cluster(photos_at(folder), str(out), part=1, address=address)
     assert json.loads((out / "_run.json").read_text())["part"] == PART
 
