@@ -21,7 +21,7 @@ def reason(code: str, **values: Any) -> Reason:
 
 
 def joined(code: str, parts: Sequence[Reason]) -> Reason:
-    """Several reasons as one, said one after the other."""
+    """Several reasons joined into one."""
     values = {"parts": [{"code": part.code, "values": part.values} for part in parts]}
     return Reason(code=code, text=" ".join(part.text for part in parts), values=values)
 
@@ -71,7 +71,7 @@ def _chances(coats: Sequence[tuple[str, str]], words: Catalogue) -> str:
     return ", ".join(f"{words.coat(coat)} ({say(f'chance.{chance}')})" for coat, chance in coats)
 
 
-# How a value is said, by its name; any other is said as it is.
+# How to word a value, by its name; any other is written as it is.
 _SAID: Mapping[str, Callable[[Any, Catalogue], str]] = {
     "categories": lambda coats, words: ", ".join(map(words.coat, coats)),
     "photo": _coat,

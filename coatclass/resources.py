@@ -16,7 +16,7 @@ from coatclass.errors import ModelFilesError
 __all__ = ["damage_told", "read_csv", "read_json", "read_toml", "released"]
 
 _PACKAGE = Path(__file__).resolve().parent
-# An installed copy holds them inside; whatever lies beside it there is somebody else's.
+# An installed copy holds them inside; what lies beside it belongs to other packages.
 _ROOTS = (_PACKAGE / "_released", _PACKAGE.parent)
 
 
@@ -37,7 +37,7 @@ def released(relative: str) -> Path:
 
 @contextmanager
 def damage_told(relative: str) -> Iterator[None]:
-    """While a released file is read: whatever its damage raises becomes one error in words.
+    """While a released file is read, turn any error that damage causes into one plain error.
 
     Raises:
         ModelFilesError: ``missing_file`` or ``damaged_file``.

@@ -35,7 +35,7 @@ def _box(x: float, y: float, width: float, height: float) -> tuple[Point, ...]:
 
 
 def _hair(top: float, foot: float, left: float = _LEFT, right: float = _RIGHT, step: float = 4.0) -> _Shapes:
-    """Strands that hang down, each a little otherwise."""
+    """Hanging strands, each a little different."""
     count = int((right - left) / step)
     for n in range(count + 1):
         x, sway = left + n * step, (1.6, -1.1, 0.7, -1.8, 1.2)[n % 5]
@@ -60,7 +60,7 @@ def _hand(x: float, y: float) -> _Shapes:
 
 
 def _finger(x: float, tip: float, half: float = 3.8, long: float = 26.0) -> Line:
-    """A finger that points down, round at its tip."""
+    """A finger pointing down, with a round tip."""
     round_tip = [(x + half * sin(t), tip - half + half * cos(t)) for t in (1.57, 1.0, 0.5, 0.0, -0.5, -1.0, -1.57)]
     return Line(((x + half, tip - long), *round_tip, (x - half, tip - long)), 1.2, closed=True, fill=1.0)
 
@@ -82,7 +82,7 @@ def _comb(x: float, y: float, wide: float = 24.0) -> _Shapes:
 
 
 def _arrow(start: Point, end: Point) -> _Shapes:
-    """A straight arrow, level or upright."""
+    """A straight arrow, horizontal or vertical."""
     yield Line((start, end), 5.0, grey=1.0)
     yield Line((start, end), 1.6)
     (x0, y0), (x, y) = start, end

@@ -1,4 +1,4 @@
-"""What a plan is shown as, free of a format: sections of blocks in reading order. Presenters render blocks, no more."""
+"""What a plan is shown as, independent of any format: sections of blocks in reading order. Presenters only render."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class Items:
 
 @dataclass(frozen=True)
 class Facts:
-    """Pairs of a name and what it is."""
+    """Pairs of a name and its value."""
 
     kind: ClassVar[str] = "facts"
     pairs: tuple[tuple[str, str], ...]
@@ -155,7 +155,7 @@ class Frames:
 
 @dataclass(frozen=True)
 class Table:
-    """A table with a head; ``shares`` of the width for each column."""
+    """A table with column titles; ``shares`` of the width for each column."""
 
     kind: ClassVar[str] = "table"
     head: tuple[str, ...]
@@ -178,7 +178,7 @@ Place = Literal["first", "more", "paper", "sources"]
 
 @dataclass(frozen=True)
 class Section:
-    """A headed part: ``id`` names it for good.
+    """A part with a heading; ``id`` names it and never changes.
 
     ``place`` is first (read at once), more, paper (only printed) or sources (for those who check, never an owner's).
     """
@@ -232,7 +232,7 @@ class Presentation:
         return (one for one in self.sections if one.place == "first")
 
     def on_screen(self) -> Iterator[Section]:
-        """The sections that an owner reads on a screen."""
+        """The sections that an owner sees on a screen."""
         return (one for one in self.sections if one.place in ("first", "more"))
 
     def on_paper(self) -> Iterator[Section]:

@@ -1,4 +1,4 @@
-"""Pictures as shapes, free of a format: written as SVG for the page and drawn into the PDF from the same shapes."""
+"""Pictures as shapes, independent of any format: the page's SVG and the PDF are drawn from the same shapes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Point = tuple[float, float]
 
 @dataclass(frozen=True)
 class Line:
-    """A line through points; closed and filled with a grey (0 black, 1 white) if wished."""
+    """A line through points; may be closed and filled with a grey (0 black, 1 white)."""
 
     points: tuple[Point, ...]
     width: float = 1.0

@@ -113,7 +113,7 @@ def until_the_visit(of: Subject) -> Iterator[Block]:
 
 
 def training(of: Subject, phase: Phase) -> Iterator[Block]:
-    """Getting used to the brush: so many seconds a day, for so many days."""
+    """Getting used to the brush: seconds a day, and for how many days."""
     if not phase.training:
         return
     yield Text(of.say("training.why"))
@@ -194,7 +194,7 @@ def dates(of: Subject) -> Iterator[Block]:
 
 
 def besides(of: Subject, level: str) -> Iterator[Block]:
-    """The cautions of a level that stand at no step and not at the bath."""
+    """The cautions of a level that are shown neither at a step nor at the bath."""
     assert of.plan is not None
     phases = [phase for phase in (of.plan.now, of.plan.after) if phase is not None]
     said = {code for phase in phases for step in phase.routine.steps for code in step.cautions}
@@ -208,7 +208,7 @@ def besides(of: Subject, level: str) -> Iterator[Block]:
 
 
 def kit(of: Subject, phase: Phase) -> Iterator[Block]:
-    """The tools to have in a phase, in the order of work; what was shown as today's kit is only named again."""
+    """The tools to have in a phase, in the order of work; those already shown in today's kit are only named."""
     assert of.plan is not None
     tools, now = usable(phase), of.plan.now
     shown = {item.tool for item in usable(now)} if phase is not now else set()
@@ -226,7 +226,7 @@ def kit(of: Subject, phase: Phase) -> Iterator[Block]:
 
 
 def _first_to_buy(of: Subject, tools: Sequence[KitItem]) -> KitItem | None:
-    """The first tool of the work that is needed and not at home."""
+    """The first needed tool, in the order of work, that is not at home."""
     at_home = {found[0] for tool in of.owned if len(found := toolkit.identify(tool)) == 1}
     return next((item for item in tools if item.role is Role.ESSENTIAL and item.tool not in at_home), None)
 
@@ -252,7 +252,7 @@ def _where(of: Subject, phase: Phase, zones: Sequence[BodyZone]) -> str:
 
 
 def week(of: Subject, phase: Phase) -> Iterator[Block]:
-    """How often in a phase."""
+    """How often to work in a phase."""
     if phase.week is None:
         return
     kinds = {"session": 2, "touch_up": 1, "": 0}

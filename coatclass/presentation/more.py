@@ -66,7 +66,7 @@ def time_needed(of: Subject) -> Iterator[Block]:
 
 
 def growing(of: Subject) -> Iterator[Block]:
-    """Where the length is going, and what is odd about the measurements."""
+    """How the length develops, and which measurements are odd."""
     assert of.plan is not None
     drawing = growth_curve(of.plan.growth, of.words, of.measured)
     if drawing is not None:
@@ -105,7 +105,7 @@ def decides(of: Subject) -> Iterator[Block]:
 
 
 def owned(of: Subject) -> Iterator[Block]:
-    """What becomes of the tools at home."""
+    """Which of the tools at home may stay."""
     phase = of.kit_phase
     if phase is None or not of.owned:
         return
@@ -128,7 +128,7 @@ def later(of: Subject) -> Iterator[Block]:
 
 
 def others(of: Subject) -> Iterator[Block]:
-    """Every tool that nobody named yet, and why not."""
+    """Every tool not named so far, and why."""
     phase = of.kit_phase
     if phase is None:
         return
@@ -145,7 +145,7 @@ def others(of: Subject) -> Iterator[Block]:
 
 
 def how_sure(of: Subject) -> Iterator[Block]:
-    """How likely each coat and length is, and what became of the photos."""
+    """How likely each coat and length is, and how each photo was used."""
     found = of.assessment
     yield from (Text(text) for code, text in of.reasons if code in SAID_IN_FACTS)
     if of.said.categories:
@@ -167,7 +167,7 @@ def _bars(caption: str, rows: Sequence[tuple[str, float, bool]], words: Catalogu
 
 
 def next_question(of: Subject) -> Iterator[Block]:
-    """The answer that would help most."""
+    """The question whose answer would help most."""
     asked = of.assessment.next_question if of.assessment else None
     if asked is not None:
         spec = question(asked.id, of.words.language)

@@ -123,7 +123,7 @@ def _legend(x: float, y: float, said: Mapping[str, str]) -> Iterator[Line | Labe
 
 
 def dog_outline(touches: Sequence[str]) -> tuple[tuple[float, float, float, float], list[Line], list[Point]]:
-    """The dog without its zones: the view, the shapes, and the place of each touch."""
+    """The dog without its zones: the view, the shapes, and where each touch goes."""
     dog = read_toml(_DOG)
     ear = Line(smooth(dog["ear"]["points"]), 2.0, closed=True, fill=1.0)
     places = [(float(dog["touch"][one][0]), float(dog["touch"][one][1])) for one in touches]
@@ -267,7 +267,7 @@ def _moved(edge: _Edge, dx: float, dy: float) -> _Edge:
 
 
 def _levelled(edge: _Edge, level: int) -> Iterator[Line]:
-    """One pattern a state of mats: the worse, the darker; felt is black."""
+    """One pattern for each mat state: the worse, the darker; felt is black."""
     yield Line(edge, 0.6, closed=True, fill=0.0 if level == 4 else 1.0, grey=0.55 if level == 0 else 0.2)
     if level in (1, 2, 3):
         yield from hatch(edge, (0.0, 14.0, 9.0, 5.0)[level], rising=True, width=(0.0, 0.6, 0.9, 1.2)[level])
@@ -276,7 +276,7 @@ def _levelled(edge: _Edge, level: int) -> Iterator[Line]:
 
 
 def _hatchings() -> str:
-    """One hatching a level: the worse, the closer the lines."""
+    """One hatching for each level: the worse, the closer the lines."""
     return "".join(
         f'<pattern id="hatch-{level}" width="{gap}" height="{gap}" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate(45)"><rect width="{gap}" height="{gap}" class="hatch-ground hatch-{level}"/>'
@@ -337,7 +337,7 @@ def time_curve(budget: TimeBudget, now_mm: float, words: Catalogue) -> Drawing:
     if budget.given is not None:
         plot.shapes.append(Line((plot.at(0, budget.given), plot.at(most_mm, budget.given)), 1.5, dashed=True))
         said = words.say("plan.curve.given", minutes=words.minutes(budget.given))
-        # Explained in the head, where no curve can run through the words.
+        # The legend stands above the plot, where no curve can run through it.
         start = plot.right - 0.66 * _SMALL * len(said)
         plot.shapes.append(Line(((start - 34, 9), (start - 6, 9)), 1.5, dashed=True))
         plot.shapes.append(Label((plot.right, 13), said, _SMALL, "right", bold=True))
@@ -416,7 +416,7 @@ def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[Measuremen
 
 
 def _firsts_of_months(first: date, last: date) -> Iterator[date]:
-    """The first day of every month that has room for its name."""
+    """The first day of every month whose name fits."""
     step = 1 + (last - first).days // 200
     year, month = first.year, first.month
     while True:

@@ -31,7 +31,7 @@ def present(
     measured: Sequence[care.Measurement] = (),
     language: str | None = None,
 ) -> Presentation:
-    """Everything that is shown of one dog; presenters render it and compute, phrase and order nothing.
+    """Everything that is shown about one dog; presenters only render it.
 
     Args:
         plan: None if nothing that was given can carry one; then there is only the verdict and what helps next.

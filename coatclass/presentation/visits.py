@@ -92,7 +92,7 @@ def course_chart(notes: Sequence[VisitNote], words: Catalogue) -> Drawing:
         x = left + column * (number + 0.5)
         shapes.append(Label((x, 18), f"{note.on.day}{words.say('plan.chart.day')}{words.month(note.on)}", 13, "middle",
                             bold=True))  # fmt: skip
-        if note.on.month > 1:  # January says its year
+        if note.on.month > 1:  # January carries its year
             shapes.append(Label((x, 34), str(note.on.year), 11, "middle"))
         for place, zone in enumerate(tried):
             shapes += _mark(note, zone, x, top + row * (place + 0.5))

@@ -13,7 +13,7 @@ from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.triage import rules
 from coatclass.words import Catalogue
 
-_TENTHS_OF_MOST = 0.95  # above it "more than 9 in 10", because nobody can know better
+_TENTHS_OF_MOST = 0.95  # above this, "more than 9 in 10": nobody can know better
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class Said:
 
     @property
     def how_sure(self) -> str:
-        """The best coat's probability: so many in ten."""
+        """The best coat's probability, as a number in ten."""
         found = self.assessment
         if found is None or found.category is None:
             return self.words.say("plan.sure.told")
@@ -246,7 +246,7 @@ def who_is_asked(of: Subject) -> str:
 
 
 def after_what(of: Subject) -> str:
-    """Which title the time after has: after the visit, after the training, or after both."""
+    """The title of the time afterwards: after the visit, after the training, or after both."""
     if of.plan is None or not of.plan.visit:
         return "after_training"
     return "after_both" if of.plan.now.training else "after"
@@ -263,7 +263,7 @@ def essentials(phase: Phase, words: Catalogue) -> str:
 
 
 def photos(of: Subject) -> Iterator[Block]:
-    """What became of each photo."""
+    """How each photo was used, or why it was not."""
     if of.assessment is None or not of.assessment.photos:
         return
     lines = []

@@ -38,7 +38,7 @@ def _by_token(reader: Reader, kind: type[R], token: str, at: datetime) -> R | No
 
 
 def start_session(records: Records, user: User, *, valid_for: timedelta, at: datetime | None = None) -> str:
-    """Sign a user in; return the token for the browser's cookie, which is kept nowhere.
+    """Sign a user in; return the token for the browser's cookie. Only its hash is kept.
 
     Raises:
         RecordError: ``disabled`` if the user may not sign in.
@@ -77,7 +77,7 @@ def end_all_sessions(records: Records, user: User, *, who: str) -> None:
 
 
 def make_link(records: Records, dog_id: str, *, valid_for: timedelta, who: str, at: datetime | None = None) -> str:
-    """An owner's way to one dog; return the token to put into the address, which is kept nowhere."""
+    """Make an owner's link to one dog; return the token for its address. Only its hash is kept."""
     at = at or now()
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with records.write(who) as writer:
@@ -95,7 +95,7 @@ def linked_dog(records: Records, token: str, *, at: datetime | None = None) -> D
 
 
 def revoke_links(records: Records, dog_id: str, *, who: str) -> int:
-    """Make all links to a dog useless; return how many there were."""
+    """Revoke all links to a dog; return how many there were."""
     with records.write(who) as writer:
         found = writer.find(Link, dog_id=dog_id)
         for link in found:
@@ -165,7 +165,7 @@ def find_user(records: Records, name: str) -> User | None:
 
 
 def add_user(records: Records, name: str, password: str, role: UserRole) -> User:
-    """Make somebody known who signs in.
+    """Add a user.
 
     Raises:
         RecordError: ``short`` if the password is too short, ``exists`` if the name is taken, ``bad_value``.

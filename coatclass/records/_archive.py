@@ -63,12 +63,12 @@ BY_COMMAND = _archive("command")
 
 _FORMAT = "coatclass records"
 _VERSION = 1
-_SMALL_BYTES = 1_000_000  # so little unpacked harms nobody, whatever it was packed to
+_SMALL_BYTES = 1_000_000  # this little is harmless, however tightly it was packed
 M = TypeVar("M", bound=BaseModel)
 R = TypeVar("R", bound=Record)
 _BATCH = 500  # rows that are handed to the database at once
 
-# Who may come in is no part of a salon's data; who is signed in right now is no part of anything to keep.
+# Users and links are not part of a salon's data; sessions are never exported at all.
 _SALON = tuple(kind for kind in KINDS if kind not in (User, Link, Session))
 _PICTURED = (Photo, PlacePhoto)
 _EVERYTHING = tuple(kind for kind in KINDS if kind is not Session)
@@ -181,7 +181,7 @@ def _csv(values: tuple[BaseModel, ...]) -> bytes:
 
 
 def _cell(content: object) -> object:
-    """A spreadsheet must not take an owner's words for a formula."""
+    """Text that no spreadsheet takes for a formula."""
     if isinstance(content, (dict, list)):
         return json.dumps(content, ensure_ascii=False)
     if isinstance(content, str) and content[:1] in ("=", "+", "-", "@", "\t", "\r"):
@@ -210,7 +210,7 @@ def _read(
     try:
         with zipfile.ZipFile(path) as packed:
             archive = _Archive(packed, path, contents, limits)
-            counts, wanted = archive.check(kinds)  # takes as long as it takes; nobody waits for it
+            counts, wanted = archive.check(kinds)  # no time limit: nobody is waiting for it
             with records.write("import") as writer:
                 for kind in kinds:
                     _insert(writer, KINDS[kind].table, map(to_row, archive.rows(kind)))
@@ -238,11 +238,11 @@ def _insert(writer: Writer, table: Table, rows: Iterable[dict[str, Any]]) -> Non
 
 
 class _Archive:
-    """An archive being read: never believed further than it was checked. Names come from records alone."""
+    """An archive being read; nothing in it is trusted before it was checked. Names come from records alone."""
 
     def __init__(self, packed: zipfile.ZipFile, path: Path, contents: str, limits: ArchiveLimits) -> None:
         self._packed, self._path, self._contents, self._limits = packed, path, contents, limits
-        self._context = STORED if contents == "backup" else None  # what was kept once comes back as it was
+        self._context = STORED if contents == "backup" else None  # stored values are read back unchanged
 
     def check(self, kinds: tuple[type[Record], ...]) -> tuple[dict[str, int], dict[str, None]]:
         """Read everything once, keeping nothing; return the records by table and the pictures they name."""
@@ -279,7 +279,7 @@ class _Archive:
             )
 
     def _unpacked(self, name: str, most: int) -> bytes:
-        """One whole entry; what it claims to hold is not believed."""
+        """One whole entry; its stated size is not trusted."""
         with self._packed.open(name) as stream:
             data = stream.read(most + 1)
         if len(data) > most:
@@ -315,7 +315,7 @@ class _Archive:
 
     def _lines(self, name: str, kind: type[M]) -> Iterator[M]:
         if name not in self._manifest()["counts"] and f"records/{name}.jsonl" not in self._packed.NameToInfo:
-            return  # written before there were such records
+            return  # an archive from before there were such records
         left = self._limits.rows_bytes  # the entry may unpack to more than it claims
         with self._packed.open(f"records/{name}.jsonl") as stream:
             while line := stream.readline(self._limits.line_bytes):
@@ -332,7 +332,7 @@ class _Archive:
         return f"photos/{sha256}.jpg" in self._packed.NameToInfo
 
     def photo(self, sha256: str) -> bytes:
-        """A picture, whose bytes must be what they are called."""
+        """A picture; its bytes must match the SHA-256 in its name."""
         data = self._unpacked(f"photos/{sha256}.jpg", self._limits.photo_bytes)
         if hashlib.sha256(data).hexdigest() != sha256 or not data.startswith(b"\xff\xd8\xff"):
             raise _damaged(self._path, "a photo that is not what it is called")

@@ -1,4 +1,4 @@
-"""What findings teach: cases for learning, and an anonymised table for researchers."""
+"""What findings teach: examples to learn from, and an anonymised table for researchers."""
 
 from __future__ import annotations
 
@@ -112,10 +112,10 @@ def export_findings(records: Records, path: Path, *, least_dogs_of_a_breed: int 
         raise RecordError("the findings", "are still none.", "Enter hands-on findings first.", code="nothing")
     with records.read() as reader:
         dogs = {dog.id: dog for dog in reader.find(Dog)}
-    key = secrets.token_bytes(32)  # thrown away: nobody can lead a number back to a dog
+    key = secrets.token_bytes(32)  # thrown away, so that no number can be traced to a dog
     sharing = Counter(folded(dogs[dog_id].breed) for dog_id in {case.dog_id for case in cases})
     rows = [_row(case, dogs[case.dog_id], key, sharing, least_dogs_of_a_breed) for case in cases]
-    rows.sort(key=lambda row: str(row["dog"]))  # the order of entry would tell the days
+    rows.sort(key=lambda row: str(row["dog"]))  # the order of entry would reveal the days
     text = StringIO()
     writer = csv.DictWriter(text, list(rows[0]))
     writer.writeheader()

@@ -271,7 +271,7 @@ def _refuse_same(keep: str, duplicate: str) -> None:
 
 
 def _filled(kept: Record, other: Record) -> dict[str, Any]:
-    """Fields that only the duplicate knows; remarks are joined."""
+    """Fields that only the duplicate has; remarks are joined."""
     mine, theirs = dict(kept), dict(other)
     gained = {name: theirs[name] for name in mine if mine[name] in (None, "") and theirs[name] not in (None, "")}
     if mine["remarks"] and theirs["remarks"] and mine["remarks"] != theirs["remarks"]:

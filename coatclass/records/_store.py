@@ -33,7 +33,7 @@ _MARK = "salon"
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture made ready for the store: upright JPEG without metadata."""
+    """A picture prepared for the store: upright JPEG without metadata."""
 
     data: bytes
     width: int
@@ -46,7 +46,7 @@ class Picture:
 
 
 def prepare(source: str | os.PathLike[str] | bytes, name: str | None = None) -> Picture:
-    """Make a picture ready: upright, re-encoded, stripped of place and device. Slow, so done outside transactions.
+    """Prepare a picture: upright, re-encoded, stripped of place and device. Slow, so done outside transactions.
 
     Raises:
         PhotoError: if it can't be opened.
@@ -93,7 +93,7 @@ class PhotoStore:
             )
 
     def path(self, sha256: str) -> Path:
-        """Where a picture lies, whether or not it is there."""
+        """Where a picture belongs, whether or not it exists."""
         return self.folder / sha256[:2] / f"{sha256}{_SUFFIX}"
 
     def put(self, data: bytes) -> str:
@@ -128,7 +128,7 @@ class PhotoStore:
         return data
 
     def remove(self, sha256: str) -> None:
-        """Forget a picture; nothing happens if it is not there."""
+        """Remove a picture; nothing happens if it is missing."""
         self.path(sha256).unlink(missing_ok=True)
 
     def names(self) -> Iterator[str]:
@@ -298,7 +298,7 @@ class Writer(Reader):
     def erase(self, value: Record) -> None:
         """Remove a record and blank what the trail held of it: that it was there and who erased it stays."""
         self.connection.execute(delete(KINDS[type(value)].table).where(KINDS[type(value)].table.c.id == value.id))
-        once = changes.alias()  # what belonged to it and was removed before
+        once = changes.alias()  # records of it that were removed earlier
         once_its = select(once.c.record_id).where(once.c.about == value.id)
         of_it = or_(changes.c.record_id == value.id, changes.c.about == value.id, changes.c.about.in_(once_its))
         self.connection.execute(update(changes).where(of_it).values(before=None, after=None))
@@ -376,7 +376,7 @@ def _refuse_signed(intake: Intake, fields: Collection[str]) -> None:
 
 
 def not_found(kind: type[Record], record_id: str) -> RecordError:
-    """What to raise where there is no such record."""
+    """The error for a record that does not exist."""
     return RecordError(
         f"{KINDS[kind].table.name} {record_id}",
         "is not there.",
@@ -488,7 +488,7 @@ class Records:
         return len(loose)
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Close the database."""
         self.engine.dispose()
 
     def __enter__(self) -> Records:
@@ -501,7 +501,7 @@ class Records:
 
 
 def default_folder() -> Path:
-    """Where records lie when nobody says otherwise."""
+    """Where records are kept by default."""
     from platformdirs import user_data_path
 
     return user_data_path("coatclass", appauthor=False)
@@ -525,7 +525,7 @@ def open_records(url: str | None = None, *, photo_folder: Path | None = None) ->
         bring_up_to_date(records.engine, records.source)
         with reading(records.engine, records.source) as connection:
             records.store.claim(connection.execute(select(salon.c.id)).scalar_one())
-        records.sweep_photos()  # what a kill left behind, or a deletion had no time for
+        records.sweep_photos()  # left behind by a killed process or an unfinished deletion
     except BaseException:
         records.close()
         raise

@@ -1,4 +1,4 @@
-"""What is kept: frozen values, one class a kind of record."""
+"""What is kept: frozen values, one class for each kind of record."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ Text = Annotated[str, _cleaned(paragraphs), Field(max_length=20_000)]
 
 
 def _as_json(content: dict[str, Any]) -> dict[str, Any]:
-    """What JSON makes of it, so that what is kept and what comes back are equal; NaN and infinity are refused."""
+    """The value after a trip through JSON, so that it equals what is read back; refuses NaN and infinity."""
     try:
         return dict(json.loads(json.dumps(content, allow_nan=False, ensure_ascii=False).encode()))
     except (TypeError, UnicodeError, RecursionError) as error:
@@ -159,7 +159,7 @@ class AnswerSheet(Record):
 
 
 class StoredAssessment(Record):
-    """One assessment as it was told then.
+    """One assessment as it was given at the time.
 
     Attributes:
         result: JSON of :class:`coatclass.contract.Assessment`, with its versions inside.
@@ -316,7 +316,7 @@ class Intake(Record):
     @model_validator(mode="before")
     @classmethod
     def _digested(cls, values: Any, info: ValidationInfo) -> Any:
-        """A new record gets its digest; one that comes with another digest than its content's is refused."""
+        """Give a new record its digest; refuse one whose digest does not match its content."""
         if not isinstance(values, dict) or (info.context or {}).get("stored"):
             return values
         digest = digest_of(values.get("content", ""))
@@ -326,7 +326,7 @@ class Intake(Record):
 
     @property
     def intact(self) -> bool:
-        """Whether the content is the one that was digested."""
+        """Whether the content still matches its digest."""
         return digest_of(self.content) == self.sha256
 
 
@@ -353,7 +353,7 @@ class PlacePhoto(Record):
 
 
 class Setting(Record):
-    """Something that the salon entered once, such as its rates; the newest of a name counts."""
+    """A setting of the salon, such as its rates; the newest of each name counts."""
 
     name: Name
     content: JsonObject

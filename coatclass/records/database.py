@@ -23,7 +23,7 @@ _LOCK_NUMBER = 0x636F6174  # names our advisory lock among others of the same Po
 
 @contextmanager
 def plain_errors(source: str) -> Iterator[None]:
-    """Turn whatever the database raises into words.
+    """Turn the database's errors into plain words.
 
     Raises:
         RecordError: ``conflict`` if the data contradict what is stored, ``bad_value`` if the database can't hold a
@@ -132,7 +132,7 @@ def _configure_postgresql(connection: Any, _: object) -> None:
 def _configure_sqlite(connection: Any, _: object) -> None:
     connection.isolation_level = None  # the driver's own BEGIN comes too late to be a snapshot
     for pragma in (
-        f"busy_timeout = {_WAIT_S * 1000}",  # first: the others may have to wait
+        f"busy_timeout = {_WAIT_S * 1000}",  # first, since the other statements may have to wait
         "journal_mode = WAL",  # readers never wait for the writer
         "synchronous = FULL",  # a commit is on the disk before it is confirmed
         "foreign_keys = ON",
@@ -142,7 +142,7 @@ def _configure_sqlite(connection: Any, _: object) -> None:
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    # A writer takes its place at once: two that both read first could never both go on.
+    # A writer takes the lock at once: of two that both read first, neither could go on.
     writes = connection.get_execution_options().get("coatclass_writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
@@ -203,7 +203,7 @@ def bring_up_to_date(engine: Engine, source: str) -> None:
     from alembic import command
 
     with writing(engine, source) as connection:
-        if _found_version(connection, source) != schema_version():  # another process may have been faster
+        if _found_version(connection, source) != schema_version():  # another process may have migrated it meanwhile
             command.upgrade(_alembic(connection), "head")
 
 

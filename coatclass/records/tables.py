@@ -275,7 +275,7 @@ changes = Table(
     Column("action", String(10), nullable=False),
     Column("kind", String(20), nullable=False),
     Column("record_id", String(32), nullable=False, index=True),
-    Column("about", String(32), nullable=False, index=True),  # whose data this is: of a client, a dog or nobody else
+    Column("about", String(32), nullable=False, index=True),  # whose data this is: a client's, a dog's or nobody's
     Column("before", JSON(none_as_null=True)),
     Column("after", JSON(none_as_null=True)),
 )
@@ -313,7 +313,7 @@ KINDS: Mapping[type[Record], Kind] = {
 
 
 def folded(*texts: str) -> str:
-    """Text as it is searched: without case, accents and surplus spaces."""
+    """Text as it is searched: case, accents and surplus spaces removed."""
     bare = unicodedata.normalize("NFKD", " ".join(texts).casefold())
     return " ".join("".join(letter for letter in bare if not unicodedata.combining(letter)).split())
 

@@ -1,4 +1,4 @@
-"""Paper for the PDF: text in columns, lines that break where we say, drawings from shapes, a font of our own copy."""
+"""Paper for the PDF: text in columns, line breaks of our own, drawings from shapes, a font that we ship."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _MARGIN = 12.0
 _FOOT = 14.0
 _MM_PER_PT = 25.4 / 72
 _LEADING = 1.28
-_MISSING = "□"  # stands for a character that the font lacks
+_MISSING = "□"  # shown for a character that the font lacks
 
 
 @cache
@@ -176,7 +176,7 @@ _OUTLINES: Mapping[str, Callable[[ElementTree.Element, Mapping[str, float]], str
 
 
 class _NoPaper:
-    """Stands for a document while a page is only measured: it has a size, and whatever is drawn on it is not."""
+    """Replaces the document while a page is only measured: it has a size, and drawing on it does nothing."""
 
     def __init__(self, paper: str) -> None:
         self.w, self.h, self.c_margin = _size(paper)
@@ -278,7 +278,7 @@ class Canvas:
         self.x, self.y, self.width = x, y, width
 
     def keep(self, height: float) -> None:
-        """Begin a new page if so much does not fit any more."""
+        """Begin a new page if this height no longer fits."""
         if self.flows and self.y + height > self.bottom and self.y > _MARGIN + 1:
             self.new_page()
 
@@ -341,7 +341,7 @@ class Canvas:
     # --- shapes -----------------------------------------------------------------------------------------------------
 
     def rule(self, x1: float, y1: float, x2: float, y2: float, *, width: float = 0.3, dashed: bool = False) -> None:
-        """A straight line, mm."""
+        """A straight line; lengths in mm."""
         self.pdf.set_draw_color(0)
         self.pdf.set_line_width(width)
         if dashed:

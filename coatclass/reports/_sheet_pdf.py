@@ -326,7 +326,7 @@ def _picture_width(row: ToolRow, width: float) -> float:
 
 
 def _tool_lines(canvas: Canvas, row: ToolRow, block: Tools, width: float) -> tuple[tuple[str, float, bool], ...]:
-    """Words of a tool with their sizes; the name is set as small as its longest word needs."""
+    """A tool's words with their sizes; the name is set as small as its longest word needs."""
     name = f"{row.name} ({row.role_word})"
     parts = (
         (name, canvas.fitting(name, _BODY - 0.6, width, bold=True), True),

@@ -23,11 +23,11 @@ if TYPE_CHECKING:
 
 __all__ = ["calendar_ics", "event_uid"]
 
-_NAMESPACE = UUID("5b2f6f0a-6a4e-5a39-9c0f-2f1f8b7a41d6")  # ours alone, made once
+_NAMESPACE = UUID("5b2f6f0a-6a4e-5a39-9c0f-2f1f8b7a41d6")  # our own namespace, made once
 _WEEKDAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
 _NOT_CONTENT = ("DTSTAMP", "SEQUENCE")
 _UNSAID_MINUTES = 20.0  # the width of an entry whose length nobody knows; no text says it
-_YEARS = 10  # a rule must hold for so many years to be called one
+_YEARS = 10  # years for which a rule must hold to count as one
 
 
 def event_uid(dog_id: str, key: str) -> str:
@@ -151,7 +151,7 @@ def _sequence(entry: icalendar.Event | None) -> int:
 
 
 def _content(entry: icalendar.Event) -> bytes:
-    """What an entry says, as a parser reads it back, without the marks of its version."""
+    """An entry's content as a parser reads it back, without its version marks."""
     from icalendar import Event
 
     same = Event.from_ical(entry.to_ical())
@@ -215,7 +215,7 @@ def _yearly_rules(changes: list[datetime]) -> list[tuple[datetime, dict[str, obj
 
 
 def _last(day: datetime) -> set[tuple[int, int, int]]:
-    """The place of a day as the last of its weekday in the month, if it is."""
+    """The day as the last of its weekday in the month, if it is: (month, weekday, -1)."""
     return {(day.month, day.weekday(), -1)} if (day + timedelta(days=7)).month != day.month else set()
 
 

@@ -57,7 +57,7 @@ def _templates() -> Environment:
 
 
 def _characters(page: FirstPage) -> int:
-    """How much stands in the left column and above it; a title or a frame costs a line."""
+    """How many characters the left column and its head hold; a title or frame counts as a line."""
     blocks = [*page.top, *(block for section in page.left for block in section.blocks)]
     count = 0
     for block in blocks:

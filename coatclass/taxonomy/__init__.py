@@ -1,4 +1,4 @@
-"""The words: coat category, length band, undercoat, texture, body zone, mat state.
+"""The identifiers: coat category, length band, undercoat, texture, body zone, mat state.
 
 Limits are read from ``data/taxonomy.toml``; what people read, from the words.
 """
@@ -40,7 +40,7 @@ _MEASURING = Path(__file__).with_name("data") / "measuring.toml"
 
 
 class CoatCategory(StrEnum):
-    """What the dog wears now, on the trunk."""
+    """The coat on the trunk as the dog wears it now."""
 
     HAIR = "hair"
     FUR = "fur"
@@ -119,7 +119,7 @@ class Patience(StrEnum):
 
 
 class BodyZone(StrEnum):
-    """Parts of the dog that get their own tools or their own trouble."""
+    """Parts of the dog with tools or troubles of their own."""
 
     TRUNK = "trunk"
     NECK = "neck"

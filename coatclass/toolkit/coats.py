@@ -45,7 +45,7 @@ def _lengths(situation: CoatSituation) -> tuple[float, ...]:
 
 
 def _standing_for(length_mm: float) -> float:
-    """A limit stands for itself, anything else for the middle of its band: rules can't tell more apart."""
+    """A limit stands for itself, any other length for the middle of its band: rules distinguish no more."""
     if length_mm in LIMITS_MM:
         return length_mm
     return _of_band(band_of_mm(length_mm))

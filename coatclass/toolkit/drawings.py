@@ -56,7 +56,7 @@ def _slicker(tool: Tool) -> _Shapes:
     top = 8.0
     shapes = [_box(left, top - 3.5, right - left, 3.5, "#000000"), _box(left, top, right - left, pad)]
     if large:
-        # Too wide for the drawing: it runs on beyond the broken edge.
+        # Too wide for the drawing, so it ends in a broken edge.
         jagged = f"M {right - 1.5:.1f} {top - 4.5:.1f} l 2.5 3 l -2.5 3 l 2.5 3 l -2.5 {pad - 3:.1f}"
         shapes += [f'<path d="{jagged} h 3 V {top - 4.5:.1f} Z" fill="#ffffff"/>', _path(jagged)]
     lean = length * 0.16
@@ -279,7 +279,7 @@ def _middle(limits: tuple[float, float] | None) -> float:
 
 
 def _spread(start: float, end: float, step: float) -> list[float]:
-    """Places from start to end, a step apart, centred."""
+    """Positions from start to end, one step apart, centred."""
     count = int((end - start) // step)
     first = (start + end - count * step) / 2
     return [first + index * step for index in range(count + 1)]

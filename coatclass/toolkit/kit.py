@@ -102,7 +102,7 @@ def _essential_first(usable: list[_Choice]) -> list[_Choice]:
 
 
 def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
-    """What is left of a kit while nothing is to be bought; for a coat that comes off, only warnings."""
+    """The rest of a kit while nothing should be bought; for a coat that comes off, only warnings."""
     if cleared.comes_off:
         return {tool: choice for tool, choice in choices.items() if choice.role is Role.AVOID or _of_mats(choice)}
     by = cleared.shopping.rules[0]
@@ -131,7 +131,7 @@ def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
 
 
 def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
-    """The role of one tool, None if it plays none."""
+    """The role of one tool, None if it has none."""
     if view.harm.harm.forbids:
         return _forbidden(tool, view, dog)
     if view.wanted and _enough(view.right, view):
@@ -216,7 +216,7 @@ def _closed(tool: str, view: View, dog: _Dog) -> Callable[[], str]:
 
 
 def _put_off(choice: _Choice, closed: Callable[[], str]) -> _Choice:
-    """A tool that waits for what the triage says."""
+    """A tool that waits until the triage clears it."""
     return replace(choice, role=Role.LATER, zones=frozenset(), closed=closed)
 
 
@@ -254,7 +254,7 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
 
 
 def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:
-    """How well a harmless tool stands in, best highest; ties go to the first of the catalogue."""
+    """How well a harmless tool substitutes, higher is better; ties go to the first in the catalogue."""
     for_all = helpful and view.right >= view.cells - _ROUNDING
     gentle = catalogue()[tool].drag == "gentle"
     return (for_all, gentle, helpful, view.essential, view.right, view.harmless, view.harm.harm is Harm.NONE)

@@ -39,7 +39,7 @@ _SEVERITY = {harm: place for place, harm in enumerate(Harm)}
 
 @dataclass(frozen=True)
 class Tool:
-    """A tool by what it is. ``sources``: where each number comes from, by field."""
+    """A tool, described by its kind. ``sources``: where each number comes from, by field."""
 
     id: str
     family: str

@@ -21,7 +21,7 @@ OwnedVerdict = Literal["keep", "keep_for_zones", "not_now", "not_for_this_coat",
 
 @dataclass(frozen=True)
 class OwnedJudgement:
-    """What becomes of a tool at home. ``tools``: what it may be, by its description."""
+    """Whether a tool at home may stay. ``tools``: what it may be, by its description."""
 
     verdict: OwnedVerdict
     tools: tuple[str, ...]
@@ -64,7 +64,7 @@ def _names(tool: str) -> tuple[str, ...]:
 
 
 def _families(spoken: str) -> tuple[str, ...]:
-    """The families of the first word of the list that is spoken; longer, more telling words stand first."""
+    """The families of the first listed word found in the text; longer, more specific words come first."""
     for row in rule_file()["kind"]:
         alone = any(re.search(rf"\b{word}s?\b", spoken) for word in row["words"])
         if alone or any(part in spoken for part in row.get("parts", ())):

@@ -30,7 +30,7 @@ def harm_sentence(cell: HarmCell, language: str) -> str:
 
 
 def _whys(rules: Iterable[Rule], language: str) -> str:
-    """At most two reasons; a third is not read."""
+    """At most two reasons; nobody reads a third."""
     return " ".join(list(dict.fromkeys(rule_sentence(rule, language) for rule in rules))[:2])
 
 

@@ -34,7 +34,7 @@ _SPECIFIED = ("pin_length_mm", "pin_gap_mm", "tooth_length_mm", "tooth_gap_mm", 
 
 
 def damaged(file: str, problem: str) -> ModelFilesError:
-    """The error for a data file of this room that says something it can't mean."""
+    """The error for a data file whose content makes no sense."""
     return ModelFilesError(
         f"toolkit/{file}", problem, "Correct the file, or install coatclass again.", code="damaged_data"
     )
@@ -229,7 +229,7 @@ def _cell(tool: str, harm: str, reason: str, where: str) -> HarmCell:
 
 
 def texts(language: str = "en") -> words.Catalogue:
-    """What is said of tools in a language.
+    """The texts about tools in a language.
 
     Raises:
         InputError: for a language without texts.
@@ -244,7 +244,7 @@ def message(language: str, key: str, **values: object) -> str:
 
 @cache
 def rules_version() -> str:
-    """Version of all that shapes a kit, the triage included: a number for people, a digest for certainty."""
+    """Version of everything that shapes a kit, triage included: a number for people and a digest."""
     digest = hashlib.sha256()
     for file in (*(FOLDER / name for name in ("catalogue.toml", "rules.toml", "harm.csv")), triage.RULE_FILE):
         # Line endings differ between checkouts; the rules don't.

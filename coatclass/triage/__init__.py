@@ -215,7 +215,7 @@ def _clearance(zone: BodyZone, fits: Iterable[_Fit]) -> ZoneClearance:
 
 
 def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]:
-    """What one rule leaves of a zone: the most touch, the strongest tool, and whether it forbids working on knots."""
+    """What one rule still allows in a zone: most touch, strongest tool, and whether it forbids working on knots."""
     rule, inside = fit.rule, zone in fit.zones
     most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
     strongest = rule.drag if inside or rule.elsewhere is not None else None

@@ -122,7 +122,7 @@ LOOKS = {
 """What an observer may say of the coat on a photo, in the order of the output ``looks``; the length comes last."""
 
 
-_LEAST = -30.0  # a probability of 1e-13: impossible for every purpose
+_LEAST = -30.0  # a probability of 1e-13: impossible for all purposes
 
 
 class Opened(Protocol):
@@ -186,7 +186,7 @@ class VisionModel:
 
 
 def row_of(values: NDArray[np.float32]) -> tuple[float, ...]:
-    """Log probabilities as plain numbers; the network's may reach minus infinity, which JSON has no word for."""
+    """Log probabilities as plain numbers; the network's may be minus infinity, which JSON can't write."""
     return tuple(max(float(value), _LEAST) for value in values[0])
 
 

@@ -40,7 +40,7 @@ LANGUAGES = languages()
 
 @dataclass(frozen=True)
 class Language:
-    """What a language's folder says of itself, in ``language.toml``.
+    """A language's own description, from ``language.toml``.
 
     Attributes:
         code: name of the folder.
@@ -57,7 +57,7 @@ class Language:
 
 @cache
 def about(language: str, *, folder: Path = FOLDER) -> Language:
-    """What a language says of itself.
+    """The description of a language.
 
     Raises:
         InputError: for a language that has no folder.
@@ -70,7 +70,7 @@ def about(language: str, *, folder: Path = FOLDER) -> Language:
 
 @cache
 def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) -> Catalogue:
-    """What is said in a language; read once.
+    """A language's texts; read once.
 
     Args:
         language: one of :data:`LANGUAGES`.
@@ -204,7 +204,7 @@ class Catalogue:
 
     @property
     def your_dog(self) -> str:
-        """How to call a dog that has no name here."""
+        """What to call a dog without a name."""
         return str(self._words["writing.your_dog"])
 
     # --- numbers, lengths, times ------------------------------------------------------------------------------------

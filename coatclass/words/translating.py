@@ -1,4 +1,4 @@
-"""Sentences that were already made in English, said in another language: refusals keep their words where they arise."""
+"""English sentences said in another language: refusals are worded where they arise, in English."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is evaluated: labelled photos, read from a CSV or given, and what the program says of each."""
+"""What is evaluated: labelled photos, read from a CSV or given, and what the program says about each."""
 
 from __future__ import annotations
 
@@ -218,7 +218,7 @@ def _scored(table: Path, number: int, row: dict[str, str | None]) -> LabelledPho
     truth = {"category": cells.get("truth", ""), "band": cells.get("truth_band", "")}
     case = _case(table, number, {"file": cells["file"], "group": cells.get("group", ""), **truth})
     if not cells[f"p_{CATEGORIES[0]}"]:
-        return case  # refused when it was scored
+        return case  # the photo was refused when it was scored
     try:
         coat = tuple(float(cells[f"p_{one}"]) for one in CATEGORIES)
         length = tuple(float(cells[f"b_{one}"]) for one in BANDS)
@@ -238,7 +238,7 @@ def _scored(table: Path, number: int, row: dict[str, str | None]) -> LabelledPho
 
 
 def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
-    """Say which photos are not there before the first is opened."""
+    """Name all missing photos before the first one is opened."""
     absent = [(row, case.file) for row, case in enumerate(cases, start=2) if not case.path.is_file()]
     if absent:
         row, file = absent[0]

@@ -68,7 +68,7 @@ def spoken(word: str) -> str:
 
 
 def number(value: float) -> str:
-    """Three decimals; no minus before a rounded zero."""
+    """A number with three decimals, without a minus before a rounded zero."""
     return f"{round(value, 3) + 0.0:.3f}"
 
 

@@ -47,7 +47,7 @@ def _template() -> Template:
         raise MissingExtraError("The evaluation report", "evaluate") from error
 
     def labelled(svg: str, caption: str) -> Markup:
-        """A plot of our own making, with its caption as its spoken name."""
+        """A plot with its caption as the name that screen readers speak."""
         return Markup(svg.replace("<svg ", f'<svg role="img" aria-label="{escape(caption)}" ', 1))
 
     environment = Environment(loader=FileSystemLoader(_HERE), autoescape=True, trim_blocks=True, lstrip_blocks=True)
@@ -75,7 +75,7 @@ def _shown(value: Any) -> str:
 
 
 def _is_word(value: Any) -> bool:
-    """Whether a value of a ready-made table is text and no number."""
+    """Whether a value of a ready-made table is text, not a number."""
     return isinstance(value, str) and any(letter.isalpha() for letter in value)
 
 

@@ -94,7 +94,7 @@ def evaluate_table(
 
 
 def check_enough(cases: LabelledPhotos, table: Path) -> None:
-    """Refuse cases of which too few can be judged to say anything.
+    """Refuse a set in which too few cases can be judged.
 
     Raises:
         InputError: and why.
@@ -164,7 +164,7 @@ def _data(cases: LabelledPhotos) -> dict[str, int]:
 
 
 def _notes(cases: LabelledPhotos) -> list[str]:
-    """What a reader of the figures has to know about these photos."""
+    """What a reader of the figures must know about these photos."""
     judged, notes = cases.judged, []
     if alone := sum(case.group == case.file for case in judged.rows):
         which = "No photo has a" if alone == len(judged) else f"{alone} of {len(judged)} photos have no"

@@ -25,7 +25,7 @@ __all__ = ["CORRUPTIONS", "corrupt", "robustness", "subset"]
 _RESAMPLES = 500  # of groups, behind each interval
 _SIDE = 256  # strengths are for pictures of this short side; larger ones are reduced to it first
 
-# One row a corruption: what the strength is, and its five values.
+# One row for each corruption: what its strength means, and the five values.
 CORRUPTIONS: dict[str, tuple[str, tuple[float, ...]]] = {
     "blur": ("radius of a Gaussian blur, px", (0.7, 1.2, 2.0, 3.0, 4.5)),
     "low light": ("brightness that is left, with the noise that comes with it", (0.8, 0.65, 0.5, 0.35, 0.2)),
@@ -38,7 +38,7 @@ _GREY = (128, 128, 128)
 
 
 def corrupt(image: Image.Image, kind: str, strength: float, rng: np.random.Generator) -> Image.Image:
-    """One picture made worse; the same size comes back."""
+    """One picture made worse, at the same size."""
     if kind == "blur":
         return image.filter(ImageFilter.GaussianBlur(strength))
     if kind == "jpeg":
@@ -105,7 +105,7 @@ def _open(case: LabelledPhoto) -> Image.Image | None:
 
 
 def _seen(case: LabelledPhoto, image: Image.Image) -> LabelledPhoto:
-    """The whole way of a photo file: opened, measured, read, and refused or doubted where that is due."""
+    """A photo file all the way through: opened, measured, read, and refused or doubted if need be."""
     buffer = BytesIO()
     image.save(buffer, "JPEG", quality=95)
     return look_at_one(case, buffer.getvalue())
