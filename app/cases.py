@@ -164,6 +164,8 @@ def presented(
             measurements=measured,
             trims=trims,
             keeps_growing=answers.keeps_growing,
+            guards=guards,
+            visit_weeks=visit_weeks,
             language=language,
         )
         if at

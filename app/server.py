@@ -18,7 +18,7 @@ from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
 from app import accounts, errors, guard, language
-from app.api import assessing, dogs, health, owner, research, salon
+from app.api import assessing, dogs, health, owner, research, salon, visit
 from app.demo.scenario import open_demo
 from app.looking import Looks
 from app.masking import mask_logs, mask_stderr
@@ -39,6 +39,7 @@ _ROUTERS = (
     dogs.router,
     dogs.photos_router,
     dogs.findings_router,
+    visit.router,
     salon.router,
     research.learning_router,
     research.router,

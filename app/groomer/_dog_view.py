@@ -6,6 +6,7 @@ from typing import Any
 
 from app import cases
 from app.groomer import dog_file as files
+from app.groomer.visit_end import checks_of
 from app.language import spoken, words
 from coatclass import answers as questionnaire
 from coatclass.presentation import Presentation
@@ -31,6 +32,7 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
         "photos": list(zip(file.photos, assessment.photos, strict=True)),
         "stops": stops(plan),
         "answers": _answers(file),
+        "checks": checks_of(file),
         "history": [_told(one) for one in reversed(file.assessments)],
         "visits": sorted(file.appointments, key=lambda one: one.starts_at, reverse=True),
         "links": [one for one in file.links if one.expires_at.date() >= today],

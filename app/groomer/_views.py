@@ -13,6 +13,7 @@ from app.design import render
 from app.groomer import dog_file as files
 from app.groomer._dog_view import dog_values, stops
 from app.groomer.touches import bench_of, finding_of
+from app.groomer.visit_end import check_values, end_values, guard_rows
 from app.language import spoken, words
 from app.owner.views import breed_names
 from coatclass.care import RISK_ZONES
@@ -212,6 +213,7 @@ def _bench(state: Any, wish: Wish) -> Shown:
         "bars": Bars("", tuple(rows)),
         "done": [(by_id[touch], outcome) for touch, outcome in wish.touches.items()],
         "made": dict(wish.touches),
+        "found": {"category": bench.best, **finding_of(wish.touches)},
     }
 
 
@@ -233,6 +235,23 @@ def _visit_form(state: Any, wish: Wish) -> Shown:
     weeks = files.usual_weeks(file.appointments) or _USUAL_WEEKS
     start = datetime.combine(cases.today() + timedelta(weeks=weeks), datetime.min.time()).replace(hour=10)
     return "visit.html", {"file": file, "proposed": start.strftime("%Y-%m-%dT%H:%M"), "weeks": weeks}
+
+
+def _check(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    assessment = files.assess(state.records, state.looks, file, learned=cases.learned(state.records))
+    said = stops(files.presented(file, assessment, language=spoken()))
+    return "check.html", {"file": file, "stops": said, **check_values(file, assessment)}
+
+
+def _end(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    return "end.html", {"file": file, "works": ("groom", "de_matting", "short_clip", "clip_out"), **end_values(file)}
+
+
+def _guards(state: Any, wish: Wish) -> Shown:
+    with state.records.read() as reader:
+        return "guards.html", {"rows": guard_rows(files.guards(reader))}
 
 
 def _edit_dog(state: Any, wish: Wish) -> Shown:
@@ -350,6 +369,9 @@ STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
     "finding": _finding,
     "bench": _bench,
     "visit": _visit_form,
+    "check": _check,
+    "end": _end,
+    "guards": _guards,
     "measure": _measure,
     "edit-dog": _edit_dog,
     "new-dog": _new_dog,

@@ -47,7 +47,7 @@
     const full = form.dataset.send.startsWith("PUT");
     const body = {};
     for (const field of all("input[name],select[name],textarea[name]", form)) {
-      if (field.type === "radio" && !field.checked) continue;
+      if ((field.type === "radio" && !field.checked) || "choice" in field.dataset) continue;
       const value = field.value.trim();
       if (!value) {
         if (field.required) throw missing(field);
@@ -59,10 +59,11 @@
       if (field.dataset.as === "number" && !Number.isFinite(body[field.name])) throw missing(field);
     }
     for (const field of all("[data-map]", form)) {
-      if (!field.value.trim()) continue;
+      if (!field.value.trim() || (field.type === "radio" && !field.checked)) continue;
       const key = field.dataset.key || one(`[data-key-for="${field.id}"]`, form).value;
       (body[field.dataset.map] ??= {})[key] = (AS[field.dataset.as] || String)(field.value.trim());
     }
+    for (const field of all("[data-list]:checked", form)) (body[field.dataset.list] ??= []).push(field.value);
     if (form.dataset.send.endsWith("/findings") && !body.category) throw missing(one("[name=category]", form));
     return body;
   }
@@ -149,6 +150,7 @@
     "[data-filter]": (hit) => { for (const one of all("[data-filter]")) one.setAttribute("aria-pressed", one === hit); const wanted = hit.dataset.filter; for (const row of all("[data-filtered] > li")) row.hidden = wanted !== "all" && !row.dataset.is.split(" ").includes(wanted); },
     "[data-card-kept]": (hit) => measuring.open(hit.dataset.cardKept),
     "[data-keep]": (hit) => measuring.reckon(hit.closest("form"), true),
+    "[data-rest]": (hit) => { for (const group of all(".pass", hit.closest("form"))) if (!one("input:checked", group)) one(`input[value=${hit.dataset.rest}]`, group).checked = true; },
     "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },
     ".pressable .zone": (hit) => press(hit.dataset.zone),
   };

@@ -171,9 +171,9 @@ def _some_are_cut(situation: CoatSituation) -> bool:
 
 
 def zones_at_risk(cleared: Triage, risk: MatRisk, mm: float) -> tuple[BodyZone, ...]:
-    """Zones at which knots begin and which may be combed at home, at a trunk length in mm."""
+    """Zones at which knots begin, or the comb stopped, and which may be combed at home, at a trunk length in mm."""
     levels, may = risk.levels(mm), cleared.cleared(comb=True)
-    return ordered(zone for zone in RISK_ZONES if zone in may and levels[zone] != "low")
+    return ordered(zone for zone in (*RISK_ZONES, *risk.stopped) if zone in may and levels[zone] != "low")
 
 
 def extra_rounds(zones: Sequence[BodyZone], risk: MatRisk, mm: float) -> int:

@@ -51,7 +51,11 @@ class ZoneLoad:
 
 
 class MatRisk:
-    """The mat risk of one dog; what does not depend on the length is computed once, so that any length is cheap."""
+    """The mat risk of one dog; what does not depend on the length is computed once, so that any length is cheap.
+
+    Attributes:
+        stopped: zones where the comb stopped at the last technique check.
+    """
 
     def __init__(self, situation: CoatSituation) -> None:
         weights = data("load")
@@ -65,6 +69,8 @@ class MatRisk:
         self._friction = {zone: _friction(situation, zone) for zone in ZONES}
         self._added = {zone: _added(situation, zone) for zone in ZONES}
         self._least = _least(situation)
+        check = last_check(situation.notes)
+        self.stopped: tuple[BodyZone, ...] = check.stopped if check else ()
         coat = math.prod(self._coat.values())
         self._product = {zone: coat * self._friction[zone] * (1 + sum(self._added[zone].values())) for zone in ZONES}
         self._levels: dict[float, dict[BodyZone, Level]] = {}

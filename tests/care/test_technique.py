@@ -115,6 +115,8 @@ def test_where_the_comb_stopped_it_goes_oftener_and_oftenest_where_it_was_done_t
     assert Z.TAIL in stopped.touch_up_zones
     assert none.touch_ups <= stopped.touch_ups <= seldom.touch_ups
     assert none.touch_ups < seldom.touch_ups
+    legs = after(note(stopped=(Z.LEGS,))).now.week
+    assert legs is not None and Z.LEGS in legs.touch_up_zones, "also where knots do not usually begin"
     found = after(note(stopped=(Z.TAIL,), faults=(Fault.TOO_SELDOM,)))
     assert Z.TAIL in one_of(found.changes, "frequency").zones
 

@@ -1,0 +1,183 @@
+"""The end of a visit: the technique check changes the plan, the next one shows it, and what was noted stays private."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+from fastapi.testclient import TestClient
+from salon_walk import PASSWORD, doubtful_dog, enter, make_known, show, sign_in
+
+from app.server import create_app
+from app.settings import Settings
+from coatclass.records import CheckRecord, Dog, UserRole, add_user, open_records
+
+FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
+PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+FINDING = {"category": "curly", "lengths_mm": {"trunk": 40}, "mats": {"armpits": "tangles"}, "patience": "tolerates"}
+FAILED = {"zones": {"trunk": "passed", "legs": "stopped"}, "faults": ["surface_only"], "tool": "boar_bristle_brush"}
+
+
+@pytest.fixture(scope="module")
+def web(tmp_path_factory):
+    app = create_app(Settings(data=tmp_path_factory.mktemp("salon")))
+    add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
+    web = TestClient(app)
+    assert sign_in(web).status_code == 200
+    return web
+
+
+@pytest.fixture
+def dog(web):
+    found = doubtful_dog(web)
+    web.post(f"/api/v1/dogs/{found}/findings", json=FINDING).raise_for_status()
+    return found
+
+
+def check(web, dog, **entry):
+    return web.post(f"/api/v1/dogs/{dog}/checks", json=FAILED | entry)
+
+
+# --- over HTTP --------------------------------------------------------------------------------------------------------
+
+
+def test_a_check_is_kept_and_changes_assessment_page_sheet_and_terminal_json(web, dog):
+    before = web.get(f"/api/v1/dogs/{dog}/assessment").json()
+    assert before["changes"] == []
+    assert check(web, dog).status_code == 201
+    after = web.get(f"/api/v1/dogs/{dog}/assessment").json()
+    [surface, *_] = [one["text"] for one in after["changes"]]
+    assert "Part the hair" in surface
+    for address in (f"/groomer/dog/{dog}", f"/api/v1/dogs/{dog}/sheet.html"):
+        assert surface.split(".")[0] in web.get(address).text, address
+    german = web.get(f"/api/v1/dogs/{dog}/sheet.html?language=de").text
+    assert "Scheiteln Sie das Haar" in german
+
+
+@pytest.mark.parametrize(
+    ("entry", "status"),
+    [
+        ({"zones": {}}, 422),
+        ({"zones": {"wing": "passed"}}, 422),
+        ({"zones": {"legs": "perhaps"}}, 422),
+        ({"faults": ["bad weather"]}, 422),
+        ({"tool": "A Brush!"}, 422),
+        ({"appointment_id": "0" * 32}, 404),
+    ],
+)
+def test_what_is_no_check_is_refused_and_nothing_is_kept(web, dog, entry, status):
+    said = check(web, dog, **entry)
+    assert said.status_code == status, said.text
+    assert "problem" in said.json() or "detail" in said.json()
+    assert web.app.state.records.find(CheckRecord, dog_id=dog) == ()
+
+
+def test_a_dog_in_pain_gets_no_check_and_the_page_offers_none(web, dog):
+    web.patch(f"/api/v1/dogs/{dog}/answers", json={"skin_trouble": ["pain"]}).raise_for_status()
+    said = check(web, dog)
+    assert said.status_code == 409 and "must not be brushed" in said.text
+    page = web.get(f"/groomer/check/{dog}").text
+    assert "No technique check today" in page and "data-list" not in page
+
+
+def test_a_place_that_waits_for_the_groomer_is_not_combed(web, dog):
+    web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING | {"mats": {"tail": "tight_mats"}}).raise_for_status()
+    assert check(web, dog, zones={"tail": "passed"}).status_code == 409
+    page = web.get(f"/groomer/check/{dog}").text
+    assert 'data-key="tail"' not in page and "Left out" in page
+
+
+def test_a_check_taken_back_changes_nothing_any_more(web, dog):
+    kept = check(web, dog).json()
+    assert web.delete(f"/api/v1/dogs/{dog}/checks/{kept['id']}").status_code == 204
+    assert web.get(f"/api/v1/dogs/{dog}/assessment").json()["changes"] == []
+
+
+def test_nobody_counts_a_dog_before_the_owner_has_agreed(web, dog):
+    assert web.app.state.records.get(Dog, dog).counted_since is None
+    web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).raise_for_status()
+    assert web.app.state.records.get(Dog, dog).counted_since is not None
+    web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": False}).raise_for_status()
+    assert web.app.state.records.get(Dog, dog).counted_since is None
+
+
+def test_the_salons_guards_stand_in_the_lengths_to_come(web, dog):
+    web.patch(f"/api/v1/dogs/{dog}/answers", json={"minutes_per_week": 60, "weight_kg": 8}).raise_for_status()
+    assert web.put("/api/v1/guards", json={"guards": {"no mm": 0}}).status_code == 422
+    entered = {f"snap-on {mm}": mm for mm in (25, 3, 6, 9, 13, 16, 19, 22)}
+    kept = web.put("/api/v1/guards", json={"guards": entered}).raise_for_status().json()
+    assert [one["mm"] for one in kept] == sorted(entered.values())
+    assert "snap-on" in web.get(f"/api/v1/dogs/{dog}/sheet.html").text
+    assert "snap-on 13" in web.get("/groomer/guards").text
+
+
+def test_without_a_sign_in_none_of_it_is_there(web, dog):
+    stranger = TestClient(web.app)
+    assert stranger.post(f"/api/v1/dogs/{dog}/checks", json=FAILED).status_code in (401, 403)
+    assert stranger.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).status_code in (401, 403)
+    assert stranger.get("/api/v1/guards").status_code in (401, 403)
+
+
+def test_a_coat_goes_in_with_two_taps(web):
+    dog = doubtful_dog(web, "Teasel")
+    feel = web.get(f"/api/v1/dogs/{dog}/assessment").json()["feel"]
+    assert 1 <= len(feel) <= 3
+    first = feel[0]["touch"]
+    outcome = next(iter(feel[0]["says"]))
+    page = web.get(f"/groomer/bench/{dog}?{first}={outcome}").text  # the first tap
+    assert "Keep as found" in page and f"POST /api/v1/dogs/{dog}/findings" in page
+
+
+# --- in a browser -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.browser
+def test_from_a_failed_check_over_the_changed_plan_to_the_passed_one_and_the_chart(server, visitor, axe):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url, timeout=60) as salon:
+        sign_in(salon).raise_for_status()
+        dog = doubtful_dog(salon, "Sorrel", "Wilhelmina Pike")
+        calm = {"weight_kg": 8, "swims": False, "wears_harness": False, "days_since_combed": 1, "baths_per_month": 0.5}
+        salon.patch(f"/api/v1/dogs/{dog}/answers", json=calm).raise_for_status()
+        salon.post(f"/api/v1/dogs/{dog}/findings", json=FINDING | {"lengths_mm": {"trunk": 22}}).raise_for_status()
+    page = visitor(PHONE)
+    enter(page, server.url)
+    show(page, f"check/{dog}")
+    assert page.evaluate(FITS) == []
+    page.locator('input[data-key="armpits"][value="stopped"]').check()
+    page.locator('input[data-key="legs"][value="stopped"]').check()
+    page.click("[data-rest]")
+    page.check('input[data-list="faults"][value="surface_only"]')
+    page.check('input[data-list="faults"][value="too_seldom"]')
+    page.select_option("#tool", "boar_bristle_brush")
+    assert axe(page) == []
+    page.click("[type=submit].main")
+    page.wait_for_selector(f'.page[data-step="dog/{dog}"]')
+    told = page.locator("#content").inner_text()
+    assert "Only the surface was brushed" in told and "Oftener from now on" in told
+    assert "stopped: armpits and legs" in told.lower()
+
+    _six_weeks_ago(server.data, dog)
+    page = visitor(DESK)
+    enter(page, server.url)
+    show(page, f"check/{dog}")
+    page.click("[data-rest]")
+    page.click("[type=submit].main")
+    page.wait_for_selector(f'.page[data-step="dog/{dog}"]')
+    told = page.locator("#content").inner_text()
+    assert "The comb went through everywhere" in told
+    assert "Oftener from now on" not in told
+    chart = page.locator("#content svg", has_text="Armpits").last
+    assert "comb stopped: armpits" in (chart.locator("desc").text_content() or "")
+    assert page.evaluate(FITS) == []
+    assert axe(page) == []
+    assert page.said == []
+
+
+def _six_weeks_ago(data, dog):
+    """The visit lies back: its check is as old as a visit usually is."""
+    with open_records(f"sqlite:///{data / 'records.sqlite'}") as records:
+        [kept] = records.find(CheckRecord, dog_id=dog)
+        records.change(kept, who="test", checked_at=datetime.now(UTC) - timedelta(weeks=6))
