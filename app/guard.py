@@ -21,8 +21,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from app.language import told
+from app.language import spoken
 from coatclass.plain_text import printable
+from coatclass.words import all_in_language
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 # Scripts come from files of ours, nothing ever from another host; drawings carry their own styles.
@@ -52,8 +53,8 @@ _CALL_BYTES = 64_000
 
 def refusal(status: int, code: str, problem: str, next_step: str) -> dict[str, Any]:
     """The body of every refusal, one shape for people and programs, in the reader's language."""
-    said = {"problem": problem, "next_step": next_step}
-    return {"status": status, "code": code, **{name: printable(told(text)) for name, text in said.items()}}
+    said = all_in_language((problem, next_step), spoken())
+    return {"status": status, "code": code, "problem": printable(said[0]), "next_step": printable(said[1])}
 
 
 async def _refuse(send: Send, body: dict[str, Any], **headers: str) -> None:

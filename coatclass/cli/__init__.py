@@ -11,39 +11,41 @@ from io import TextIOWrapper
 
 from coatclass import __version__
 from coatclass.errors import CoatclassError
+from coatclass.words import LANGUAGES, all_in_language, catalogue, in_language
 
 __all__ = ["main"]
 
-_COMMANDS = {
-    "assess": "assess one dog from photos, answers, or both",
-    "sheet": "write a home-care sheet (PDF, HTML) or its dates (ICS)",
-    "score": "read many photos into one table, a row a photo",
-    "cross": "what the pups of two parents may wear, and which touch would tell",
-    "rules": "list every rule of the tool kit with its source",
-    "serve": "open the web app",
-    "records": "back up, restore, export or import a salon's records",
-    "user": "say who may sign in to the web app",
-    "learn": "learn from the groomer's findings, and switch only when told to",
-    "evaluate": "measure how well the program does on your own labelled photos",
-    "schema": "print the JSON Schema of an assessment or of an answers file",
-    "check": "examine this installation",
-}
-_EPILOG = "Exit codes: 0 done, 2 bad usage, 3 bad input, 4 missing or damaged model files."
+_COMMANDS = (
+    "assess",
+    "sheet",
+    "score",
+    "cross",
+    "rules",
+    "serve",
+    "records",
+    "user",
+    "learn",
+    "evaluate",
+    "schema",
+    "check",
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     arguments = list(sys.argv[1:] if argv is None else argv)
-    parsed = _parser(arguments).parse_args(arguments)
+    language = language_of(arguments)
+    parsed = _parser(arguments, language).parse_args(arguments)
     if isinstance(sys.stdout, TextIOWrapper):  # a character that the terminal can't show must not end the run
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return int(_module(parsed.command).run(parsed))
     except CoatclassError as error:
-        print(f"coatclass: {error}", file=sys.stderr)
+        problem, next_step = all_in_language((error.problem, error.next_step), language)
+        print(f"coatclass: {in_language(error.source, language)}: {problem} {next_step}", file=sys.stderr)
         return error.exit_code
     except KeyboardInterrupt:
-        print("coatclass: stopped.", file=sys.stderr)
+        print(f"coatclass: {catalogue(language, 'terminal').say('stopped')}", file=sys.stderr)
         return 130
     except BrokenPipeError:
         # The reader of our output has gone (as with `| head`): leave quietly, with nothing more to flush.
@@ -55,17 +57,28 @@ def _module(command: str):  # type: ignore[no-untyped-def]  # a command's module
     return importlib.import_module(f"coatclass.cli._{command.replace('-', '_')}")
 
 
-def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="coatclass",
-        description="Tells which coat a dog has, how long it is, how sure that is, and which tools fit it.",
-        epilog=_EPILOG,
-    )
+def language_of(arguments: Sequence[str]) -> str:
+    """The language asked for with ``--language``, else the terminal's by its locale (POSIX, 8.2), else English."""
+    for place, argument in enumerate(arguments):
+        name, _, value = argument.partition("=")
+        if name == "--language":
+            asked = value or "".join(arguments[place + 1 : place + 2])
+            return asked if asked in LANGUAGES else LANGUAGES[0]
+    locale = next(filter(None, map(os.environ.get, ("LC_ALL", "LC_MESSAGES", "LANG"))), "")
+    language = locale.replace(".", "_").split("_")[0].casefold()
+    return language if language in LANGUAGES else LANGUAGES[0]
+
+
+def _parser(arguments: Sequence[str], language: str) -> argparse.ArgumentParser:
+    say = catalogue(language, "terminal").say
+    parser = argparse.ArgumentParser(prog="coatclass", description=say("purpose"), epilog=say("exit_codes"))
     parser.add_argument("--version", action="version", version=f"coatclass {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     chosen = next((argument for argument in arguments if argument in _COMMANDS), None)
-    for name, summary in _COMMANDS.items():
+    for name in _COMMANDS:
+        summary = say(f"command.{name}")
         command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        command.add_argument("--language", choices=LANGUAGES, default=language, help=say("option.language"))
         if name == chosen:
             _module(name).add_arguments(command)
     return parser

@@ -6,23 +6,25 @@ import argparse
 import shlex
 import sys
 
-from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented
+from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented, terminal
 from coatclass.plain_text import shown_path
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_dog_arguments(parser)
-    parser.add_argument("--full", action="store_true", help="print all that can be looked up, too")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    say = terminal(parser.get_default("language"))
+    parser.add_argument("--full", action="store_true", help=say("option.full"))
+    parser.add_argument("--json", action="store_true", help=say("option.json"))
 
 
 def run(args: argparse.Namespace) -> int:
     """Assess the dog and print the answer; name every refused photo; exit code 3 if nothing could be told."""
     if not (args.photos or args.answers or args.breed):
-        print("coatclass: give at least one photo, --answers FILE or --breed NAME.", file=sys.stderr)
+        print(f"coatclass: {terminal(args.language)('nothing_given')}", file=sys.stderr)
         return 2
     from coatclass.assessing import assess
+    from coatclass.reasons import said
 
     given = answers_of(args)
     assessment = assess(args.photos, given)
@@ -33,10 +35,12 @@ def run(args: argparse.Namespace) -> int:
 
         from coatclass.cli.rendering import print_presentation
 
-        print_presentation(presented(assessment, given), Console(), full=args.full, rest=_how_to_see_the_rest(args))
+        plan = presented(assessment, given, language=args.language)
+        print_presentation(plan, Console(), full=args.full, rest=_how_to_see_the_rest(args))
     for photo in assessment.photos:
         if photo.status == "refused":
-            print(f"coatclass: {photo.file}: {' '.join(reason.text for reason in photo.reasons)}", file=sys.stderr)
+            why = " ".join(said(reason, args.language) for reason in photo.reasons)
+            print(f"coatclass: {photo.file}: {why}", file=sys.stderr)
     return 3 if assessment.category is None else 0
 
 
@@ -45,4 +49,5 @@ def _how_to_see_the_rest(args: argparse.Namespace) -> str:
     given = [*args.photos]
     given += ["--answers", str(args.answers)] if args.answers else []
     given += ["--breed", args.breed] if args.breed else []
-    return f"Growth, length, reasons, sources and more: coatclass assess {shown_path(shlex.join(given))} --full"
+    command = f"coatclass assess {shown_path(shlex.join(given))} --full"
+    return terminal(args.language)("rest", command=command)

@@ -8,9 +8,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented
+from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented, terminal
 from coatclass.errors import InputError
-from coatclass.words import LANGUAGES
 
 if TYPE_CHECKING:
     from coatclass.presentation import Presentation
@@ -21,14 +20,14 @@ _SUFFIXES = (".pdf", ".html", ".ics")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_dog_arguments(parser)
-    parser.add_argument("--name", default="", help="the dog's name")
-    parser.add_argument("--remarks", default="", help="a groomer's remarks")
-    parser.add_argument("--language", choices=LANGUAGES, default="en")
+    say = terminal(parser.get_default("language"))
+    parser.add_argument("--name", default="", help=say("option.name"))
+    parser.add_argument("--remarks", default="", help=say("option.remarks"))
     parser.add_argument("--paper", choices=["A4", "Letter"], default="A4")
-    parser.add_argument("--photo", type=Path, metavar="FILE", help="print this photo of the dog on the sheet")
-    parser.add_argument("--link", default="", metavar="URL", help="print this private link as a code to scan")
-    parser.add_argument("--today", type=date.fromisoformat, metavar="YYYY-MM-DD", help="the plan's first day")
-    parser.add_argument("--out", type=Path, required=True, help="the file to write: .pdf, .html or .ics")
+    parser.add_argument("--photo", type=Path, metavar="FILE", help=say("option.photo"))
+    parser.add_argument("--link", default="", metavar="URL", help=say("option.link"))
+    parser.add_argument("--today", type=date.fromisoformat, metavar="YYYY-MM-DD", help=say("option.today"))
+    parser.add_argument("--out", type=Path, required=True, help=say("option.out"))
 
 
 def run(args: argparse.Namespace) -> int:
@@ -43,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         problem = f"can't be written ({error.strerror})."
         raise InputError(str(args.out), problem, "Name a folder you may write to.") from error
-    print(f"Written to {args.out}")
+    print(terminal(args.language)("written", file=args.out))
     return 0
 
 

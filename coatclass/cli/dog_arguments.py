@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from coatclass.words import catalogue
 
 if TYPE_CHECKING:
     from coatclass.answers import Answers
@@ -17,9 +20,15 @@ if TYPE_CHECKING:
 
 def add_dog_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare photos, ``--answers`` and ``--breed``."""
-    parser.add_argument("photos", nargs="*", metavar="PHOTO", help="photos of one dog; none for answers alone")
-    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers to the questionnaire (JSON)")
-    parser.add_argument("--breed", metavar="NAME", help="the dog's breed or cross, in your own words")
+    say = terminal(parser.get_default("language"))
+    parser.add_argument("photos", nargs="*", metavar="PHOTO", help=say("option.photos"))
+    parser.add_argument("--answers", type=Path, metavar="FILE", help=say("option.answers"))
+    parser.add_argument("--breed", metavar="NAME", help=say("option.breed"))
+
+
+def terminal(language: str) -> Callable[..., str]:
+    """What the command line says in a language."""
+    return catalogue(language, "terminal").say
 
 
 def answers_of(args: argparse.Namespace) -> Answers:
@@ -31,36 +40,35 @@ def answers_of(args: argparse.Namespace) -> Answers:
     from coatclass.answers import Answers, parse
 
     answers = parse(args.answers) if args.answers else Answers()
-    if args.breed and (understood := breed_understood(args.breed)):
+    if args.breed and (understood := breed_understood(args.breed, args.language)):
         print(f"coatclass: {understood}", file=sys.stderr)
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
 
 
-def breed_understood(text: str) -> str:
+def breed_understood(text: str, language: str = "en") -> str:
     """How a breed's name was read, or that it was not; empty if it was read as it was written."""
     from coatclass.breeds import find, says_cross, table
 
+    say = terminal(language)
+
     def name(breed: str | None) -> str:
-        return table()[breed].name if breed else "something unknown"
+        return table()[breed].name if breed else say("breed.unknown")
 
     match = find(text)
     if not match.known and says_cross(text):
-        return f"{text!r} is a cross of unknown breeds and says nothing of the coat. Name a parent if you can."
+        return say("breed.cross_of_unknown", name=text)
     if not match.known:
         likest = ", ".join(name(breed) for breed, _ in match.candidates[:3])
-        ask = f" Did you mean: {likest}?" if likest else ""
-        return f"{text!r} is no breed that we know, so it is not counted.{ask}"
+        ask = f" {say('breed.did_you_mean', breeds=likest)}" if likest else ""
+        return say("breed.not_known", name=text) + ask
     parents = " x ".join(name(parent) for parent in match.parents)
     read = name(match.id) if match.id else parents
     if match.id and parents:
         read = f"{read} ({parents})"
     generation = re.search(r"\bf[123]b{0,2}\b", text.casefold())
     if generation is None:
-        return "" if text.strip().casefold() == read.casefold() else f"{text!r} is read as {read}."
-    return (
-        f"{text!r} is read as {read}. The generation {generation[0].upper()} is not counted here; "
-        "what it means for a litter says: coatclass cross PARENT PARENT --generation"
-    )
+        return "" if text.strip().casefold() == read.casefold() else say("breed.read_as", name=text, breed=read)
+    return say("breed.generation", name=text, breed=read, generation=generation[0].upper())
 
 
 def presented(

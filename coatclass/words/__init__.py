@@ -6,6 +6,16 @@ whether its texts were reviewed; until then pages and sheets say at their foot t
 """
 
 from coatclass.words.reading import FOLDER, LANGUAGES, Catalogue, Language, about, catalogue, languages
-from coatclass.words.translating import in_language
+from coatclass.words.translating import all_in_language, in_language
 
-__all__ = ["FOLDER", "LANGUAGES", "Catalogue", "Language", "about", "catalogue", "in_language", "languages"]
+__all__ = [
+    "FOLDER",
+    "LANGUAGES",
+    "Catalogue",
+    "Language",
+    "about",
+    "all_in_language",
+    "catalogue",
+    "in_language",
+    "languages",
+]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
 from coatclass.words.reading import FOLDER, LANGUAGES, every_text
 
-__all__ = ["in_language"]
+__all__ = ["all_in_language", "in_language"]
 
 _ROOMS = ("refusals", "reasons")
 _PLACE = re.compile(r"\{(\w+)\}")
@@ -50,6 +50,12 @@ def _whole(text: str, language: str, folder: Path) -> str | None:
             values = {name: in_language(it, language, folder=folder) for name, it in found.groupdict().items()}
             return target.format(**values)
     return None
+
+
+def all_in_language(texts: Sequence[str], language: str, *, folder: Path = FOLDER) -> tuple[str, ...]:
+    """English sentences that belong together in a language: all of them, or as they are if one has no text."""
+    told = tuple(in_language(text, language, folder=folder) for text in texts)
+    return told if all(one != text or not text for one, text in zip(told, texts, strict=True)) else tuple(texts)
 
 
 @cache
