@@ -190,4 +190,6 @@ def test_a_specification_is_said_in_words_one_can_shop_by():
         "pins firm",
         "plain wire tips",
     )
-    assert specification_words(catalogue()["fine_comb"].specification, language="de")[-1] == "Lücken von 0,8 bis 1,3 mm"
+    assert (
+        specification_words(catalogue()["fine_comb"].specification, language="de")[-1] == "Zinkenabstand 0,8 bis 1,3 mm"
+    )
