@@ -14,7 +14,7 @@ from coatclass import care, planning
 from coatclass.answers import Answers
 from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment, CoatSituation, Guard, VisitNote
-from coatclass.ensemble import Finding as HandsOn
+from coatclass.ensemble import HandsOn
 from coatclass.errors import AnswersError, RecordError
 from coatclass.estimating import Reading
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
@@ -128,10 +128,10 @@ def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSit
     return replace(dog, notes=truth.notes)
 
 
-def dated(measurements: Sequence[Measurement]) -> list[care.Measurement]:
+def dated(measurements: Sequence[Measurement]) -> list[care.DatedLength]:
     """One measurement a day, the last one said; those of the trunk only."""
     by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
-    return [care.Measurement(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
+    return [care.DatedLength(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
 
 
 def presented(

@@ -24,7 +24,7 @@ from coatclass.contract import (
     Verdict,
     VisitNote,
 )
-from coatclass.ensemble import Finding
+from coatclass.ensemble import HandsOn
 from coatclass.estimating import NO_ANSWERS, Estimate, PhotoSource, Reading, read_photo
 from coatclass.taxonomy import BANDS, CATEGORIES
 
@@ -35,7 +35,7 @@ __all__ = ["assess", "assess_readings"]
 
 
 def assess(
-    photos: Sequence[PhotoSource] = (), answers: Answers = NO_ANSWERS, *, finding: Finding | None = None
+    photos: Sequence[PhotoSource] = (), answers: Answers = NO_ANSWERS, *, finding: HandsOn | None = None
 ) -> Assessment:
     """Assess one dog.
 
@@ -54,7 +54,7 @@ def assess_readings(
     readings: Sequence[Reading],
     answers: Answers = NO_ANSWERS,
     *,
-    finding: Finding | None = None,
+    finding: HandsOn | None = None,
     skipped: Collection[str] = (),
     learned: LearnedModel | None = None,
     notes: Sequence[VisitNote] = (),

@@ -21,7 +21,7 @@ from coatclass.answers import Answer, Answers
 from coatclass.answers.likelihoods import Table
 from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvidence, PhotoReport, PhotoStatus
 from coatclass.decision import Askable, Thresholds
-from coatclass.ensemble import Finding, Members
+from coatclass.ensemble import HandsOn, Members
 from coatclass.errors import PhotoError
 from coatclass.photo import LoadedPhoto
 
@@ -131,7 +131,7 @@ def estimate(
     photos: Sequence[PhotoEvidence] = (),
     answers: Answers | None = None,
     *,
-    finding: Finding | None = None,
+    finding: HandsOn | None = None,
     learned: Taught | None = None,
     members: Members | None = None,
 ) -> Estimate:

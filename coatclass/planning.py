@@ -111,7 +111,7 @@ def plan(
     situation: CoatSituation,
     *,
     today: date,
-    measurements: Sequence[care.Measurement] = (),
+    measurements: Sequence[care.DatedLength] = (),
     trims: Sequence[care.Trim] = (),
     full_length_mm: float | None = None,
     keeps_growing: bool | None = None,

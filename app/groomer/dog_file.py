@@ -361,7 +361,7 @@ def usual_weeks(appointments: Sequence[Appointment]) -> int | None:
     return max(1, round((done[-1] - done[-2]).days / 7)) if len(done) > 1 else None
 
 
-def _trims(measured: Sequence[care.Measurement], appointments: Sequence[Appointment]) -> list[care.Trim]:
+def _trims(measured: Sequence[care.DatedLength], appointments: Sequence[Appointment]) -> list[care.Trim]:
     """Visits that took place between a longer and a shorter measurement: hair does not shrink."""
     done = [one.starts_at.astimezone().date() for one in appointments if one.state == "done"]
     trims = []

@@ -44,7 +44,7 @@ Text = Annotated[Name | None, BeforeValidator(_blank_is_skipped)]
 
 
 class OwnedTool(Frozen):
-    """A tool that the owner already has, described by its kind; lengths and gaps in mm."""
+    """A tool that the owner already has, described by what it is; lengths and gaps in mm."""
 
     kind: Name
     pin_length_mm: Millimetres | None = None

@@ -23,9 +23,9 @@ from coatclass.words import Catalogue, catalogue
 
 __all__ = [
     "Crossing",
+    "DatedLength",
     "Doubt",
     "Growth",
-    "Measurement",
     "Present",
     "Rate",
     "Trim",
@@ -44,7 +44,7 @@ Mode = Literal["continuous", "bounded", "full_length"]
 
 
 @dataclass(frozen=True)
-class Measurement:
+class DatedLength:
     """Trunk length in mm on a day; ``error_mm``: standard deviation of the measuring, the usual one if None."""
 
     on: date
@@ -70,8 +70,8 @@ class Doubt:
     """Two measurements that hardly fit together; somebody should look again."""
 
     code: DoubtCode
-    first: Measurement
-    second: Measurement
+    first: DatedLength
+    second: DatedLength
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ class Rate:
     measurements: int
 
 
-def _checked(measurements: Sequence[Measurement], trims: Sequence[Trim], today: date) -> None:
+def _checked(measurements: Sequence[DatedLength], trims: Sequence[Trim], today: date) -> None:
     """Refuse measurements and trims that can't be true.
 
     Raises:
@@ -110,7 +110,7 @@ def _checked(measurements: Sequence[Measurement], trims: Sequence[Trim], today: 
             raise InputError(name, "lies in the future.", "Give only trims that have been done.", code="future")
 
 
-def examine(measurements: Sequence[Measurement], trims: Sequence[Trim]) -> tuple[Doubt, ...]:
+def examine(measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> tuple[Doubt, ...]:
     """Consecutive measurements that hardly fit together."""
     limits = data("growth")["measuring"]
     doubts = [Doubt("wrong_order", a, b) for a, b in pairwise(measurements) if b.on < a.on]
@@ -128,7 +128,7 @@ def examine(measurements: Sequence[Measurement], trims: Sequence[Trim]) -> tuple
     return tuple(doubts)
 
 
-def rate_of(measurements: Sequence[Measurement], trims: Sequence[Trim]) -> Rate:
+def rate_of(measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> Rate:
     """Posterior of the growth rate: normal prior cut off at 0, normal errors, free level after each trim.
 
     Each stretch between trims contributes its precision-weighted slope; measurements on the day of a trim are left out,
@@ -165,10 +165,10 @@ def _cut_quantile(dist: NormalDist, p: float) -> float:
     return max(1e-3, dist.inv_cdf(min(1 - 1e-12, below + p * (1 - below))))
 
 
-def _stretches(measurements: Sequence[Measurement], trims: Sequence[Trim]) -> list[list[Measurement]]:
+def _stretches(measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> list[list[DatedLength]]:
     """Measurements between two trims, at least two each."""
     cuts = sorted(trim.on for trim in trims)
-    groups: dict[int, list[Measurement]] = {}
+    groups: dict[int, list[DatedLength]] = {}
     for measurement in sorted(measurements, key=lambda m: m.on):
         if measurement.on not in cuts:
             groups.setdefault(sum(cut < measurement.on for cut in cuts), []).append(measurement)
@@ -248,7 +248,7 @@ def forecast(
     situation: CoatSituation,
     today: date,
     *,
-    measurements: Sequence[Measurement] = (),
+    measurements: Sequence[DatedLength] = (),
     trims: Sequence[Trim] = (),
     full_length_mm: float | None = None,
     keeps_growing: bool | None = None,
@@ -337,7 +337,7 @@ def _mode(
 
 
 def _now(
-    situation: CoatSituation, today: date, measurements: Sequence[Measurement], trims: Sequence[Trim], rate: Rate
+    situation: CoatSituation, today: date, measurements: Sequence[DatedLength], trims: Sequence[Trim], rate: Rate
 ) -> tuple[float, float]:
     """Trunk length today and half the width of its interval, mm: a ruler today, the last ruler or clip, or the band."""
     error = float(data("growth")["measuring"]["error_mm"])
@@ -353,7 +353,7 @@ def _now(
     return likely, max(error, likely - low)
 
 
-def _length_of_day(day: date, measurements: Sequence[Measurement], trims: Sequence[Trim]) -> float | None:
+def _length_of_day(day: date, measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> float | None:
     """Length at the end of a day, mm: what a trim left, or the mean of the day's measurements.
 
     None after a trim to a length that nobody told: a measurement of that day may have come before it.

@@ -21,7 +21,7 @@ _OPTIONAL = {
 
 
 @dataclass(frozen=True)
-class Finding:
+class Checked:
     """One line of the report. ``error`` is None where all is well."""
 
     what: str
@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     from rich.table import Table
     from rich.text import Text
 
-    findings = list(_findings())
+    findings = list(_checked())
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for heading in ("", "What", "Found"):
         table.add_column(heading, overflow="fold")
@@ -96,19 +96,19 @@ _EXAMINATIONS = {
 }
 
 
-def _findings() -> Iterator[Finding]:
-    yield Finding("coatclass", f"{__version__}, Python {platform.python_version()}, {platform.machine()}")
+def _checked() -> Iterator[Checked]:
+    yield Checked("coatclass", f"{__version__}, Python {platform.python_version()}, {platform.machine()}")
     for what, examine in _EXAMINATIONS.items():
         yield _examined(what, examine)
     for package, purpose in _OPTIONAL.items():
-        yield Finding(package, f"{_installed(package)}: {purpose}")
+        yield Checked(package, f"{_installed(package)}: {purpose}")
 
 
-def _examined(what: str, examine: Callable[[], str]) -> Finding:
+def _examined(what: str, examine: Callable[[], str]) -> Checked:
     try:
-        return Finding(what, examine())
+        return Checked(what, examine())
     except CoatclassError as error:
-        return Finding(what, "", error)
+        return Checked(what, "", error)
 
 
 def _installed(package: str) -> str:

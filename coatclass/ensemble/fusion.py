@@ -176,7 +176,7 @@ def marginals(joint: Array) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True)
-class Finding:
+class HandsOn:
     """What a groomer felt and measured with the dog on the table; whatever is given overrides all estimates."""
 
     category: CoatCategory | None = None
@@ -188,7 +188,7 @@ def combine(
     photos: Sequence[PhotoEvidence] = (),
     answers: AnswerEvidence | None = None,
     *,
-    finding: Finding | None = None,
+    finding: HandsOn | None = None,
     members: Members | None = None,
 ) -> CoatEstimate:
     """Weigh photos, answers and a finding into calibrated probabilities.
@@ -312,7 +312,7 @@ def _measured(length_mm: float, by: str = "ruler") -> Array:
     return measured_band(length_mm, measuring_error(by), gross_error())
 
 
-def _found(joint: Array, finding: Finding, regime: Regime) -> tuple[Array, Regime]:
+def _found(joint: Array, finding: HandsOn, regime: Regime) -> tuple[Array, Regime]:
     """What hands found stands, whatever photo and answers say."""
     if finding.length_mm is not None:
         joint = pin_band(joint, _measured(finding.length_mm)[None])

@@ -12,7 +12,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from coatclass.care import RISK_ZONES, Growth, Measurement, TimeBudget, ZoneLoad
+from coatclass.care import RISK_ZONES, DatedLength, Growth, TimeBudget, ZoneLoad
 from coatclass.presentation.drawing import Drawing, Label, Line, Point, hatch, path_of, smooth
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, BodyZone, LengthBand, MatState, band_limits_mm
@@ -368,7 +368,7 @@ def _square(x: float, y: float, r: float = 3.5) -> Line:
     return Line(((x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)), 1.0, closed=True, fill=0.0)
 
 
-def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[Measurement] = ()) -> Drawing | None:
+def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[DatedLength] = ()) -> Drawing | None:
     """Trunk length over time: what was measured, the forecast with its range, and the lengths at which tools change.
 
     Returns:

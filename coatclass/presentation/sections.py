@@ -28,7 +28,7 @@ def present(
     parents: Sequence[str] = (),
     remarks: str = "",
     owned: Sequence[toolkit.OwnedToolLike] = (),
-    measured: Sequence[care.Measurement] = (),
+    measured: Sequence[care.DatedLength] = (),
     language: str | None = None,
 ) -> Presentation:
     """Everything that is shown about one dog; presenters only render it.

@@ -177,7 +177,7 @@ class Subject:
     parents: tuple[str, ...]
     remarks: str
     owned: tuple[toolkit.OwnedToolLike, ...]
-    measured: tuple[care.Measurement, ...]
+    measured: tuple[care.DatedLength, ...]
 
     def say(self, key: str, **values: object) -> str:
         """A text of the plan."""

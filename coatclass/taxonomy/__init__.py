@@ -40,7 +40,7 @@ _MEASURING = Path(__file__).with_name("data") / "measuring.toml"
 
 
 class CoatCategory(StrEnum):
-    """The coat on the trunk as the dog wears it now."""
+    """What the dog wears now, on the trunk."""
 
     HAIR = "hair"
     FUR = "fur"
@@ -119,7 +119,7 @@ class Patience(StrEnum):
 
 
 class BodyZone(StrEnum):
-    """Parts of the dog with tools or troubles of their own."""
+    """Parts of the dog that get their own tools or their own trouble."""
 
     TRUNK = "trunk"
     NECK = "neck"

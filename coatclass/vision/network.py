@@ -36,7 +36,7 @@ class ReleasedFile(_Entry):
     bytes: int
 
 
-class Limits(_Entry):
+class ModelLimits(_Entry):
     """Limits chosen on validation photos.
 
     Attributes:
@@ -55,7 +55,7 @@ class VisionManifest(_Entry):
     network: str
     files: dict[str, ReleasedFile]
     preprocessing: Preprocessing
-    limits: Limits
+    limits: ModelLimits
     categories: tuple[str, ...]
     bands: tuple[str, ...]
 

@@ -93,8 +93,8 @@ def test_without_measurements_the_prior_speaks_and_covers_both_published_breeds(
 
 
 def test_measurements_of_this_dog_narrow_the_interval():
-    short = [care.Measurement(days_ago(20), 20.0), care.Measurement(TODAY, 27.0)]
-    long = [care.Measurement(days_ago(90 - 15 * i), 10.0 + 5.25 * i) for i in range(7)]
+    short = [care.DatedLength(days_ago(20), 20.0), care.DatedLength(TODAY, 27.0)]
+    long = [care.DatedLength(days_ago(90 - 15 * i), 10.0 + 5.25 * i) for i in range(7)]
     prior, few, many = care.rate_of((), ()), care.rate_of(short, ()), care.rate_of(long, ())
     assert prior.high - prior.low > few.high - few.low > many.high - many.low
     assert many.mean == pytest.approx(0.35, abs=0.02)
@@ -110,7 +110,7 @@ def test_the_interval_covers_the_truth_as_often_as_it_says():
         truth = 0.0
         while truth <= 0:
             truth = rng.normal(prior["mean"], prior["sd"])
-        taken = [care.Measurement(days_ago(70 - d), 15 + truth * d + rng.normal(0, error)) for d in days]
+        taken = [care.DatedLength(days_ago(70 - d), 15 + truth * d + rng.normal(0, error)) for d in days]
         rate = care.rate_of(taken, ())
         hits += rate.low <= truth <= rate.high
     assert 0.935 <= hits / 1500 <= 0.965
@@ -118,8 +118,8 @@ def test_the_interval_covers_the_truth_as_often_as_it_says():
 
 def test_a_trim_between_measurements_is_no_shrinking():
     taken = [
-        care.Measurement(days_ago(100), 30.0), care.Measurement(days_ago(70), 41.0),
-        care.Measurement(days_ago(60), 12.0), care.Measurement(TODAY, 33.0),
+        care.DatedLength(days_ago(100), 30.0), care.DatedLength(days_ago(70), 41.0),
+        care.DatedLength(days_ago(60), 12.0), care.DatedLength(TODAY, 33.0),
     ]  # fmt: skip
     trims = [care.Trim(days_ago(65), 10.0)]
     assert care.examine(taken, trims) == ()
@@ -136,7 +136,7 @@ def test_a_trim_between_measurements_is_no_shrinking():
     ],
 )
 def test_measurements_that_hardly_go_together_are_questioned_and_not_swallowed(code, taken):
-    measurements = [care.Measurement(days_ago(days), mm) for days, mm in taken]
+    measurements = [care.DatedLength(days_ago(days), mm) for days, mm in taken]
     doubts = care.examine(measurements, ())
     assert code in {doubt.code for doubt in doubts}
     growth = care.forecast(dogs.situation(), TODAY, measurements=measurements)
@@ -146,7 +146,7 @@ def test_measurements_that_hardly_go_together_are_questioned_and_not_swallowed(c
 
 
 def test_two_measurements_of_one_day_that_agree_are_their_mean():
-    taken = [care.Measurement(days_ago(0), 30.0), care.Measurement(days_ago(0), 32.0)]
+    taken = [care.DatedLength(days_ago(0), 30.0), care.DatedLength(days_ago(0), 32.0)]
     assert care.examine(taken, ()) == ()
     unmeasured = dogs.situation()
     assert care.forecast(unmeasured, TODAY, measurements=taken).now_mm == 31.0
@@ -154,20 +154,20 @@ def test_two_measurements_of_one_day_that_agree_are_their_mean():
 
 
 def test_what_a_trim_left_beats_a_measurement_of_the_same_day():
-    taken, cut = [care.Measurement(days_ago(0), 60.0)], care.Trim(days_ago(0), 20.0)
+    taken, cut = [care.DatedLength(days_ago(0), 60.0)], care.Trim(days_ago(0), 20.0)
     assert care.forecast(dogs.situation(), TODAY, measurements=taken, trims=[cut]).now_mm == 20.0
 
 
 def test_a_measurement_on_the_day_of_a_trim_to_an_unknown_length_says_nothing():
     # It may have been taken before the trim: the band is all that is known.
-    taken, cut = [care.Measurement(days_ago(0), 60.0)], care.Trim(days_ago(0))
+    taken, cut = [care.DatedLength(days_ago(0), 60.0)], care.Trim(days_ago(0))
     assert care.forecast(dogs.situation(), TODAY, measurements=taken, trims=[cut]).now_mm == 50.0
     earlier = care.forecast(dogs.situation(), TODAY, measurements=taken, trims=[care.Trim(days_ago(1))])
     assert earlier.now_mm == 60.0
 
 
 def test_a_measurement_on_the_day_of_a_trim_tells_no_rate():
-    taken = [care.Measurement(days_ago(40), 20.0), care.Measurement(days_ago(20), 28.0)]
+    taken = [care.DatedLength(days_ago(40), 20.0), care.DatedLength(days_ago(20), 28.0)]
     assert care.rate_of(taken, [care.Trim(days_ago(20))]).based_on == "prior"
     assert care.rate_of(taken, [care.Trim(days_ago(19))]).based_on == "measurements"
 
@@ -181,18 +181,18 @@ def test_a_length_that_is_held_has_no_dates_but_the_puppys():
 
 
 def test_a_small_difference_of_the_ruler_is_not_questioned():
-    taken = [care.Measurement(days_ago(10), 30.0), care.Measurement(TODAY, 28.0)]
+    taken = [care.DatedLength(days_ago(10), 30.0), care.DatedLength(TODAY, 28.0)]
     assert care.examine(taken, ()) == ()
 
 
 @pytest.mark.parametrize(
     ("code", "measurements", "trims"),
     [
-        ("length", [care.Measurement(TODAY, -4.0)], []),
-        ("length", [care.Measurement(TODAY, 4000.0)], []),
-        ("length", [care.Measurement(TODAY, float("nan"))], []),
-        ("error", [care.Measurement(TODAY, 20.0, 0.0)], []),
-        ("future", [care.Measurement(TODAY + timedelta(days=1), 20.0)], []),
+        ("length", [care.DatedLength(TODAY, -4.0)], []),
+        ("length", [care.DatedLength(TODAY, 4000.0)], []),
+        ("length", [care.DatedLength(TODAY, float("nan"))], []),
+        ("error", [care.DatedLength(TODAY, 20.0, 0.0)], []),
+        ("future", [care.DatedLength(TODAY + timedelta(days=1), 20.0)], []),
         ("future", [], [care.Trim(TODAY + timedelta(days=1))]),
         ("length", [], [care.Trim(TODAY, -1.0)]),
     ],

@@ -8,7 +8,7 @@ import pytest
 from coatclass import ancestry, breeds
 from coatclass.answers import Answers
 from coatclass.contract import AnswerEvidence, PhotoEvidence, Verdict
-from coatclass.ensemble import Finding, combine, load
+from coatclass.ensemble import HandsOn, combine, load
 from coatclass.estimating import decide, estimate
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
@@ -101,7 +101,7 @@ def test_whoever_names_a_cross_in_any_words_keeps_mixed_possible_until_hands_hav
         decided = decide(estimate(photos, Answers(breed=words, curl="straight", lie="lies_flat")))
         assert decided.verdict is Verdict.HANDS_ON and CoatCategory.MIXED in decided.categories
         assert "cross_named" in {reason.code for reason in decided.reasons}
-    touched = decide(estimate([sure], Answers(breed=words), finding=Finding(category=CoatCategory.FUR)))
+    touched = decide(estimate([sure], Answers(breed=words), finding=HandsOn(category=CoatCategory.FUR)))
     assert touched.verdict is Verdict.SETTLED and touched.categories == (CoatCategory.FUR,)
 
 

@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from coatclass.contract import AnswerEvidence, PhotoEvidence
-from coatclass.ensemble import Finding, combine, load
+from coatclass.ensemble import HandsOn, combine, load
 from coatclass.ensemble.fusion import log_softmax
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_of_mm
 
@@ -143,7 +143,7 @@ def test_hanging_hair_is_drop_when_long_and_hair_when_short_by_definition():
 @settings(max_examples=30, deadline=None)
 @given(photos, answers, st.sampled_from(list(CoatCategory)), st.sampled_from(list(LengthBand)))
 def test_a_groomers_finding_overrides_photo_and_answers(picture, said, category, band):
-    estimate = combine([picture], said, finding=Finding(category=category, band=band))
+    estimate = combine([picture], said, finding=HandsOn(category=category, band=band))
     assert estimate.regime == "hands_on"
     assert estimate.category[CATEGORIES.index(category)] == pytest.approx(1)
     assert estimate.band[BANDS.index(band)] == pytest.approx(1)
@@ -151,7 +151,7 @@ def test_a_groomers_finding_overrides_photo_and_answers(picture, said, category,
 
 def test_a_finding_of_the_category_alone_keeps_what_is_known_of_the_length():
     picture = photo(band=(-9, -9, 0, -9))
-    estimate = combine([picture], finding=Finding(category=CoatCategory.WIRE))
+    estimate = combine([picture], finding=HandsOn(category=CoatCategory.WIRE))
     assert estimate.band[2] > 0.6
 
 

@@ -12,7 +12,7 @@ from coatclass import ensemble
 from coatclass.answers import Answers
 from coatclass.assessing import assess_readings
 from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
-from coatclass.ensemble import Finding
+from coatclass.ensemble import HandsOn
 from coatclass.estimating import Reading, decide, estimate
 from coatclass.learning import RELEASED, Example, LearnedModel
 from coatclass.learning.fitting import probabilities
@@ -89,7 +89,7 @@ def test_every_room_says_the_same_of_the_same_dog(has_photo, told, learned):
 
 @pytest.mark.parametrize("learned", [None, TAUGHT], ids=["released", "taught"])
 @pytest.mark.parametrize(("has_photo", "told"), COMBINATIONS[::3])
-@pytest.mark.parametrize("finding", [Finding(category=CoatCategory.MIXED), Finding(length_mm=40.0)], ids=["coat", "mm"])
+@pytest.mark.parametrize("finding", [HandsOn(category=CoatCategory.MIXED), HandsOn(length_mm=40.0)], ids=["coat", "mm"])
 def test_a_finding_counts_alike_whatever_was_known_before(has_photo, told, finding, learned):
     answers = Answers(**told)
     live = assess_readings([Reading(REPORT, PHOTO)] if has_photo else [], answers, finding=finding, learned=learned)

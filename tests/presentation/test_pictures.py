@@ -86,7 +86,7 @@ def test_the_curve_of_time_shows_todays_length_and_the_owners_minutes():
 
 
 def test_the_curve_of_growth_shows_what_was_measured_and_is_left_out_where_there_is_nothing():
-    measured = (care.Measurement(date(2026, 1, 1), 20.0), care.Measurement(date(2026, 2, 20), 29.0))
+    measured = (care.DatedLength(date(2026, 1, 1), 20.0), care.DatedLength(date(2026, 2, 20), 29.0))
     growing = plan(dog(), today=TODAY, measurements=measured).growth
     picture = growth_curve(growing, catalogue(), measured)
     assert picture is not None
