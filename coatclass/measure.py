@@ -1,4 +1,4 @@
-"""Length of hair in a photo, in mm, from the perspective of a bank card beside it (ISO/IEC 7810, size ID-1)."""
+"""Lengths in a photo, in mm, by a bank card (ISO/IEC 7810, size ID-1) or a ruler that lies beside."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coatclass.errors import InputError
 
-__all__ = ["CARD_MM", "CardMeasurement", "measure_by_card"]
+__all__ = ["CARD_MM", "CardMeasurement", "measure_by_card", "measure_by_ruler"]
 
 CARD_MM = (85.60, 53.98)
 """Width and height of a bank card: ISO/IEC 7810:2019, ID-1."""
@@ -33,7 +33,7 @@ class CardMeasurement:
         length_mm: length along the marked points, mm.
         error_mm: standard error from clicking alone, mm. Hair that lies 1 cm above the card's plane, seen from 40 cm,
             adds another 2.5 %.
-        corners: the card's corners as used: clockwise, beginning with a long side; px.
+        corners: the card's corners as used: clockwise, beginning with a long side; the two marks of a ruler; px.
     """
 
     length_mm: float
@@ -81,13 +81,47 @@ def measure_by_card(
     )
 
 
+_LONGEST_RULER_MM = 1000.0
+
+
+def measure_by_ruler(
+    ruler: Sequence[Point], ruler_mm: float, hair: Sequence[Point], *, click_error_px: float = 3.0
+) -> CardMeasurement:
+    """Measure something that lies beside a ruler, in a photo from straight above.
+
+    Args:
+        ruler: two marks of the ruler, px.
+        ruler_mm: how far they are apart, mm; above 0 and at most 1000.
+        hair: the two ends of what is measured, px.
+        click_error_px: standard error of each marked coordinate, px of the same picture.
+
+    Raises:
+        InputError: with code ``ruler``, ``ruler_small`` or ``hair``.
+
+    Unlike a card's four corners, two marks show no slant: a ruler that leans is not noticed. The error is propagated to
+    first order from independent errors of the four marks.
+    """
+    scale, ends = _finite(ruler, 2, 2, "ruler", "the ruler"), _finite(hair, 2, 2, "hair", "the hair")
+    if not (math.isfinite(ruler_mm) and 0 < ruler_mm <= _LONGEST_RULER_MM):
+        raise InputError("the ruler", "has no length.", "Say how far its two marks are apart, in mm.", code="ruler")
+    long, measured = (float(np.linalg.norm(pair[1] - pair[0])) for pair in (scale, ends))
+    if long < _LEAST_SIDE_PX:
+        raise InputError(
+            "the ruler", "is too small in the picture, or its two marks lie on one place.", "Go closer.",
+            code="ruler_small",
+        )  # fmt: skip
+    length = ruler_mm * measured / long
+    error = ruler_mm / long * click_error_px * math.sqrt(2) * math.hypot(1.0, measured / long)
+    return CardMeasurement(length, error, tuple((float(x), float(y)) for x, y in scale))
+
+
 def _finite(points: Sequence[Point], least: int, most: int, code: str, what: str) -> _Points:
     try:
         array = np.asarray(points, dtype=np.float64)
     except (TypeError, ValueError):
         array = np.empty(0)
     if array.ndim != 2 or array.shape[1] != 2 or not least <= len(array) <= most or not np.isfinite(array).all():
-        count = "four corners" if code == "corners" else "its two ends"
+        count = "four corners" if code == "corners" else "two marks of it" if code == "ruler" else "its two ends"
         raise InputError(what, "is not marked completely.", f"Mark {count} in the picture.", code=code)
     return array
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass.errors import InputError
-from coatclass.measure import CARD_MM, measure_by_card
+from coatclass.measure import CARD_MM, measure_by_card, measure_by_ruler
 
 WIDTH, HEIGHT, FOCAL = 3000, 4000, 3200.0  # a 12-megapixel phone camera (simulated), px
 CARD = np.array([(0, 0), (CARD_MM[0], 0), CARD_MM, (0, CARD_MM[1])])
@@ -150,3 +150,35 @@ def test_any_marks_give_a_length_or_a_refusal(corners: list, hair: list) -> None
     except InputError:
         return
     assert measured.length_mm >= 0 and math.isfinite(measured.error_mm)
+
+
+def test_a_ruler_gives_the_length_that_two_of_its_marks_give():
+    found = measure_by_ruler([(100.0, 400.0), (600.0, 400.0)], 50.0, [(200.0, 100.0), (200.0, 220.0)])
+    assert found.length_mm == pytest.approx(12.0)  # 10 px are 1 mm
+
+
+def test_the_ruler_doubt_is_that_of_many_careless_hands():
+    rng = np.random.default_rng(7)
+    marks = np.array([(100.0, 400.0), (600.0, 430.0), (200.0, 100.0), (260.0, 220.0)])
+    stated = measure_by_ruler(marks[:2], 50.0, marks[2:], click_error_px=2.0).error_mm
+    drawn = [
+        measure_by_ruler(off[:2], 50.0, off[2:]).length_mm
+        for off in (marks + rng.normal(0, 2.0, marks.shape) for _ in range(4000))
+    ]
+    assert np.std(drawn) == pytest.approx(stated, rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("ruler", "mm", "hair", "code"),
+    [
+        ([(0, 0), (10, 0)], 50.0, [(0, 0), (0, 50)], "ruler_small"),
+        ([(0, 0), (500, 0)], 0.0, [(0, 0), (0, 50)], "ruler"),
+        ([(0, 0), (500, 0)], float("nan"), [(0, 0), (0, 50)], "ruler"),
+        ([(0, 0)], 50.0, [(0, 0), (0, 50)], "ruler"),
+        ([(0, 0), (500, 0)], 50.0, [(0, 0)], "hair"),
+    ],
+)
+def test_a_ruler_that_cannot_be_one_is_refused(ruler, mm, hair, code):
+    with pytest.raises(InputError) as refusal:
+        measure_by_ruler(ruler, mm, hair)
+    assert refusal.value.code == code

@@ -91,6 +91,29 @@ class Marks(BaseModel):
     keep: bool = False
 
 
+class ToolMarks(BaseModel):
+    """Marks in one picture of a tool, px: a card or a ruler, a pin's ends, two neighbours."""
+
+    kind: Annotated[str, Field(max_length=60)]
+    pin_tip: Annotated[str, Field(max_length=20)] | None = None
+    stiffness: Annotated[str, Field(max_length=20)] | None = None
+    scale: Annotated[list[Mark], Field(min_length=2, max_length=4)] | None = None
+    ruler_mm: Annotated[float, Field(gt=0, le=1000)] | None = None
+    pin: Annotated[list[Mark], Field(min_length=2, max_length=2)] | None = None
+    gap: Annotated[list[Mark], Field(min_length=2, max_length=2)] | None = None
+    click_error_px: Annotated[float, Field(gt=0, le=200)] = 3.0
+    keep: bool = False
+
+
+class ToolSaid(BaseModel):
+    """What a tool is for on this dog: its measures, which tool it may be, and the verdict in words."""
+
+    pin_mm: float | None
+    gap_mm: float | None
+    says: list[str]
+    kept: bool
+
+
 class Erased(BaseModel):
     """What became of a dog whose owner wants everything gone: whether a salon still has records of its own."""
 
@@ -237,6 +260,38 @@ def length(request: Request, token: str, marks: Marks) -> Length:
     found = owners.measure(_salon(request), token, corners, hair, click_error_px=marks.click_error_px, keep=marks.keep)
     low, high = found.interval_mm
     return Length(length_mm=found.length_mm, low_mm=low, high_mm=high, kept=marks.keep)
+
+
+@router.post("/{token}/tool")
+async def tool(request: Request, token: str, marks: ToolMarks, language: Language) -> ToolSaid:
+    """What a tool at home is for on this dog; its picture stays where it is. Kept among the tools with ``keep``."""
+    return await _working(request, _tool, marks.model_dump_json(), language)
+
+
+def _tool(request: Request, token: str, sent: str, language: str) -> ToolSaid:
+    marks = ToolMarks.model_validate_json(sent)
+    of = owners.find(_salon(request), token)
+    found = owners.judge_tool(of, _assessed(request, of), marks, language=language)
+    if marks.keep:
+        owners.keep_tool(_salon(request), token, found.tool)
+    return ToolSaid(
+        pin_mm=found.tool.pin_length_mm, gap_mm=found.tool.tooth_gap_mm, says=list(found.says), kept=marks.keep
+    )
+
+
+@router.get("/{token}/shop.pdf", response_class=Response)
+async def shop_card(
+    request: Request, token: str, language: Language, paper: Literal["A4", "Letter"] = "A4"
+) -> Response:
+    """The shop card as PDF, in true size."""
+    content = await _working(request, _shop, language, paper, dear=True)
+    return _download(content, "application/pdf", "shop-card.pdf")
+
+
+def _shop(request: Request, token: str, language: str, paper: str) -> bytes:
+    from coatclass.reports import shop_card_pdf
+
+    return shop_card_pdf(_presented(request, owners.find(_salon(request), token), language), paper)
 
 
 @router.get("/{token}/assessment")

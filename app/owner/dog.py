@@ -6,17 +6,18 @@ import logging
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from app import cases, checks
 from app.accounts import dog_of_link
 from app.language import words
 from app.looking import Looks, look_at
 from coatclass import answers as questionnaire
-from coatclass.answers import Answers
+from coatclass import planning, toolkit
+from coatclass.answers import Answers, OwnedTool
 from coatclass.contract import Assessment, CoatSituation, PhotoReport, PhotoStatus, VisitNote
-from coatclass.errors import PhotoError, RecordError
-from coatclass.measure import CardMeasurement, measure_by_card
+from coatclass.errors import InputError, PhotoError, RecordError
+from coatclass.measure import CardMeasurement, measure_by_card, measure_by_ruler
 from coatclass.presentation import Presentation
 from coatclass.records import (
     AnswerSheet,
@@ -37,6 +38,7 @@ from coatclass.records import (
     valid,
     visit_notes,
 )
+from coatclass.words import catalogue
 
 Marks = Sequence[tuple[float, float]]
 WHO = "owner's link"
@@ -249,6 +251,82 @@ def measure(
                 )
             )
     return found
+
+
+class ToolMarks(Protocol):
+    """A tool as its owner describes and marks it in a picture, px."""
+
+    kind: str
+    pin_tip: str | None
+    stiffness: str | None
+    scale: list[list[float]] | None
+    ruler_mm: float | None
+    pin: list[list[float]] | None
+    gap: list[list[float]] | None
+    click_error_px: float
+
+
+@dataclass(frozen=True)
+class JudgedTool:
+    """A tool with its measures, and what it is for and not for on this dog, in words."""
+
+    tool: OwnedTool
+    says: tuple[str, ...]
+
+
+def judge_tool(of: OwnersDog, assessment: Assessment, marks: ToolMarks, *, language: str) -> JudgedTool:
+    """Measure a tool by the card or ruler beside it, and say what becomes of it on this dog.
+
+    Raises:
+        InputError: if the marks can't be a card's, a ruler's or a pin's; ``nothing_given`` without an estimate.
+    """
+    at = situation(of, assessment)
+    if at is None:
+        raise InputError("the tool", "can't be judged yet.", "Give a photo or some answers of the dog first.",
+                         code="nothing_given")  # fmt: skip
+    pin, gap = (_measured(marks, part) for part in (marks.pin, marks.gap))
+    tool = OwnedTool(
+        kind=marks.kind,
+        pin_tip=marks.pin_tip or None,
+        stiffness=marks.stiffness or None,
+        pin_length_mm=None if pin is None else round(pin.length_mm, 1),
+        tooth_gap_mm=None if gap is None else round(gap.length_mm, 1),
+    )
+    words = catalogue(language)
+    dog, cleared = planning.as_today(at)
+    found = toolkit.judge_owned(tool, dog, cleared, language=language)
+    names = words.either(words.tool(one, inside=True) for one in found.tools)
+    said = [words.say("owner.tool.looks", tool=names)] if names else []
+    for what, one in (("pin", pin), ("gap", gap)):
+        if one is not None:
+            low, high = one.interval_mm
+            said.append(words.say(f"owner.tool.measured_{what}", mm=words.number(one.length_mm),
+                                  low=words.number(low), high=words.number(high)))  # fmt: skip
+    said += [
+        words.say(f"plan.owned.{found.verdict}"),
+        found.why,
+        toolkit.places_in_words(found, cleared, language=language),
+    ]
+    return JudgedTool(tool, tuple(words.title(one) for one in said if one))
+
+
+def _measured(marks: ToolMarks, ends: list[list[float]] | None) -> CardMeasurement | None:
+    """A length in the picture by what lies beside it; None where it is not marked."""
+    if ends is None or marks.scale is None:
+        return None
+    scale, between = ([(point[0], point[1]) for point in points] for points in (marks.scale, ends))
+    if marks.ruler_mm is not None:
+        return measure_by_ruler(scale, marks.ruler_mm, between, click_error_px=marks.click_error_px)
+    return measure_by_card(scale, between, click_error_px=marks.click_error_px, rounded_corners=True)
+
+
+def keep_tool(salon: Records, token: str, tool: OwnedTool) -> None:
+    """Add a tool to those at home."""
+    dog = dog_of_link(salon, token)
+    with salon.write(WHO) as writer:
+        sheet = writer.latest(AnswerSheet, dog.id)
+        before = [] if sheet is None else sheet.content.get("owned_tools") or []
+        merge(writer, dog, {"owned_tools": [*before, tool.model_dump(mode="json", exclude_none=True)]})
 
 
 # --- what comes out -------------------------------------------------------------------------------------------------

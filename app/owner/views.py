@@ -13,6 +13,7 @@ from app.owner import flow
 from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
+from coatclass.measure import CARD_MM
 from coatclass.presentation import Presentation
 from coatclass.presentation.abridged import in_short
 from coatclass.taxonomy import BodyZone, MatState
@@ -198,9 +199,40 @@ def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
     )
 
 
+def _shop(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+    plan = owners.presented(of, owners.assessed(state, of, wish.skipped), language=spoken())
+    return render("shop.html", wish, of=of, card=plan.shop, card_mm=CARD_MM)
+
+
+def _tool(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+    return render("tool.html", wish, of=of, kinds=_families())
+
+
+def _families() -> list[dict[str, str]]:
+    """One drawing for each kind of tool and each kind of tip, to be tapped."""
+    from coatclass import toolkit
+
+    say = words()
+    groups: dict[tuple[str, str | None], list[str]] = {}
+    for tool in toolkit.catalogue().values():
+        tip = tool.specification.tip if tool.family in ("slicker", "pin_brush") else None
+        groups.setdefault((tool.family, tip), []).append(tool.id)
+    return [
+        {
+            "kind": say.tool(tools[0]) if len(tools) == 1 else family,  # a drawing of one tool leaves nothing open
+            "tip": tip or "",
+            "name": say.say(f"owner.tool.kinds.{family}{f'_{tip}' if tip else ''}"),
+            "drawing": toolkit.drawing(tools[0], described=False),
+        }
+        for (family, tip), tools in groups.items()
+    ]
+
+
 _STEPS: dict[str, Callable[[Any, Wish, owners.OwnersDog, str], str]] = {
     "photos": _photos,
     "q": _question,
     "measure": _measure,
+    "shop": _shop,
+    "tool": _tool,
     "result": _result,
 }

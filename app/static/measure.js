@@ -1,14 +1,14 @@
 // Measuring by a bank card: six marks on a picture that never leaves the device; only their places are sent.
 "use strict";
 (() => {
-  const LABELS = ["1", "2", "3", "4", "A", "B"];
   /* root: gives the element that holds the page; reckonAt: sends the marks, gives the length; kept: what follows. */
   const measure = ({ root, reckonAt, kept, say, complain }) => {
     const one = (selector, within = root()) => within.querySelector(selector);
     const all = (selector, within = root()) => [...within.querySelectorAll(selector)];
-    let marks = [], placed = new Set();
+    let marks = [], placed = new Set(), LABELS = [..."1234AB"]; // digits: the card or ruler; letters: pairs of ends
+    const digits = () => LABELS.filter((label) => /\d/.test(label)).length;
     function ready() {
-      marks = []; placed = new Set();
+      marks = []; placed = new Set(); LABELS = [...(one("[data-labels]:checked")?.dataset.labels || "1234AB")];
       const picture = one("[data-picture]");
       if (picture) picture.addEventListener("load", place);
       for (const field of all("input[data-mark]")) field.addEventListener("input", () => { if (field.value) typed(field); }); // a number left as it was counts too
@@ -28,8 +28,10 @@
       all(".mark", holder).forEach((mark) => mark.remove());
       LABELS.forEach((label, n) => {
         const button = document.createElement("button");
-        button.type = "button"; button.className = n < 4 ? "mark" : "mark end"; button.textContent = label;
-        const legend = one(`[data-mark="${n}"]`).closest("fieldset").querySelector("legend").textContent;
+        button.type = "button"; button.className = n < digits() ? "mark" : "mark end"; button.textContent = label;
+        const names = holder.dataset.names?.split("|"), shown = one(`[data-mark="${n}"]`).closest("fieldset").querySelector("legend");
+        if (names) shown.textContent = `${label} · ${names[n < digits() ? n : n + 4 - digits()]}`;
+        const legend = shown.textContent;
         button.setAttribute("aria-label", legend);
         holder.append(button);
         drag(button, n);
@@ -47,8 +49,10 @@
       const thick = 2 * scale();
       const path = (points, closed) => `<polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#000" stroke-width="${thick * 2.4}"/><polyline points="${[...points, ...(closed ? [points[0]] : [])].map((p) => p.join(",")).join(" ")}" fill="none" stroke="#fff" stroke-width="${thick}"/>`;
       const all_of = (...some) => some.every((n) => placed.has(n));
-      lines.innerHTML = (all_of(0, 1, 2, 3) ? path(marks.slice(0, 4), true) : "") + (all_of(4, 5) ? path(marks.slice(4), false) : "");
-      for (const field of all("input[data-mark]")) if (field !== document.activeElement) field.value = Math.round(marks[field.dataset.mark][field.dataset.axis]);
+      const k = digits(), scaled = all_of(...Array(k).keys()) ? path(marks.slice(0, k), k > 2) : "";
+      lines.innerHTML = scaled + [k, k + 2].map((n) => (n + 1 < marks.length && all_of(n, n + 1) ? path(marks.slice(n, n + 2), false) : "")).join("");
+      for (const field of all("input[data-mark]")) field.closest("fieldset").hidden = !(field.dataset.mark in marks);
+      for (const field of all("input[data-mark]")) if (field.dataset.mark in marks && field !== document.activeElement) field.value = Math.round(marks[field.dataset.mark][field.dataset.axis]);
     }
     // A press on the picture puts the next mark that has no place yet.
     function put(event) {
@@ -108,12 +112,19 @@
         if (keep) kept();
       } catch (error) { complain(form, error.message); }
     }
+    // Marks of a tool: what lies beside it, a pin and a gap; a pair that has no place yet is not sent.
+    function pairs() {
+      const k = digits(), there = (from, to) => marks.length && LABELS.slice(from, to).every((_, n) => placed.has(from + n)) ? marks.slice(from, to) : null;
+      const open = marks.length && placed.size ? LABELS.slice(0, k + 2).filter((_, n) => !placed.has(n)) : [];
+      return { open, scale: there(0, k), pin: there(k, k + 2), gap: there(k + 2, k + 4), click_error_px: marks.length ? Math.min(200, Math.max(0.5, 2.5 * scale())) : 3 };
+    }
+    function relabel() { LABELS = [...one("[data-labels]:checked").dataset.labels]; if (one("[data-picture]").naturalWidth) place(); }
     function typed(field) {
       const point = [...marks[field.dataset.mark]];
       point[field.dataset.axis] = Number(field.value);
       move(Number(field.dataset.mark), ...point);
     }
-    return { ready, open, reckon, typed };
+    return { ready, open, reckon, typed, pairs, relabel };
   };
   // Apple's phones turn their HEIC photos into JPEG where only JPEG is asked for; elsewhere HEIC files may be chosen.
   const turnsByItself = /iPhone|iPad|iPod/.test(navigator.userAgent) || (/Mac/.test(navigator.platform) && navigator.maxTouchPoints > 1);
@@ -123,5 +134,16 @@
       field.accept = turnsByItself || field.matches("[data-card-photo]") ? PICTURES : `${PICTURES},image/heic,image/heif,.heic,.heif`;
     }
   }
-  window.coatclass = { ...window.coatclass, measure, askForPictures };
+  // True size: a bank card held on the screen says how many pixels a millimetre has; kept for the next time.
+  function trueSize(root, moved) {
+    const slider = root.querySelector("[data-card-size]");
+    if (!slider) return;
+    const NAME = "coatclass.px-per-mm", wide = Number(slider.dataset.cardMm);
+    if (!moved) slider.value = Math.round((Number(localStorage.getItem(NAME)) || 96 / 25.4) * wide);
+    const px = Number(slider.value) / wide;
+    for (const part of root.querySelectorAll(".true-size")) part.style.setProperty("--mm", `${px}px`);
+    slider.setAttribute("aria-valuetext", `${slider.value} px`);
+    if (moved) try { localStorage.setItem(NAME, px); } catch { /* a private window */ }
+  }
+  window.coatclass = { ...window.coatclass, measure, askForPictures, trueSize };
 })();

@@ -19,6 +19,7 @@
     remember();
     measuring.ready();
     window.coatclass.askForPictures(stage);
+    window.coatclass.trueSize(stage);
     const bar = one("#progress");
     if (bar) { const share = Math.max(bar.value / bar.max, read("progress", 0)); write("progress", share); bar.value = share * bar.max; }
     if (keepSaid) { say(keepSaid); keepSaid = ""; }
@@ -266,6 +267,22 @@
     kept: () => show("next", true),
   });
 
+  // A tool at home: its kind by a drawing, its measures by marks; the photo stays here.
+  async function judgeTool(form, keep) {
+    complain(form, "");
+    const kind = one("[name=kind]:checked", form), { open, ...marks } = measuring.pairs();
+    if (!kind) return complain(form, form.dataset.choose);
+    if (open.length) return complain(form, form.dataset.unplaced.replace("{marks}", open.join(", ")));
+    const ruler = one("[name=beside]:checked", form).value === "ruler" ? number(one("[name=ruler_mm]", form).value) : null;
+    const body = { kind: kind.value, pin_tip: kind.dataset.tip || null, stiffness: one("[name=stiffness]:checked", form).value || null, ruler_mm: ruler, keep, ...marks };
+    try {
+      const found = await ask("POST", `/${token()}/tool`, body);
+      const lines = found.says.map((text, n) => { const p = document.createElement("p"); p.textContent = text; if (!n) p.className = "headline"; return p; });
+      one("[data-said]", form).replaceChildren(...lines);
+      one("[data-keep]", form).hidden = found.kept;
+    } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
+  }
+
   // --- what people do ---------------------------------------------------------------------------------------------
   async function begin(form) {
     complain(form, "");
@@ -281,6 +298,7 @@
     if (form.dataset.form === "start") begin(form);
     if (form.dataset.form === "card") answerCard(form);
     if (form.dataset.form === "measure") measuring.reckon(form, false);
+    if (form.dataset.form === "tool") judgeTool(form, false);
     if (form.dataset.form === "request") sendOn(form);
   }
   function onClick(event) {
@@ -289,6 +307,7 @@
     if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
     else if (hit.matches("[data-back]")) history.back();
     else if (hit.matches("[data-reload]")) location.reload();
+    else if (hit.matches("[data-form=tool] [data-keep]")) judgeTool(hit.closest("form"), true);
     else if (hit.matches("[data-keep]")) measuring.reckon(hit.closest("form"), true);
     else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
@@ -335,6 +354,7 @@
     if (field.matches("[data-photos]")) { if (field.files.length) upload([...field.files]); field.value = ""; return; }
     if (field.matches("[data-card-photo]")) { if (field.files.length) measuring.open(URL.createObjectURL(field.files[0])); return; }
     if (field.matches("[data-mark]")) { measuring.typed(field); return; }
+    if (field.matches("[data-labels]")) { measuring.relabel(); return; }
     if (field.matches("[data-none]") && field.checked) for (const box of all(`input[name="${field.name}"]`)) box.checked = box === field;
     else if (field.type === "checkbox" && field.checked) { const none = one(`input[name="${field.name}"][data-none]`); if (none) none.checked = false; }
     if (field.matches("[data-unit-of]")) { changeUnit(field); field.dataset.factor = field.value; }
@@ -353,6 +373,7 @@
   stage.addEventListener("click", onClick);
   stage.addEventListener("change", onChange);
   stage.addEventListener("input", follow);
+  stage.addEventListener("input", (event) => { if (event.target.matches("[data-card-size]")) window.coatclass.trueSize(stage, true); });
   for (const kind of ["dragover", "dragleave", "drop"]) stage.addEventListener(kind, onDrop);
   addEventListener("pagehide", keepScreen);
   // What was entered before a reload and never sent goes first; then the view shows it.

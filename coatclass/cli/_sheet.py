@@ -26,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=["A4", "Letter"], default="A4")
     parser.add_argument("--photo", type=Path, metavar="FILE", help=say("option.photo"))
     parser.add_argument("--link", default="", metavar="URL", help=say("option.link"))
+    parser.add_argument("--shop-card", action="store_true", help=say("option.shop_card"))
     parser.add_argument("--today", type=date.fromisoformat, metavar="YYYY-MM-DD", help=say("option.today"))
     parser.add_argument("--out", type=Path, required=True, help=say("option.out"))
 
@@ -34,6 +35,8 @@ def run(args: argparse.Namespace) -> int:
     """Assess the dog, plan its care, and write the sheet whole or not at all."""
     if args.out.suffix not in _SUFFIXES:
         raise InputError(str(args.out), "is no sheet.", f"Name a file that ends in {', '.join(_SUFFIXES)}.")
+    if args.shop_card and args.out.suffix != ".pdf":
+        raise InputError(str(args.out), "is no shop card.", "Name a file that ends in .pdf; only paper keeps the size.")
     from coatclass.durable import write_whole
 
     content = _content(args, _plan(args))
@@ -67,6 +70,8 @@ def _content(args: argparse.Namespace, plan: Presentation) -> bytes:
         breed = args.breed or answers_of(args).breed or ""
         dog_id = hashlib.sha256(f"{args.name}/{breed}".encode()).hexdigest()[:32]
         return reports.calendar_ics(plan, dog_id=dog_id, stamp=datetime.now(UTC))
+    if args.shop_card:
+        return reports.shop_card_pdf(plan, paper=args.paper)
     photo = reports.small_photo(args.photo) if args.photo else b""
     if args.out.suffix == ".html":
         return reports.sheet_html(plan, link=args.link, photo=photo).encode()

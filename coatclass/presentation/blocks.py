@@ -16,13 +16,17 @@ __all__ = [
     "Entry",
     "Facts",
     "Frames",
+    "Gauge",
     "Items",
+    "NotThis",
     "Note",
     "Picture",
     "Place",
     "Presentation",
     "RuledLines",
     "Section",
+    "ShopCard",
+    "ShopRow",
     "StepRow",
     "Steps",
     "Table",
@@ -199,6 +203,53 @@ class Entry:
 
 
 @dataclass(frozen=True)
+class Gauge:
+    """What is held beside a tool: a drawing in units of 1 mm, and what to see."""
+
+    drawing: Drawing
+    says: str
+
+
+@dataclass(frozen=True)
+class ShopRow:
+    """One tool to buy; ``drawing`` is its working end as SVG in units of 1 mm, ``sees`` what tells it from others."""
+
+    tool: str
+    name: str
+    role_word: str
+    features: str
+    sees: tuple[str, ...]
+    gauges: tuple[Gauge, ...]
+    instead: str
+    drawing: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class NotThis:
+    """A tool to leave in the shop, and why."""
+
+    name: str
+    why: str
+    drawing: str
+    alt: str
+
+
+@dataclass(frozen=True)
+class ShopCard:
+    """The card in one language; ``rows`` are empty where there is nothing to buy, and ``lead`` then says so."""
+
+    title: str
+    lead: str
+    fits: str
+    scale: str
+    rows: tuple[ShopRow, ...]
+    rest: str
+    not_word: str
+    nots: tuple[NotThis, ...]
+
+
+@dataclass(frozen=True)
 class Presentation:
     """One plan as it is shown, in one language.
 
@@ -210,6 +261,7 @@ class Presentation:
         sheet_title, page_title, details_title: head and foot of the printed sheet, head of its later pages.
         sections: in reading order.
         entries: of the calendar, in the order of their start; empty without a plan.
+        shop: the card for a shop; None without a plan.
     """
 
     language: str
@@ -222,6 +274,7 @@ class Presentation:
     made: str
     sections: tuple[Section, ...]
     entries: tuple[Entry, ...] = field(default=())
+    shop: ShopCard | None = None
 
     def section(self, section_id: str) -> Section | None:
         """A section by its id, None if this plan has none."""

@@ -12,6 +12,7 @@ from coatclass.contract import Assessment
 from coatclass.planning import Phase, Plan
 from coatclass.presentation import first, more, visits
 from coatclass.presentation.blocks import Block, Place, Presentation, Section
+from coatclass.presentation.shop import shop_card
 from coatclass.presentation.wording import Said, Subject, after_what, entry, same_work, who_is_asked
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from coatclass.words import LANGUAGES, catalogue
@@ -62,6 +63,7 @@ def present(
         made=words.say("plan.title.day", day=words.day(today)),
         sections=tuple(_sections(of)),
         entries=tuple(entry(event, plan, dog, words) for event in plan.events) if plan else (),
+        shop=shop_card(plan, dog, tuple(owned), words) if plan else None,
     )
 
 

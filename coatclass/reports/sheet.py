@@ -18,7 +18,7 @@ from coatclass.words import catalogue
 __all__ = ["sheet_html", "sheet_pdf"]
 
 _DATA = Path(__file__).with_name("data")
-_MOST_CHARACTERS = 3800  # of the left column on paper
+_MOST_CHARACTERS = 2600  # of the left column on paper
 
 
 def sheet_html(plan: Presentation, *, link: str = "", photo: bytes = b"") -> str:

@@ -87,7 +87,9 @@ def _distance(owned: OwnedToolLike, tool: Tool) -> tuple[int, float]:
     # A coated or ball tip settles what the tool is, however stiff its pins are.
     if owned.stiffness is not None and wanted.stiffness is not None and wanted.tip in (None, "plain"):
         wrong += 2 * (owned.stiffness != wanted.stiffness)
-    off = _outside(owned.pin_length_mm, wanted.pin_length_mm) + _outside(owned.tooth_gap_mm, wanted.tooth_gap_mm)
+    off = _outside(owned.pin_length_mm, wanted.pin_length_mm or wanted.tooth_length_mm) + _outside(
+        owned.tooth_gap_mm, wanted.tooth_gap_mm or tool.pin_gap_mm
+    )
     return wrong, off
 
 
@@ -118,6 +120,17 @@ def judge_owned(
     shared = frozenset.intersection(*(frozenset(judgement.zones) for judgement in judgements))
     why = message(language, "unclear_but_fine", fine=_names_of(judgements, language))
     return OwnedJudgement(first.verdict, tools, tuple(zone for zone in ZONES if zone in shared), why)
+
+
+def places_in_words(found: OwnedJudgement, cleared: Triage, *, language: str = "en") -> str:
+    """What a tool that is kept is for on this dog, and where it does not go; empty for one that has no place."""
+    if not found.zones:
+        return ""
+    words = texts(language)
+    there, rest = words.zones(found.zones, having=cleared.having), cleared.having - set(found.zones)
+    if not rest:
+        return message(language, "for_all", zones=there)
+    return message(language, "for_some", zones=there, rest=words.zones(rest, having=cleared.having))
 
 
 def _unclear(judgements: Iterable[OwnedJudgement], language: str) -> OwnedJudgement:
