@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from coatclass.errors import MissingExtraError
+from coatclass.cli._records import add_database_argument
 
 if TYPE_CHECKING:
     from coatclass.learning import LearningReport, Shelf
@@ -15,9 +15,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument(
-        "--database", metavar="URL", help="sqlite:///path or postgresql://...; the usual place if absent"
-    )
+    add_database_argument(parser)
     parser.add_argument("--yes", action="store_true", help="take the learned version into use without asking")
     parser.add_argument("--list", action="store_true", help="only list the versions; * marks the one in use")
     parser.add_argument("--use", metavar="VERSION", help="only return to this version, such as: released")
@@ -25,13 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn, report, ask, switch; or list or restore versions."""
-    try:
-        from coatclass import records
-    except ImportError as error:
-        raise MissingExtraError("Learning from the records", "records") from error
     from coatclass.learning import shelf_of
+    from coatclass.records import open_records
 
-    with records.open_records(args.database) as salon:
+    with open_records(args.database) as salon:
         shelf = shelf_of(salon)
         if args.list:
             used = shelf.current().version

@@ -7,17 +7,20 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coatclass.errors import MissingExtraError
-
 if TYPE_CHECKING:
     from coatclass.records import Records
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the command's arguments."""
+def add_database_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare ``--database``, for every command that opens the records."""
     parser.add_argument(
         "--database", metavar="URL", help="sqlite:///path or postgresql://...; the usual place if absent"
     )
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    add_database_argument(parser)
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
     for name, (_, summary) in _ACTIONS.items():
         action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
@@ -26,10 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do it and say what was done."""
-    try:
-        from coatclass.records import open_records
-    except ImportError as error:
-        raise MissingExtraError("The records", "records") from error
+    from coatclass.records import open_records
+
     act, _ = _ACTIONS[args.action]
     with open_records(args.database) as records:
         print(act(records, args.file))

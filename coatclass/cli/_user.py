@@ -8,7 +8,8 @@ from collections.abc import Callable
 from getpass import getpass
 from typing import TYPE_CHECKING
 
-from coatclass.errors import MissingExtraError, RecordError
+from coatclass.cli._records import add_database_argument
+from coatclass.errors import RecordError
 
 if TYPE_CHECKING:
     from coatclass.records import Records, User
@@ -18,9 +19,7 @@ _WHO = "command line"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument(
-        "--database", metavar="URL", help="sqlite:///path or postgresql://...; the usual place if absent"
-    )
+    add_database_argument(parser)
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
     for name, (_, summary) in _ACTIONS.items():
         action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
@@ -34,10 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do it and say what was done."""
-    try:
-        from coatclass.records import open_records
-    except ImportError as error:
-        raise MissingExtraError("The records", "records") from error
+    from coatclass.records import open_records  # says what is missing before a password is asked for
+
     act, _ = _ACTIONS[args.action]
     if args.action == "add":
         args.password = _ask_twice()
