@@ -15,6 +15,7 @@ from coatclass.answers import parse
 from coatclass.records import (
     AnswerSheet,
     Appointment,
+    CheckRecord,
     Client,
     Dog,
     Finding,
@@ -70,7 +71,8 @@ def fill(salon: Records, today: date) -> None:
 def _add_dog(salon: Records, row: Mapping[str, Any], client_id: str | None, today: date) -> None:
     kept = {name: row[name] for name in ("name", "breed", "sex", "weight_kg", "remarks") if name in row}
     born = today - timedelta(days=row["age_days"]) if "age_days" in row else None
-    dog = valid(Dog, client_id=client_id, born_on=born, **kept)
+    counted = _moment(today, row["counted"], "08:00") if "counted" in row else None
+    dog = valid(Dog, client_id=client_id, born_on=born, counted_since=counted, **kept)
     content = json.loads((FOLDER / f"{row['answers']}.json").read_text("utf-8"))
     answers = parse(content)
     sheet = AnswerSheet(dog_id=dog.id, content=content, given_at=_moment(today, row["told"], "08:00"))
@@ -95,6 +97,10 @@ def _add_history(writer: Writer, row: Mapping[str, Any], dog: Dog, told: StoredA
         starts = _moment(today, days, at)
         visit = {"starts_at": starts, "minutes": minutes, "state": state, "remarks": remarks}
         writer.add(valid(Appointment, dog_id=dog.id, **visit))
+    for check in row.get("checks", ()):
+        fields = {name: value for name, value in check.items() if name != "day"}
+        at = _moment(today, check["day"], "11:00")
+        writer.add(valid(CheckRecord, dog_id=dog.id, by=GROOMER, checked_at=at, **fields))
     if "finding" in row:
         found = {name: value for name, value in row["finding"].items() if name != "day"}
         at = max(_moment(today, row["finding"]["day"], "12:00"), told.made_at + timedelta(minutes=1))

@@ -246,7 +246,7 @@ def _check(state: Any, wish: Wish) -> Shown:
 
 def _end(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
-    return "end.html", {"file": file, "works": ("groom", "de_matting", "short_clip", "clip_out"), **end_values(file)}
+    return "end.html", {"file": file, **end_values(file)}
 
 
 def _guards(state: Any, wish: Wish) -> Shown:

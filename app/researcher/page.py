@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from app import accounts, pages, signed_in
 from app.api.research import HOW, evaluation_files
 from app.design import render
+from app.researcher import holding
 from coatclass.records import Finding, User, UserRole
 
 router = APIRouter(include_in_schema=False)
@@ -48,4 +49,5 @@ def _view(state: Any, user: User) -> str:
         files=evaluation_files(),
         how=HOW,
         salon=user.role is UserRole.GROOMER,
+        holds=holding.values(state.records, invented=state.settings.demo),
     )

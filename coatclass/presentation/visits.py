@@ -10,11 +10,11 @@ from coatclass.contract import ToFeel, VisitNote
 from coatclass.presentation.blocks import Block, Facts, Items, Picture, StepRow, Steps, Table, Text
 from coatclass.presentation.drawing import Drawing, Label, Line
 from coatclass.presentation.pictures import dog_outline
-from coatclass.presentation.wording import Subject
+from coatclass.presentation.wording import Subject, percent
 from coatclass.taxonomy import ZONES, BodyZone
 from coatclass.words import Catalogue
 
-__all__ = ["checked", "checks", "clips", "course", "course_chart", "feel", "touch_map"]
+__all__ = ["checked", "checks", "clips", "course", "course_chart", "feel", "risk_chart", "touch_map"]
 
 _MOST_VISITS = 6  # columns of the chart
 
@@ -154,6 +154,34 @@ def _told(note: VisitNote, words: Catalogue) -> str:
     if note.length_mm is not None:
         parts.append(words.say("visit.course.long", mm=words.mm(note.length_mm)))
     return words.say("visit.course.visit", day=words.day(note.on), what="; ".join(parts) or "–")
+
+
+def risk_chart(rows: Sequence[tuple[str, float, float, float]], words: Catalogue) -> Drawing:
+    """Shares of zones with knots by what the model called them, as bars with their intervals.
+
+    Args:
+        rows: level, share, low and high end of its interval, [0, 1].
+        words: the language of the picture, all rooms.
+    """
+    left, width, row = 120.0, 420.0, 34.0
+    shapes: list[Line | Label] = []
+    told = []
+    for number, (level, *values) in enumerate(rows):
+        y = 20 + row * number
+        share, low, high = (left + width * value for value in values)
+        box = ((left, y), (share, y), (share, y + 16), (left, y + 16))
+        shapes += [Label((left - 8, y + 13), words.word("risk", level), 13, "right"),
+                   Line(box, 1.0, closed=True, fill=0.75),
+                   Line(((low, y + 8), (high, y + 8)), 2.0),
+                   *(Line(((x, y + 3), (x, y + 13)), 2.0) for x in (low, high))]  # fmt: skip
+        told.append(f"{words.word('risk', level)}: {percent(values[0], words)}")
+    bottom = 20 + row * len(rows)
+    shapes.append(Line(((left, 10), (left, bottom), (left + width, bottom)), 1.2))
+    for part in range(0, 5):
+        x = left + width * part / 4
+        shapes += [Line(((x, bottom), (x, bottom + 5)), 1.0), Label((x, bottom + 20), f"{25 * part} %", 12, "middle")]
+    view = (0.0, 0.0, left + width + 30, bottom + 28)
+    return Drawing(view, tuple(shapes), words.say("visit.holds.picture"), "; ".join(told))
 
 
 # --- the visits to come -----------------------------------------------------------------------------------------------

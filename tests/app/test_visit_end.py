@@ -13,6 +13,7 @@ from salon_walk import PASSWORD, doubtful_dog, enter, make_known, show, sign_in
 from app.server import create_app
 from app.settings import Settings
 from coatclass.records import CheckRecord, Dog, UserRole, add_user, open_records
+from coatclass.words import catalogue
 
 FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
 PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
@@ -93,6 +94,24 @@ def test_a_check_taken_back_changes_nothing_any_more(web, dog):
     kept = check(web, dog).json()
     assert web.delete(f"/api/v1/dogs/{dog}/checks/{kept['id']}").status_code == 204
     assert web.get(f"/api/v1/dogs/{dog}/assessment").json()["changes"] == []
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_end_of_a_visit_tells_what_was_noted_today(web, dog, language):
+    at = datetime.now(UTC).replace(hour=12)
+    web.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.isoformat()}).raise_for_status()
+    words = catalogue(language, "visit")
+    page = web.get(f"/groomer/end/{dog}", headers={"accept-language": language}).text
+    assert page.count(words.say("page.done")) == 1, "the finding"
+    check(web, dog)
+    page = web.get(f"/groomer/end/{dog}", headers={"accept-language": language}).text
+    assert page.count(words.say("page.done")) == 2
+
+
+def test_the_researchers_page_tells_no_total_over_few_dogs(web, dog):
+    web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).raise_for_status()
+    check(web, dog).raise_for_status()
+    assert "Too few dogs count yet." in web.get("/researcher/").text
 
 
 def test_nobody_counts_a_dog_before_the_owner_has_agreed(web, dog):

@@ -1,0 +1,102 @@
+"""Whether the care models hold in this salon: anonymous totals over the dogs whose owners agreed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+from app import cases
+from app.language import words
+from coatclass import answers as questionnaire
+from coatclass.answers import Answers
+from coatclass.care import Level, MatRisk
+from coatclass.contract import CoatSituation, VisitNote
+from coatclass.errors import AnswersError
+from coatclass.presentation.visits import risk_chart
+from coatclass.records import AnswerSheet, Appointment, Dog, Finding, Measurement, Reader, Records, visit_notes
+from coatclass.reports.evaluation.salon import (
+    LEAST_DOGS,
+    Measured,
+    ZoneOutcome,
+    growth_holds,
+    next_measurements,
+    risk_holds,
+)
+from coatclass.taxonomy import BANDS, MatState, band_of_mm
+
+
+def values(salon: Records, *, invented: bool) -> dict[str, Any]:
+    """What ``research.html`` shows of it."""
+    zones, lengths = outcomes(salon)
+    risk, growth, say = risk_holds(zones), growth_holds(lengths), words()
+    return {
+        "risk": [(say.title(say.word("risk", one.level)), one) for one in risk.levels],
+        "risk_chart": risk_chart([(one.level, *one.share[:3]) for one in risk.levels], say) if risk.levels else None,
+        "auc": risk.auc,
+        "growth": growth,
+        "least": LEAST_DOGS,
+        "invented": invented,
+    }
+
+
+def outcomes(salon: Records) -> tuple[list[ZoneOutcome], list[Measured]]:
+    """What the models said of every dog that counts before a visit or a measurement, and what was found then."""
+    zones: list[ZoneOutcome] = []
+    lengths: list[Measured] = []
+    with salon.read() as reader:
+        counted = [dog for dog in reader.find(Dog) if dog.counted_since and dog.sharing.seen_by_salon]
+        for number, dog in enumerate(counted):
+            notes = visit_notes(reader, dog.id)
+            for place, note in enumerate(notes):
+                known = _known_before(reader, dog, note.on, notes[:place])
+                if known is not None:
+                    zones += _zones(number, known, note)
+            known = _known_before(reader, dog, date.max, ())
+            if known is not None:
+                lengths += _lengths(reader, number, dog, known)
+    return zones, lengths
+
+
+def _known_before(reader: Reader, dog: Dog, day: date, notes: tuple[VisitNote, ...]) -> CoatSituation | None:
+    """The dog as it was known before a day, without the knots that were told: they are what the model is asked for."""
+    sheets = [one for one in reader.find(AnswerSheet, dog_id=dog.id) if one.given_at.astimezone().date() <= day]
+    if not sheets:
+        return None
+    try:
+        told = questionnaire.parse({**sheets[-1].content, "mats": None})
+    except AnswersError:
+        return None
+    found = [one for one in reader.find(Finding, dog_id=dog.id) if one.found_at.astimezone().date() < day]
+    categories = {found[-1].category} if found else _estimated(told)
+    measured = cases.dated([one for one in reader.find(Measurement, dog_id=dog.id) if one.measured_on <= day])
+    if not categories:
+        return None
+    mm = measured[-1].mm if measured else told.measured_mm
+    bands = frozenset({band_of_mm(mm)}) if mm is not None else frozenset(BANDS)
+    at = questionnaire.situation(told, categories=frozenset(categories), bands=bands)
+    return replace(at, measured_mm=mm, notes=notes)
+
+
+def _estimated(told: Answers) -> set[Any]:
+    found = cases.assess([], told, cases.Truth(None, None))
+    return set() if found.category is None else set(found.category.set)
+
+
+def _zones(number: int, known: CoatSituation, note: VisitNote) -> Iterator[ZoneOutcome]:
+    """Every zone that was combed or felt at a visit: what was said of it, and whether there was a knot."""
+    passed = set(note.check.passed) if note.check else set()
+    stopped = set(note.check.stopped) if note.check else set()
+    felt = {zone for zone, state in note.mats.items() if state is not MatState.NONE}
+    looked = passed | stopped | set(note.mats)
+    for row in MatRisk(known).today:
+        if row.zone in looked:
+            level: Level = row.level
+            yield ZoneOutcome(number, level, row.score, row.zone in stopped | felt)
+
+
+def _lengths(reader: Reader, number: int, dog: Dog, known: CoatSituation) -> tuple[Measured, ...]:
+    done = [one for one in reader.find(Appointment, dog_id=dog.id) if one.state == "done"]
+    cuts = [one.starts_at.astimezone().date() for one in done]
+    return next_measurements(number, known, cases.dated(reader.find(Measurement, dog_id=dog.id)), cuts)
