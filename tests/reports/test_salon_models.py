@@ -80,7 +80,7 @@ def grown(seed: int) -> tuple[Measured, ...]:
         rate = draw.gauss(0.30, 0.12)
     assert prior.low < 0.30 < prior.high
     days = [START + timedelta(weeks=5 * step) for step in range(5)]
-    measured = [care.Measurement(day, 25 + rate * (day - START).days + draw.gauss(0, 3.0)) for day in days]
+    measured = [care.DatedLength(day, 25 + rate * (day - START).days + draw.gauss(0, 3.0)) for day in days]
     return next_measurements(seed, CURLY, measured, ())
 
 
@@ -94,7 +94,7 @@ def test_growth_forecasts_of_dogs_like_the_prior_hold_at_least_as_often_as_they_
 
 
 def test_a_forecast_never_reaches_across_a_cut() -> None:
-    measured = [care.Measurement(START + timedelta(weeks=week), mm) for week, mm in ((0, 20.0), (5, 30.0), (10, 12.0))]
+    measured = [care.DatedLength(START + timedelta(weeks=week), mm) for week, mm in ((0, 20.0), (5, 30.0), (10, 12.0))]
     assert len(next_measurements(0, CURLY, measured, ())) == 2
     cut = START + timedelta(weeks=7)
     assert len(next_measurements(0, CURLY, measured, (cut,))) == 1

@@ -125,7 +125,7 @@ class Measured:
 def next_measurements(
     dog: int,
     situation: CoatSituation,
-    measurements: Sequence[care.Measurement],
+    measurements: Sequence[care.DatedLength],
     cuts: Sequence[date],
     keeps_growing: bool | None = None,
 ) -> tuple[Measured, ...]:
