@@ -395,4 +395,4 @@ def kind_of(method: str, path: str) -> str:
         return "other"
     if path.endswith(("/assess", "/photos")):
         return "assess"
-    return "sign_in" if path.endswith("/sign-in") else "other"
+    return "sign_in" if path.endswith(("/sign-in", "/first-account")) else "other"

@@ -22,7 +22,7 @@ COOKIE = "coatclass_language"
 ASKED = "language"
 """Behind the question mark of a page's address: the language to be kept from now on."""
 _KEPT_S = 365 * 24 * 3600
-_PAGES = re.compile(r"/(owner|groomer|researcher)(/.*)?|/sign-in|/")
+_PAGES = re.compile(r"/(owner|groomer|researcher)(/.*)?|/sign-in|/first-account|/")
 
 
 @dataclass(frozen=True)

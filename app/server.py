@@ -6,6 +6,7 @@ import os
 import shutil
 import socket
 import stat
+import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -17,7 +18,7 @@ from fastapi import FastAPI
 from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
-from app import accounts, errors, guard, language
+from app import accounts, errors, first_account, guard, language
 from app.api import assessing, dogs, health, owner, research, salon, visit
 from app.demo.scenario import open_demo
 from app.looking import Looks
@@ -33,6 +34,7 @@ _ROUTERS = (
     health.router,
     assessing.router,
     accounts.router,
+    first_account.router,
     owner.router,
     assessing.pictures_router,
     salon.clients_router,
@@ -70,8 +72,11 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.remembered = Remembered(most=200)
     app.state.attempts = accounts.Attempts(settings.limits["sign_in"])
     app.state.meters = health.Meters()
+    app.state.first_account = None
     if settings.demo:
         open_demo(kept)
+    else:
+        app.state.first_account = first_account.FirstAccount(kept, settings.limits["sign_in"])
     errors.install(app)
     for router in _ROUTERS:
         app.include_router(router)
@@ -130,12 +135,14 @@ def serve(
     host: str = "127.0.0.1",
     port: int = 7860,
     settings: Settings | None = None,
+    tongue: str = "en",
     announce: Callable[[str], None] = lambda address: None,
 ) -> None:
     """Serve until stopped. One process; the network runs outside the event loop.
 
     Args:
         port: 0 for a free one.
+        tongue: language of the terminal.
         announce: is told the address as soon as somebody who opens it is answered.
     """
     import uvicorn
@@ -147,7 +154,10 @@ def serve(
     with _listen(host, port) as listening:
         app = create_app(settings)
         shown = f"[{host}]" if ":" in host else host
-        announce(f"http://{shown}:{listening.getsockname()[1]}/")
+        address = f"http://{shown}:{listening.getsockname()[1]}/"
+        announce(address)
+        if told := first_account.invitation(app, address, tongue):
+            print(told, file=sys.stderr, flush=True)
         options = uvicorn.Config(
             app,
             log_level="warning",

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, FastAPI, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from app import accounts
+from app import accounts, first_account
 from app.design import render
 from app.errors import answer
 from app.language import told
@@ -29,7 +29,8 @@ def form(request: Request) -> Response:
     user = accounts.signed_in(request.app.state.records, request.cookies)
     if user is not None and "other" not in request.query_params:
         return RedirectResponse(HOMES[user.role], 303)
-    return HTMLResponse(_form(user=user, ended="ended" in request.query_params))
+    first = first_account.may_be_made(request)
+    return HTMLResponse(_form(user=user, ended="ended" in request.query_params, first=first))
 
 
 @router.post("/sign-in")
@@ -53,8 +54,10 @@ def sign_out(request: Request) -> Response:
     return accounts.let_out(request, RedirectResponse("/sign-in", 303))
 
 
-def _form(*, user: User | None = None, ended: bool = False, name: str = "", problem: str = "") -> str:
-    return render("sign_in.html", side="groomer", user=user, ended=ended, name=name, problem=problem)
+def _form(
+    *, user: User | None = None, ended: bool = False, first: bool = False, name: str = "", problem: str = ""
+) -> str:
+    return render("sign_in.html", side="groomer", user=user, ended=ended, first=first, name=name, problem=problem)
 
 
 def who(request: Request, *roles: UserRole) -> User | Response:

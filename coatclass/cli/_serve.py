@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         if not args.no_browser:
             webbrowser.open(address)
 
-    server.serve(host=args.host, port=args.port, settings=settings, announce=announce)
+    server.serve(host=args.host, port=args.port, settings=settings, tongue=args.language, announce=announce)
     return 0
 
 

@@ -1,0 +1,149 @@
+"""The first groomer's account: made once, by whoever can read this program's terminal.
+
+While the records know nobody who may sign in, a start prints a code; the code is good for one account, for a while,
+and lives in this process only.
+"""
+
+from __future__ import annotations
+
+import hmac
+import math
+import secrets
+import time
+from collections.abc import Callable, Mapping
+from threading import Lock
+from typing import Annotated
+
+from fastapi import APIRouter, FastAPI, Form, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from app import accounts
+from app.design import render
+from app.errors import problem_of
+from app.guard import visitor_of
+from app.language import told
+from coatclass.errors import RecordError
+from coatclass.records import SHORTEST_PASSWORD, Records, User, UserRole, add_user
+from coatclass.words import catalogue
+
+PATH = "/first-account"
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none is taken for another
+_GROUPS, _GROUP = 3, 4  # 60 bits: far more than guesses that are slowed down can reach
+router = APIRouter(include_in_schema=False)
+
+
+class FirstAccount:
+    """The way to the first account, closed for good once there is any, or the code's time is up.
+
+    Attributes:
+        code: to be typed on the page, printed in the terminal; empty if there was somebody at the start.
+    """
+
+    def __init__(
+        self, salon: Records, limits: Mapping[str, float], *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._salon, self._clock, self._lock = salon, clock, Lock()
+        self.minutes = int(limits["code_minutes"])
+        self._until = clock() + 60 * self.minutes
+        self.code = "" if _anybody(salon) else _new_code()
+
+    @property
+    def open(self) -> bool:
+        """Whether the code would be taken now."""
+        return bool(self.code) and self._clock() < self._until and not _anybody(self._salon)
+
+    def make(self, code: str, name: str, password: str) -> User:
+        """The first groomer; the code is spent.
+
+        Raises:
+            RecordError: ``forbidden`` if the way is closed or the code is wrong; ``short``, ``bad_value``.
+        """
+        with self._lock:
+            if not self.open:
+                raise _closed()
+            if not hmac.compare_digest(_plain(code).encode(), _plain(self.code).encode()):
+                raise RecordError(
+                    "this code", "is not the one in the terminal.", "Read it there again.", code="forbidden"
+                )
+            user = add_user(self._salon, name, password, UserRole.GROOMER)
+            self.code = ""
+            return user
+
+
+def _anybody(salon: Records) -> bool:
+    with salon.read() as reader:
+        return reader.count(User) > 0
+
+
+def _new_code() -> str:
+    letters = [secrets.choice(_LETTERS) for _ in range(_GROUPS * _GROUP)]
+    return "-".join("".join(letters[at : at + _GROUP]) for at in range(0, len(letters), _GROUP))
+
+
+def _plain(code: str) -> str:
+    """As it is compared: without what people put between the groups, in capitals."""
+    return "".join(letter for letter in code.upper() if letter.isalnum())
+
+
+def _closed() -> RecordError:
+    return RecordError(
+        "the first account",
+        "can't be made here: there is one already, or the code's time is up.",
+        "Sign in, or start the program again for a new code.",
+        code="forbidden",
+    )
+
+
+def _way(request: Request) -> FirstAccount | None:
+    way: FirstAccount | None = request.app.state.first_account
+    return way if way is not None and way.open else None
+
+
+def may_be_made(request: Request) -> bool:
+    """Whether the sign-in should lead here."""
+    return _way(request) is not None
+
+
+def invitation(app: FastAPI, address: str, tongue: str) -> str:
+    """What the terminal says of the first account; empty if there is no need of one."""
+    way: FirstAccount | None = app.state.first_account
+    if way is None or not way.code:
+        return ""
+    page = f"{address.rstrip('/')}{PATH}"
+    return catalogue(tongue, "terminal").say("first_account", page=page, code=way.code, minutes=way.minutes)
+
+
+@router.get(PATH)
+def form(request: Request) -> Response:
+    """Code, name and password; the sign-in once there is somebody."""
+    return HTMLResponse(_form()) if may_be_made(request) else RedirectResponse("/sign-in", 303)
+
+
+@router.post(PATH)
+def make(
+    request: Request,
+    code: Annotated[str, Form(max_length=100)] = "",
+    name: Annotated[str, Form(max_length=200)] = "",
+    password: Annotated[str, Form(max_length=1000)] = "",
+) -> Response:
+    """Make the account and go in, or say in words why not."""
+    attempts: accounts.Attempts = request.app.state.attempts
+    if wait := math.ceil(attempts.begin(visitor_of(request.scope), PATH)):
+        said = f"{told('Too many wrong tries from here.')} {told(f'Wait {wait} s and try again.')}"
+        return HTMLResponse(_form(name=name, problem=said), 429, {"retry-after": str(wait)})
+    try:
+        way = _way(request)
+        if way is None:
+            raise _closed()
+        way.make(code, name, password)
+        _, token = accounts.enter(request, name, password)
+    except accounts.SignInError:  # too busy for a password to be checked now
+        return RedirectResponse("/sign-in", 303)
+    except RecordError as error:
+        status = 403 if error.code == "forbidden" else 422
+        return HTMLResponse(_form(name=name, problem=f"{problem_of(error)} {told(error.next_step)}"), status)
+    return accounts.let_in(request, RedirectResponse("/groomer/", 303), token)
+
+
+def _form(*, name: str = "", problem: str = "") -> str:
+    return render("first_account.html", side="groomer", name=name, problem=problem, shortest=SHORTEST_PASSWORD)
