@@ -19,7 +19,7 @@ from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
 from app import accounts, errors, first_account, guard, language
-from app.api import assessing, dogs, health, owner, research, salon, visit
+from app.api import assessing, dogs, health, intake, owner, research, salon, visit
 from app.demo.scenario import open_demo
 from app.looking import Looks
 from app.masking import mask_logs, mask_stderr
@@ -42,6 +42,7 @@ _ROUTERS = (
     dogs.photos_router,
     dogs.findings_router,
     visit.router,
+    intake.router,
     salon.router,
     research.learning_router,
     research.router,

@@ -65,9 +65,11 @@ class AppointmentEntry(Entry):
 
 
 class AppointmentState(Entry):
-    """What became of a visit."""
+    """What became of a visit; of one that is done also the minutes that it took, and what was done."""
 
     state: Literal["planned", "done", "cancelled", "missed"]
+    took_minutes: Minutes | None = None
+    work: Literal["", "groom", "de_matting", "short_clip", "clip_out"] = ""
 
 
 @router.get("/visits")
@@ -99,9 +101,8 @@ def change_appointment(
     request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, became: AppointmentState
 ) -> Appointment:
     """Say what became of a visit."""
-    changed: Appointment = files.change(
-        salon_of(request), Appointment, dog_id, record_id, who=who.name, state=became.state
-    )
+    noted = became.model_dump(exclude_unset=True) if became.state == "done" else {"state": became.state}
+    changed: Appointment = files.change(salon_of(request), Appointment, dog_id, record_id, who=who.name, **noted)
     return changed
 
 

@@ -26,7 +26,7 @@ HEAD = (
     '<link rel="icon" href="/static/mark.svg" type="image/svg+xml">'
 )
 _PAGES = ("pages.js", "measure.js")
-_SCRIPTS = {"owner": (*_PAGES, "owner.js"), "groomer": (*_PAGES, "salon.js")}
+_SCRIPTS = {"owner": (*_PAGES, "owner.js"), "groomer": (*_PAGES, "intake.js", "salon.js")}
 APP = Path(__file__).resolve().parent.parent
 
 
@@ -36,6 +36,7 @@ def _environment(language: str) -> Environment:
     made = environment(*(APP / side / "templates" for side in ("design", "owner", "groomer", "researcher")))
     words = catalogue(language)
     made.globals |= {"texts": partial(catalogue, language), "outline_of": partial(_outline_of, words)}
+    made.globals["dog_seen"] = partial(_dog_seen, words)
     made.filters.update(
         mm=words.mm,
         band=words.band,
@@ -55,6 +56,11 @@ def _outline_of(
     """The dog with what was found by zone, for pressing."""
     marked = {BodyZone(zone): levels[state] for zone, state in states.items()}
     return Markup(pressable_dog(marked, title=title, words=words, pressable=pressable))
+
+
+def _dog_seen(words: Catalogue, view: str, title: str, first: bool) -> Markup:
+    """The dog from one side, every zone a button; the first on a page brings the hatchings."""
+    return Markup(pressable_dog({}, title=title, words=words, keys=True, view=view, patterns=first))
 
 
 def render(template: str, *, side: str, **values: Any) -> str:

@@ -6,9 +6,11 @@ from typing import Any
 
 from app import cases
 from app.groomer import dog_file as files
+from app.groomer import table
 from app.groomer.visit_end import checks_of
 from app.language import spoken, words
 from coatclass import answers as questionnaire
+from coatclass.intake import WORKS
 from coatclass.presentation import Presentation
 from coatclass.presentation.blocks import Note
 from coatclass.records import StoredAssessment
@@ -34,9 +36,19 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
         "answers": _answers(file),
         "checks": checks_of(file),
         "history": [_told(one) for one in reversed(file.assessments)],
+        "works": WORKS,
+        **_arrivals(state, file.dog.id),
         "visits": sorted(file.appointments, key=lambda one: one.starts_at, reverse=True),
         "links": [one for one in file.links if one.expires_at.date() >= today],
     }
+
+
+def _arrivals(state: Any, dog_id: str) -> dict[str, Any]:
+    """What was signed on arrival, and whether a look was begun."""
+    with state.records.read() as reader:
+        signed = table.intakes_of(reader, dog_id)
+        begun = table.draft_of(reader, dog_id, spoken()).kept is not None
+    return {"signed": [(one, table.summary(one)) for one in signed], "begun": begun}
 
 
 def stops(plan: Presentation) -> list[str]:

@@ -4,28 +4,33 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from app import cases
 from app.design import render
 from app.groomer import dog_file as files
+from app.groomer import table
 from app.groomer._dog_view import dog_values, stops
 from app.groomer.touches import bench_of, finding_of
 from app.groomer.visit_end import check_values, end_values, guard_rows
 from app.language import spoken, words
 from app.owner.views import breed_names
-from coatclass.care import RISK_ZONES
 from coatclass.errors import RecordError
 from coatclass.genetics import touches
+from coatclass.intake import Ears, Health, Nails, Sign, View, fit
 from coatclass.presentation.blocks import Bars
+from coatclass.presentation.intake import model_lines, offer_lines, place_name, rests_on
+from coatclass.presentation.pictures import zones_in
 from coatclass.presentation.wording import percent
 from coatclass.records import (
     Client,
     Dog,
     Finding,
+    Intake,
     Measurement,
+    PlacePhoto,
     User,
     Visit,
     search_clients,
@@ -41,10 +46,10 @@ from coatclass.taxonomy import (
     Texture,
     Undercoat,
 )
+from coatclass.words import catalogue
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
 _LENGTH_ZONES = (BodyZone.TRUNK, BodyZone.LEGS, BodyZone.EARS)
-_MAT_ZONES = tuple(dict.fromkeys((BodyZone.TRUNK, *RISK_ZONES, *BodyZone)))  # where knots begin comes first
 _MOST_TRAIL = 200
 _USUAL_WEEKS = 6  # between visits, while nobody knows the dog's own (common practice, no source)
 
@@ -56,12 +61,14 @@ class Wish:
     Attributes:
         touches: touches made on the bench, in the order of making.
         sought: text to look for.
+        by: name of whoever asks.
     """
 
     name: str = "today"
     rest: str = ""
     touches: Mapping[str, str] = field(default_factory=dict)
     sought: str = ""
+    by: str = ""
 
     @classmethod
     def read(cls, step: str, query: Mapping[str, str]) -> Wish:
@@ -92,7 +99,7 @@ def view(state: Any, user: User, wish: Wish) -> str:
     show = STEPS.get(wish.name)
     if show is None:
         raise _nothing()
-    template, values = show(state, wish)
+    template, values = show(state, replace(wish, by=user.name))
     step = f"{wish.name}/{wish.rest}" if wish.rest else wish.name
     return render(template, side="groomer", user=user, step=step, here=wish.name, today=cases.today(), **values)
 
@@ -177,8 +184,9 @@ def _finding(state: Any, wish: Wish) -> Shown:
         "undercoats": [(one, say.definition("undercoat", one)) for one in Undercoat],
         "patiences": [(one, say.definition("patience", one)) for one in Patience],
         "mat_states": list(MatState),
-        "levels": {one.value: one.severity for one in MatState},
-        "zones": [(one, say.title(say.zone(one, long=True))) for one in _MAT_ZONES],
+        "views": [(View.LEFT, words("intake").say("view.left"))],
+        "zones": {View.LEFT: zones_in(View.LEFT)},
+        "known": {f"left.{zone}": {"mats": state, "signs": []} for zone, state in chosen["mats"].items()},
         "length_zones": list(_LENGTH_ZONES),
         "all_zones": [(one, say.title(say.zone(one, long=True))) for one in BodyZone],
     }
@@ -302,6 +310,81 @@ def _measure(state: Any, wish: Wish) -> Shown:
     }
 
 
+# --- the dog on the table ---------------------------------------------------------------------------------------------
+
+
+def _intake(state: Any, wish: Wish) -> Shown:
+    file, i = files.read(state.records, wish.id), words("intake")
+    with state.records.read() as reader:
+        draft = table.draft_of(reader, file.dog.id, spoken())
+        photos = reader.find(PlacePhoto, dog_id=file.dog.id, intake_id=None)
+    return "intake.html", {
+        "file": file,
+        "stops": _stops(state, file),
+        "draft": draft,
+        "told": table.told_by_owner(file, spoken()),
+        "views": [(view, i.say(f"view.{view}")) for view in View],
+        "zones": {view: zones_in(view) for view in View},
+        "known": {key: place.model_dump(mode="json") for key, place in draft.found.places.items()},
+        "signs": [(sign, i.say(f"sign.{sign}")) for sign in Sign],
+        "mat_states": list(MatState),
+        "photos": [(photo, place_name(photo.place, i)) for photo in photos],
+        "ears": [(one, i.say(f"ear.{one}")) for one in Ears],
+        "nails": [(one, i.say(f"nail.{one}")) for one in Nails],
+        "patiences": [(one, i.word("patience", one)) for one in Patience],
+        "healths": [(one, i.say(f"health.{one}")) for one in Health],
+    }
+
+
+def _offers(state: Any, wish: Wish) -> Shown:
+    laid = table.on_table(state.records, state.looks, wish.id, language=spoken(), by=wish.by)
+    language = laid.draft.language
+    owners, answer = catalogue(language, "intake"), laid.answer
+    ways = [
+        (
+            one,
+            owners.say(f"offer.{one.kind}"),
+            owners.say(f"work.{one.work}"),
+            offer_lines(one, answer, laid.rates, language),
+        )
+        for one in (answer.keep, answer.clip)
+    ]
+    return "offers.html", {
+        "file": laid.file,
+        "draft": laid.draft,
+        "ways": ways,
+        "rates": laid.rates,
+        "rests": rests_on(answer.visits, spoken()),
+        "shown": laid.consent(),
+        "options": laid.options,
+        "told": laid.told,
+        "s": owners,
+    }
+
+
+def _signed(state: Any, wish: Wish) -> Shown:
+    with state.records.read() as reader:
+        intake = reader.get(Intake, wish.id)
+        photos = reader.find(PlacePhoto, intake_id=intake.id)
+    table.signed_one(state.records, intake.dog_id, intake.id)
+    return "signed.html", {
+        "dog": state.records.get(Dog, intake.dog_id),
+        "intake": intake,
+        "shown": table.signed_consent(intake),
+        "photos": [(photo, place_name(photo.place, words("intake"))) for photo in photos],
+    }
+
+
+def _rates(state: Any, wish: Wish) -> Shown:
+    rates, found = table.rates_of(state.records), table.finished_visits(state.records)
+    rows = rates.table if rates else ()
+    return "rates.html", {
+        "rates": rates,
+        "lines_of_table": [*rows, *[None] * max(1, 5 - len(rows))],
+        "model_lines": model_lines(fit(found.usable), found.unusable, spoken()),
+    }
+
+
 # --- clients ----------------------------------------------------------------------------------------------------------
 
 
@@ -372,6 +455,10 @@ STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
     "check": _check,
     "end": _end,
     "guards": _guards,
+    "intake": _intake,
+    "offers": _offers,
+    "signed": _signed,
+    "rates": _rates,
     "measure": _measure,
     "edit-dog": _edit_dog,
     "new-dog": _new_dog,

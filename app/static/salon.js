@@ -1,7 +1,7 @@
 // The pages behind the sign-in: forms and buttons say in their attributes which call of the interface they make.
 "use strict";
 (() => {
-  const views = window.coatclass.pages({ side: "/groomer/", arrived: () => arrived(), late: () => say(word("late")) });
+  const views = window.coatclass.pages({ side: "/groomer/", arrived: () => arrived(), late: () => say(word("late")), leave: () => table.leave() });
   const { stage } = views;
   let sayNext = "";
   const word = (name) => one(".page")?.dataset[name] || ""; // the page brings the words
@@ -14,11 +14,16 @@
     kept: () => show(one("[data-length-at]").dataset.then, true),
   });
 
+  const table = window.coatclass.intake({
+    stage, ask: (...what) => ask(...what), say: (text) => say(text), complain: (form, text) => complain(form, text),
+    show: (step, push) => show(step, push), later: (text) => { sayNext = text; },
+  });
+
   // The step, or the view that is shown once more.
   const show = (step, push = false) => views.load(step ? `/groomer/${step}` : location.href, { push });
   function arrived() {
-    follow();
     measuring.ready();
+    table.ready();
     window.coatclass.askForPictures(stage);
     if (sayNext) { say(sayNext); sayNext = ""; }
   }
@@ -46,7 +51,7 @@
     if ("files" in form.dataset) return new FormData(form);
     const full = form.dataset.send.startsWith("PUT");
     const body = {};
-    for (const field of all("input[name],select[name],textarea[name]", form)) {
+    for (const field of all("input[name]:not([name^=place-]),select[name],textarea[name]", form)) {
       if ((field.type === "radio" && !field.checked) || "choice" in field.dataset) continue;
       const value = field.value.trim();
       if (!value) {
@@ -121,20 +126,6 @@
       place.hidden = false; field.value = location.origin + made.path; field.focus(); field.select();
     } catch (error) { say(error.message); }
   }
-  function follow() {
-    for (const box of all("select[data-zone]")) {
-      const area = one(`.zone[data-zone="${box.dataset.zone}"]`);
-      if (area) area.dataset.level = box.selectedOptions[0].dataset.level;
-    }
-  }
-  function press(zone) {
-    const box = one(`select[data-zone="${zone}"]`);
-    if (!box) return;
-    box.selectedIndex = (box.selectedIndex + 1) % box.options.length;
-    follow();
-    say(`${box.labels[0].textContent}: ${box.selectedOptions[0].textContent}`);
-  }
-
   function onSubmit(event) {
     const form = event.target;
     if ("find" in form.dataset) { event.preventDefault(); show(`search?${new URLSearchParams(new FormData(form))}`, true); }
@@ -151,8 +142,6 @@
     "[data-card-kept]": (hit) => measuring.open(hit.dataset.cardKept),
     "[data-keep]": (hit) => measuring.reckon(hit.closest("form"), true),
     "[data-rest]": (hit) => { for (const group of all(".pass", hit.closest("form"))) if (!one("input:checked", group)) one(`input[value=${hit.dataset.rest}]`, group).checked = true; },
-    "[data-all-free]": () => { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); },
-    ".pressable .zone": (hit) => press(hit.dataset.zone),
   };
   function onClick(event) {
     for (const [selector, act] of Object.entries(ON)) {
@@ -165,7 +154,6 @@
     if (event.target.matches("[data-card-photo]") && event.target.files.length) measuring.open(URL.createObjectURL(event.target.files[0]));
     if (event.target.matches("[data-mark]")) return measuring.typed(event.target);
     event.target.removeAttribute("aria-invalid");
-    follow();
   }
 
   stage.addEventListener("submit", onSubmit);

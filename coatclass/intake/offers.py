@@ -6,8 +6,8 @@ Rules: ``data/welfare.toml`` and the triage's. Pure, and monotone: more trouble 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -111,7 +111,8 @@ class Offer:
         open: whether it may be offered at all; ``why``: if not, why not, a key of the words.
         minutes: of the whole visit; ``de_matting``: those of them that go into taking mats out. None without a weight.
         cost: (low, high) by the salon's rates; None without rates or weight.
-        out: zones whose mats are taken out; ``off``: zones clipped to the skin.
+        out: zones whose mats are taken out; ``off``: zones that are clipped; ``to_skin``: those of them whose mats lie
+            at the skin, so that nothing stays there.
         parts: over how many stretches the work is shared out, so that the dog can bear it.
         ask_vet: more stretches than are sensible without asking a vet.
         job: as the minutes were reckoned.
@@ -126,6 +127,7 @@ class Offer:
     cost: tuple[float, float] | None = None
     out: tuple[BodyZone, ...] = ()
     off: tuple[BodyZone, ...] = ()
+    to_skin: tuple[BodyZone, ...] = ()
     parts: int = 1
     ask_vet: bool = False
     job: Job | None = None
@@ -250,27 +252,29 @@ class _Reckoner:
         return _closed(made, closed[0]) if closed else made
 
     def clip(self, places: Mapping[str, MatState]) -> Offer:
-        """The whole coat short; or, where a coat is not cut, only the matted places out of it."""
+        """The whole coat short; or, where a coat is not cut, tangles combed out and the other mats clipped out."""
         whole = self.cleared.comes_off or care.may_be_cut(self.dog, self.cleared)
-        made = self._offer("clip", "short_clip" if whole else "clip_out", {}, places)
-        return made if whole or places else _closed(made, "not_cut")
+        if whole:
+            return self._offer("clip", "short_clip", {}, places)
+        loose = {key: state for key, state in places.items() if state is MatState.TANGLES}
+        made = self._offer("clip", "clip_out", loose, {key: state for key, state in places.items() if key not in loose})
+        if made.de_matting is None or made.de_matting > self.limit.de_matting:
+            made = self._offer("clip", "clip_out", {}, places)
+        return made if made.off else _closed(made, "not_cut")
 
     def _offer(self, kind: Kind, work: Work, out: Mapping[str, MatState], off: Mapping[str, MatState]) -> Offer:
-        zones = tuple(ordered(place_of(key)[1] for key in some) for some in (out, off))
+        tight = (key for key, state in off.items() if state.severity >= MatState.TIGHT_MATS.severity)
+        bare = Offer(kind, work, open=True, out=_zones(out), off=_zones(off), to_skin=_zones(tight))
         if self.dog.weight_kg is None:
-            return Offer(kind, work, open=True, out=zones[0], off=zones[1])
+            return bare
         job = Job(work, self.dog, self.mm, dict(out), dict(off), bath=self.bath)
         minutes, de_matting = self.model.minutes(job), self.model.de_matting(job)
         parts = max(1, math.ceil(minutes.middle / self.limit.table))
-        return Offer(
-            kind,
-            work,
-            open=True,
+        return replace(
+            bare,
             minutes=minutes,
             de_matting=de_matting,
             cost=self._cost(minutes, de_matting),
-            out=zones[0],
-            off=zones[1],
             parts=parts,
             ask_vet=parts > int(read_toml(RULE_FILE)["parts"]["most"]),
             job=job,
@@ -286,6 +290,10 @@ class _Reckoner:
             for end in ends
         )
         return low, high
+
+
+def _zones(places: Iterable[str]) -> tuple[BodyZone, ...]:
+    return ordered(place_of(key)[1] for key in places)
 
 
 def _closed(offer: Offer, why: str) -> Offer:

@@ -8,17 +8,22 @@ from datetime import date
 from typing import Any
 
 from coatclass.care import as_said
-from coatclass.intake import Found, Nails, Offer, Offers, Rates, View, money, place_of
+from coatclass.contract import CoatSituation
+from coatclass.intake import Found, Job, Nails, Offer, Offers, Range, Rates, TimeModel, View, assumed, money, place_of
 from coatclass.presentation.blocks import Block, Facts, Items, Note, Section, Table, Text
-from coatclass.presentation.drawing import Drawing
+from coatclass.presentation.drawing import Drawing, Line
 from coatclass.presentation.pictures import found_map
-from coatclass.taxonomy import CoatCategory, MatState
+from coatclass.taxonomy import CoatCategory, MatState, Patience
 from coatclass.words import Catalogue, catalogue
 
 __all__ = [
+    "SIGNED_VIEW",
+    "Consent",
     "Subject",
     "choices",
+    "consent",
     "map_of",
+    "model_lines",
     "named_places",
     "offer_lines",
     "place_name",
@@ -27,6 +32,7 @@ __all__ = [
     "told_again",
     "told_as_json",
 ]
+
 
 _UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatCategory.WIRE}
 
@@ -97,9 +103,11 @@ def offer_lines(offer: Offer, answer: Offers, rates: Rates | None, language: str
         lines.append((words.say("offer.out"), words.joined(map(words.zone, offer.out))))
         if offer.de_matting is not None:
             lines.append((words.title(words.say("offer.mats_minutes")), words.minutes(as_said(offer.de_matting))))
-    whole = offer.work == "short_clip" and answer.comes_off
-    if offer.off and not whole:
-        lines.append((words.say("offer.off"), words.joined(map(words.zone, offer.off))))
+    if offer.to_skin and not answer.comes_off:
+        lines.append((words.say("offer.to_skin"), words.joined(map(words.zone, offer.to_skin))))
+    clipped = [zone for zone in offer.off if zone not in offer.to_skin]
+    if clipped and offer.work != "short_clip":
+        lines.append((words.say("offer.off"), words.joined(map(words.zone, clipped))))
     if offer.parts > 1:
         most = words.minutes(answer.limit.table)
         lines.append((words.say("offer.limit"), words.say("offer.parts", n=offer.parts, most=most)))
@@ -116,9 +124,13 @@ def _why(offer: Offer, answer: Offers, words: Catalogue) -> str:
 def _time(offer: Offer, words: Catalogue) -> str:
     if offer.minutes is None:
         return words.say("offer.no_minutes")
-    ends = offer.minutes
-    low, middle, high = (words.number(as_said(value), 0) for value in (ends.low, ends.middle, ends.high))
-    return words.say("offer.range", minutes=words.minutes(float(middle)), low=low, high=high)
+    return range_words(offer.minutes, words)
+
+
+def range_words(minutes: Range, words: Catalogue) -> str:
+    """Minutes with their range."""
+    low, high = (words.number(as_said(value), 0) for value in (minutes.low, minutes.high))
+    return words.say("offer.range", minutes=words.minutes(as_said(minutes.middle)), low=low, high=high)
 
 
 def _cost(offer: Offer, rates: Rates | None, words: Catalogue) -> str:
@@ -134,6 +146,27 @@ def rests_on(visits: int, language: str) -> str:
     """On how many visits the minutes rest."""
     words = catalogue(language, "intake")
     return words.say({0: "offer.rests_none", 1: "offer.rests_one"}.get(visits, "offer.rests"), n=visits)
+
+
+def model_lines(model: TimeModel, unused: int, language: str) -> list[str]:
+    """What a salon's minutes rest on, and what its visits have taught, in sentences."""
+    words = catalogue(language, "intake")
+    lines = [words.say("rates.model_some", n=model.visits) if model.visits else words.say("rates.model_none")]
+    lines += [words.say("rates.model_unused", n=unused)] if unused else []
+    for work in ("groom", "short_clip"):
+        example = Job(work, _EXAMPLE, 40.0, {}, {})
+        found = model.minutes(example)
+        example_words = range_words(found, words)
+        lines.append(words.say("rates.model_example", work=words.say(f"work.{work}"), minutes=example_words))
+        if model.visits and work == "groom":
+            factor = words.number(found.middle / assumed(example), 2)
+            lines.insert(1, words.say("rates.model_factor", n=factor))
+    return lines
+
+
+_EXAMPLE = CoatSituation(
+    categories=frozenset({CoatCategory.CURLY}), bands=frozenset(), patience=Patience.TOLERATES, weight_kg=10.0
+)
 
 
 def choices(answer: Offers, language: str) -> list[tuple[str, str]]:
@@ -158,7 +191,7 @@ def statement(
     words = catalogue(language, "intake")
     sections = [
         ("found", words.say("say.found"), _found(found, subject, words)),
-        ("vet", words.say("say.vet_title"), _vet(answer, found, words)),
+        ("vet", words.say("say.vet_title" if answer.vet_first else "say.for_vet_title"), _vet(answer, found, words)),
         ("under", words.say("say.under_title"), _under(answer, words)),
         ("offers", words.say("say.offers"), _both(answer, rates, words)),
         ("limit", words.say("say.limit_title"), _limit(answer, found, words)),
@@ -274,10 +307,10 @@ def _limit(answer: Offers, found: Found, words: Catalogue) -> list[Block]:
         return []
     why = words.joined(words.say(f"limit.{rule}") for rule in answer.limit.rules)
     most = words.minutes(answer.limit.de_matting)
-    first = (
-        words.say("say.limit", most=most, why=why) if answer.limit.de_matting else words.say("say.limit_none", why=why)
-    )
-    items = [first, words.say("say.table", most=words.minutes(answer.limit.table)), words.say("say.stop")]
+    items = [words.say("say.limit_none", why=why)] if not answer.limit.de_matting else []
+    if answer.limit.de_matting and any(offer.open and offer.out for offer in (answer.keep, answer.clip)):
+        items.append(words.say("say.limit", most=most, why=why))
+    items += [words.say("say.table", most=words.minutes(answer.limit.table)), words.say("say.stop")]
     return [Items(tuple(items))]
 
 
@@ -311,3 +344,73 @@ def _block(row: Mapping[str, Any]) -> Any:
 
 def _tuples(value: Any) -> Any:
     return tuple(_tuples(one) for one in value) if isinstance(value, list) else value
+
+
+Stroke = Sequence[tuple[float, float]]
+SIGNED_VIEW = (1000.0, 420.0)
+"""Width and height of the field in which people sign; points of a signature lie in it."""
+
+
+@dataclass(frozen=True)
+class Consent:
+    """A record as it is shown and printed, signed or not, in the language of whoever signs.
+
+    Attributes:
+        title, lead: its head.
+        sections: what was told; what was chosen stands before the last of them.
+        picture: the dog with what was found.
+        options: (whether it was chosen, words).
+        signed: who signed how and when; empty while nobody did.
+        signature: what was drawn; None unless somebody drew.
+        notes: version and digest.
+    """
+
+    language: str
+    day: date
+    title: str
+    lead: str
+    sections: tuple[Section, ...]
+    picture: Drawing
+    options: tuple[tuple[bool, str], ...]
+    choose: str
+    signed: str
+    sign_here: str
+    signature: Drawing | None
+    notes: tuple[str, ...]
+
+
+def consent(
+    sections: Sequence[Section],
+    found: Found,
+    *,
+    language: str,
+    dog: str,
+    by: str,
+    day: date,
+    options: Sequence[tuple[str, str]],
+    chosen: str = "",
+    signed: str = "",
+    strokes: Sequence[Stroke] = (),
+    notes: Sequence[str] = (),
+) -> Consent:
+    """Put together what is shown and printed."""
+    words = catalogue(language, "intake")
+    return Consent(
+        language=language,
+        day=day,
+        title=words.say("say.title"),
+        lead=words.say("say.of", dog=dog, day=words.day(day), by=by),
+        sections=tuple(sections),
+        picture=map_of(found, language),
+        options=tuple((code == chosen, said) for code, said in options),
+        choose=words.say("offer.choose"),
+        signed=signed,
+        sign_here=words.say("say.sign_here"),
+        signature=_signature(strokes, words) if strokes else None,
+        notes=tuple(notes) if signed else (words.say("say.draft"),),
+    )
+
+
+def _signature(strokes: Sequence[Stroke], words: Catalogue) -> Drawing:
+    lines = tuple(Line(tuple((float(x), float(y)) for x, y in stroke), 6.0) for stroke in strokes if len(stroke) > 1)
+    return Drawing((0, 0, *SIGNED_VIEW), lines, words.say("sign_by.title"), words.say("say.signed"))

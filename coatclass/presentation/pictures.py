@@ -136,16 +136,18 @@ def pressable_dog(
     title: str,
     words: Catalogue,
     pressable: bool = True,
+    keys: bool = False,
     view: str = "left",
     patterns: bool = True,
 ) -> str:
-    """The same dog as SVG for a form: every zone is an area that can be marked, pressed, and reached with the keys.
+    """The same dog as SVG for a form: every zone is an area that can be marked and pressed.
 
     Args:
         levels: 0 (free) to 4 (worst) by zone; the style sheet hatches them; a zone that is not named is blank.
         title: what a screen reader says; the same facts must stand in words beside the picture.
         words: the language of the zones' names.
-        pressable: zones are buttons; ``app/static`` does the rest, and moves the one stop of the tabulator.
+        pressable: zones answer to a press; ``app/static`` turns it into the control with the same ``data-zone``.
+        keys: zones are buttons, one of which the tabulator reaches; ``app/static`` lets the arrow keys walk on.
         view: ``left``, ``right``, ``top`` or ``below``.
         patterns: whether the hatchings come with it; once on a page is enough.
     """
@@ -155,7 +157,7 @@ def pressable_dog(
         level = levels.get(zone)
         x, y = _centre(edges[0])
         name = escape(words.zone(zone))
-        button = f' role="button" tabindex="{-1 if number else 0}" aria-label="{name}"' if pressable else ""
+        button = f' role="button" tabindex="{-1 if number else 0}" aria-label="{name}"' if keys else ""
         areas.append(
             f'<g class="zone" data-zone="{zone}" data-level="{"" if level is None else level}"{button}>'
             f"<title>{name}</title>"
@@ -165,7 +167,7 @@ def pressable_dog(
     shapes = "".join(f'<path class="body" d="{path_of(edge)}"/>' for edge in body)
     face = "".join(f'<path class="eye" d="{path_of(edge)}"/>' for edge in ends)
     defs = f"<defs>{_hatchings()}</defs>" if patterns else ""
-    role = "group" if pressable else "img"
+    role = "group" if keys else "img"
     return (
         f'<svg class="picture outline{" pressable" if pressable else ""}" viewBox="18 22 374 252" role="{role}" '
         f'data-view="{view}" aria-label="{escape(title)}">'

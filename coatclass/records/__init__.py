@@ -81,6 +81,7 @@ from coatclass.records._values import (
     StoredAssessment,
     User,
     UserRole,
+    digest_of,
 )
 from coatclass.records.database import schema_version
 
@@ -125,6 +126,7 @@ __all__ = [
     "default_folder",
     "delete_client",
     "delete_dog",
+    "digest_of",
     "end_all_sessions",
     "end_session",
     "erase_owners_part",

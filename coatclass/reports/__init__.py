@@ -2,7 +2,8 @@
 
 from coatclass.reports._link import small_photo
 from coatclass.reports.calendar import calendar_ics, event_uid
+from coatclass.reports.intake import intake_pdf
 from coatclass.reports.sheet import sheet_html, sheet_pdf
 from coatclass.reports.shop import shop_card_pdf
 
-__all__ = ["calendar_ics", "event_uid", "sheet_html", "sheet_pdf", "shop_card_pdf", "small_photo"]
+__all__ = ["calendar_ics", "event_uid", "intake_pdf", "sheet_html", "sheet_pdf", "shop_card_pdf", "small_photo"]

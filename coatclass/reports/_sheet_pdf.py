@@ -29,7 +29,7 @@ from coatclass.reports._canvas import Canvas
 from coatclass.reports._link import Link
 from coatclass.words import catalogue
 
-__all__ = ["write"]
+__all__ = ["write", "write_section"]
 
 # How the first page is tried, until one fits: what it says, and the scale of its type.
 _TRIALS = (
@@ -91,7 +91,7 @@ def _annex(canvas: Canvas, plan: Presentation, rest: Sequence[Section]) -> tuple
     canvas.new_page()
     canvas.text(plan.details_title, 14, bold=True)
     for section in rest:
-        _section(canvas, section)
+        write_section(canvas, section)
     return canvas.pages, canvas.y
 
 
@@ -173,12 +173,13 @@ def _columns(canvas: Canvas, top: float, columns: Iterable[tuple[float, float, t
     for x, width, sections in columns:
         canvas.column(x, top, width)
         for section in sections:
-            _section(canvas, section)
+            write_section(canvas, section)
         lowest = max(lowest, canvas.y)
     return lowest
 
 
-def _section(canvas: Canvas, section: Section) -> None:
+def write_section(canvas: Canvas, section: Section) -> None:
+    """A headed part, whose heading never stands alone at the foot of a page."""
     canvas.space(2)
     canvas.keep(max(_ROOM.get(type(block), 22.0) for block in section.blocks[:2]))
     canvas.text(section.title, 10.5, bold=True)

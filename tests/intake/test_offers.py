@@ -124,7 +124,8 @@ def test_the_grid_of_triage_and_offers(category: CoatCategory) -> None:
         tight = state in (MatState.TIGHT_MATS, MatState.FELTED)
         comes_off = (zone == "trunk" and tight) or (zone == "legs" and state is MatState.FELTED)
         assert answer.comes_off is comes_off, about
-        assert clip.open or (category is CoatCategory.ARCTIC and state is MatState.NONE), about
+        nothing_to_clip = category is CoatCategory.ARCTIC and state in (MatState.NONE, MatState.TANGLES)
+        assert clip.open or nothing_to_clip, about
         if comes_off:
             assert keep.why == "comes_off" and clip.work == "short_clip", about
         elif category is CoatCategory.ARCTIC:
@@ -256,3 +257,12 @@ def test_more_down_is_no_reason_to_clip_a_double_coat() -> None:
             undercoats=frozenset({down}),
         )
         assert answer.clip.work == "clip_out" and not answer.cleared.shorter.open
+
+
+def test_tangles_in_a_double_coat_are_combed_out_and_not_clipped_out() -> None:
+    found = Found(
+        places={"left.trunk": Place(mats=MatState.TANGLES), "left.breeches": Place(mats=MatState.MATS)},
+        looked_over=True,
+    )
+    answer = made(found, categories=frozenset({CoatCategory.ARCTIC}))
+    assert (answer.clip.out, answer.clip.off) == ((Z.TRUNK,), (Z.BREECHES,))

@@ -1,0 +1,268 @@
+"""The dog on the table: from the look on arrival over both offers to what is signed, printed and kept."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from typing import Any
+
+import httpx
+import pytest
+from PIL import Image
+from pypdf import PdfReader
+from salon_walk import enter, make_known, show, sign_in
+
+RATES = {
+    "after": "€", "per_hour": 48, "de_matting_per_hour": 60, "least": 35, "step": 5,
+    "table": [{"up_to_kg": 10, "minutes": 90, "price": 70}],
+}  # fmt: skip
+LEGS = {"places": {"left.legs": {"mats": "mats", "signs": []}}, "looked_over": True}
+
+
+@pytest.fixture
+def groomer(server: Any, web: httpx.Client) -> httpx.Client:
+    make_known(server.data)
+    sign_in(web)
+    return web
+
+
+def new_dog(web: httpx.Client, name: str, coat: str = "curly", patience: str = "tolerates", **known: Any) -> str:
+    """An invented dog of an invented owner, whose coat hands have found."""
+    owner = web.post("/api/v1/clients", json={"name": f"{name}'s owner", "phone": "0000 200"}).raise_for_status().json()
+    born = (datetime.now(UTC) - timedelta(days=365 * known.pop("years", 4))).date().isoformat()
+    dog = {"name": name, "client_id": owner["id"], "weight_kg": 9.0, "born_on": born, "breed": "", **known}
+    dog_id = web.post("/api/v1/dogs", json=dog).raise_for_status().json()["id"]
+    finding = {"category": coat, "lengths_mm": {"trunk": 45}, "patience": patience, "undercoat": "light"}
+    web.post(f"/api/v1/dogs/{dog_id}/findings", json=finding).raise_for_status()
+    return str(dog_id)
+
+
+def look(web: httpx.Client, dog: str, found: dict[str, Any], seen: str = "", language: str = "en") -> str:
+    body = {"found": found, "language": language, "seen": seen}
+    return str(web.put(f"/api/v1/dogs/{dog}/intake", json=body).raise_for_status().json()["seen"])
+
+
+def told(web: httpx.Client, dog: str) -> str:
+    page = web.get(f"/groomer/offers/{dog}").raise_for_status().text
+    return re.findall(r'data-told="([0-9a-f]{64})"', page)[0]
+
+
+def signing(web: httpx.Client, dog: str, seen: str, **more: Any) -> httpx.Response:
+    body = {"chosen": "keep", "how": "typed", "name": "Ottoline Farrow", "seen": seen, "told": told(web, dog)} | more
+    return web.post(f"/api/v1/dogs/{dog}/intake/sign", json=body)
+
+
+def photo() -> bytes:
+    stream = BytesIO()
+    Image.effect_noise((600, 500), 80).convert("RGB").save(stream, "JPEG")
+    return stream.getvalue()
+
+
+def text_of(pdf: bytes) -> str:
+    return " ".join(" ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages).split())
+
+
+# --- what is kept -----------------------------------------------------------------------------------------------------
+
+
+def test_what_is_signed_stays_word_for_word_whatever_changes_later(groomer: httpx.Client) -> None:
+    groomer.put("/api/v1/rates", json=RATES).raise_for_status()
+    dog = new_dog(groomer, "Bilberry")
+    seen = look(groomer, dog, LEGS, language="de")
+    kept = signing(groomer, dog, seen).raise_for_status().json()
+    address = f"/api/v1/dogs/{dog}/intakes/{kept['id']}/sheet.pdf"
+    before = groomer.get(address).raise_for_status().content
+    said = text_of(before)
+    assert "Was gefunden und was vereinbart wurde" in said and "Entfilzen und das Fell erhalten" in said
+    assert "Beine, linke Seite" in said and "€" in said and kept["sha256"] in said.replace(" ", "")
+    groomer.put("/api/v1/rates", json=RATES | {"per_hour": 99, "after": "Fr."}).raise_for_status()
+    groomer.put(f"/api/v1/dogs/{dog}", json={"name": "Renamed", "weight_kg": 30.0}).raise_for_status()
+    assert groomer.get(address, params={"language": "en"}).content == before
+    file = groomer.get(f"/api/v1/dogs/{dog}").json()
+    assert [one["state"] for one in file["appointments"]] == ["planned"]  # it belongs to a visit, made now
+
+
+def test_a_new_version_leaves_the_signed_one(groomer: httpx.Client) -> None:
+    dog = new_dog(groomer, "Sorrel")
+    first = signing(groomer, dog, look(groomer, dog, LEGS)).json()
+    again = groomer.post(f"/api/v1/dogs/{dog}/intakes/{first['id']}/again").raise_for_status().json()
+    more = {"places": {**LEGS["places"], "top.tail": {"mats": "felted", "signs": []}}, "looked_over": True}
+    second = signing(groomer, dog, look(groomer, dog, more, again["seen"])).json()
+    assert (first["version"], second["version"]) == (1, 2)
+    sheets = [
+        text_of(groomer.get(f"/api/v1/dogs/{dog}/intakes/{one['id']}/sheet.pdf").content) for one in (first, second)
+    ]
+    assert "tail" not in sheets[0].lower().split("both ways")[0] and "Tail, from above felted" in sheets[1]
+    assert "It replaces version 1" in sheets[1]
+
+
+def test_nobody_signs_what_was_not_on_the_screen(groomer: httpx.Client) -> None:
+    dog = new_dog(groomer, "Medlar")
+    seen = look(groomer, dog, LEGS)
+    words = told(groomer, dog)
+    newer = look(groomer, dog, LEGS | {"remarks": "shy of feet"}, seen)
+    refusals = {
+        "an older look": signing(groomer, dog, seen),
+        "older words": signing(groomer, dog, newer, told=words),
+        "nothing drawn": signing(groomer, dog, newer, how="screen", strokes=[]),
+        "a way that is not offered": signing(groomer, dog, newer, chosen="vet"),
+    }
+    assert {why: one.status_code for why, one in refusals.items()} == {
+        "an older look": 409, "older words": 409, "nothing drawn": 422, "a way that is not offered": 422,
+    }  # fmt: skip
+    assert (
+        groomer.put(f"/api/v1/dogs/{dog}/intake", json={"found": LEGS, "language": "en", "seen": seen}).status_code
+        == 409
+    )
+    assert signing(groomer, dog, newer).status_code == 201
+
+
+def test_photos_of_places_go_with_the_signed_record_and_stay(groomer: httpx.Client) -> None:
+    dog = new_dog(groomer, "Quince")
+    seen = look(groomer, dog, LEGS)
+    add = f"/api/v1/dogs/{dog}/intake/photos"
+    upload = {"photos": ("leg.jpg", photo(), "image/jpeg")}
+    assert groomer.post(add, params={"place": "left.wing"}, files=upload).status_code == 422
+    loose, kept = (groomer.post(add, params={"place": "left.legs"}, files=upload).json()[0] for _ in range(2))
+    assert groomer.delete(f"/api/v1/dogs/{dog}/places/{loose['id']}").status_code == 204
+    signing(groomer, dog, seen).raise_for_status()
+    assert groomer.delete(f"/api/v1/dogs/{dog}/places/{kept['id']}").json()["code"] == "signed"
+    assert groomer.get(f"/api/v1/dogs/{dog}/places/{kept['id']}").headers["content-type"] == "image/jpeg"
+    groomer.post(f"/api/v1/dogs/{dog}/delete", json={"name": "Quince"}).raise_for_status()
+    assert groomer.get(f"/api/v1/dogs/{dog}/places/{kept['id']}").status_code == 404
+
+
+def test_a_dog_with_sores_is_offered_nothing_but_a_vet(groomer: httpx.Client) -> None:
+    dog = new_dog(groomer, "Teasel")
+    seen = look(groomer, dog, {"places": {"top.trunk": {"mats": "felted", "signs": ["sores"]}}, "looked_over": True})
+    page = groomer.get(f"/groomer/offers/{dog}").text
+    assert 'name="chosen" value="vet"' in page
+    assert 'name="chosen" value="keep"' not in page and 'name="chosen" value="clip"' not in page
+    assert signing(groomer, dog, seen, chosen="clip").status_code == 422
+    assert signing(groomer, dog, seen, chosen="vet").status_code == 201
+
+
+def test_only_groomers_see_any_of_it(server: Any, groomer: httpx.Client) -> None:
+    dog = new_dog(groomer, "Yarrow")
+    kept = signing(groomer, dog, look(groomer, dog, LEGS)).json()
+    with httpx.Client(base_url=server.url, timeout=60) as stranger:
+        for path in (f"intakes/{kept['id']}/sheet.pdf", "intake/sheet.pdf"):
+            assert stranger.get(f"/api/v1/dogs/{dog}/{path}").status_code in (401, 403)
+        assert stranger.put(f"/api/v1/dogs/{dog}/intake", json={}).status_code in (401, 403)
+        assert stranger.get("/api/v1/rates").status_code in (401, 403)
+
+
+def test_minutes_that_visits_took_change_what_is_told_next(groomer: httpx.Client) -> None:
+    """Finished visits of an invented dog that took twice as long as assumed."""
+    dog = new_dog(groomer, "Campion")
+    ranges = []
+    for _ in range(4):
+        kept = signing(groomer, dog, look(groomer, dog, LEGS)).json()
+        visit = groomer.get(f"/api/v1/dogs/{dog}").json()["appointments"][-1]
+        said = text_of(groomer.get(f"/api/v1/dogs/{dog}/intakes/{kept['id']}/sheet.pdf").content)
+        ranges.append(int(re.findall(r"about (\d+) minutes", said)[0]))
+        body = {"state": "done", "took_minutes": 2 * ranges[0], "work": "de_matting"}
+        groomer.patch(f"/api/v1/dogs/{dog}/appointments/{visit['id']}", json=body).raise_for_status()
+    assert ranges == sorted(ranges) and ranges[0] < ranges[-1] < 2 * ranges[0]
+    page = groomer.get("/groomer/rates").text
+    assert re.search(r"On \d+ finished visits with their minutes", page)
+
+
+# --- the journey ------------------------------------------------------------------------------------------------------
+
+BROWSER = pytest.mark.browser
+
+
+def name_by_keyboard(page: Any) -> None:
+    """Walk to the belly seen from below, open it, say tangles and a lump, and come back."""
+    page.locator('svg[data-view="below"] .zone[tabindex="0"]').focus()
+    for _ in range(8):
+        if page.evaluate("document.activeElement.dataset.zone") == "belly":
+            break
+        page.keyboard.press("ArrowRight")
+    assert page.evaluate("document.activeElement.getAttribute('role')") == "button"
+    assert page.evaluate("document.activeElement.dataset.zone") == "belly"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.name") == "place-mats"
+    page.keyboard.press("ArrowRight")  # not looked at -> none
+    page.keyboard.press("ArrowRight")  # -> tangles
+    page.locator('[name="place-sign"][value="lump"]').focus()
+    page.keyboard.press("Space")
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.activeElement.dataset.zone") == "belly"
+    assert "lump" in page.evaluate("document.activeElement.getAttribute('aria-label')")
+
+
+def draw_signature(page: Any) -> None:
+    field = page.locator("[data-signature]")
+    field.scroll_into_view_if_needed()
+    box = field.bounding_box()
+    page.mouse.move(box["x"] + 20, box["y"] + 40)
+    page.mouse.down()
+    for step in range(12):
+        page.mouse.move(box["x"] + 20 + 18 * step, box["y"] + 40 + (25 if step % 2 else -10))
+    page.mouse.up()
+
+
+@BROWSER
+@pytest.mark.parametrize("width", [360, 1280])
+def test_from_the_look_over_both_offers_to_the_signed_page(
+    width: int, server: Any, groomer: httpx.Client, visitor: Callable[..., Any], axe: Callable[..., list[str]]
+) -> None:
+    groomer.put("/api/v1/rates", json=RATES).raise_for_status()
+    dog = new_dog(groomer, f"Bryony {width}", patience="enjoys")
+    page = visitor({"width": width, "height": 800})
+    enter(page, server.url)
+    show(page, f"intake/{dog}")
+    assert axe(page) == []
+    name_by_keyboard(page)
+    # By tapping.
+    page.locator('svg[data-view="left"] .zone[data-zone="legs"]').click(position={"x": 5, "y": 20}, force=True)
+    page.locator("[name=place-mats][value=mats]").check()
+    page.locator("[name=looked_over]").check()
+    page.wait_for_selector('[data-saved-word]:has-text("Saved.")')
+    assert axe(page) == []
+    # What was entered is there after loading the page again.
+    page.reload()
+    page.wait_for_selector("[data-open-place]")
+    assert page.locator("[data-open-place]").count() == 2
+    page.locator("[data-after-saving]").click()
+    page.wait_for_selector("[data-sign]")
+    assert page.locator("[data-way=keep] dd", has_text="legs").count() == 1
+    assert axe(page) == []
+    assert all("€" in page.locator(f"[data-way={way}]").inner_text() for way in ("keep", "clip"))
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.locator("[type=submit]", has_text="Sign and keep").click()
+    assert "Choose first" in page.locator("[data-sign] [data-error]").inner_text()
+    page.locator('[name="chosen"][value="keep"]').check()
+    draw_signature(page)
+    page.locator("[type=submit]", has_text="Sign and keep").click()
+    page.wait_for_selector(".chosen")
+    assert axe(page) == []
+    assert page.locator(".chosen b").inner_text().startswith("☒ Keep the coat")
+    assert page.locator(".signature path").count() == 1
+    href = page.locator("a", has_text="Print (PDF)").get_attribute("href")
+    printed = page.request.get(f"{server.url}{href}").body()
+    said = text_of(printed)
+    assert "Signed on the screen by" in said and "Belly, from below tangles and lump" in said
+    assert page.said == []
+
+
+@BROWSER
+def test_a_look_that_was_begun_is_kept_when_one_leaves_at_once(
+    server: Any, groomer: httpx.Client, visitor: Callable[..., Any]
+) -> None:
+    dog = new_dog(groomer, "Tansy")
+    page = visitor({"width": 1024, "height": 768})
+    enter(page, server.url)
+    show(page, f"intake/{dog}")
+    page.locator("#remarks").fill("is afraid of the dryer")
+    page.locator(f'a[data-go="dog/{dog}"]').click()
+    page.wait_for_selector(f'.page[data-step="dog/{dog}"]')
+    show(page, f"intake/{dog}")
+    assert page.locator("#remarks").input_value() == "is afraid of the dryer"
+    seen = page.locator("[data-intake]").get_attribute("data-seen")
+    assert json.loads(page.locator("[data-places]").get_attribute("data-places")) == {} and len(seen) == 64
