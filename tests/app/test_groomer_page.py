@@ -96,6 +96,7 @@ def test_a_touch_on_the_bench_changes_the_answer_at_once_and_goes_into_the_findi
     page = groomer()
     show(page, f"bench/{dog}")
     for touch, outcome in (("wet_curl", "curly"), ("texture", "woolly"), ("undercoat", "none")):
+        page.evaluate("for (const more of document.querySelectorAll('details')) more.open = true")
         page.click(f'[data-touch="{touch}"][data-outcome="{outcome}"]')
         page.wait_for_selector(f'[data-untouch="{touch}"]')
     assert page.locator(".stay .headline").inner_text().startswith("Curly")

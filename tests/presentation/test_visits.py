@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import date
+from itertools import combinations
 
 import pytest
 from shown import DOGS, TODAY, dog
@@ -18,6 +20,7 @@ from coatclass.presentation import Presentation, present
 from coatclass.presentation.abridged import in_short
 from coatclass.presentation.blocks import Items, Picture, Steps, Table, Text
 from coatclass.presentation.drawing import Label, svg
+from coatclass.presentation.pictures import dog_outline
 from coatclass.presentation.visits import course_chart
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState
 from coatclass.words import LANGUAGES, catalogue
@@ -123,3 +126,8 @@ def test_every_touch_has_its_words_in_every_language(language: str) -> None:
         assert all(genetics.touch_words(touch.id, language))
         words = [genetics.outcome_words(touch.id, outcome, language) for outcome in touch.outcomes]
         assert len(set(words)) == len(words)
+
+
+def test_no_two_places_to_feel_lie_on_each_other() -> None:
+    _, _, places = dog_outline([touch.id for touch in genetics.touches()])
+    assert all(math.dist(one, other) > 26 for one, other in combinations(places, 2))
