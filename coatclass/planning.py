@@ -59,6 +59,11 @@ class Phase:
     time: care.TimeBudget | None
     length: LengthAdvice | None
 
+    @property
+    def trains_first(self) -> bool:
+        """Whether the training comes before any brushing, and not beside it as a pup's does."""
+        return bool(self.training) and care.CANNOT_BEAR in self.triage.rules
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -161,7 +166,13 @@ def plan(
         growth=growth,
         doubts=tuple(care.doubt_words(doubt, language) for doubt in growth.doubts),
         events=care.events_of(
-            situation, now.triage, now.week, growth, visit=advice.visit, touch_up_minutes=touch_up_minutes
+            situation,
+            now.triage,
+            now.week,
+            growth,
+            visit=advice.visit,
+            touch_up_minutes=touch_up_minutes,
+            training=now.training,
         ),
         changes=advice.changes,
         clips=care.clip_ladder(

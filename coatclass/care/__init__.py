@@ -5,7 +5,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 
 from coatclass.care.cautions import CareRule, cautions, rules
 from coatclass.care.clipping import clip_ladder
-from coatclass.care.coat import PUPPY, adult_months
+from coatclass.care.coat import CANNOT_BEAR, PUPPY, adult_months
 from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
 from coatclass.care.growth import (
     Crossing,
@@ -37,11 +37,12 @@ from coatclass.care.minutes import (
     week_of,
 )
 from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check
-from coatclass.care.routine import routine, training
+from coatclass.care.routine import routine, training, training_cautions
 from coatclass.care.technique import changes as technique_changes
 from coatclass.care.technique import kept_short, kit_after_check, unchecked, zones_to_check
 
 __all__ = [
+    "CANNOT_BEAR",
     "PUPPY",
     "RISK_ZONES",
     "CareRule",
@@ -86,6 +87,7 @@ __all__ = [
     "time_budget",
     "time_words",
     "training",
+    "training_cautions",
     "unchecked",
     "week_of",
     "zones_to_check",

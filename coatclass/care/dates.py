@@ -9,12 +9,12 @@ from typing import Literal
 
 from coatclass.care.coat import categories, data
 from coatclass.care.growth import Crossing, Growth
-from coatclass.contract import Ask, CoatSituation, Triage, Week
+from coatclass.contract import Ask, CoatSituation, TrainingStep, Triage, Week
 from coatclass.taxonomy import BodyZone
 
 __all__ = ["Event", "EventKind", "bath_weeks", "events_of"]
 
-EventKind = Literal["session", "touch_up", "bath", "kit_change", "look_again", "trim", "visit"]
+EventKind = Literal["session", "touch_up", "bath", "kit_change", "look_again", "trim", "visit", "training"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,8 @@ class Event:
         crossing: the dates behind a kit change or trim.
         zones: where, for a touch-up.
         months: the puppy's age, for a look at its coat.
+        days: of a daily series; 0 for any other entry.
+        step: of the training, from 0 on.
     """
 
     key: str
@@ -43,6 +45,8 @@ class Event:
     crossing: Crossing | None = None
     zones: tuple[BodyZone, ...] = ()
     months: int | None = None
+    days: int = 0
+    step: int = 0
 
 
 def bath_weeks(situation: CoatSituation) -> int:
@@ -61,12 +65,14 @@ def events_of(
     *,
     visit: Sequence[Ask],
     touch_up_minutes: float | None = None,
+    training: Sequence[TrainingStep] = (),
 ) -> tuple[Event, ...]:
     """The entries of the calendar in the order of their start: only what the triage leaves open, and the visit."""
     today = growth.today
     events = [*_changes(growth), *_looks(growth)]
     if visit:
         events.append(Event("visit", "visit", today + timedelta(days=1)))
+    events += _training(training, today)
     if week is not None:
         events += _weekly(week, today, touch_up_minutes)
         if cleared.bath.open:
@@ -90,6 +96,17 @@ def _weekly(week: Week, today: date, touch_up_minutes: float | None) -> list[Eve
         events.append(
             Event("touch_up", "touch_up", _next(today, touch_up), at, touch_up_minutes, touch_up, zones=zones)
         )
+    return events
+
+
+def _training(steps: Sequence[TrainingStep], today: date) -> list[Event]:
+    """One daily series a step, each from the day on at which the one before ends."""
+    rule = data("calendar")["training"]
+    at, events, start = time.fromisoformat(rule["at"]), [], today
+    for number, one in enumerate(steps):
+        key = f"training_{number + 1}"
+        events.append(Event(key, "training", start, at, float(rule["minutes"]), days=one.days, step=number))
+        start += timedelta(days=one.days)
     return events
 
 

@@ -38,7 +38,7 @@ from coatclass.taxonomy import BANDS, BodyZone, MatState
 from coatclass.triage import rules as triage_rules
 from coatclass.words import Catalogue, catalogue
 
-__all__ = ["routine", "training"]
+__all__ = ["routine", "training", "training_cautions"]
 
 _COMBS = {"comb", "face_comb", "tail_comb"}
 _LAST_LOOK = (BodyZone.BEHIND_EARS, BodyZone.ARMPITS, BodyZone.NECK, BodyZone.BELLY, BodyZone.FEET)
@@ -380,22 +380,30 @@ def _inside(item: KitItem, texts: Catalogue) -> str:
 def training(cleared: Triage, language: str = "en") -> tuple[TrainingStep, ...]:
     """Getting used to the brush, in seconds that grow; empty for a dog that needs none or must not be trained yet.
 
-    Source of the order: common practice, no source; days and seconds are assumptions (``data/training.toml``).
+    A dog that can't bear the brush goes the whole way before anybody brushes it; a pup goes a shorter one, beside its
+    short rounds. Source of the order: common practice, no source; days and seconds are assumptions
+    (``data/training.toml``).
     """
     rules = data("training")
     gentle = cleared.cleared("gentle")
     where = next((BodyZone(zone) for zone in rules["where"]["zones"] if zone in gentle), None)
-    if CANNOT_BEAR not in cleared.rules or not cleared.training.open or where is None:
+    days = "days" if CANNOT_BEAR in cleared.rules else "puppy_days" if PUPPY in cleared.rules else ""
+    if not days or not cleared.training.open or where is None:
         return ()
     texts = catalogue(language, "care")
     place = texts.zone(where)
     return tuple(
         TrainingStep(
-            days=row["days"],
+            days=row[days],
             seconds=row["seconds"],
             do=texts.say(f"training.{row['id']}.do", place=place, seconds=texts.number(row["seconds"], 0),
                          others=texts.zones(gentle, having=cleared.having)),
             go_on_when=texts.say(f"training.{row['id']}.go_on"),
         )
-        for row in rules["step"]
+        for row in rules["step"] if days in row
     )  # fmt: skip
+
+
+def training_cautions() -> tuple[str, ...]:
+    """Codes of the cautions that stand with every training: the signs to stop, and who helps."""
+    return tuple(data("training")["says"]["cautions"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from coatclass import toolkit
+from coatclass import care, toolkit
 from coatclass.contract import KitItem, Role, RoutineStep, Who
 from coatclass.planning import Phase
 from coatclass.presentation._frames import BRUSHING, COMBING, frame
@@ -116,7 +116,7 @@ def training(of: Subject, phase: Phase) -> Iterator[Block]:
     """Getting used to the brush: seconds a day, and for how many days."""
     if not phase.training:
         return
-    yield Text(of.say("training.why"))
+    yield Text(of.say("training.why" if phase.trains_first else "training.why_puppy"))
     rows, day = [], 1
     for one in phase.training:
         last = day + one.days - 1
@@ -125,6 +125,7 @@ def training(of: Subject, phase: Phase) -> Iterator[Block]:
         rows.append(StepRow(title, "", one.do, one.go_on_when))
         day = last + 1
     yield _step_words(of, rows, done=of.say("training.go_on"))
+    yield Items(tuple(of.words.say(f"care.caution.{code}") for code in care.training_cautions()))
 
 
 def visit(of: Subject) -> Iterator[Block]:
@@ -198,6 +199,8 @@ def besides(of: Subject, level: str) -> Iterator[Block]:
     assert of.plan is not None
     phases = [phase for phase in (of.plan.now, of.plan.after) if phase is not None]
     said = {code for phase in phases for step in phase.routine.steps for code in step.cautions}
+    if any(phase.training for phase in phases):
+        said |= set(care.training_cautions())
     if any(phase.routine.bath_steps for phase in phases):
         said |= {one.code for one in of.plan.cautions if one.place == "bath"}
     wanted = (one for one in of.plan.cautions if one.level == level and one.code not in said)
@@ -219,7 +222,7 @@ def kit(of: Subject, phase: Phase) -> Iterator[Block]:
     first = None if shown else _first_to_buy(of, tools)
     if first is not None:
         yield Text(of.say("kit.first" if phase is now else "kit.first_then", tool=first.name), "headline")
-    if phase is now and phase.training and len(tools) > 1:
+    if phase is now and phase.trains_first and len(tools) > 1:
         yield Text(of.say("kit.training"))
     if new:
         yield Tools(tuple(_tool(of, phase, item) for item in new), of.say("step.where"), of.say("kit.features"))

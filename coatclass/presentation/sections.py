@@ -165,7 +165,7 @@ def _title(section_id: str, of: Subject) -> str:
 
 
 def _title_of_now(of: Subject) -> str:
-    if of.plan and of.plan.now.training:
+    if of.plan and of.plan.now.trains_first:
         return "now_training"
     return "now_until" if of.uncertain or (of.plan and of.plan.visit) else "now"
 

@@ -114,6 +114,8 @@ def week_lines(week: Week, having: Collection[BodyZone], words: Catalogue) -> tu
 def when(event: care.Event, words: Catalogue) -> str:
     """The day of an entry, or the days of the week and from when."""
     day = words.day(event.start)
+    if event.days:
+        return words.say("plan.dates.daily", n=event.days, day=day)
     if not event.weekdays:
         return day
     days = words.joined(words.weekdays[day] for day in event.weekdays)
@@ -154,6 +156,11 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
         whom = {ask.who for ask in plan.visit}
         key = f"{key}{'' if len(whom) > 1 else f'_{next(iter(whom))}'}"
         text = "\n".join(ask_line(ask, having, words) for ask in plan.visit)
+    elif event.kind == "training":
+        step = plan.now.training[event.step]
+        values["seconds"] = words.number(step.seconds, 0)
+        signs = (words.say(f"care.caution.{code}") for code in care.training_cautions())
+        text = "\n".join((step.do, f"{words.say('plan.training.go_on')}: {step.go_on_when}", *signs))
     elif event.kind == "bath":
         text = "\n".join((routine.bath, *routine.bath_steps))
     else:
@@ -249,7 +256,7 @@ def after_what(of: Subject) -> str:
     """The title of the time afterwards: after the visit, after the training, or after both."""
     if of.plan is None or not of.plan.visit:
         return "after_training"
-    return "after_both" if of.plan.now.training else "after"
+    return "after_both" if of.plan.now.trains_first else "after"
 
 
 def tool_name(item: KitItem, words: Catalogue) -> str:

@@ -105,6 +105,8 @@ def _entry(shown: Entry, uid: str, zone: ZoneInfo | None) -> icalendar.Event:
     if event.weekdays:
         days = [_WEEKDAYS[day] for day in event.weekdays]
         entry.add("rrule", {"freq": "weekly", "interval": event.every_weeks, "byday": days})
+    if event.days:
+        entry.add("rrule", {"freq": "daily", "count": event.days})
     return entry
 
 

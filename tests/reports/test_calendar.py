@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from coatclass import planning, reports
 from coatclass.errors import InputError
 from coatclass.presentation import present
-from coatclass.taxonomy import BodyZone, MatState, Texture
+from coatclass.taxonomy import BodyZone, MatState, Patience, Texture
 from coatclass.words import LANGUAGES
 
 TODAY = date(2026, 3, 2)
@@ -196,3 +196,29 @@ def test_every_plan_makes_a_calendar_that_a_second_library_reads(situation, kit,
 def test_nobody_is_told_minutes_that_nobody_knows():
     found = entries(export(dataclasses.replace(YOUNG, weight_kg=None)))
     assert "inute" not in found["Brush and comb Flöckchen"].description.value
+
+
+def test_training_stands_in_the_calendar_day_by_day_until_it_ends():
+    # RFC 5545, 3.3.10: FREQ=DAILY with COUNT; read back and unrolled by a second library (vobject with dateutil).
+    biter = dataclasses.replace(YOUNG, patience=Patience.CANNOT_BEAR, age_months=30.0)
+    plan = planning.plan(biter, today=TODAY)
+    steps = plan.now.training
+    found = [entry for entry in by_uid(export(biter)).values() if "Training" in entry.summary.value]
+    days = sorted(moment.date() for entry in found for moment in entry.getrruleset(addRDate=False))
+    assert days == [TODAY + timedelta(days=n) for n in range(sum(step.days for step in steps))]
+    assert 14 <= len(days) <= 42  # two to six weeks: common practice, no source
+    first = min(found, key=lambda entry: entry.dtstart.value)
+    assert steps[0].do in first.description.value and steps[0].go_on_when in first.description.value
+    assert "Signs to stop" in first.description.value and "vet" in first.description.value
+    assert first.duration.value <= timedelta(minutes=10)
+
+
+def test_a_pup_trains_for_two_weeks_beside_its_rounds_and_a_sore_dog_not_at_all():
+    pup = dataclasses.replace(YOUNG, age_months=4.0)
+    plan = planning.plan(pup, today=TODAY)
+    assert plan.now.week is not None and not plan.now.trains_first
+    assert sum(step.days for step in plan.now.training) == 14
+    assert max(step.seconds for step in plan.now.training) <= 60
+    assert not any("Training" in title for title in entries(export()))  # a grown dog that bears the brush
+    sore = dataclasses.replace(pup, skin_trouble=frozenset({"sores"}))
+    assert planning.plan(sore, today=TODAY).now.training == ()
