@@ -36,7 +36,7 @@ from coatclass.care.minutes import (
     time_words,
     week_of,
 )
-from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check
+from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check, mat_reasons, ranked
 from coatclass.care.routine import routine, training, training_cautions
 from coatclass.care.technique import changes as technique_changes
 from coatclass.care.technique import kept_short, kit_after_check, unchecked, zones_to_check
@@ -76,8 +76,10 @@ __all__ = [
     "kit_after_check",
     "last_check",
     "length_advice",
+    "mat_reasons",
     "may_be_cut",
     "passing",
+    "ranked",
     "rate_of",
     "routine",
     "rules",

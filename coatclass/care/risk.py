@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
@@ -12,7 +12,7 @@ from coatclass.care.coat import categories, data, interpolate, length_mm, standa
 from coatclass.contract import CoatSituation, Fault, TechniqueCheck, VisitNote
 from coatclass.taxonomy import ZONES, BodyZone
 
-__all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "last_check", "zone_length_mm"]
+__all__ = ["RISK_ZONES", "Level", "MatRisk", "ZoneLoad", "last_check", "mat_reasons", "ranked", "zone_length_mm"]
 
 Level = Literal["low", "moderate", "high"]
 
@@ -114,6 +114,23 @@ def _least(situation: CoatSituation) -> dict[BodyZone, float]:
 def last_check(notes: Sequence[VisitNote]) -> TechniqueCheck | None:
     """The newest technique check, None if there was none."""
     return next((note.check for note in reversed(notes) if note.check is not None), None)
+
+
+def ranked(load: Iterable[ZoneLoad]) -> tuple[ZoneLoad, ...]:
+    """The zones at which knots begin, the one that mats most easily first; equals in the order of the picture."""
+    order = {zone: place for place, zone in enumerate(RISK_ZONES)}
+    return tuple(sorted((row for row in load if row.zone in order), key=lambda row: (-row.score, order[row.zone])))
+
+
+def mat_reasons(row: ZoneLoad, load: Iterable[ZoneLoad]) -> tuple[str, ...]:
+    """Why a zone mats more easily than the trunk: ``rubs``, ``longer``, then each added load, by name."""
+    rule, factors = data("load")["why"], dict(row.factors)
+    trunk = next((dict(one.factors)["length"] for one in load if one.zone is BodyZone.TRUNK), factors["length"])
+    own = (
+        ("rubs", factors["friction"] >= rule["rubs_from"]),
+        ("longer", factors["length"] >= rule["longer_from"] * trunk > 0),
+    )
+    return (*(name for name, there in own if there), *(name for name, _ in row.factors[5:]))
 
 
 def zone_length_mm(situation: CoatSituation, zone: BodyZone, trunk_mm: float) -> float:

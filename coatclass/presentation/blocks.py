@@ -143,10 +143,11 @@ class Bars:
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing."""
+    """A drawing; ``compact`` is the same for a narrow screen, on which the words of the wide one are too small."""
 
     kind: ClassVar[str] = "picture"
     drawing: Drawing
+    compact: Drawing | None = None
 
 
 @dataclass(frozen=True)

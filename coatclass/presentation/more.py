@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from coatclass import care, toolkit
 from coatclass.answers import question
 from coatclass.contract import Role
+from coatclass.planning import Phase
 from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Picture, RuledLines, Table, Text
 from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
@@ -33,23 +34,42 @@ __all__ = [
 
 
 def mat_map(of: Subject) -> Iterator[Block]:
-    """Where knots begin on this dog, drawn and as a table."""
+    """Where knots begin on this dog, drawn and as a table; numbered, because the levels alone may all be the same."""
     assert of.plan is not None
     phase = of.plan.now
     leave = phase.triage.left_alone
     rows = [row for row in phase.load if row.zone in care.RISK_ZONES or row.zone in leave]
     if not rows:
         return
-    yield Picture(dog_map(rows, leave, of.words))
-    table = []
-    for row in sorted(rows, key=lambda row: (row.zone not in leave, -row.score)):
-        added = [of.say(f"load.{name}") for name, _ in row.factors[5:]]
-        state = phase.situation.mats.get(row.zone)
-        if state not in (None, "none"):
-            added.append(of.say("load.found", state=of.words.word("mat_state", str(state))))
-        level = of.say("map.leave") if row.zone in leave else of.words.word("risk", row.level)
-        table.append((of.words.title(of.words.zone(row.zone)), level, ", ".join(added) or of.say("load.nothing")))
+    order = care.ranked(row for row in rows if row.zone not in leave)
+    rank = {row.zone: number for number, row in enumerate(order, start=1)}
+    levels = {row.level for row in order}
+    if len(levels) == 1 and len(order) >= _FIRST_ZONES:
+        first = of.words.joined(of.words.zone(row.zone) for row in order[:_FIRST_ZONES])
+        level = next(iter(levels))
+        yield Text(of.say(f"map.all_{level}", zones=first), "headline")
+    yield Picture(dog_map(rows, leave, of.words, rank), dog_map(rows, leave, of.words, rank, compact=True))
+    alone = [row for row in rows if row.zone in leave]
+    table = [(_numbered(rank.get(row.zone), of.words.title(of.words.zone(row.zone))), *_why(of, phase, row))
+             for row in (*alone, *order)]  # fmt: skip
     yield Table(of.words.lines("plan.load.head"), tuple(table), (0.3, 0.2, 0.5))
+
+
+_FIRST_ZONES = 3
+
+
+def _numbered(rank: int | None, name: str) -> str:
+    return name if rank is None else f"{rank}. {name}"
+
+
+def _why(of: Subject, phase: Phase, row: care.ZoneLoad) -> tuple[str, str]:
+    """The level of a zone, and why."""
+    added = [of.say(f"load.{name}") for name in care.mat_reasons(row, phase.load)]
+    state = phase.situation.mats.get(row.zone)
+    if state not in (None, "none"):
+        added.append(of.say("load.found", state=of.words.word("mat_state", str(state))))
+    level = of.say("map.leave") if row.zone in phase.triage.left_alone else of.words.word("risk", row.level)
+    return level, ", ".join(added) or of.say("load.nothing")
 
 
 def time_needed(of: Subject) -> Iterator[Block]:
@@ -62,7 +82,9 @@ def time_needed(of: Subject) -> Iterator[Block]:
     then = phase.situation.measured_mm if clipped else None
     yield Text(care.time_words(phase.time, phase.week, of.words.language, then_mm=then))
     if phase.time.curve and phase.time.may_be_cut and not phase.time.beyond:
-        yield Picture(time_curve(phase.time, phase.situation.measured_mm or of.now_mm, of.words))
+        now_mm = phase.situation.measured_mm or of.now_mm
+        wide, narrow = (time_curve(phase.time, now_mm, of.words, compact=compact) for compact in (False, True))
+        yield Picture(wide, narrow)
 
 
 def growing(of: Subject) -> Iterator[Block]:
@@ -70,7 +92,7 @@ def growing(of: Subject) -> Iterator[Block]:
     assert of.plan is not None
     drawing = growth_curve(of.plan.growth, of.words, of.measured)
     if drawing is not None:
-        yield Picture(drawing)
+        yield Picture(drawing, growth_curve(of.plan.growth, of.words, of.measured, compact=True))
     lines = tuple(
         of.words.title(line)
         for line in care.growth_words(of.plan.growth, of.words.language, comes_off=of.plan.now.triage.comes_off)

@@ -6,7 +6,7 @@ All of them are black on white, tell by pattern and words instead of colour, and
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 from html import escape
 from pathlib import Path
@@ -38,15 +38,24 @@ _SMALL = 13.0  # of the words in a plot
 # --- the dog ----------------------------------------------------------------------------------------------------------
 
 
-def dog_map(load: Sequence[ZoneLoad], leave: Sequence[BodyZone], words: Catalogue) -> Drawing:
+def dog_map(
+    load: Sequence[ZoneLoad],
+    leave: Collection[BodyZone],
+    words: Catalogue,
+    rank: Mapping[BodyZone, int] | None = None,
+    *,
+    compact: bool = False,
+) -> Drawing:
     """The dog's outline with the zones at which knots begin.
 
     Args:
         load: mat risk of the zones that the dog has; a zone that is not named is not drawn.
         leave: zones that wait for the groomer or the vet; drawn black with a cross.
         words: the language of the picture.
+        rank: the place of a zone among the others, 1 for the one that mats most easily; written beside its name.
+        compact: for a narrow screen: only the numbers, large; the names stand in the table beside the picture.
     """
-    dog = read_toml(_DOG)
+    dog, rank = read_toml(_DOG), rank or {}
     x, y, width, height = (float(value) for value in dog["view"])
     levels: Mapping[BodyZone, str] = {row.zone: row.level for row in load}
     marks = {zone: "leave" if zone in leave else levels[zone] for zone in RISK_ZONES if zone in levels}
@@ -57,8 +66,14 @@ def dog_map(load: Sequence[ZoneLoad], leave: Sequence[BodyZone], words: Catalogu
             shapes += _shaded(outline, mark)
     shapes.append(Line(smooth(dog["ear"]["points"]), 2.0, closed=True, fill=1.0))
     for zone, mark in marks.items():
-        shapes += _label(dog["zone"][zone], words.zone(zone), said[mark], mark)
-    shapes += _legend(x + 8, y + height - 10, said)
+        name = words.zone(zone)
+        if compact:
+            shapes += _number(dog["zone"][zone], str(rank.get(zone, "×")))
+        else:
+            shapes += _label(dog["zone"][zone], f"{rank[zone]}. {name}" if zone in rank else name, said[mark], mark)
+    if compact:
+        x, y, width, height = _COMPACT_VIEW
+    shapes += _legend(x + 8, y + height - 10, said, width if compact else None)
     described = []
     for mark in reversed(_MARKS):
         zones = [words.zone(zone) for zone in marks if marks[zone] == mark]
@@ -66,6 +81,8 @@ def dog_map(load: Sequence[ZoneLoad], leave: Sequence[BodyZone], words: Catalogu
             described.append(f"{words.title(said[mark])}: {words.joined(zones)}.")
     return Drawing((x, y, width, height), tuple(shapes), words.say("plan.map.title"), " ".join(described))
 
+
+_COMPACT_VIEW = (10.0, -6.0, 390.0, 316.0)  # x, y, width, height: the dog, and its legend in two rows
 
 _MARKS = ("low", "moderate", "high", "leave")
 
@@ -114,8 +131,21 @@ def _label(zone: dict[str, Any], name: str, word: str, mark: str) -> Iterator[Li
     yield Label((lx, ly + _SIZE), word, _SIZE - 3, zone["side"], bold=strong)
 
 
-def _legend(x: float, y: float, said: Mapping[str, str]) -> Iterator[Line | Label]:
-    for mark, word in said.items():
+def _number(zone: dict[str, Any], number: str) -> Iterator[Line | Label]:
+    """A number in a disc on the zone."""
+    x, y = float(zone["tip"][0]), float(zone["tip"][1])
+    yield Line(smooth([(x - 10, y), (x, y - 10), (x + 10, y), (x, y + 10)]), 1.2, closed=True, fill=1.0)
+    yield Label((x, y + 5), number, 15.0, "middle", bold=True)
+
+
+def _legend(x: float, y: float, said: Mapping[str, str], width: float | None = None) -> Iterator[Line | Label]:
+    """What the patterns mean; in two rows where so little width is given."""
+    start = x
+    if width is not None:
+        y -= 22
+    for place, (mark, word) in enumerate(said.items()):
+        if width is not None and place == len(said) // 2:
+            x, y = start, y + 22
         box = ((x, y - 12), (x + 18, y - 12), (x + 18, y), (x, y))
         yield from _shaded(box, mark)
         yield Label((x + 24, y - 1), word, _SIZE - 3)
@@ -295,7 +325,9 @@ class _Plot:
 
     left, top, width, height = 58.0, 26.0, 520.0, 190.0
 
-    def __init__(self, x: tuple[float, float], y_most: float) -> None:
+    def __init__(self, x: tuple[float, float], y_most: float, *, compact: bool = False) -> None:
+        if compact:  # so narrow that its words keep their size on a phone
+            self.left, self.top, self.width = 46.0, 44.0, 262.0
         self.x, self.y_most = x, y_most
         self.shapes: list[Line | Label] = []
         self.bottom, self.right = self.top + self.height, self.left + self.width
@@ -322,12 +354,13 @@ class _Plot:
         return Drawing((0, 0, self.right + 22, self.bottom + 46), tuple(self.shapes), title, description)
 
 
-def time_curve(budget: TimeBudget, now_mm: float, words: Catalogue) -> Drawing:
+def time_curve(budget: TimeBudget, now_mm: float, words: Catalogue, *, compact: bool = False) -> Drawing:
     """The curve of minutes a week against trunk length, today's length and the owner's minutes marked."""
     most_mm = 150.0 if now_mm > 75 or (budget.longest_mm or 0) > 75 else 100.0
     points = [(mm, minutes) for mm, minutes in budget.curve if mm <= most_mm]
-    plot = _Plot((0.0, most_mm), _round_up(max([minutes for _, minutes in points] + [budget.given or 0.0])))
-    for mm in (0, 19, 25, 50, 75, 100, 150):
+    most = _round_up(max([minutes for _, minutes in points] + [budget.given or 0.0]))
+    plot = _Plot((0.0, most_mm), most, compact=compact)
+    for mm in (0, 25, 75, 100, 150) if compact else (0, 19, 25, 50, 75, 100, 150):
         if mm <= most_mm:  # 19 and 25 stand close together: the first is written to the left of its mark
             plot.tick(mm, str(mm), side="right" if mm == 19 else "middle")
     for part in range(1, 5):
@@ -340,15 +373,15 @@ def time_curve(budget: TimeBudget, now_mm: float, words: Catalogue) -> Drawing:
         plot.shapes.append(Line((plot.at(0, budget.given), plot.at(most_mm, budget.given)), 1.5, dashed=True))
         said = words.say("plan.curve.given", minutes=words.minutes(budget.given))
         # The legend stands above the plot, where no curve can run through it.
-        start = plot.right - 0.66 * _SMALL * len(said)
-        plot.shapes.append(Line(((start - 34, 9), (start - 6, 9)), 1.5, dashed=True))
-        plot.shapes.append(Label((plot.right, 13), said, _SMALL, "right", bold=True))
+        start, head = plot.right - 0.66 * _SMALL * len(said), 31.0 if compact else 13.0
+        plot.shapes.append(Line(((start - 34, head - 4), (start - 6, head - 4)), 1.5, dashed=True))
+        plot.shapes.append(Label((plot.right, head), said, _SMALL, "right", bold=True))
     x, y = plot.at(min(now_mm, most_mm), budget.minutes)
     said = words.say("plan.curve.now", mm=words.number(now_mm, 0))
     plot.shapes.append(Line(((x, y), (x, plot.bottom)), 0.8, dashed=True, grey=0.3))
     plot.shapes.append(_diamond(x, y))
-    plot.shapes.append(Label((max(plot.left + 6, x - 8 - 0.62 * _SMALL * len(said)), max(y - 9, 26)), said, _SMALL,
-                             bold=True))  # fmt: skip
+    left = max(plot.left + 6, x - 8 - 0.62 * _SMALL * len(said))
+    plot.shapes.append(Label((left, max(y - 9, plot.top)), said, _SMALL, bold=True))
     some = points[:: max(1, len(points) // 5)]
     described = words.joined(
         words.say("plan.curve.point", mm=words.number(mm, 0), minutes=words.minutes(minutes)) for mm, minutes in some
@@ -370,7 +403,9 @@ def _square(x: float, y: float, r: float = 3.5) -> Line:
     return Line(((x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r)), 1.0, closed=True, fill=0.0)
 
 
-def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[DatedLength] = ()) -> Drawing | None:
+def growth_curve(
+    growth: Growth, words: Catalogue, measured: Sequence[DatedLength] = (), *, compact: bool = False
+) -> Drawing | None:
     """Trunk length over time: what was measured, the forecast with its range, and the lengths at which tools change.
 
     Returns:
@@ -382,7 +417,7 @@ def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[DatedLengt
     days = [one.on for one in measured] + [day for day, _, _, _ in curve] + [growth.today]
     first, last = min(days), max(days)
     heights = [one.mm for one in measured] + [high for _, _, _, high in curve] + [30.0]
-    plot = _Plot((0.0, float(max((last - first).days, 30))), min(max(heights) * 1.08, 400.0))
+    plot = _Plot((0.0, float(max((last - first).days, 30))), min(max(heights) * 1.08, 400.0), compact=compact)
 
     def at(day: date, mm: float) -> tuple[float, float]:
         return plot.at((day - first).days, mm)
@@ -398,7 +433,7 @@ def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[DatedLengt
         plot.shapes.append(Line(tuple(at(day, mm) for day, _, mm, _ in curve), 2.5))
     if growth.trim is not None and curve:
         plot.shapes.append(_square(*at(min(growth.trim.likely, curve[-1][0]), growth.trim.mm)))
-    for day in _firsts_of_months(first, last):
+    for day in _firsts_of_months(first, last, 100 if compact else 200):
         plot.tick((day - first).days, words.month(day))
     x = at(growth.today, 0)[0]
     plot.shapes.append(Line(((x, plot.top - 6), (x, plot.bottom)), 1.0, dashed=True))
@@ -417,9 +452,9 @@ def growth_curve(growth: Growth, words: Catalogue, measured: Sequence[DatedLengt
     return plot.drawing(words.say("plan.growth.picture"), " ".join(said))
 
 
-def _firsts_of_months(first: date, last: date) -> Iterator[date]:
+def _firsts_of_months(first: date, last: date, days: int) -> Iterator[date]:
     """The first day of every month whose name fits."""
-    step = 1 + (last - first).days // 200
+    step = 1 + (last - first).days // days
     year, month = first.year, first.month
     while True:
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)

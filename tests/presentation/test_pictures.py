@@ -9,11 +9,13 @@ from datetime import date
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from shown import DOGS, shown
 
 from coatclass import care
 from coatclass.contract import CoatSituation
 from coatclass.planning import plan
-from coatclass.presentation.drawing import Line, hatch, svg
+from coatclass.presentation.blocks import Picture
+from coatclass.presentation.drawing import Label, Line, hatch, svg
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, pressable_dog, time_curve
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Texture
 from coatclass.words import LANGUAGES, catalogue
@@ -100,3 +102,17 @@ def test_lengths_still_possible_are_black_and_named():
     picture = length_picture((LengthBand.OVER_75MM,), catalogue())
     black = [one for one in picture.shapes if isinstance(one, Line) and len(one.points) > 8 and one.grey == 0]
     assert len(black) == 10 and "over 75 mm" in picture.description
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", DOGS)
+def test_the_words_of_a_chart_can_be_read_on_a_phone(name, language):
+    # 12 px on the 316 px that a page of 360 px leaves a picture: a floor of our own, common practice, no source.
+    made = shown(name, language)
+    found = [block.compact for section in made.sections for block in section.blocks
+             if isinstance(block, Picture) and block.compact]  # fmt: skip
+    for drawing in found:
+        x, _, width, _ = drawing.view
+        for label in (shape for shape in drawing.shapes if isinstance(shape, Label)):
+            assert label.size * 316 / width >= 11.0, (drawing.title, label.text)
+            assert label.side != "left" or label.at[0] + 0.5 * label.size * len(label.text) <= x + width + 6, label.text
