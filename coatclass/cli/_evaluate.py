@@ -3,16 +3,34 @@
 from __future__ import annotations
 
 import argparse
+import os
 import textwrap
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments, and list the columns of the table below them."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _columns()
-    parser.add_argument("data", type=Path, metavar="DATA.csv", help="one row a photo; its columns are listed below")
-    parser.add_argument("--out", type=Path, required=True, help="folder for evaluation.json and evaluation.html")
+    parser.add_argument(
+        "data",
+        type=Path,
+        metavar="DATA.csv",
+        help="one row a photo, its columns listed below; or a table of `coatclass score` (CSV, Parquet) with labels: "
+        "then no photo is opened, and a million rows take no more memory than a thousand",
+    )
+    parser.add_argument(
+        "--out", type=Path, required=True, help="folder for evaluation.json, evaluation.html and predictions.csv"
+    )
+    parser.add_argument(
+        "--against", type=Path, metavar="OTHER", help="another table of scores of these photos: differences, paired"
+    )
+    parser.add_argument(
+        "--by", action="append", default=[], metavar="COLUMN", help="scores: also figures for each value of a column"
+    )
     parser.add_argument(
         "--robustness", type=_count, default=0, metavar="N", help="also repeat N photos with worse pictures"
     )
@@ -23,14 +41,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _columns() -> str:
-    from coatclass.reports.evaluation import COLUMNS
+    from coatclass.reports.evaluation import COLUMNS, SCORED_COLUMNS
 
-    width = max(map(len, COLUMNS)) + 4
-    rows = (
-        textwrap.fill(meaning, 100, initial_indent=f"  {name}".ljust(width), subsequent_indent=" " * width)
-        for name, meaning in COLUMNS.items()
-    )
-    return "\n".join(["columns of DATA.csv (UTF-8, their names in the first row; others are not read):", *rows])
+    def listed(columns: Mapping[str, str]) -> list[str]:
+        width = max(map(len, COLUMNS)) + 4
+        return [
+            textwrap.fill(meaning, 100, initial_indent=f"  {name}".ljust(width) + " " * (len(name) + 2 >= width),
+                          subsequent_indent=" " * width)
+            for name, meaning in columns.items()
+        ]  # fmt: skip
+
+    photos = ["columns of DATA.csv (UTF-8, their names in the first row; others are not read):", *listed(COLUMNS)]
+    return "\n".join([*photos, "", "columns of labels in a table of scores, beside its own:", *listed(SCORED_COLUMNS)])
 
 
 def _count(text: str) -> int:
@@ -40,25 +62,79 @@ def _count(text: str) -> int:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Evaluate with a progress bar and say where the report is."""
-    from coatclass.errors import require
+    """Evaluate with a progress bar and say where the report is; what is needed is looked for first."""
+    from coatclass.errors import InputError, require
+    from coatclass.reports.evaluation import is_table_of_scores
 
     require("Evaluation", "evaluate", "matplotlib", "scipy")
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    _check_folder(args.out)
+    if args.against is not None and not is_table_of_scores(args.against):
+        problem = "is no table of scores, so there is nothing to compare with."
+        raise InputError(str(args.against), problem, "Make one with `coatclass score`, or take a predictions.csv.")
+    scored = is_table_of_scores(args.data)
+    if scored and args.robustness:
+        raise InputError("--robustness", "needs photos, and this is a table of scores.", "Leave it out.")
+    if args.by and not scored:
+        raise InputError("--by", "takes a table of scores.", "Evaluate first, then OUT/predictions.csv with --by.")
+    (_scores if scored else _photos)(args)
+    print(f"Written: {args.out / 'evaluation.html'} and evaluation.json" + ("" if scored else ", predictions.csv"))
+    return 0
 
-    from coatclass.reports.evaluation import evaluate_table, read_table
 
-    columns = (TextColumn("Looking at photos"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True)) as progress:
-        task = progress.add_task("look", total=len(read_table(args.data)))
+def _check_folder(out: Path) -> None:
+    """Find out now, and not after the work, whether the report can be written."""
+    from coatclass.errors import InputError
+
+    above = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
+    if not above.is_dir() or not os.access(above, os.W_OK):
+        raise InputError(str(out), "can't be written to.", "Name a folder you may write to.")
+
+
+def _scores(args: argparse.Namespace) -> None:
+    from coatclass.reports.evaluation import compare, report_of_scores, write_report
+
+    with _progress("Reading rows", None) as advance:
+        report = report_of_scores(
+            args.data,
+            f"coatclass on {args.data.name}",
+            by=args.by,
+            resamples=args.resamples,
+            gallery=args.gallery,
+            advance=advance,
+        )
+    write_report(report, None, args.out)  # kept if the comparison fails
+    if args.against is not None:
+        with _progress("Comparing rows", None) as advance:
+            report["comparison"] = compare(args.data, args.against, resamples=args.resamples, advance=advance)
+        write_report(report, None, args.out)
+
+
+def _photos(args: argparse.Namespace) -> None:
+    from coatclass.reports.evaluation import compare, evaluate_table, read_table
+
+    def further(predictions: Path) -> dict[str, Any]:
+        if args.against is None:
+            return {}
+        return {"comparison": compare(predictions, args.against, resamples=args.resamples)}
+
+    with _progress("Looking at photos", len(read_table(args.data))) as advance:
         evaluate_table(
             args.data,
             args.out,
             robustness_photos=args.robustness,
             gallery=args.gallery,
             resamples=args.resamples,
-            advance=lambda: progress.advance(task),
+            further=further,
+            advance=lambda: advance(1),
         )
-    print(f"Written: {args.out / 'evaluation.html'} and evaluation.json")
-    return 0
+
+
+@contextmanager
+def _progress(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True)) as progress:
+        task = progress.add_task(what, total=total)
+        yield lambda many: progress.advance(task, many)

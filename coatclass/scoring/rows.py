@@ -11,9 +11,21 @@ from coatclass.errors import CoatclassError
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 if TYPE_CHECKING:
+    from coatclass.contract import CoatEstimate, Decision, PhotoReport
     from coatclass.estimating import PhotoSource
 
-__all__ = ["COLUMNS", "FAILED", "NUMBERS", "PROBLEM", "Row", "made_by", "read_path", "score_photo", "written_path"]
+__all__ = [
+    "COLUMNS",
+    "FAILED",
+    "NUMBERS",
+    "PROBLEM",
+    "Row",
+    "made_by",
+    "read_path",
+    "row_of",
+    "score_photo",
+    "written_path",
+]
 
 COLUMNS = (
     "file",
@@ -88,25 +100,31 @@ def score_photo(file: str, source: PhotoSource) -> Row:
     Raises:
         ModelFilesError: if released files are missing or damaged: then no photo could be scored.
     """
-    row: Row = dict.fromkeys(COLUMNS) | {"file": file}
     try:
-        return row | _scored(source, file)
+        return _scored(source, file)
     except CoatclassError:
         raise
     except Exception as error:
-        return row | {"status": FAILED, PROBLEM: f"{type(error).__name__}: {error}"}
+        return dict.fromkeys(COLUMNS) | {"file": file, "status": FAILED, PROBLEM: f"{type(error).__name__}: {error}"}
 
 
 def _scored(source: PhotoSource, file: str) -> Row:
     from coatclass.estimating import estimate_photo
 
-    estimate, decision, report = estimate_photo(source, name=file if isinstance(source, bytes) else None)
-    row: Row = {"status": str(report.status), "dog_probability": report.dog_probability}
-    row["verdict"] = str(decision.verdict)
+    return row_of(file, *estimate_photo(source, name=file if isinstance(source, bytes) else None))
+
+
+def row_of(file: str, estimate: CoatEstimate | None, decision: Decision | None, report: PhotoReport | None) -> Row:
+    """The row of a photo of which it is known what the program says."""
+    row: Row = dict.fromkeys(COLUMNS) | {"file": file}
+    if report is not None:
+        row |= {"status": str(report.status), "dog_probability": report.dog_probability}
+    if decision is not None:
+        row["verdict"] = str(decision.verdict)
     if estimate is not None:
         row |= {f"p_{category}": p for category, p in zip(CATEGORIES, estimate.category, strict=True)}
         row |= {f"b_{band}": p for band, p in zip(BANDS, estimate.band, strict=True)}
         row["category"] = str(CATEGORIES[max(range(len(CATEGORIES)), key=estimate.category.__getitem__)])
         row["length_band"] = str(BANDS[max(range(len(BANDS)), key=estimate.band.__getitem__)])
-        row["category_set"] = " ".join(decision.categories)
+        row["category_set"] = " ".join(decision.categories) if decision else None
     return row

@@ -6,7 +6,7 @@ import csv
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from itertools import islice
+from itertools import islice, zip_longest
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -14,7 +14,7 @@ from coatclass.errors import InputError, require
 from coatclass.scoring.rows import COLUMNS, NUMBERS, Row
 from coatclass.scoring.storage import is_url, storage
 
-__all__ = ["ROWS", "Kind", "Table", "batched", "columns", "maker", "open_table", "parquet_schema", "rows"]
+__all__ = ["ROWS", "Kind", "Table", "batched", "columns", "maker", "open_table", "parquet_schema", "pieces", "rows"]
 
 ROWS = 4096
 """Rows of a piece, and of a row group of Parquet."""
@@ -70,6 +70,27 @@ def rows(table: str) -> Iterator[Row]:
         for batch in file.iter_batches(batch_size=ROWS):
             for row in batch.to_pylist():
                 yield row | {name: None if row[name] is None else str(row[name]) for name in odd}
+
+
+def pieces(table: str, wanted: Sequence[str]) -> Iterator[dict[str, list[Any]]]:
+    """Some columns of a table, :data:`ROWS` rows at a time.
+
+    Raises:
+        InputError: if it can't be read.
+        MissingExtraError: if it is Parquet, or at a URL, and pyarrow is not installed.
+    """
+    if _is_parquet(table):
+        with _parquet(table) as file:
+            for batch in file.iter_batches(batch_size=ROWS, columns=list(wanted)):
+                yield {name: batch.column(name).to_pylist() for name in wanted}
+        return
+    with _csv(table) as reader:
+        names = list(reader.fieldnames or ())
+        places = {name: names.index(name) for name in wanted}
+        for batch in batched((row for row in reader.reader if row), ROWS):
+            columns = [list(column) for column in zip_longest(*batch, fillvalue="")]
+            columns += [[""] * len(batch)] * (len(names) - len(columns))
+            yield {name: columns[place] for name, place in places.items()}
 
 
 def maker(table: Path) -> str | None:

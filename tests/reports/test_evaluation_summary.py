@@ -115,7 +115,11 @@ def test_reliability_is_drawn_for_answers_and_both_and_called_simulated(written)
     simulated = report["calibration"]["simulated_answers"]
     for regime in ("answers", "both"):
         assert sum(count for _, _, count in simulated[regime]["category_bins"]) == simulated["n"]
-    trust = html[html.index("<h2>Do the probabilities") : html.index("<h2>Sets, verdicts")]
+    trust = html[
+        html.index('">Do the probabilities mean what they say?</h2>') : html.index(
+            '">Sets, verdicts', html.index("<h2")
+        )
+    ]
     marked = trust[trust.index('<div class="simulated">') : trust.index("</div>", trust.index('class="simulated"'))]
     assert marked.count("<svg") == 4
     assert trust.count("<svg") == 4 + 3  # photo alone: two diagrams and the risk-coverage curve

@@ -20,11 +20,13 @@ from coatclass.reports.evaluation.cases import (
 from coatclass.reports.evaluation.figures import mixed_section, shown_table, tables
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
 from coatclass.reports.evaluation.report import build_report, check_enough, evaluate_table, write_report
+from coatclass.reports.evaluation.scored import SCORED_COLUMNS, compare, is_table_of_scores, report_of_scores
 from coatclass.reports.evaluation.worse_pictures import robustness, subset
 
 __all__ = [
     "COLUMNS",
     "NOT_A_DOG",
+    "SCORED_COLUMNS",
     "UNKNOWN",
     "Figure",
     "LabelledPhoto",
@@ -34,12 +36,15 @@ __all__ = [
     "build_report",
     "by_confidence",
     "check_enough",
+    "compare",
     "evaluate_table",
     "is_scored",
+    "is_table_of_scores",
     "look_at",
     "mixed_section",
     "read_scored",
     "read_table",
+    "report_of_scores",
     "robustness",
     "shown_table",
     "subset",

@@ -229,7 +229,7 @@ def subgroups(cases: LabelledPhotos, *, resamples: int = 1000) -> list[dict[str,
 
 def _by_breed(cases: LabelledPhotos) -> list[tuple[str, str, Callable[[LabelledPhoto], bool]]]:
     """What the image model could know of the breed; nothing where no breeds are named."""
-    known = {name: _known_breed(name) for name in {case.breed for case in cases.rows if case.breed}}
+    known = {name: breed_kind(name) for name in {case.breed for case in cases.rows if case.breed}}
 
     def keep(how: str) -> Callable[[LabelledPhoto], bool]:
         return lambda case: known.get(case.breed) == how
@@ -237,7 +237,9 @@ def _by_breed(cases: LabelledPhotos) -> list[tuple[str, str, Callable[[LabelledP
     return [("breed", how, keep(how)) for how in _KNOWN] if known else []
 
 
-def _known_breed(name: str) -> str:
+@cache
+def breed_kind(name: str) -> str:
+    """What the image model could know of a breed."""
     breed = breeds.find(name).id
     trained, imagenet, neither = _KNOWN
     if breed in _trained_on():

@@ -188,7 +188,11 @@ def confusions(cases: LabelledPhotos) -> dict[str, Any]:
 
 def class_section(cases: LabelledPhotos) -> dict[str, Any]:
     """Precision, recall and F1 of each class with its counts; intervals of precision and recall are exact."""
-    counts = confusions(cases)
+    return class_rows(confusions(cases))
+
+
+def class_rows(counts: Mapping[str, Any]) -> dict[str, Any]:
+    """The same of :func:`confusions`."""
     return {
         what: [_class_row(word, place, np.array(counts[what])) for place, word in enumerate(words)]
         for what, words in (("category", CATEGORIES), ("band", BANDS))
@@ -230,7 +234,8 @@ def calibration(cases: LabelledPhotos) -> dict[str, Any]:
 def set_section(cases: LabelledPhotos) -> dict[str, Any]:
     """Size and coverage of the prediction sets, overall and by true class, with exact intervals."""
     section = {"category": _sets(cases.judged, "category")}
-    return section | ({"band": _sets(cases.measured, "band")} if cases.enough_bands else {})
+    told = any(case.decision and case.decision.bands for case in cases.measured.rows)  # a table of scores tells none
+    return section | ({"band": _sets(cases.measured, "band")} if cases.enough_bands and told else {})
 
 
 def _sets(cases: LabelledPhotos, what: str) -> list[dict[str, Any]]:

@@ -15,22 +15,29 @@ from numpy.typing import NDArray
 from coatclass.errors import MissingExtraError
 
 __all__ = [
+    "SMALLEST",
     "Figure",
     "accuracy",
     "adaptive_calibration_error",
+    "adaptive_calibration_error_of",
     "area_under_risk_coverage",
+    "area_under_risk_coverage_of",
     "area_under_roc",
     "balanced_accuracy",
+    "balanced_accuracy_of",
     "binomial_interval",
     "bootstrap",
     "brier_score",
     "calibration_bins",
     "confusion",
     "coverage_at_risk",
+    "coverage_at_risk_of",
     "expected_calibration_error",
     "kappa",
+    "kappa_of",
     "log_loss",
     "macro_f1",
+    "macro_f1_of",
     "risk_coverage",
     "roc",
     "soft_brier_score",
@@ -41,7 +48,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 Truth = NDArray[Any]
 BINS = 15
-_SMALLEST = 1e-12
+SMALLEST = 1e-12
+"""Probabilities below it count as this, so that no single photo makes a log loss infinite."""
 
 
 def accuracy(truth: Truth, guess: Truth) -> float:
@@ -58,22 +66,35 @@ def confusion(truth: Truth, guess: Truth, classes: int) -> Floats:
 
 def balanced_accuracy(truth: Truth, guess: Truth) -> float:
     """Mean recall over the classes that occur."""
-    return float(np.mean([(guess[truth == label] == label).mean() for label in np.unique(truth)]))
+    classes = int(max(truth.max(), guess.max())) + 1
+    return float(balanced_accuracy_of(confusion(truth, guess, classes)[None])[0])
+
+
+def balanced_accuracy_of(counts: Floats) -> Floats:
+    """The same of confusion counts (..., classes, classes)."""
+    labelled, hits = counts.sum(axis=-1), np.diagonal(counts, axis1=-2, axis2=-1)
+    there = labelled > 0
+    recall: Floats = (hits / np.where(there, labelled, 1) * there).sum(axis=-1) / there.sum(axis=-1)
+    return recall
 
 
 def macro_f1(truth: Truth, guess: Truth, labels: list[int]) -> float:
     """Mean over ``labels`` of 2 TP / (2 TP + FP + FN); 0 for a class neither there nor said."""
-    scores = []
-    for label in labels:
-        hits = ((truth == label) & (guess == label)).sum()
-        named = (truth == label).sum() + (guess == label).sum()
-        scores.append(2 * hits / named if named else 0.0)
-    return float(np.mean(scores))
+    classes = int(max(truth.max(), guess.max(), *labels)) + 1
+    return float(macro_f1_of(confusion(truth, guess, classes)[None], labels)[0])
+
+
+def macro_f1_of(counts: Floats, labels: list[int]) -> Floats:
+    """The same of confusion counts (..., classes, classes)."""
+    named = counts.sum(axis=-1) + counts.sum(axis=-2)
+    scores = 2 * np.diagonal(counts, axis1=-2, axis2=-1) / np.where(named > 0, named, 1)
+    mean: Floats = scores[..., labels].mean(axis=-1)
+    return mean
 
 
 def log_loss(truth: Truth, p: Floats) -> float:
     """Mean of -log P(truth), in nats."""
-    return float(-np.log(p[np.arange(len(truth)), truth].clip(_SMALLEST)).mean())
+    return float(-np.log(p[np.arange(len(truth)), truth].clip(SMALLEST)).mean())
 
 
 def brier_score(truth: Truth, p: Floats) -> float:
@@ -83,7 +104,7 @@ def brier_score(truth: Truth, p: Floats) -> float:
 
 def soft_log_loss(shares: Floats, p: Floats) -> float:
     """Cross-entropy against soft labels q (N, K), in nats; never below their own entropy."""
-    return float(-(shares * np.log(p.clip(_SMALLEST))).sum(axis=1).mean())
+    return float(-(shares * np.log(p.clip(SMALLEST))).sum(axis=1).mean())
 
 
 def soft_brier_score(shares: Floats, p: Floats) -> float:
@@ -126,8 +147,8 @@ def risk_coverage(sure: Floats, right: Truth) -> tuple[Floats, Floats]:
     """
     order = np.argsort(-sure, kind="stable")
     wrong = 1.0 - np.asarray(right, dtype=np.float64)[order]
-    _, starts = np.unique(-sure[order], return_index=True)
-    spread = np.concatenate([np.full(len(part), part.mean()) for part in np.split(wrong, starts[1:])])
+    _, starts, tied = np.unique(-sure[order], return_index=True, return_counts=True)
+    spread = np.repeat(np.add.reduceat(wrong, starts) / tied, tied)
     counts = np.arange(1, len(sure) + 1)
     risk: Floats = np.cumsum(spread) / counts
     return counts / len(sure), risk
@@ -145,6 +166,46 @@ def coverage_at_risk(sure: Floats, right: Truth, risk: float) -> float:
     return float(coverage[kept[-1]]) if len(kept) else 0.0
 
 
+def area_under_risk_coverage_of(photos: Floats, wrong: Floats) -> Floats:
+    """AURC of counts (..., steps), surest step first; the photos of a step are equally sure.
+
+    Over a step the risk is (W + j r) / (N + j) at its j-th photo, with N photos and W wrong ones before it and the
+    share r wrong in it; its sum has a closed form by the digamma function (Abramowitz and Stegun 1964, 6.3.6).
+    """
+    from scipy.special import digamma
+
+    before, wrong_before = photos.cumsum(axis=-1) - photos, wrong.cumsum(axis=-1) - wrong
+    share = wrong / np.where(photos > 0, photos, 1)
+    terms = wrong + (wrong_before - share * before) * (digamma(before + photos + 1) - digamma(before + 1))
+    area: Floats = terms.sum(axis=-1) / photos.sum(axis=-1)
+    return area
+
+
+def coverage_at_risk_of(photos: Floats, wrong: Floats, risk: float) -> Floats:
+    """:func:`coverage_at_risk` of counts (..., steps), surest step first; the photos of a step are equally sure."""
+    before, wrong_before = photos.cumsum(axis=-1) - photos, wrong.cumsum(axis=-1) - wrong
+    share = wrong / np.where(photos > 0, photos, 1)
+    spare = risk * before - wrong_before + 1e-9  # wrong answers that may still be given
+    rising = share > risk
+    some = np.floor(spare / np.where(rising, share - risk, 1))
+    whole = np.where(spare >= (share - risk) * photos, photos, 0)
+    answered = np.where(rising, np.clip(some, 0, photos), whole)
+    covered: Floats = np.where(answered >= 1, before + answered, 0).max(axis=-1) / photos.sum(axis=-1)
+    return covered
+
+
+def adaptive_calibration_error_of(photos: Floats, wrong: Floats, level: Floats, bins: int = BINS) -> Floats:
+    """:func:`adaptive_calibration_error` of counts (..., steps), surest step first; ``level``: how sure each is."""
+    total = photos.sum(axis=-1, keepdims=True)
+    sums = [np.insert(one.cumsum(axis=-1), 0, 0, axis=-1) for one in (photos, photos * level, photos - wrong)]
+    ends = np.linspace(0, 1, bins + 1)
+    errors = np.zeros(photos.shape[:-1])
+    for row in np.ndindex(errors.shape):
+        sure, right = (np.interp(ends * total[row], sums[0][row], one[row]) for one in sums[1:])
+        errors[row] = np.abs(np.diff(sure) - np.diff(right)).sum() / total[row][0] if total[row][0] else np.nan
+    return errors
+
+
 def within_one(truth: Truth, guess: Truth) -> float:
     """Share of cases at most one step off on an ordered scale."""
     return float((np.abs(truth - guess) <= 1).mean())
@@ -152,12 +213,18 @@ def within_one(truth: Truth, guess: Truth) -> float:
 
 def kappa(first: Truth, second: Truth, classes: int, *, quadratic: bool = False) -> float:
     """Cohen's kappa (1960), or weighted by squared distance (1968): agreement beyond chance; 1 if one class is all."""
-    observed = confusion(first, second, classes) / len(first)
-    expected = np.outer(observed.sum(axis=1), observed.sum(axis=0))
-    steps = np.subtract.outer(np.arange(classes), np.arange(classes))
+    return float(kappa_of(confusion(first, second, classes)[None], quadratic=quadratic)[0])
+
+
+def kappa_of(counts: Floats, *, quadratic: bool = False) -> Floats:
+    """The same of confusion counts (..., classes, classes)."""
+    observed = counts / counts.sum(axis=(-2, -1), keepdims=True)
+    expected = observed.sum(axis=-1)[..., :, None] * observed.sum(axis=-2)[..., None, :]
+    steps = np.subtract.outer(np.arange(counts.shape[-1]), np.arange(counts.shape[-1]))
     weights = steps**2 if quadratic else (steps != 0).astype(float)
-    by_chance = float((weights * expected).sum())
-    return 1.0 if by_chance == 0 else 1.0 - float((weights * observed).sum()) / by_chance
+    by_chance, seen = ((weights * of).sum(axis=(-2, -1)) for of in (expected, observed))
+    agreement: Floats = np.where(by_chance == 0, 1.0, 1.0 - seen / np.where(by_chance == 0, 1, by_chance))
+    return agreement
 
 
 def roc(score: Floats, positive: Truth) -> tuple[Floats, Floats]:

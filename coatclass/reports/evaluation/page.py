@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from math import log
@@ -33,9 +34,27 @@ def page(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> str:
         MissingExtraError: if jinja2 or matplotlib is not installed.
     """
     style = (_HERE / "page.css").read_text(encoding="utf-8")
-    return _template().render(
-        report=report, thumbnails=thumbnails, plots=plots, style=style, traits_told=TRAITS_TOLD, log_2=log(2)
+    return _with_contents(
+        _template().render(
+            report=report, thumbnails=thumbnails, plots=plots, style=style, traits_told=TRAITS_TOLD, log_2=log(2)
+        )
     )
+
+
+def _with_contents(html: str) -> str:
+    """The page with a list of its sections, each of which can be linked to."""
+    found: list[str] = []
+
+    def linked(title: re.Match[str]) -> str:
+        found.append(title[1])
+        return f'<h2 id="part-{len(found)}">{title[1]}</h2>'
+
+    html = re.sub(r"<h2>(.*?)</h2>", linked, html)
+    entries = "".join(f'<li><a href="#part-{place}">{title}</a></li>' for place, title in enumerate(found, start=1))
+    return html.replace(_CONTENTS, f'<nav aria-label="Contents"><ul>{entries}</ul></nav>', 1)
+
+
+_CONTENTS = "<!-- contents -->"
 
 
 @cache

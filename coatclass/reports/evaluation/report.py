@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
@@ -30,6 +30,7 @@ from coatclass.reports.evaluation.breakdowns import (
 )
 from coatclass.reports.evaluation.cases import (
     FEWEST,
+    NOT_A_DOG,
     UNKNOWN,
     LabelledPhoto,
     LabelledPhotos,
@@ -41,17 +42,25 @@ from coatclass.reports.evaluation.figures import mixed_section, settled_section,
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.page import page
 from coatclass.reports.evaluation.worse_pictures import robustness, subset
+from coatclass.scoring.rows import COLUMNS as SCORE_COLUMNS
+from coatclass.scoring.rows import row_of, written_path
+from coatclass.scoring.tables import Kind, open_table
 from coatclass.taxonomy import BANDS, CATEGORIES, category_label
 
 __all__ = [
+    "PREDICTIONS",
+    "SCHEMA_VERSION",
     "build_report",
     "check_enough",
     "evaluate_table",
+    "notes",
     "restored",
     "write_report",
 ]
 
 SCHEMA_VERSION = 1
+PREDICTIONS = "predictions.csv"
+"""What the program says of each photo, as ``coatclass score`` writes it, with the labels."""
 _MANY = 30  # dogs from which resampling can be trusted; common practice
 JSON_FILE, PAGE_FILE = "evaluation.json", "evaluation.html"
 
@@ -64,9 +73,13 @@ def evaluate_table(
     gallery: int = 24,
     resamples: int = 1000,
     simulate: bool = True,
+    further: Callable[[Path], Mapping[str, Any]] = lambda predictions: {},
     advance: Callable[[], None] = lambda: None,
 ) -> dict[str, Any]:
     """Evaluate the released program on a researcher's own photos; write ``evaluation.json`` and ``evaluation.html``.
+
+    What the program says of each photo is written first (``predictions.csv``): it stays, whatever happens afterwards,
+    and is evaluated again without a photo.
 
     Args:
         table: CSV with columns file, category, band, and optional ones; see :func:`read_table`.
@@ -75,6 +88,7 @@ def evaluate_table(
         gallery: how many errors to show.
         resamples: bootstrap resamples behind each interval.
         simulate: also show what simulated answers would add.
+        further: sections that are made of the predictions, which it is given.
         advance: called once a photo, for a progress bar.
 
     Returns:
@@ -86,11 +100,42 @@ def evaluate_table(
         MissingExtraError: if matplotlib is not installed.
     """
     cases = with_decisions(look_at(read_table(table), advance))
+    write_predictions(cases, out)
     check_enough(cases, table)
+    more = further(out / PREDICTIONS)
     worse = robustness(subset(cases, robustness_photos)) if robustness_photos else None
     extra: dict[str, Any] = {"robustness": worse} if worse else {}
     report = build_report(cases, f"coatclass on {table.name}", resamples=resamples, simulate=simulate, gallery=gallery)
-    return write_report(report | extra, cases, out)
+    return write_report({**report, **extra, **more}, cases, out)
+
+
+def write_predictions(cases: LabelledPhotos, out: Path) -> None:
+    """One row a photo: the columns of ``coatclass score``, then the labels.
+
+    Raises:
+        InputError: if the folder can't be written to.
+    """
+
+    def label(words: Sequence[str], place: int) -> str:
+        return "" if place == UNKNOWN else str(words[place])
+
+    rows = []
+    for case in cases.rows:
+        told = row_of(written_path(case.file), case.estimate, case.decision, case.report)
+        truth = label(CATEGORIES, case.category) if case.is_dog else NOT_A_DOG
+        votes = {f"category_{number}": label(CATEGORIES, vote) for number, vote in enumerate(case.categories_by, 1)}
+        told |= {"truth": truth, "truth_band": label(BANDS, case.band), "group": case.group, "breed": case.breed}
+        rows.append(told | {"source": case.source, "usable": "y" if case.usable else "n"} | votes)
+    carried: dict[str, Kind] = dict.fromkeys((name for name in rows[0] if name not in SCORE_COLUMNS), "text")
+    unfinished = out / f"{PREDICTIONS}.unfinished"
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with open_table(unfinished, ".csv", carried, "") as written:
+            written.write(rows)
+        unfinished.replace(out / PREDICTIONS)
+    except OSError as error:
+        problem = f"can't be written ({error.strerror})."
+        raise InputError(str(out), problem, "Name a folder you may write to.") from error
 
 
 def check_enough(cases: LabelledPhotos, table: Path) -> None:
@@ -164,25 +209,38 @@ def _data(cases: LabelledPhotos) -> dict[str, int]:
 
 
 def _notes(cases: LabelledPhotos) -> list[str]:
-    """What a reader of the figures must know about these photos."""
-    judged, notes = cases.judged, []
-    if alone := sum(case.group == case.file for case in judged.rows):
-        which = "No photo has a" if alone == len(judged) else f"{alone} of {len(judged)} photos have no"
-        notes.append(
+    judged = cases.judged
+    alone = sum(case.group == case.file for case in judged.rows)
+    return notes(judged=len(judged), alone=alone, dogs=len(set(judged.groups)), measured=len(cases.measured))
+
+
+def notes(*, judged: int, alone: int, dogs: int, measured: int) -> list[str]:
+    """What a reader of the figures must know about these photos.
+
+    Args:
+        judged: photos of dogs with a known coat.
+        alone: those of them without a group.
+        dogs: groups that they show.
+        measured: photos whose length is known.
+    """
+    said = []
+    if alone:
+        which = "No photo has a" if alone == judged else f"{alone} of {judged} photos have no"
+        said.append(
             f"{which} group: each such photo was counted as a dog of its own. Where several show the same dog, the "
             "intervals are too narrow; name the dog in the column 'group'."
         )
-    if (dogs := len(set(judged.groups))) < _MANY:
-        notes.append(
+    if dogs < _MANY:
+        said.append(
             f"With fewer than {_MANY} dogs (here {dogs}) intervals from resampling are too narrow; where every photo "
             "is right they shrink to a point. Go by the exact intervals: precision, recall, sets and verdicts."
         )
-    if not cases.enough_bands:
-        notes.append(
-            f"The length of {len(cases.measured)} coats is known; {FEWEST} are needed to say anything about it. What "
+    if measured < FEWEST:
+        said.append(
+            f"The length of {measured} coats is known; {FEWEST} are needed to say anything about it. What "
             "concerns the length band is left out, and so are simulated answers, which are drawn for a known length."
         )
-    return notes
+    return said
 
 
 def refused_photos(cases: LabelledPhotos) -> list[dict[str, Any]]:
@@ -198,10 +256,11 @@ def _why(case: LabelledPhoto) -> str:
     return " ".join(reason.text for reason in case.report.reasons) if case.report else ""
 
 
-def write_report(report: Mapping[str, Any], cases: LabelledPhotos, out: Path) -> dict[str, Any]:
-    """Write both files whole or not at all; return the report as plain JSON values."""
+def write_report(report: Mapping[str, Any], cases: LabelledPhotos | None, out: Path) -> dict[str, Any]:
+    """Write both files whole or not at all; return the report as plain JSON values. Without cases: no pictures."""
     plain: dict[str, Any] = _plain(report)
-    text = page({"errors": [], **restored(plain)}, thumbnails(cases, list(report.get("errors", []))))
+    small = thumbnails(cases, list(report.get("errors", []))) if cases is not None else {}
+    text = page({"errors": [], **restored(plain)}, small)
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, content in ((JSON_FILE, json.dumps(plain, indent=1) + "\n"), (PAGE_FILE, text)):
