@@ -191,7 +191,7 @@ def dates(of: Subject) -> Iterator[Block]:
     assert of.plan is not None
     entries = [entry(event, of.plan, of.said.dog, of.words) for event in of.plan.events]
     if entries:
-        yield Facts(tuple((when(one.event, of.words), one.title) for one in entries))
+        yield Facts(tuple((of.words.title(when(one.event, of.words)), one.title) for one in entries))
 
 
 def besides(of: Subject, level: str) -> Iterator[Block]:

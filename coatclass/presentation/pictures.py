@@ -82,7 +82,7 @@ def dog_map(
     return Drawing((x, y, width, height), tuple(shapes), words.say("plan.map.title"), " ".join(described))
 
 
-_COMPACT_VIEW = (10.0, -6.0, 390.0, 316.0)  # x, y, width, height: the dog, and its legend in two rows
+_COMPACT_VIEW = (10.0, -6.0, 390.0, 326.0)  # x, y, width, height: the dog, and its legend in two rows
 
 _MARKS = ("low", "moderate", "high", "leave")
 
