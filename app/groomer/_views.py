@@ -19,7 +19,7 @@ from app.language import spoken, words
 from app.owner.views import breed_names
 from coatclass.errors import RecordError
 from coatclass.genetics import touches
-from coatclass.intake import Ears, Health, Nails, Sign, View, fit
+from coatclass.intake import WORKS, Ears, Health, Nails, Sign, View, fit
 from coatclass.presentation.blocks import Bars
 from coatclass.presentation.intake import model_lines, offer_lines, place_name, rests_on
 from coatclass.presentation.pictures import zones_in
@@ -33,6 +33,7 @@ from coatclass.records import (
     PlacePhoto,
     User,
     Visit,
+    comb_stopped,
     search_clients,
     search_dogs,
     visits,
@@ -128,6 +129,7 @@ def _today(state: Any, wish: Wish) -> Shown:
         "after": day + timedelta(days=1),
         "visits": [_visit(state, one) for one in found],
         "waiting": waiting_list(state.records),
+        "stopped": comb_stopped(state.records),
         "counts": _counts(state),
     }
 
@@ -254,7 +256,7 @@ def _check(state: Any, wish: Wish) -> Shown:
 
 def _end(state: Any, wish: Wish) -> Shown:
     file = files.read(state.records, wish.id)
-    return "end.html", {"file": file, **end_values(file)}
+    return "end.html", {"file": file, "works": WORKS, **end_values(file)}
 
 
 def _guards(state: Any, wish: Wish) -> Shown:

@@ -397,10 +397,11 @@ def save_rates(salon: Records, rates: Rates, *, who: str) -> Rates:
 
 @dataclass(frozen=True)
 class Learned:
-    """Visits with their minutes: those that can teach, and how many can't."""
+    """Visits with their minutes: those that can teach, of which dogs, and how many can't."""
 
     usable: tuple[FinishedVisit, ...]
     unusable: int
+    dogs: tuple[str, ...] = ()
 
 
 def finished_visits(salon: Records) -> Learned:
@@ -410,7 +411,7 @@ def finished_visits(salon: Records) -> Learned:
         signed = {one.appointment_id: one for one in reader.find(Intake) if one.signed_at is not None}
         jobs = [(one, _job(reader, one, signed.get(one.id))) for one in done]
     usable = tuple(FinishedVisit(job, float(one.took_minutes or 0)) for one, job in jobs if job is not None)
-    return Learned(usable, len(done) - len(usable))
+    return Learned(usable, len(done) - len(usable), tuple(one.dog_id for one, job in jobs if job is not None))
 
 
 def _job(reader: Reader, visit: Appointment, signed: Intake | None) -> Job | None:

@@ -8,12 +8,14 @@ from datetime import date
 from typing import Any
 
 from app import cases
+from app.groomer import table
 from app.language import words
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.care import Level, MatRisk
 from coatclass.contract import CoatSituation, VisitNote
 from coatclass.errors import AnswersError
+from coatclass.intake import FinishedVisit
 from coatclass.presentation.visits import risk_chart
 from coatclass.records import AnswerSheet, Appointment, Dog, Finding, Measurement, Reader, Records, visit_notes
 from coatclass.reports.evaluation.salon import (
@@ -23,6 +25,7 @@ from coatclass.reports.evaluation.salon import (
     growth_holds,
     next_measurements,
     risk_holds,
+    time_holds,
 )
 from coatclass.taxonomy import BANDS, MatState, band_of_mm
 
@@ -36,9 +39,17 @@ def values(salon: Records, *, invented: bool) -> dict[str, Any]:
         "risk_chart": risk_chart([(one.level, *one.share[:3]) for one in risk.levels], say) if risk.levels else None,
         "auc": risk.auc,
         "growth": growth,
+        "time": time_holds(_visits(salon)),
         "least": LEAST_DOGS,
         "invented": invented,
     }
+
+
+def _visits(salon: Records) -> list[tuple[int, FinishedVisit]]:
+    """Finished visits of the dogs that count, with a number for each dog."""
+    learned = table.finished_visits(salon)
+    counted = {dog.id: number for number, dog in enumerate(salon.find(Dog)) if dog.counted_since}
+    return [(counted[dog], visit) for dog, visit in zip(learned.dogs, learned.usable, strict=True) if dog in counted]
 
 
 def outcomes(salon: Records) -> tuple[list[ZoneOutcome], list[Measured]]:

@@ -197,6 +197,20 @@ def _urgency(one: Waiting) -> tuple[Any, ...]:
     return booked, not one.sent, -one.doubt, one.since, one.dog.id
 
 
+def comb_stopped(records: Records) -> tuple[tuple[Dog, CheckRecord, datetime | None], ...]:
+    """Dogs whose last technique check stopped the comb, with that check and the next planned visit; unbooked first."""
+    with records.read() as reader:
+        newest = {one.dog_id: one for one in reader.find(CheckRecord)}
+        found = []
+        for record in newest.values():
+            dog = reader.get(Dog, record.dog_id)
+            if record.stopped and dog.sharing.seen_by_salon:
+                ahead = [one.starts_at for one in reader.find(Appointment, dog_id=dog.id, state="planned")
+                         if one.starts_at >= now()]  # fmt: skip
+                found.append((dog, record, min(ahead, default=None)))
+    return tuple(sorted(found, key=lambda row: (row[2] is not None, row[1].checked_at)))
+
+
 def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...]:
     """Appointments that begin in [start, end), earliest first, the cancelled left out."""
     columns = [appointments.c[name].label(f"the_{name}") for name in Appointment.model_fields]

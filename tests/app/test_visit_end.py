@@ -114,6 +114,20 @@ def test_the_researchers_page_tells_no_total_over_few_dogs(web, dog):
     assert "Too few dogs count yet." in web.get("/researcher/").text
 
 
+def test_a_dog_whose_comb_stopped_stands_on_todays_list_until_it_passes(web, dog):
+    web.put(f"/api/v1/dogs/{dog}", json={"name": "Quillon"}).raise_for_status()
+    check(web, dog).raise_for_status()
+    assert "Quillon" in _stopped(web)
+    check(web, dog, zones={"trunk": "passed", "legs": "passed"}, faults=[]).raise_for_status()
+    assert "Quillon" not in _stopped(web)
+
+
+def _stopped(web):
+    page = web.get("/groomer/today").text
+    start = page.find('id="h-stopped"')
+    return page[start:] if start >= 0 else ""
+
+
 def test_nobody_counts_a_dog_before_the_owner_has_agreed(web, dog):
     assert web.app.state.records.get(Dog, dog).counted_since is None
     web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).raise_for_status()
