@@ -24,16 +24,17 @@ _OVERLAY_PX = 480
 
 @dataclass(frozen=True)
 class Looked:
-    """What was read from one picture; the mask is in [0, 1], (rows, columns), coarse."""
+    """What was read from one picture; the mask is in [0, 1], (rows, columns), coarse; the hash knows copies."""
 
     report: PhotoReport
     evidence: PhotoEvidence
     mask: np.ndarray
+    hash: str
 
     def reading(self, name: str) -> Reading:
         """As the rooms take it, under the name that people see."""
         report = self.report.model_copy(update={"file": name})
-        return Reading.of(report, replace(self.evidence, file=name))
+        return Reading.of(report, replace(self.evidence, file=name), self.hash)
 
 
 def look_at(content: bytes, name: str) -> Looked:
@@ -43,7 +44,7 @@ def look_at(content: bytes, name: str) -> Looked:
         PhotoError: if it can't be opened.
     """
     seen = estimating.look(content, name=name)
-    return Looked(seen.report, seen.evidence, seen.mask)
+    return Looked(seen.report, seen.evidence, seen.mask, seen.hash)
 
 
 class Looks:
@@ -69,6 +70,10 @@ class Looks:
     def readings(self, salon: Records, photos: tuple[Photo, ...]) -> list[Reading]:
         """What all photos of a dog say, named by their number."""
         return [self.of(salon, kept).reading(f"photo {number}") for number, kept in enumerate(photos, 1)]
+
+    def reports(self, salon: Records, photos: tuple[Photo, ...]) -> list[PhotoReport]:
+        """What is said of each photo of a dog, also beside the others."""
+        return [reading.report for reading in estimating.beside_each_other(self.readings(salon, photos))]
 
 
 def overlay(mask: np.ndarray, size: tuple[int, int]) -> bytes:

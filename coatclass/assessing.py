@@ -69,6 +69,7 @@ def assess_readings(
         learned: what a groomer's findings have taught; the released model if None.
         notes: what earlier visits left behind, the oldest first.
     """
+    readings = estimating.beside_each_other(readings)
     reports = [reading.report for reading in readings]
     evidence = [reading.evidence for reading in readings if reading.evidence is not None]
     known = estimating.estimate(evidence, answers, finding=finding, learned=learned)

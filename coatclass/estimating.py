@@ -24,6 +24,7 @@ from coatclass.decision import Askable, Thresholds
 from coatclass.ensemble import HandsOn, Members
 from coatclass.errors import PhotoError
 from coatclass.photo import LoadedPhoto
+from coatclass.reasons import reason
 
 __all__ = [
     "NO_ANSWERS",
@@ -33,6 +34,7 @@ __all__ = [
     "Reading",
     "Taught",
     "askable",
+    "beside_each_other",
     "decide",
     "estimate",
     "estimate_photo",
@@ -49,15 +51,16 @@ NO_ANSWERS = Answers()
 
 @dataclass(frozen=True)
 class Reading:
-    """What one photo gave: its report, and its evidence unless it was refused."""
+    """What one photo gave: its report, its evidence unless it was refused, and its difference hash if it was opened."""
 
     report: PhotoReport
     evidence: PhotoEvidence | None
+    hash: str | None = None
 
     @classmethod
-    def of(cls, report: PhotoReport, evidence: PhotoEvidence | None) -> Reading:
+    def of(cls, report: PhotoReport, evidence: PhotoEvidence | None, hash: str | None = None) -> Reading:
         """A refused photo is no evidence, whatever the image model read from it."""
-        return cls(report, None if report.status is PhotoStatus.REFUSED else evidence)
+        return cls(report, None if report.status is PhotoStatus.REFUSED else evidence, hash)
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,11 @@ class Look:
     report: PhotoReport
     evidence: PhotoEvidence
     mask: NDArray[np.float32]
+
+    @property
+    def hash(self) -> str:
+        """By which copies of the picture are known, see :func:`coatclass.photo.difference_hash`."""
+        return photo.difference_hash(self.photo.image)
 
 
 def look(source: PhotoSource, *, name: str | None = None) -> Look:
@@ -99,7 +107,32 @@ def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
         seen = look(source, name=name)
     except PhotoError as error:
         return Reading(photo.refusal(error), None)
-    return Reading.of(seen.report, seen.evidence)
+    return Reading.of(seen.report, seen.evidence, seen.hash)
+
+
+def beside_each_other(readings: Sequence[Reading]) -> list[Reading]:
+    """What photos of one dog say of each other: a copy counts once, and a coat that can hardly be the same is named."""
+    told: list[Reading] = []
+    for one in readings:
+        before = [other for other in told if other.evidence is not None]
+        told.append(one if one.evidence is None else _beside(one, before))
+    return told
+
+
+def _beside(one: Reading, before: Sequence[Reading]) -> Reading:
+    """One photo after others, by the first of them of which there is anything to say."""
+    limits = photo.default_limits()
+    for other in before:
+        if one.hash and other.hash and photo.hash_distance(one.hash, other.hash) <= limits.same_bits:
+            found = reason("same_picture", other=other.report.file)
+            return Reading.of(photo.also(one.report, found), one.evidence, one.hash)
+    for other in before:
+        if "other_coat" in {why.code for why in other.report.reasons}:
+            continue  # an odd one out is no measure for others
+        if one.evidence and other.evidence and ensemble.one_coat(one.evidence, other.evidence) < limits.other_coat:
+            found = reason("other_coat", other=other.report.file)
+            return Reading.of(photo.also(one.report, found), one.evidence, one.hash)
+    return one
 
 
 # --- weighing and deciding ------------------------------------------------------------------------------------------

@@ -84,5 +84,6 @@ _SAID: Mapping[str, Callable[[Any, Catalogue], str]] = {
     "first": _name,
     "second": _name,
     "breeds": lambda shares, words: ", ".join(f"{_name(breed, words)} {percent} %" for breed, percent in shares),
+    "other": lambda photo, words: in_language(photo, words.language),
     "note": lambda text, words: in_language(text, words.language),
 }

@@ -291,6 +291,9 @@ def _add_photo(request: Request, dog_id: str, who: str, name: str, content: byte
         return KeptPhoto(id=None, report=refusal(error))
     if photo is None:
         return KeptPhoto(id=None, report=report)
+    all_of_it = files.read(salon_of(request), dog_id).photos
+    reports = request.app.state.looks.reports(salon_of(request), all_of_it)
+    report = {one.id: told for one, told in zip(all_of_it, reports, strict=True)}.get(photo.id, report)
     return KeptPhoto(id=photo.id, width=photo.width, height=photo.height, report=report)
 
 

@@ -166,8 +166,7 @@ async def state(request: Request, token: str) -> State:
 def _state(request: Request, token: str) -> State:
     salon, looks = _salon(request), request.app.state.looks
     of = owners.find(salon, token)
-    readings = looks.readings(salon, of.photos)
-    photos = [_kept(photo, reading.report) for photo, reading in zip(of.photos, readings, strict=True)]
+    photos = [_kept(*one) for one in zip(of.photos, looks.reports(salon, of.photos), strict=True)]
     return State(name=of.name, answers=of.answers.model_dump(mode="json", exclude_none=True), photos=photos)
 
 
@@ -224,7 +223,12 @@ def _add(request: Request, token: str, name: str, content: bytes) -> KeptPhoto:
         photo, report = owners.add_photo(_salon(request), token, content, name[:200], most=most)
     except PhotoError as error:
         return KeptPhoto(id=None, report=refusal(error))
-    return KeptPhoto(id=None, report=report) if photo is None else _kept(photo, report)
+    if photo is None:
+        return KeptPhoto(id=None, report=report)
+    all_of_it = owners.find(_salon(request), token).photos
+    reports = request.app.state.looks.reports(_salon(request), all_of_it)
+    beside = {one.id: told for one, told in zip(all_of_it, reports, strict=True)}
+    return _kept(photo, beside.get(photo.id, report))
 
 
 @router.get("/{token}/photos/{photo_id}", response_class=Response)

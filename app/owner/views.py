@@ -105,8 +105,7 @@ def due(state: Any, wish: Wish) -> str:
 
 
 def _photos(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    readings = state.looks.readings(state.records, of.photos)
-    photos = list(zip(of.photos, (reading.report for reading in readings), strict=True))
+    photos = list(zip(of.photos, state.looks.reports(state.records, of.photos), strict=True))
     most = int(state.settings.limits["upload"]["photos_per_dog"])
     return render("photos.html", wish, of=of, photos=photos, most=most)
 

@@ -4,7 +4,7 @@ It is fitted with scikit-learn by ``python -m training ensemble``; the released 
 coefficients travel as a readable JSON file and this room needs nothing but numpy.
 """
 
-from coatclass.ensemble.fusion import HandsOn, combine
+from coatclass.ensemble.fusion import HandsOn, combine, one_coat
 from coatclass.ensemble.members import Members, load, read_checked
 
-__all__ = ["HandsOn", "Members", "combine", "load", "read_checked"]
+__all__ = ["HandsOn", "Members", "combine", "load", "one_coat", "read_checked"]

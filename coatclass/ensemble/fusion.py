@@ -232,6 +232,17 @@ def combine(
     )
 
 
+def one_coat(one: PhotoEvidence, other: PhotoEvidence, members: Members | None = None) -> float:
+    """Log odds (nats) that two photos show one coat against two coats drawn apart, by what each says alone.
+
+    By Bayes, with coats as frequent as among the photos that the members learned from: log of the sum over coats of
+    P(coat | one) P(coat | other) / P(coat). Well below 0, the photos hardly show the same dog at the same time.
+    """
+    members = members or load()
+    by_photo = [_category(_joint(_by_photos([seen], members), None, "photo", members)) for seen in (one, other)]
+    return float(np.log((np.prod(by_photo, axis=0) / np.exp(members.photo_prior)).sum()))
+
+
 def _regime(has_photos: bool, has_answers: bool) -> Regime:
     if has_photos:
         return "both" if has_answers else "photo"

@@ -1,13 +1,24 @@
 """Opening a picture safely, upright and small enough; and saying what is wrong with it."""
 
-from coatclass.photo.opening import LoadedPhoto, load, refusal, report
-from coatclass.photo.quality import Limits, Quality, default_limits, measure, quality_findings
+from coatclass.photo.opening import LoadedPhoto, also, load, refusal, report
+from coatclass.photo.quality import (
+    Limits,
+    Quality,
+    default_limits,
+    difference_hash,
+    hash_distance,
+    measure,
+    quality_findings,
+)
 
 __all__ = [
     "Limits",
     "LoadedPhoto",
     "Quality",
+    "also",
     "default_limits",
+    "difference_hash",
+    "hash_distance",
     "load",
     "measure",
     "quality_findings",

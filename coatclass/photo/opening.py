@@ -360,12 +360,14 @@ def report(
     findings = list(photo.findings)
     if evidence is not None:
         findings += _dog_findings(evidence, limits or default_limits())
-    return PhotoReport(
-        file=photo.file,
-        status=max((status_of(found.code) for found in findings), key=_WORST_LAST.index, default=PhotoStatus.USED),
-        reasons=tuple(findings),
-        dog_probability=None if evidence is None else evidence.dog_probability,
-    )
+    probability = None if evidence is None else evidence.dog_probability
+    return also(PhotoReport(file=photo.file, status=PhotoStatus.USED, dog_probability=probability), *findings)
+
+
+def also(told: PhotoReport, *findings: Reason) -> PhotoReport:
+    """The report with further findings; its status is that of the worst."""
+    status = max((told.status, *(status_of(found.code) for found in findings)), key=_WORST_LAST.index)
+    return told.model_copy(update={"status": status, "reasons": (*told.reasons, *findings)})
 
 
 def refusal(error: PhotoError) -> PhotoReport:

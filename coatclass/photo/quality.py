@@ -41,6 +41,8 @@ class Limits:
         too_small: short side, px. dark: 95th percentile of luma, 0-255. blown_out: share of clipped pixels in the
             middle, [0, 1]. blurred: variance of the Laplacian over that of luma. dog_share: [0, 1].
         dog_margin: log odds of a dog against its likeliest rival, from where few dogs lie, nats.
+        same_bits: most bits of the difference hash in which two copies of one picture differ.
+        other_coat: log odds of one coat on both photos against two coats, below which another dog is suspected, nats.
         single_dog_probability: below it several dogs, or a part of one, are suspected, [0, 1].
     """
 
@@ -62,6 +64,8 @@ class Limits:
     dog_margin: Band
     dog_share: Band
     single_dog_probability: float
+    same_bits: int
+    other_coat: float
 
 
 def _data() -> dict[str, Any]:
@@ -88,6 +92,8 @@ def default_limits() -> Limits:
         archive_small_bytes=archive["small_bytes"],
         normalised_px=quality["normalised_px"],
         single_dog_probability=dog["single_dog_probability"],
+        same_bits=data["beside"]["same_bits"],
+        other_coat=data["beside"]["other_coat"],
         **bands,
     )
 
@@ -179,3 +185,21 @@ def quality_findings(quality: Quality, limits: Limits | None = None) -> tuple[Re
     return tuple(
         reason(worst if step == 2 else mild, short_side=quality.short_side) for step, mild, worst in steps if step
     )
+
+
+# --- two pictures beside each other ---------------------------------------------------------------------------------
+
+
+def difference_hash(picture: Image.Image) -> str:
+    """Which of neighbouring grey values is brighter on a grid of 9 by 8, as 16 hexadecimal digits.
+
+    Insensitive to size and compression. Source: the difference hash in common use, from memory.
+    """
+    grey = picture.convert("L").resize((9, 8), Image.Resampling.LANCZOS).tobytes()
+    bits = [grey[row * 9 + column + 1] > grey[row * 9 + column] for row in range(8) for column in range(8)]
+    return f"{sum(bit << place for place, bit in enumerate(reversed(bits))):016x}"
+
+
+def hash_distance(one: str, other: str) -> int:
+    """How many of the 64 bits differ."""
+    return (int(one, 16) ^ int(other, 16)).bit_count()

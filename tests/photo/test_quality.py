@@ -167,6 +167,6 @@ def test_every_finding_has_words_for_people_that_say_what_to_do() -> None:
 
     table = quality._data()["finding"]
     for code, status in table.items():
-        text = reason(code, short_side=50, dog_percent="3", extension=".png", format="JPEG").text
+        text = reason(code, short_side=50, dog_percent="3", extension=".png", format="JPEG", other="dog.jpg").text
         assert "{" not in text and text.endswith("."), code
         assert PhotoStatus(status)

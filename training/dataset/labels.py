@@ -16,6 +16,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from coatclass import breeds
 from coatclass.errors import InputError
+from coatclass.photo import difference_hash, hash_distance
 from coatclass.taxonomy import LengthBand
 
 MANIFEST_COLUMNS = (
@@ -140,21 +141,6 @@ def open_picture(data: bytes) -> Image.Image:
             return ImageOps.exif_transpose(picture).convert("RGB")
     except (UnidentifiedImageError, OSError, SyntaxError, Image.DecompressionBombError, Warning) as error:
         raise ValueError(f"is no picture that can be opened ({type(error).__name__})") from error
-
-
-def difference_hash(picture: Image.Image) -> str:
-    """Which of neighbouring grey values is brighter on a grid of 9 by 8, as 16 hexadecimal digits.
-
-    Insensitive to size and compression. Source: the difference hash in common use, from memory.
-    """
-    grey = picture.convert("L").resize((9, 8), Image.Resampling.LANCZOS).tobytes()
-    bits = [grey[row * 9 + column + 1] > grey[row * 9 + column] for row in range(8) for column in range(8)]
-    return f"{sum(bit << place for place, bit in enumerate(reversed(bits))):016x}"
-
-
-def hash_distance(one: str, other: str) -> int:
-    """How many of the 64 bits differ."""
-    return (int(one, 16) ^ int(other, 16)).bit_count()
 
 
 def examine(data: bytes, sha256: str, dhash: str, size: tuple[int, int]) -> PictureCheck:
