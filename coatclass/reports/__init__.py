@@ -1,4 +1,4 @@
-"""Files for the owner, each written from a presentation: the home-care sheet and the calendar."""
+"""Files to print or keep, each written from a presentation: sheet, shop card, intake, calendar."""
 
 from coatclass.reports._link import small_photo
 from coatclass.reports.calendar import calendar_ics, event_uid

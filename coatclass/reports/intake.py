@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from coatclass.presentation.intake import Consent
-from coatclass.reports._canvas import Canvas
-from coatclass.reports._sheet_pdf import write_section
 from coatclass.words import catalogue
+
+if TYPE_CHECKING:
+    from coatclass.reports._canvas import Canvas
 
 __all__ = ["intake_pdf"]
 
@@ -19,6 +22,9 @@ def intake_pdf(shown: Consent, paper: str = "A4") -> bytes:
     Raises:
         InputError: for an unknown paper.
     """
+    from coatclass.reports._canvas import Canvas
+    from coatclass.reports._sheet_pdf import write_section
+
     words = catalogue(shown.language, "intake")
     canvas = Canvas(
         paper,
