@@ -20,6 +20,7 @@ from coatclass.presentation.blocks import Section
 from coatclass.presentation.intake import Consent, Subject, choices, consent, statement, told_again, told_as_json
 from coatclass.records import (
     Appointment,
+    CheckRecord,
     Dog,
     Finding,
     Intake,
@@ -203,6 +204,8 @@ def remove_photo(salon: Records, dog_id: str, photo_id: str, *, who: str) -> Non
             raise RecordError(
                 "this photo", "belongs to a signed record.", "It stays as long as the dog's records do.", code="signed"
             )
+        for check in writer.find(CheckRecord, photo_id=photo.id):
+            writer.change(check, photo_id=None)
         writer.erase(photo)
     salon.sweep_photos()
 

@@ -119,6 +119,17 @@
     field.value = "";
     if (kept) { sayNext = words.textContent; show(""); }
   }
+  async function checkPhoto(field) {
+    const form = field.closest("form"), body = new FormData(), [file] = field.files;
+    const zone = one("input[value=stopped]:checked", form)?.dataset.key || "trunk";
+    body.append("photos", file, file.name);
+    complain(form, "");
+    try {
+      const [photo] = await ask("POST", `${field.dataset.checkPhoto}?place=left.${zone}`, body);
+      one("[name=photo_id]", form).value = photo.id;
+      say(field.dataset.good);
+    } catch (error) { field.value = ""; complain(form, error.message); }
+  }
   async function makeLink(button) {
     try {
       const made = await ask("POST", button.dataset.makeLink);
@@ -151,6 +162,7 @@
   }
   function onChange(event) {
     if (event.target.matches("[data-photos]") && event.target.files.length) upload(event.target);
+    if (event.target.matches("[data-check-photo]") && event.target.files.length) return checkPhoto(event.target);
     if (event.target.matches("[data-card-photo]") && event.target.files.length) measuring.open(URL.createObjectURL(event.target.files[0]));
     if (event.target.matches("[data-mark]")) return measuring.typed(event.target);
     event.target.removeAttribute("aria-invalid");

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 
 import httpx
 import pytest
 from fastapi.testclient import TestClient
+from PIL import Image
 from salon_walk import PASSWORD, doubtful_dog, enter, make_known, show, sign_in
 
 from app.server import create_app
@@ -128,6 +130,15 @@ def _stopped(web):
     return page[start:] if start >= 0 else ""
 
 
+def test_a_photo_of_the_finding_stays_with_the_check_until_it_is_removed(web, dog):
+    there = f"/api/v1/dogs/{dog}/intake/photos?place=left.legs"
+    [photo] = web.post(there, files={"photos": ("legs.png", a_picture())}).raise_for_status().json()
+    kept = check(web, dog, photo_id=photo["id"]).raise_for_status().json()
+    assert photo["id"] in web.get(f"/groomer/dog/{dog}").text
+    assert web.delete(f"/api/v1/dogs/{dog}/places/{photo['id']}").status_code == 204
+    assert web.app.state.records.get(CheckRecord, kept["id"]).photo_id is None
+
+
 def test_nobody_counts_a_dog_before_the_owner_has_agreed(web, dog):
     assert web.app.state.records.get(Dog, dog).counted_since is None
     web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).raise_for_status()
@@ -185,12 +196,15 @@ def test_from_a_failed_check_over_the_changed_plan_to_the_passed_one_and_the_cha
     page.check('input[data-list="faults"][value="surface_only"]')
     page.check('input[data-list="faults"][value="too_seldom"]')
     page.select_option("#tool", "boar_bristle_brush")
+    page.set_input_files("#photo", {"name": "legs.png", "mimeType": "image/png", "buffer": a_picture()})
+    page.wait_for_selector('[name=photo_id]:not([value=""])', state="attached")
     assert axe(page) == []
     page.click("[type=submit].main")
     page.wait_for_selector(f'.page[data-step="dog/{dog}"]')
     told = page.locator("#content").inner_text()
     assert "Only the surface was brushed" in told and "Oftener from now on" in told
     assert "stopped: armpits and legs" in told.lower()
+    assert page.locator(f'img[src^="/api/v1/dogs/{dog}/places/"]').count() == 1
 
     _six_weeks_ago(server.data, dog)
     page = visitor(DESK)
@@ -207,6 +221,12 @@ def test_from_a_failed_check_over_the_changed_plan_to_the_passed_one_and_the_cha
     assert page.evaluate(FITS) == []
     assert axe(page) == []
     assert page.said == []
+
+
+def a_picture():
+    stream = BytesIO()
+    Image.new("RGB", (300, 300), "tan").save(stream, "PNG")
+    return stream.getvalue()
 
 
 def _six_weeks_ago(data, dog):
