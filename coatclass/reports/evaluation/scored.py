@@ -6,10 +6,11 @@ import heapq
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,7 @@ _REST = "(all other values)"
 _LISTED = 50  # refused photos
 _POINTS = 2000  # of a curve
 Ints = NDArray[np.int64]
+T = TypeVar("T")
 
 
 def is_table_of_scores(table: Path) -> bool:
@@ -130,10 +132,10 @@ class _Reader:
         n = len(columns["file"])
 
         def texts(name: str | None) -> list[str]:
-            return [str(cell or "").strip() for cell in columns[name]] if name and name in columns else [""] * n
+            return _each(columns[name], lambda cell: str(cell or "").strip()) if name and name in columns else [""] * n
 
         def labels(name: str | None, codes: Mapping[str, int]) -> Ints:
-            found = [codes.get(text, -9) for text in texts(name)]
+            found = _each(texts(name), lambda text: codes.get(text, -9))
             if -9 in found:
                 place = found.index(-9)
                 problem = f"has '{texts(name)[place]}' as {name} in row {number + place}."
@@ -156,10 +158,10 @@ class _Reader:
             b=b,
             shares=_shares(truth, *votes),
             verdict=labels("verdict", _SAID),
-            sets=np.array([_bits(self.name, text) for text in texts("category_set")], dtype=np.int64),
+            sets=np.array(_each(texts("category_set"), partial(_bits, self.name)), dtype=np.int64),
             group=hashed(one or other for one, other in zip(group, file, strict=True)),
             own=np.array([not one or one == other for one, other in zip(group, file, strict=True)]),
-            usable=np.array([text.lower() in ("", "y", "yes", "true") for text in texts("usable")]),
+            usable=np.array(_each(texts("usable"), lambda text: text.lower() in ("", "y", "yes", "true"))),
             cells={name: texts(name) for name in {*self.labels, *self.by}},
         )
 
@@ -175,6 +177,12 @@ class _Reader:
             problem = f"has probabilities in row {number + int(bad.argmax())} that don't add up to 1."
             raise InputError(self.name, problem, _AS_WRITTEN)
         return found
+
+
+def _each(cells: Sequence[Any], of: Callable[[Any], T]) -> list[T]:
+    """A function of each cell, called once for each that differs: most columns hold few words, many times."""
+    found = {cell: of(cell) for cell in set(cells)}
+    return [found[cell] for cell in cells]
 
 
 _AS_WRITTEN = "Take the table as `coatclass score` wrote it."
@@ -255,13 +263,16 @@ class _Counts:
         self.mixed["sent"] += int((mixed & (verdict == 2)).sum())
 
     def _count_sources(self, piece: _Piece, keep: NDArray[np.bool_], wrong: NDArray[np.bool_]) -> None:
-        settled = piece.verdict[keep] == 0
         sources = piece.cells.get("source")
-        for place, is_wrong, is_settled in zip(np.flatnonzero(keep), wrong, settled, strict=True):
-            if sources and sources[place] and is_settled:
-                row = self.sources.setdefault(sources[place], [0, 0])
-                row[0] += 1
-                row[1] += int(is_wrong)
+        if sources is None:
+            return
+        settled = piece.verdict[keep] == 0
+        told = Counter(zip([sources[place] for place in np.flatnonzero(keep)[settled]], wrong[settled], strict=True))
+        for (source, is_wrong), many in told.items():
+            if source:
+                row = self.sources.setdefault(source, [0, 0])
+                row[0] += many
+                row[1] += many * int(is_wrong)
 
     def _keep_errors(self, piece: _Piece, rows: Ints, part: Part, guess: Ints) -> None:
         wrong = np.flatnonzero(guess != part.truth)
@@ -283,7 +294,7 @@ class _Counts:
 
 def _values(name: str, piece: _Piece, keep: NDArray[np.bool_]) -> list[str]:
     if name == _SHOWN:
-        return [_SHOWN_AS[bool(usable)] for usable in piece.usable[keep]]
+        return [_SHOWN_AS[usable] for usable in piece.usable[keep].tolist()]
     cells = piece.cells[name]
     values = [cells[place] for place in np.flatnonzero(keep)]
     return [breed_kind(value) if value else "" for value in values] if name == "breed" else values
