@@ -14,6 +14,7 @@ COMMANDS = {
     "ensemble": ("ensemble", "fit and calibrate the ensemble on released evidence"),
     "evaluate": ("evaluation.release", "measure the released model on the test split"),
     "benchmark": ("benchmark", "measure speed and memory, as ratios of one run"),
+    "scale": ("scale", "measure what many photos and many rows cost, here and on Ray"),
     "trials": ("experiments.trials", "measure again what was tried with frozen features and left out"),
     "ablations": ("experiments.ablation_intervals", "tell how far two variants of the image model differ"),
     "photos": ("photos", "fetch the photos that the labels name"),

@@ -1,0 +1,236 @@
+"""``python -m training scale``: what many photos and many rows cost, all measured in one run on one machine.
+
+Memory of ``coatclass score`` while it goes through many photos (the photo set repeated under other names), here and on
+Ray; rates of both with one and two processes as ratios to one local process; memory and time of ``coatclass evaluate``
+on a made-up table of scores. Writes ``models/scale.json`` and the line of README that quotes it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+
+from coatclass.errors import InputError
+from coatclass.scoring import COLUMNS
+from coatclass.taxonomy import BANDS, CATEGORIES
+from training.evaluation.quoted import put_between
+from training.places import ROOT
+
+BEGIN, END = "<!-- figures of models/scale.json: begin -->", "<!-- figures of models/scale.json: end -->"
+FIGURES = ROOT / "models" / "scale.json"
+_PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
+_TICKS = os.sysconf("SC_CLK_TCK")
+_EVERY_S = 0.25
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A command and all processes that it started.
+
+    Attributes:
+        seconds: from start to exit. cpu_seconds: of processor time, of all processes.
+        quarter_mb, peak_mb: most resident memory of all together, MB: within the first quarter, and ever. Memory that
+            processes share is counted for each.
+    """
+
+    seconds: float
+    cpu_seconds: float
+    quarter_mb: float
+    peak_mb: float
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("--pictures", type=Path, default=Path(os.environ.get("COATCLASS_PHOTOS", "../shared/photos")))
+    parser.add_argument("--photos", type=int, default=20_000, help="photos while memory is watched (default 20000)")
+    parser.add_argument("--rate", type=int, default=256, help="photos of each timing (default 256)")
+    parser.add_argument("--rows", type=int, default=1_000_000, help="rows of the table that is evaluated")
+    parser.add_argument("--price", type=float, default=0.05, help="of a core for an hour: an assumption (default 0.05)")
+    parser.add_argument("--json", type=Path, default=FIGURES, help="where the figures go")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure, print, and quote the figures in README."""
+    pictures = sorted(args.pictures.glob("**/*.jpg"))
+    if not pictures:
+        raise InputError(str(args.pictures), "holds no photos.", "Name them with --pictures or COATCLASS_PHOTOS.")
+    with TemporaryDirectory() as place:
+        folder = Path(place)
+        measured: dict[str, Any] = {
+            "machine": {"cores": os.cpu_count(), "load_before": round(os.getloadavg()[0], 1)},
+            "rates": _rates(_repeated(pictures, args.rate, folder / "few"), args.rate, folder),
+            "memory": _memory(_repeated(pictures, args.photos, folder / "many"), args.photos, folder),
+            "evaluate": _evaluating(args.rows, folder),
+        }
+    rate = measured["rates"]["local, 1 process"]
+    measured["million"] = {
+        "core_hours": round(1e6 * rate["cpu_ms_a_photo"] / 3.6e6, 1),
+        "price_of_a_core_hour": args.price,
+        "price": round(1e6 * rate["cpu_ms_a_photo"] / 3.6e6 * args.price, 2),
+    }
+    args.json.write_text(json.dumps(measured, indent=1) + "\n")
+    print(told(measured))
+    if args.json == FIGURES:
+        put_between(ROOT / "README.md", BEGIN, END, f"\n{told(measured)}\n")
+    return 0
+
+
+def told(measured: dict[str, Any]) -> str:
+    """The figures in one line of Markdown."""
+    rates = "; ".join(f"{name} {row['ratio']:.2f}" for name, row in measured["rates"].items())
+    memory = "; ".join(
+        f"{name} {row['peak_mb']:.0f} MB ({row['quarter_mb']:.0f} within the first quarter)"
+        for name, row in measured["memory"]["engines"].items()
+    )
+    rows, million = measured["evaluate"], measured["million"]
+    return (
+        f"- Many photos, measured on {measured['machine']['cores']} cores (load before: "
+        f"{measured['machine']['load_before']}): rates as ratios to one local process, starting left out: {rates}. "
+        f"Memory of all processes over {measured['memory']['photos']:,} photos: {memory}. A million photos take "
+        f"{million['core_hours']:.0f} core-hours; at an assumed {million['price_of_a_core_hour']:g} for one that is "
+        f"{million['price']:g}. `evaluate` on {rows['rows']:,} made-up rows with 1,000 resamples: "
+        f"{rows['all']['cpu_seconds']:.0f} s of processor time, {rows['all']['peak_mb']:.0f} MB "
+        f"(a quarter of the rows: {rows['quarter']['peak_mb']:.0f} MB)."
+    )
+
+
+def _repeated(pictures: Sequence[Path], many: int, folder: Path) -> Path:
+    """So many names for the pictures, in folders of a thousand."""
+    for number in range(many):
+        place = folder / f"{number // 1000:05d}"
+        place.mkdir(parents=True, exist_ok=True)
+        (place / f"{number:08d}.jpg").symlink_to(pictures[number % len(pictures)].absolute())
+    return folder
+
+
+# --- watching a command -----------------------------------------------------------------------------------------------
+
+
+def _watched(*arguments: str) -> Watched:
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    command = [sys.executable, "-m", "coatclass", *arguments]
+    started = time.monotonic()
+    held: list[tuple[float, float]] = []
+    cpu: dict[int, float] = {}
+    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+        while process.poll() is None:
+            total = 0.0
+            for pid in _below(process.pid):
+                found = _used(pid)
+                if found:
+                    total += found[0]
+                    cpu[pid] = found[1]
+            held.append((time.monotonic() - started, total))
+            time.sleep(_EVERY_S)
+        said = process.stderr.read().decode(errors="replace") if process.stderr else ""
+    seconds = time.monotonic() - started
+    if process.returncode:
+        raise InputError(" ".join(command), f"failed: {said[-500:]}", "Run it by itself.")
+    early = max((mb for at, mb in held if at <= seconds / 4), default=0.0)
+    return Watched(round(seconds, 1), round(sum(cpu.values()), 1), round(early, 1), round(max(mb for _, mb in held), 1))
+
+
+def _below(pid: int) -> list[int]:
+    found = [pid]
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        try:
+            children = task.read_text().split()
+        except OSError:
+            continue
+        for child in children:
+            found += _below(int(child))
+    return found
+
+
+def _used(pid: int) -> tuple[float, float] | None:
+    """Resident memory in MB and processor time in seconds (Linux)."""
+    try:
+        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    except (OSError, IndexError):
+        return None
+    return pages * _PAGE_BYTES / 1e6, (int(fields[11]) + int(fields[12])) / _TICKS
+
+
+# --- photos -----------------------------------------------------------------------------------------------------------
+
+_ENGINES = {"local, {} process": ("--engine", "local"), "Ray, {} process": ("--engine", "ray", "--part", "16")}
+
+
+def _rates(folder: Path, many: int, place: Path) -> dict[str, Any]:
+    """Photos a second, the start taken out by a run of a few photos; each as ratio to one local process."""
+    few = place / "start"
+    shutil.copytree(next(folder.iterdir()), few / "0", symlinks=True, ignore=_all_but(16))
+    found: dict[str, Any] = {}
+    for processes in (1, 2):
+        for name, how in _ENGINES.items():
+            out = [str(place / f"{processes}{how[1]}{end}") + (".parquet" if how[1] == "local" else "") for end in "ab"]
+            workers = ("--workers", str(processes), *how)
+            start = _watched("score", str(few), "--out", out[0], *workers)
+            whole = _watched("score", str(folder), "--out", out[1], *workers)
+            took, cpu = whole.seconds - start.seconds, whole.cpu_seconds - start.cpu_seconds
+            told = name.format(processes) + ("es" if processes > 1 else "")
+            found[told] = {"photos_a_second": round((many - 16) / took, 2), "start_s": start.seconds}
+            found[told]["cpu_ms_a_photo"] = round(1000 * cpu / (many - 16), 1)
+            shutil.rmtree(out[0], ignore_errors=True)
+    first = found["local, 1 process"]["photos_a_second"]
+    return {name: row | {"ratio": round(row["photos_a_second"] / first, 2)} for name, row in found.items()}
+
+
+def _all_but(many: int) -> Any:
+    return lambda folder, names: set(sorted(names)[many:])
+
+
+def _memory(folder: Path, many: int, place: Path) -> dict[str, Any]:
+    local = _watched("score", str(folder), "--out", str(place / "many.parquet"), "--workers", "2")
+    ray = _watched("score", str(folder), "--out", str(place / "parts"), "--engine", "ray", "--workers", "2")
+    return {"photos": many, "engines": {"local, 2 processes": asdict(local), "Ray, 2 processes": asdict(ray)}}
+
+
+# --- rows -------------------------------------------------------------------------------------------------------------
+
+
+def _evaluating(rows: int, place: Path) -> dict[str, Any]:
+    found = {}
+    for name, many in (("quarter", rows // 4), ("all", rows)):
+        _made_up(place / "rows.csv", many)
+        found[name] = asdict(_watched("evaluate", str(place / "rows.csv"), "--out", str(place / "report")))
+    return {"rows": rows} | found
+
+
+def _made_up(path: Path, rows: int) -> None:
+    """A table of scores that nobody's dogs are behind: labels at random, probabilities that mostly hold them."""
+    rng = np.random.default_rng(5)
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        table = csv.writer(stream)
+        table.writerow([*COLUMNS, "truth", "truth_band", "group", "source"])
+        for start in range(0, rows, 10_000):
+            labels, p = _drawn(rng, len(CATEGORIES), min(10_000, rows - start))
+            lengths, b = _drawn(rng, len(BANDS), len(labels))
+            for row in range(len(labels)):
+                number, best = start + row, float(p[row].max())
+                verdict = "settled" if best > 0.9 else "narrowed" if best > 0.5 else "hands_on"
+                named = " ".join(CATEGORIES[place] for place in np.flatnonzero(p[row] > 0.1))
+                said = CATEGORIES[int(p[row].argmax())], BANDS[int(b[row].argmax())]
+                labelled = CATEGORIES[labels[row]], BANDS[lengths[row]], f"dog {number * 2 // 5}", "ab"[number % 2]
+                scores = *p[row].tolist(), said[0], named, *b[row].tolist(), said[1], verdict
+                table.writerow([f"{number}.jpg", "used", 0.99, *scores, *labelled])
+
+
+def _drawn(rng: np.random.Generator, classes: int, many: int) -> tuple[Any, Any]:
+    labels = rng.integers(0, classes, many)
+    odds = np.exp(2.5 * np.eye(classes)[labels] + rng.normal(size=(many, classes)))
+    return labels, odds / odds.sum(axis=1, keepdims=True)
