@@ -35,7 +35,11 @@ __all__ = ["assess", "assess_readings"]
 
 
 def assess(
-    photos: Sequence[PhotoSource] = (), answers: Answers = NO_ANSWERS, *, finding: HandsOn | None = None
+    photos: Sequence[PhotoSource] = (),
+    answers: Answers = NO_ANSWERS,
+    *,
+    finding: HandsOn | None = None,
+    notes: Sequence[VisitNote] = (),
 ) -> Assessment:
     """Assess one dog.
 
@@ -43,11 +47,12 @@ def assess(
         photos: any number of photos of the same dog, as paths or bytes.
         answers: the owner's answers; every question may be unanswered.
         finding: what a groomer's hands found, which overrides every estimate.
+        notes: what earlier visits left behind, the oldest first.
 
     Raises:
         ModelFilesError: if released files are missing or damaged.
     """
-    return assess_readings([read_photo(source) for source in photos], answers, finding=finding)
+    return assess_readings([read_photo(source) for source in photos], answers, finding=finding, notes=notes)
 
 
 def assess_readings(

@@ -6,7 +6,7 @@ import argparse
 import shlex
 import sys
 
-from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented, terminal
+from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented, terminal, visits_of
 from coatclass.plain_text import shown_path
 
 
@@ -27,7 +27,8 @@ def run(args: argparse.Namespace) -> int:
     from coatclass.reasons import said
 
     given = answers_of(args)
-    assessment = assess(args.photos, given)
+    visits = visits_of(args)
+    assessment = assess(args.photos, given, notes=visits)
     if args.json:
         print(assessment.model_dump_json(indent=2))
     else:
@@ -35,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
         from coatclass.cli.rendering import print_presentation
 
-        plan = presented(assessment, given, language=args.language)
+        plan = presented(assessment, given, language=args.language, visits=visits)
         print_presentation(plan, Console(), full=args.full, rest=_how_to_see_the_rest(args))
     for photo in assessment.photos:
         if photo.status == "refused":
@@ -49,5 +50,6 @@ def _how_to_see_the_rest(args: argparse.Namespace) -> str:
     given = [*args.photos]
     given += ["--answers", str(args.answers)] if args.answers else []
     given += ["--breed", args.breed] if args.breed else []
+    given += ["--visits", str(args.visits)] if args.visits else []
     command = f"coatclass assess {shown_path(shlex.join(given))} --full"
     return terminal(args.language)("rest", command=command)

@@ -8,7 +8,9 @@ import json
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("of", nargs="?", choices=["assessment", "answers"], default="assessment", help="which schema")
+    parser.add_argument(
+        "of", nargs="?", choices=["assessment", "answers", "visits"], default="assessment", help="which schema"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -17,6 +19,12 @@ def run(args: argparse.Namespace) -> int:
         from coatclass.answers import json_schema
 
         schema = json_schema()
+    elif args.of == "visits":
+        from pydantic import TypeAdapter
+
+        from coatclass.contract import VisitNote
+
+        schema = TypeAdapter(tuple[VisitNote, ...]).json_schema()
     else:
         from coatclass.contract import Assessment
 

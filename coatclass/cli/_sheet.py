@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented, terminal
+from coatclass.cli.dog_arguments import add_dog_arguments, answers_of, presented, terminal, visits_of
 from coatclass.errors import InputError
 
 if TYPE_CHECKING:
@@ -53,13 +53,15 @@ def _plan(args: argparse.Namespace) -> Presentation:
     from coatclass.assessing import assess
 
     given = answers_of(args)
-    found = assess(args.photos, given)
+    visits = visits_of(args)
+    found = assess(args.photos, given, notes=visits)
     if found.category is None:
         why = (
             " ".join(reason.text for photo in found.photos for reason in photo.reasons) or "There is nothing to go by."
         )
         raise InputError("the sheet", f"can't be made. {why}", "Give a photo that can be used, or answers.")
-    return presented(found, given, name=args.name, remarks=args.remarks, language=args.language, today=args.today)
+    return presented(found, given, name=args.name, remarks=args.remarks, language=args.language, today=args.today,
+                     visits=visits)  # fmt: skip
 
 
 def _content(args: argparse.Namespace, plan: Presentation) -> bytes:

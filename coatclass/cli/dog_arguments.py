@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +15,7 @@ from coatclass.words import catalogue
 
 if TYPE_CHECKING:
     from coatclass.answers import Answers
-    from coatclass.contract import Assessment
+    from coatclass.contract import Assessment, VisitNote
     from coatclass.presentation import Presentation
 
 
@@ -24,6 +25,7 @@ def add_dog_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("photos", nargs="*", metavar="PHOTO", help=say("option.photos"))
     parser.add_argument("--answers", type=Path, metavar="FILE", help=say("option.answers"))
     parser.add_argument("--breed", metavar="NAME", help=say("option.breed"))
+    parser.add_argument("--visits", type=Path, metavar="FILE", help=say("option.visits"))
 
 
 def terminal(language: str) -> Callable[..., str]:
@@ -43,6 +45,35 @@ def answers_of(args: argparse.Namespace) -> Answers:
     if args.breed and (understood := breed_understood(args.breed, args.language)):
         print(f"coatclass: {understood}", file=sys.stderr)
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
+
+
+def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
+    """What earlier visits left behind, the oldest first; none without a file.
+
+    Raises:
+        InputError: ``visits`` if the file can't be used.
+    """
+    from pydantic import TypeAdapter, ValidationError
+
+    from coatclass.contract import VisitNote
+    from coatclass.errors import InputError
+
+    if args.visits is None:
+        return ()
+    try:
+        notes = TypeAdapter(tuple[VisitNote, ...]).validate_json(args.visits.read_bytes())
+    except OSError as error:
+        raise InputError(
+            str(args.visits), f"can't be read ({error.strerror}).", "Check the name and the folder.", code="visits"
+        ) from error
+    except ValidationError as error:
+        raise InputError(
+            str(args.visits),
+            f"is no list of visits: {error.errors()[0]['msg']}.",
+            "See what is expected with: coatclass schema visits",
+            code="visits",
+        ) from error
+    return tuple(sorted(notes, key=lambda note: note.on))
 
 
 def breed_understood(text: str, language: str = "en") -> str:
@@ -79,6 +110,7 @@ def presented(
     remarks: str = "",
     language: str = "en",
     today: date | None = None,
+    visits: Sequence[VisitNote] = (),
 ) -> Presentation:
     """What is told of the dog: its plan from ``today`` on, or only the verdict where nothing can carry a plan."""
     from coatclass import answers as questionnaire
@@ -88,6 +120,7 @@ def presented(
     planned = None
     if found.category is not None and found.length_band is not None:
         situation = questionnaire.situation(given, categories=found.category.set, bands=found.length_band.set)
+        situation = replace(situation, notes=tuple(visits))
         day = today or datetime.now(UTC).astimezone().date()
         planned = plan(situation, today=day, keeps_growing=given.keeps_growing, language=language)
     return present(

@@ -61,3 +61,26 @@ def test_every_rule_names_its_source(capsys):
 def test_an_unknown_tool_is_named_with_those_there_are(capsys):
     assert main(["rules", "--tool", "garden_rake"]) == 3
     assert "Undercoat rake" in capsys.readouterr().err
+
+
+def test_what_a_visit_showed_changes_the_plan_in_the_terminal_and_on_the_sheet(tmp_path, capsys):
+    answers, visits = tmp_path / "answers.json", tmp_path / "visits.json"
+    answers.write_text(json.dumps({"feel": "woolly", "curl": "curly", "breed": "Poodle", "trunk_length_mm": 40}))
+    visits.write_text(json.dumps([{"on": "2026-02-02", "check": {"stopped": ["legs"], "faults": ["surface_only"]}}]))
+    dog = ["--answers", str(answers), "--visits", str(visits)]
+    assert main(["assess", *dog]) == 0
+    assert "Only the surface was brushed" in capsys.readouterr().out
+    assert main(["assess", *dog, "--json"]) == 0
+    [technique, *_] = json.loads(capsys.readouterr().out)["changes"]
+    assert technique["kind"] == "technique"
+    sheet = tmp_path / "sheet.html"
+    assert main(["sheet", *dog, "--out", str(sheet)]) == 0
+    assert technique["text"].split(".")[0] in sheet.read_text("utf-8")
+
+
+@pytest.mark.parametrize("content", ["{", '[{"on": "yesterday"}]', '[{"on": "2026-02-02", "check": {}}]'])
+def test_visits_that_cannot_be_read_are_refused_with_the_way_on(tmp_path, capsys, content):
+    visits = tmp_path / "visits.json"
+    visits.write_text(content)
+    assert main(["assess", "--breed", "Poodle", "--visits", str(visits)]) == 3
+    assert "coatclass schema visits" in capsys.readouterr().err
