@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cache
 from math import cos, sin
 
 from coatclass.presentation.drawing import Drawing, Label, Line, Point, smooth
@@ -23,6 +24,7 @@ _BAND = 5.0  # how much skin shows
 _Shapes = Iterator[Line | Label]
 
 
+@cache
 def frame(name: str, words: Catalogue) -> Drawing:
     """One frame by its name; title and description are the sentence that stands below it."""
     said = words.say(f"plan.frames.{name}")
