@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from app import cases
+from app.groomer.table import RATES
 from coatclass.answers import parse
 from coatclass.records import (
     AnswerSheet,
@@ -21,6 +22,7 @@ from coatclass.records import (
     Finding,
     Measurement,
     Records,
+    Setting,
     StoredAssessment,
     User,
     UserRole,
@@ -59,6 +61,7 @@ def _set_password(salon: Records, password: str) -> None:
 def fill(salon: Records, today: date) -> None:
     """Put the whole scenario into the records, its days counted from ``today``."""
     scenario = read_toml(FOLDER / "scenario.toml")
+    salon.add(valid(Setting, name=RATES, content=scenario["rates"]), who=WHO)
     for row in scenario["client"]:
         fields = {name: value for name, value in row.items() if name != "dog"}
         client = salon.add(valid(Client, **fields), who=WHO)
@@ -93,10 +96,9 @@ def _add_history(writer: Writer, row: Mapping[str, Any], dog: Dog, told: StoredA
     for days, length_mm in row.get("measured", ()):
         on = today + timedelta(days=days)
         measured.append(writer.add(valid(Measurement, dog_id=dog.id, length_mm=length_mm, measured_on=on)))
-    for days, at, minutes, state, remarks in row.get("visits", ()):
-        starts = _moment(today, days, at)
-        visit = {"starts_at": starts, "minutes": minutes, "state": state, "remarks": remarks}
-        writer.add(valid(Appointment, dog_id=dog.id, **visit))
+    for days, at, *rest in row.get("visits", ()):
+        noted = dict(zip(("minutes", "state", "remarks", "took_minutes", "work"), rest, strict=False))
+        writer.add(valid(Appointment, dog_id=dog.id, starts_at=_moment(today, days, at), **noted))
     for check in row.get("checks", ()):
         fields = {name: value for name, value in check.items() if name != "day"}
         at = _moment(today, check["day"], "11:00")

@@ -21,7 +21,7 @@ from coatclass.errors import RecordError
 from coatclass.genetics import touches
 from coatclass.intake import WORKS, Ears, Health, Nails, Sign, View, fit
 from coatclass.presentation.blocks import Bars
-from coatclass.presentation.intake import model_lines, offer_lines, place_name, rests_on
+from coatclass.presentation.intake import model_lines, offer_lines, place_name, rests_on, time_words
 from coatclass.presentation.pictures import zones_in
 from coatclass.presentation.wording import percent
 from coatclass.records import (
@@ -383,8 +383,17 @@ def _rates(state: Any, wish: Wish) -> Shown:
     return "rates.html", {
         "rates": rates,
         "lines_of_table": [*rows, *[None] * max(1, 5 - len(rows))],
-        "model_lines": model_lines(fit(found.usable), found.unusable, spoken()),
+        "model_lines": [*model_lines(fit(found.usable), found.unusable, spoken()), *_hindsight(found)],
     }
+
+
+def _hindsight(found: table.Learned) -> list[str]:
+    """How well the minutes held, over the salon's own dogs; nothing for too few."""
+    from coatclass.reports.evaluation.salon import time_holds
+
+    by_dog = [(found.dogs.index(dog), visit) for dog, visit in zip(found.dogs, found.usable, strict=True)]
+    holds = time_holds(by_dog, least_dogs=3)
+    return [time_words(holds.visits, holds.dogs, holds.inside, holds.off, language=spoken())] if holds else []
 
 
 # --- clients ----------------------------------------------------------------------------------------------------------

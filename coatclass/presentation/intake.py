@@ -29,6 +29,7 @@ __all__ = [
     "place_name",
     "rests_on",
     "statement",
+    "time_words",
     "told_again",
     "told_as_json",
 ]
@@ -162,6 +163,12 @@ def model_lines(model: TimeModel, unused: int, language: str) -> list[str]:
             factor = words.number(found.middle / assumed(example), 2)
             lines.insert(1, words.say("rates.model_factor", n=factor))
     return lines
+
+
+def time_words(visits: int, dogs: int, inside: float, off: float, *, language: str) -> str:
+    """How well the minutes were told in hindsight: the share of visits inside their range, and the median error."""
+    words = catalogue(language, "intake")
+    return words.say("rates.holds", n=visits, dogs=dogs, inside=round(100 * inside), off=round(100 * off))
 
 
 _EXAMPLE = CoatSituation(

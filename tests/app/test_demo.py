@@ -53,3 +53,41 @@ def test_the_demo_shows_a_day_with_visits_doubtful_dogs_and_findings_that_replac
             told = salon.find(StoredAssessment, dog_id=finding.dog_id)[-1].assessment
             assert told.regime == "hands_on"
             assert told.category.best == finding.category
+
+
+def test_the_demo_salons_invented_visits_teach_its_minutes(tmp_path):
+    """Six invented visits take a little longer than assumed: the range moves up, gets narrower, and says so."""
+    from app.groomer.table import finished_visits
+    from coatclass.intake import assumed, fit
+    from coatclass.presentation.intake import rests_on
+
+    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
+        fill(salon, date(2026, 3, 2))
+        found = finished_visits(salon)
+    assert (len(found.usable), found.unusable) == (6, 0)
+    model = fit(found.usable)
+    assert "6 finished visits" in rests_on(model.visits, "en") and "6 abgeschlossenen" in rests_on(model.visits, "de")
+    for visit in found.usable:
+        told, before = model.minutes(visit.job), fit(()).minutes(visit.job)
+        assert told.low <= visit.minutes <= told.high
+        assert assumed(visit.job) < told.middle < 1.5 * assumed(visit.job)
+        assert told.high / told.low < before.high / before.low * 1.1
+    salon_before = sum(abs(one.minutes - assumed(one.job)) for one in found.usable)
+    assert sum(abs(one.minutes - model.minutes(one.job).middle) for one in found.usable) < salon_before
+
+
+def test_the_demo_salons_minutes_hold_in_hindsight_as_far_as_it_says(tmp_path):
+    """Four dogs of the invented salon: their visits told without their own; too few dogs that count for researchers."""
+    from app.groomer.table import finished_visits
+    from app.researcher.holding import values
+    from coatclass.reports.evaluation.salon import time_holds
+
+    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
+        fill(salon, date(2026, 3, 2))
+        found = finished_visits(salon)
+        told = values(salon, invented=True)["time"]
+    by_dog = [(found.dogs.index(dog), visit) for dog, visit in zip(found.dogs, found.usable, strict=True)]
+    holds = time_holds(by_dog, least_dogs=3)
+    assert (holds.visits, holds.dogs) == (6, 4)
+    assert 0.5 <= holds.inside <= 1.0 and holds.off < 0.3
+    assert not told

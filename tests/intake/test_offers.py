@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import json
+import re
 from dataclasses import replace
+from datetime import date
 from itertools import product
+from pathlib import Path
 
 import pytest
 from care_dogs import situation, situations
@@ -27,8 +32,12 @@ from coatclass.intake import (
     situation_of,
     welfare_limit,
 )
+from coatclass.intake.offers import RULE_FILE
+from coatclass.presentation.intake import Subject, choices, statement, told_again, told_as_json
+from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat
 from coatclass.triage import thin_skinned, triage
+from coatclass.words import LANGUAGES, catalogue
 
 MODEL = fit(())
 RATES = Rates(after="€", per_hour=48)
@@ -240,8 +249,6 @@ def test_age_never_opens_de_matting(dog: CoatSituation, found: Found, months: fl
 
 
 def test_every_row_names_a_source_and_is_told_in_every_language() -> None:
-    from coatclass.words import LANGUAGES, catalogue
-
     assert all(rule.source for rule in limit_rules())
     for language in LANGUAGES:
         words = catalogue(language, "intake")
@@ -266,3 +273,69 @@ def test_tangles_in_a_double_coat_are_combed_out_and_not_clipped_out() -> None:
     )
     answer = made(found, categories=frozenset({CoatCategory.ARCTIC}))
     assert (answer.clip.out, answer.clip.off) == ((Z.TRUNK,), (Z.BREECHES,))
+
+
+def published(row: str) -> list[str]:
+    """Numbers of a published fact, from the project's table of facts with their sources."""
+    with (Path(__file__).parent.parent / "reference" / "care_published_facts.csv").open(encoding="utf-8") as stream:
+        [found] = [one for one in csv.DictReader(stream) if one["table_row"] == row]
+    return found["numbers"].split("|")
+
+
+def test_owners_are_told_the_published_time_of_regrowth() -> None:
+    """3 to 4 months, 12 to 24 after post-clipping alopecia: Univ. Minnesota Animal Dermatology, ch. 1.13."""
+    low, high = published("post_clip_normal_regrowth")
+    slow, _ = published("post_clip_alopecia_full_regrowth")
+    assert int(slow) == 12  # "a year or longer"
+    for language, year in (("en", "a year or longer"), ("de", "ein Jahr oder länger")):
+        told = catalogue(language, "intake").say("say.regrowth")
+        assert re.findall(r"\d+", told) == [low, high] and year in told
+
+
+def test_every_fact_that_is_told_before_signing_has_its_source() -> None:
+    sources = read_toml(RULE_FILE)["told"]
+    assert all(sources.values())
+    words = catalogue("en", "intake")
+    assert all(words.has(key) for key in sources)
+    assert "27 dogs" in sources["say.under"] and published("strangulating_mats") == ["27"]
+
+
+def test_a_spitz_is_told_of_regrowth_and_a_wire_coat_of_its_colour() -> None:
+    cases = (
+        ("arctic", "regrowth", True),
+        ("hair", "regrowth", False),
+        ("wire", "stripped", True),
+        ("curly", "stripped", False),
+    )
+    for name, key, told in cases:
+        category = CoatCategory(name)
+        found = matted(MatState.FELTED, "left.trunk")
+        answer = made(found, categories=frozenset({category}))
+        subject = Subject("Bramble", "", "", "", "Ada", date(2026, 3, 1), 50.0, 12.0)
+        said = json.dumps(told_as_json(statement(answer, found, subject, rates=None, language="en")))
+        assert (catalogue("en", "intake").say(f"say.{key}") in said) is told, category
+
+
+def test_what_was_told_can_be_told_again_word_for_word() -> None:
+    found = matted(MatState.MATS, "left.legs", health=(Health.HEART,))
+    subject = Subject("Bramble", "", "Ottoline Farrow", "0000 100", "Ada", date(2026, 3, 1), 50.0, 12.0, photos=2)
+    for language in ("en", "de"):
+        told = statement(made(found), found, subject, rates=RATES, language=language)
+        assert told_again(json.loads(json.dumps(told_as_json(told)))) == told
+
+
+@settings(deadline=None, max_examples=40)
+@given(situations, founds)
+def test_whatever_is_found_can_be_told_in_both_languages_and_names_no_price_of_a_closed_offer(dog, found) -> None:
+    answer = offers(dog, found, rates=RATES, model=MODEL)
+    subject = Subject("Bramble", "", "", "", "Ada", date(2026, 3, 1), dog.age_months, dog.weight_kg)
+    for language in ("en", "de"):
+        sections = statement(answer, found, subject, rates=RATES, language=language)
+        assert sections[-1].id == "agreed"
+        said = json.dumps(told_as_json(sections), ensure_ascii=False)
+        open_ways = [one for one in (answer.keep, answer.clip) if one.open]
+        assert said.count("€") <= 2 * len(open_ways)
+        codes = [code for code, _ in choices(answer, language)]
+        assert ("keep" in codes) is answer.keep.open and ("clip" in codes) is answer.clip.open
+        if answer.vet_first:
+            assert codes == ["vet", "none"]
