@@ -21,9 +21,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from app.language import spoken
+from app.language import told
 from coatclass.plain_text import printable
-from coatclass.words import all_in_language
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 # Scripts come from files of ours, nothing ever from another host; drawings carry their own styles.
@@ -53,8 +52,12 @@ _CALL_BYTES = 64_000
 
 def refusal(status: int, code: str, problem: str, next_step: str) -> dict[str, Any]:
     """The body of every refusal, one shape for people and programs, in the reader's language."""
-    said = all_in_language((problem, next_step), spoken())
-    return {"status": status, "code": code, "problem": printable(said[0]), "next_step": printable(said[1])}
+    return {
+        "status": status,
+        "code": code,
+        "problem": printable(told(problem)),
+        "next_step": printable(told(next_step)),
+    }
 
 
 async def _refuse(send: Send, body: dict[str, Any], **headers: str) -> None:

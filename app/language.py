@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from contextvars import ContextVar
 from dataclasses import dataclass
+from functools import cache
 from urllib.parse import parse_qsl, quote, urlencode
 
 from starlette.datastructures import Headers
@@ -22,15 +23,19 @@ COOKIE = "coatclass_language"
 ASKED = "language"
 """Behind the question mark of a page's address: the language to be kept from now on."""
 _KEPT_S = 365 * 24 * 3600
+_ROOMS = {"/owner": "owner", "/groomer": "groomer", "/sign-in": "groomer", "/researcher": "groomer"}
+"""The room of texts that a page can't do without, by the beginning of its address."""
 _PAGES = re.compile(r"/(owner|groomer|researcher)(/.*)?|/sign-in|/first-account|/")
 
 
 @dataclass(frozen=True)
 class Reader:
-    """Who reads an answer: in which language, and at which address (path and query, without the choice)."""
+    """Who reads an answer: in which language, at which address (path and query, without the choice), and in which
+    languages that page is to be had."""
 
     language: str = LANGUAGES[0]
     address: str = "/"
+    known: tuple[str, ...] = LANGUAGES
 
 
 @dataclass(frozen=True)
@@ -67,8 +72,15 @@ def choices() -> tuple[Choice, ...]:
     joint = "&" if "?" in reader.address else "?"
     return tuple(
         Choice(one, about(one).name, f"{reader.address}{joint}{ASKED}={one}", one == reader.language)
-        for one in LANGUAGES
+        for one in reader.known
     )
+
+
+@cache
+def _of_page(path: str) -> tuple[str, ...]:
+    """Languages in which a page is to be had: those with all the texts of its side."""
+    room = next((room for start, room in _ROOMS.items() if path.startswith(start)), "")
+    return tuple(one for one in LANGUAGES if catalogue(one, room).language == one) if room else LANGUAGES
 
 
 def preferred(accepted: str) -> str:
@@ -107,8 +119,9 @@ class ReaderOf:
             await _keep(chosen, address)(scope, receive, send)
             return
         kept = cookie_parser(headers.get("cookie", "")).get(COOKIE, "")
+        known = _of_page(path)
         language = kept if kept in LANGUAGES else preferred(headers.get("accept-language", ""))
-        _READER.set(Reader(language, address))
+        _READER.set(Reader(language if language in known else known[0], address, known))
         await self.app(scope, receive, send)
 
 

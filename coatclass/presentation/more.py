@@ -14,6 +14,7 @@ from coatclass.presentation.pictures import dog_map, growth_curve, length_pictur
 from coatclass.presentation.wording import Subject, after_what, percent, photos, source
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.words import LANGUAGES, Catalogue, catalogue
+from coatclass.words import about as about_language
 
 __all__ = [
     "about",
@@ -216,6 +217,9 @@ def cautions(of: Subject) -> Iterator[Block]:
 
 def about(of: Subject) -> Iterator[Block]:
     """What the plan is, and by which rules and model."""
+    unread = about_language(of.words.language).note
+    if unread:
+        yield Text(unread)
     yield Text(of.say("about.purpose"))
     yield Text(of.say("about.numbers"))
     rules = of.assessment.rules_version if of.assessment else toolkit.rules_version()

@@ -20,10 +20,6 @@ FOLDER = Path(__file__).parent
 
 _FIRST = "en"
 _VOCABULARY = "vocabulary"
-NEEDED = frozenset({"language", _VOCABULARY, "plan", "care", "toolkit", "triage"})
-"""Rooms that every language has. In any other that it lacks :func:`catalogue` speaks English, all of it: a safety
-text is never half in one language and half in another."""
-
 _FEW = 5
 _MM_PER_INCH = 25.4
 
@@ -79,15 +75,20 @@ def catalogue(language: str = _FIRST, room: str = "", *, folder: Path = FOLDER) 
         folder: where the languages' folders lie.
 
     Returns:
-        A catalogue of that language; of English where the language lacks a room that is not :data:`NEEDED`.
+        A catalogue of that language; of English where the language lacks the room or any of its texts: a safety text
+        is never half in one language and half in another.
 
     Raises:
         InputError: for a language that has no folder.
     """
     _known(language, folder)
-    if room and room not in NEEDED and not (folder / language / f"{room}.toml").exists():
-        language = _FIRST
-    return Catalogue(folder / language, room)
+    return Catalogue(folder / (language if not room or _whole(folder / language, room) else _FIRST), room)
+
+
+@cache
+def _whole(folder: Path, room: str) -> bool:
+    """Whether a language's folder has every text of a room that English has."""
+    return (folder / f"{room}.toml").exists() and set(_file(folder.parent / _FIRST, room)) <= set(_file(folder, room))
 
 
 def _known(language: str, folder: Path) -> None:
@@ -121,7 +122,8 @@ class Catalogue:
         room = self.room
         if not room:
             room, _, key = key.partition(".")
-        return _file(self._folder, room)[key]
+        own = self.room or room == _VOCABULARY or _whole(self._folder, room)
+        return _file(self._folder if own else self._folder.with_name(_FIRST), room)[key]
 
     def has(self, key: str) -> bool:
         """Whether there is a text for the key."""

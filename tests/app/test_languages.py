@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from html.parser import HTMLParser
 
@@ -12,6 +13,7 @@ from salon_walk import doubtful_dog, make_known, sign_in
 from app.groomer.page import views
 from app.language import COOKIE, preferred
 from app.owner import flow
+from coatclass.words import about
 
 STEPS = tuple(views.STEPS)
 
@@ -223,3 +225,22 @@ def test_the_search_for_english_finds_it(reader):
     assert len(english_in(english, english, NAMES)) > 15
     mixed = german.replace("Los geht es", "Off you go with the dog")
     assert english_in(mixed, english, NAMES) == {"Off you go with the dog"}
+
+
+def test_a_language_that_nobody_has_read_yet_says_so_at_the_foot_of_pages_and_sheets(reader, server):
+    french = {"accept-language": "fr", "accept": "text/html"}
+    token = server.start_dog("Tansy")
+    reader.patch(f"/api/v1/dogs/by-link/{token}/answers", json={"feel": "silky", "curl": "straight"}).raise_for_status()
+    note = about("fr").note
+    for address in ("/owner/", f"/owner/result?dog={token}", f"/api/v1/dogs/by-link/{token}/sheet.html"):
+        page = reader.get(address, headers=french)
+        assert language_of(page) == "fr"
+        assert note in html.unescape(page.text)
+    assert note not in html.unescape(reader.get("/owner/").text)
+
+
+def test_a_side_that_a_language_lacks_is_english_as_a_whole_and_is_not_offered(reader):
+    page = reader.get("/sign-in", headers={"accept-language": "fr, de;q=0.5", "accept": "text/html"})
+    assert language_of(page) == "en"
+    assert "Français" not in page.text
+    assert "Français" in reader.get("/owner/").text

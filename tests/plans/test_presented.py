@@ -35,7 +35,7 @@ from coatclass.presentation.abridged import FULL, SHORTEST, first_page
 from coatclass.presentation.blocks import Facts, Items, Steps, Text, Tools
 from coatclass.taxonomy import BodyZone
 from coatclass.triage import zones_of
-from coatclass.words import LANGUAGES, catalogue
+from coatclass.words import catalogue
 
 TODAY = date(2026, 3, 2)
 HERE = Path(__file__).parent
@@ -46,6 +46,7 @@ DEMO = {
 }
 DOGS = DEMO | {name: row["answers"] for name, row in INVENTED.items()}
 OF_NOW = ("now", "kit", "week", "steps", "ladder", "bath")
+LANGUAGES = ("en", "de")  # those in which the table of pairs is written
 EACH = pytest.mark.parametrize("language", LANGUAGES)
 DOG = pytest.mark.parametrize("name", sorted(DOGS))
 A_DATE = {"en": r"\d{1,2} [A-Z][a-z]+ \d{4}", "de": r"\d{1,2}\. [A-ZÄÖÜ][a-zäöü]+ \d{4}"}

@@ -15,7 +15,6 @@ from coatclass.errors import InputError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
 from coatclass.words import FOLDER, LANGUAGES, catalogue, languages
-from coatclass.words.reading import NEEDED
 
 Z = BodyZone
 KINDS = {
@@ -61,11 +60,13 @@ def files(language):
 def test_every_language_has_the_same_files_keys_and_placeholders(language):
     english, own = files("en"), files(language)
     assert set(own) <= set(english)
-    assert language not in ("en", "de") or set(own) == set(english)
-    assert {f"{room}.toml" for room in NEEDED} <= set(own)
+    done = words.about(language).reviewed  # a volunteer's folder may still lack rooms or texts
+    assert not done or set(own) == set(english)
     for name, texts in own.items():
-        optional = {f"{kind}.{n}" for kind in ("often", "minutes") for n in range(1, 15)} if name[0] == "v" else set()
-        assert set(texts) - optional == set(english[name]) - optional, name
+        optional = {f"{kind}.{n}" for kind in ("often", "minutes") for n in range(1, 15)} if name[:2] == "vo" else set()
+        assert set(texts) - optional <= set(english[name]), name
+        if done or name in ("language.toml", "vocabulary.toml"):
+            assert set(english[name]) - optional <= set(texts), name
         for key in set(texts) & set(english[name]):
             assert fields(texts[key]) == fields(english[name][key]), (name, key)
             assert type(texts[key]) is type(english[name][key]), (name, key)
@@ -212,7 +213,7 @@ def test_a_folder_is_all_that_a_language_needs(tmp_path):
     shutil.copytree(FOLDER / "en", tmp_path / "xx")
     vocabulary = tmp_path / "xx" / "vocabulary.toml"
     vocabulary.write_text(vocabulary.read_text().replace('"tail"', '"cauda"'))
-    assert languages(tmp_path) == ("en", "de", "xx")
+    assert languages(tmp_path) == (*LANGUAGES, "xx")
     say = catalogue("xx", folder=tmp_path)
     assert say.language == "xx"
     assert say.zones({Z.TAIL}) == "cauda"
@@ -226,16 +227,14 @@ def test_a_language_without_pages_gets_them_in_english_whole(tmp_path):
     (tmp_path / "de" / "owner.toml").unlink(missing_ok=True)
     say = catalogue("de", "owner", folder=tmp_path)
     assert say.language == "en"
+    care = tmp_path / "de" / "care.toml"
+    care.write_text(care.read_text().replace("rule = ", "another = ", 1))  # one text is missing: none is German
+    assert catalogue("de", "care", folder=tmp_path).language == "en"
+    mixed = catalogue("de", folder=tmp_path)
+    assert mixed.say("care.step.look_title") == "Hands first"
+    assert mixed.say("plan.section.week") == "Die Woche"
     assert say.whole_dog == catalogue("en").whole_dog
     assert catalogue("de", "plan", folder=tmp_path).language == "de"
-
-
-def test_no_other_room_is_spoken_in_a_second_language(tmp_path):
-    shutil.copytree(FOLDER / "en", tmp_path / "en")
-    shutil.copytree(FOLDER / "en", tmp_path / "xx")
-    (tmp_path / "xx" / "care.toml").unlink()
-    with pytest.raises(FileNotFoundError):
-        catalogue("xx", "care", folder=tmp_path).say("bath.rule")
 
 
 def test_an_unknown_language_is_refused_with_those_that_are_there():
