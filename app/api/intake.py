@@ -130,7 +130,7 @@ async def draft_pdf(request: Request, who: Groomer, dog_id: DogId, language: Lan
         from coatclass.reports import intake_pdf
 
         laid = table.on_table(salon_of(request), looks_of(request), dog_id, language=language, by=who.name)
-        return intake_pdf(laid.consent(), paper)
+        return intake_pdf(laid.consent(), paper, table.pictures_of(salon_of(request), laid.photos))
 
     return download(await working(request, write, dear=True), "application/pdf", "intake.pdf", inline=True)
 
@@ -144,7 +144,10 @@ async def signed_pdf(
     def write() -> bytes:
         from coatclass.reports import intake_pdf
 
-        return intake_pdf(table.signed_consent(table.signed_one(salon_of(request), dog_id, record_id)), paper)
+        salon = salon_of(request)
+        signed = table.signed_one(salon, dog_id, record_id)
+        photos = table.pictures_of(salon, salon.find(PlacePhoto, intake_id=signed.id))
+        return intake_pdf(table.signed_consent(signed), paper, photos)
 
     return download(await working(request, write, dear=True), "application/pdf", "signed.pdf", inline=True)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Annotated, Any, Literal
@@ -208,6 +209,15 @@ def remove_photo(salon: Records, dog_id: str, photo_id: str, *, who: str) -> Non
             writer.change(check, photo_id=None)
         writer.erase(photo)
     salon.sweep_photos()
+
+
+def pictures_of(salon: Records, photos: Sequence[PlacePhoto]) -> list[tuple[str, bytes]]:
+    """The place and the picture of each photo, as far as the store has it."""
+    found = []
+    for photo in photos:
+        with suppress(RecordError):
+            found.append((photo.place, salon.store.read(photo.sha256)))
+    return found
 
 
 # --- both offers ------------------------------------------------------------------------------------------------------

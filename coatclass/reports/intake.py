@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from coatclass.presentation.intake import Consent
-from coatclass.words import catalogue
+from coatclass.presentation.intake import Consent, place_name
+from coatclass.words import Catalogue, catalogue
 
 if TYPE_CHECKING:
     from coatclass.reports._canvas import Canvas
+from coatclass.reports._link import small_photo
 
 __all__ = ["intake_pdf"]
 
 _PICTURE_MM = 120.0
 _SIGNATURE_MM = 64.0
+_PHOTOS_IN_A_ROW, _PHOTO_GAP_MM = 4, 3.0
 
 
-def intake_pdf(shown: Consent, paper: str = "A4") -> bytes:
+def intake_pdf(shown: Consent, paper: str = "A4", photos: Sequence[tuple[str, bytes]] = ()) -> bytes:
     """The record as a PDF file; the same record gives the same bytes.
+
+    Args:
+        shown: what was found, told and signed.
+        paper: ``A4`` or ``Letter``.
+        photos: each with the key of its place.
 
     Raises:
         InputError: for an unknown paper.
@@ -48,7 +56,28 @@ def intake_pdf(shown: Consent, paper: str = "A4") -> bytes:
     _options(canvas, shown)
     write_section(canvas, shown.sections[-1])
     _signature(canvas, shown)
+    _photos(canvas, photos, words)
     return canvas.output()
+
+
+def _photos(canvas: Canvas, photos: Sequence[tuple[str, bytes]], words: Catalogue) -> None:
+    """Photos of places beside each other, each with its place below it."""
+    if not photos:
+        return
+    side = (canvas.width - _PHOTO_GAP_MM * (_PHOTOS_IN_A_ROW - 1)) / _PHOTOS_IN_A_ROW
+    height = side + canvas.line_height(7.5) * 2 + 2
+    canvas.space(3)
+    canvas.keep(height + 8)
+    canvas.text(words.say("map.photos"), 10.5, bold=True)
+    for start in range(0, len(photos), _PHOTOS_IN_A_ROW):
+        canvas.keep(height)
+        x, y, whole = canvas.x, canvas.y, canvas.width
+        for place, (key, content) in enumerate(photos[start : start + _PHOTOS_IN_A_ROW]):
+            left = x + place * (side + _PHOTO_GAP_MM)
+            canvas.image(small_photo(content), left, y, side, side)
+            canvas.column(left, y + side + 0.5, side)
+            canvas.text(words.title(place_name(key, words)), 7.5)
+        canvas.column(x, y + height, whole)
 
 
 def _options(canvas: Canvas, shown: Consent) -> None:

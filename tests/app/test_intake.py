@@ -128,8 +128,11 @@ def test_photos_of_places_go_with_the_signed_record_and_stay(groomer: httpx.Clie
     assert groomer.post(add, params={"place": "left.wing"}, files=upload).status_code == 422
     loose, kept = (groomer.post(add, params={"place": "left.legs"}, files=upload).json()[0] for _ in range(2))
     assert groomer.delete(f"/api/v1/dogs/{dog}/places/{loose['id']}").status_code == 204
-    signing(groomer, dog, seen).raise_for_status()
+    signed = signing(groomer, dog, seen).raise_for_status().json()
     assert groomer.delete(f"/api/v1/dogs/{dog}/places/{kept['id']}").json()["code"] == "signed"
+    printed = groomer.get(f"/api/v1/dogs/{dog}/intakes/{signed['id']}/sheet.pdf").content
+    assert sum(len(page.images) for page in PdfReader(BytesIO(printed)).pages) == 1
+    assert "Photos Legs, left side" in text_of(printed)
     assert groomer.get(f"/api/v1/dogs/{dog}/places/{kept['id']}").headers["content-type"] == "image/jpeg"
     groomer.post(f"/api/v1/dogs/{dog}/delete", json={"name": "Quince"}).raise_for_status()
     assert groomer.get(f"/api/v1/dogs/{dog}/places/{kept['id']}").status_code == 404
