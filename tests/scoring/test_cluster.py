@@ -126,6 +126,25 @@ def _below(pid: int) -> list[tuple[int, str]]:
     return [(one, _command(one)) for one in down(pid)]
 
 
+def _called(roots: list[int]) -> list[str]:
+    """Addresses at the other end of every TCP connection that these processes, and those below them, hold (Linux)."""
+    owned = set()
+    for pid in (pid for root in roots for pid, _ in _below(root)):
+        for entry in Path(f"/proc/{pid}/fd").glob("*"):
+            try:
+                owned.add(str(entry.readlink()))
+            except OSError:
+                continue
+    found = set()
+    for table in ("tcp", "tcp6"):
+        for line in Path(f"/proc/net/{table}").read_text().splitlines()[1:]:
+            fields = line.split()
+            address, _, port = fields[2].partition(":")
+            if f"socket:[{fields[9]}]" in owned and int(port, 16):
+                found.add(socket.inet_ntoa(bytes.fromhex(address[-8:])[::-1]))  # IPv6 here holds mapped IPv4
+    return sorted(found)
+
+
 def _command(pid: int) -> str:
     try:
         return Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
@@ -151,11 +170,13 @@ def _together(out: Path):
 def test_with_a_worker_and_then_a_whole_node_killed_the_parts_are_the_local_table(nodes, folder, local, tmp_path):
     address, head, other = nodes
     lost: list[str] = []
+    called: list[str] = []
     seen: list[int] = []
 
     def kill_on_the_way(row, photos):
         seen.append(photos)
         if len(seen) == 1:
+            called.extend(_called([head.pid, other.pid, os.getpid()]))
             workers = [
                 pid for pid, command in _below(head.pid) + _below(other.pid) if "ray::" in command and "Map" in command
             ]
@@ -169,6 +190,7 @@ def test_with_a_worker_and_then_a_whole_node_killed_the_parts_are_the_local_tabl
         photos_at(folder / "list.csv"), str(tmp_path), part=PART, address=address, advance=kill_on_the_way
     )
     assert lost == ["worker", "node"]
+    assert called and all(address.startswith("127.") for address in called), called  # nobody outside is called
     assert sum(seen) == counts.total() == len(local) > 5 * PART and counts["refused"] >= 1
     assert [path.name for path in tmp_path.glob("*unfinished*")] == []
     made = _together(tmp_path)
