@@ -182,6 +182,9 @@ def _rates(folder: Path, many: int, place: Path) -> dict[str, Any]:
             start = _watched("score", str(few), "--out", out[0], *workers)
             whole = _watched("score", str(folder), "--out", out[1], *workers)
             took, cpu = whole.seconds - start.seconds, whole.cpu_seconds - start.cpu_seconds
+            if took <= 0:
+                problem = "is too busy: what came before the photos took longer than all of them."
+                raise InputError("this machine", problem, "Measure when nothing else runs on it, or raise --rate.")
             told = name.format(processes) + ("es" if processes > 1 else "")
             found[told] = {"photos_a_second": round((many - 16) / took, 2), "start_s": start.seconds}
             found[told]["cpu_ms_a_photo"] = round(1000 * cpu / (many - 16), 1)

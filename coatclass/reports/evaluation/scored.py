@@ -24,7 +24,7 @@ from coatclass.reports.evaluation.breakdowns import breed_kind
 from coatclass.reports.evaluation.cases import FEWEST, NOT_A_DOG, UNKNOWN
 from coatclass.reports.evaluation.figures import class_rows, counted
 from coatclass.reports.evaluation.metrics import Figure
-from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, interval
+from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, in_steps, interval
 from coatclass.scoring import tables
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, category_label
 
@@ -88,13 +88,18 @@ class _Piece:
     usable: NDArray[np.bool_]
     cells: Mapping[str, list[str]]
 
+    def counted(self, of: NDArray[np.bool_]) -> Ints:
+        """Places of some photos, in the order in which they are summed."""
+        places = np.flatnonzero(of)
+        return places[in_steps(self.p[places])]
+
     @property
     def judged(self) -> NDArray[np.bool_]:
         """Dogs with a known coat that were not refused."""
         return self.scored & (self.truth >= 0)
 
-    def part(self, keep: NDArray[np.bool_]) -> Part:
-        """The photos that are counted."""
+    def part(self, keep: Ints) -> Part:
+        """The photos at some places."""
         band = np.where(self.usable, self.band, UNKNOWN)
         whole = Part(self.truth, self.p, self.shares, band, self.b, self.group)
         return whole.where(keep)
@@ -226,7 +231,7 @@ class _Counts:
         self._errors: list[tuple[float, int, dict[str, Any]]] = []
         self._gallery, self._number = gallery, count()
 
-    def add(self, piece: _Piece, keep: NDArray[np.bool_]) -> None:
+    def add(self, piece: _Piece) -> None:
         self.rows += len(piece.file)
         refused = ~piece.scored & (piece.truth != _IS_OTHER)
         self.refused += int(refused.sum())
@@ -234,6 +239,7 @@ class _Counts:
         for place in np.flatnonzero(refused)[: _LISTED - len(self.refused_first)]:
             row = {"file": piece.file[place], "is_dog": True, "reason": "It was refused when it was scored."}
             self.refused_first.append(row)
+        keep = piece.counted(piece.judged)
         part = piece.part(keep)
         counts = self.tally.add(part)
         if not len(part.truth):
@@ -245,7 +251,7 @@ class _Counts:
         self._count_sources(piece, keep, guess != part.truth)
         for name, group in self.groups.items():
             group.add(_values(name, piece, keep), part, piece.verdict[keep] == 0, counts)
-        self._keep_errors(piece, np.flatnonzero(keep), part, guess)
+        self._keep_errors(piece, keep, part, guess)
 
     def _count_sets(self, truth: Ints, sets: Ints) -> None:
         sizes = (sets[:, None] >> np.arange(len(CATEGORIES)) & 1).sum(axis=1)
@@ -262,12 +268,12 @@ class _Counts:
         self.mixed["ruled_out"] += int((told & ((sets >> _MIXED) & 1 == 0)).sum())
         self.mixed["sent"] += int((mixed & (verdict == 2)).sum())
 
-    def _count_sources(self, piece: _Piece, keep: NDArray[np.bool_], wrong: NDArray[np.bool_]) -> None:
+    def _count_sources(self, piece: _Piece, keep: Ints, wrong: NDArray[np.bool_]) -> None:
         sources = piece.cells.get("source")
         if sources is None:
             return
         settled = piece.verdict[keep] == 0
-        told = Counter(zip([sources[place] for place in np.flatnonzero(keep)[settled]], wrong[settled], strict=True))
+        told = Counter(zip([sources[place] for place in keep[settled]], wrong[settled], strict=True))
         for (source, is_wrong), many in told.items():
             if source:
                 row = self.sources.setdefault(source, [0, 0])
@@ -292,11 +298,11 @@ class _Counts:
         return [error for _, _, error in sorted(self._errors, key=lambda entry: entry[:2], reverse=True)]
 
 
-def _values(name: str, piece: _Piece, keep: NDArray[np.bool_]) -> list[str]:
+def _values(name: str, piece: _Piece, keep: Ints) -> list[str]:
     if name == _SHOWN:
         return [_SHOWN_AS[usable] for usable in piece.usable[keep].tolist()]
     cells = piece.cells[name]
-    values = [cells[place] for place in np.flatnonzero(keep)]
+    values = [cells[place] for place in keep]
     return [breed_kind(value) if value else "" for value in values] if name == "breed" else values
 
 
@@ -321,17 +327,18 @@ class _Breakdown:
         rows = np.arange(len(codes))
         right = part.p.argmax(axis=1) == part.truth
         loss = -np.log(part.p[rows, part.truth].clip(1e-12))
-        for code in np.unique(codes):
-            of = codes == code
-            features = np.column_stack([np.ones(of.sum()), right[of], loss[of]])
-            self._sums[code, :, 0] += features.sum(axis=0)
-            self._sums[code, :, 1:] += features.T.astype(np.float32) @ counts[of]
-            self._settled[code] += (settled[of].sum(), (settled[of] & ~right[of]).sum())
+        there = np.unique(codes)
+        one = codes[:, None] == there
+        features = np.stack([one, one * right[:, None], one * loss[:, None]], axis=1).reshape(len(codes), -1)
+        shape = (3, len(there), -1)
+        self._sums[there, :, 0] += features.sum(axis=0).reshape(shape[:2]).T
+        self._sums[there, :, 1:] += (features.T.astype(np.float32) @ counts).reshape(shape).swapaxes(0, 1)
+        np.add.at(self._settled, codes[settled], np.column_stack([np.ones(settled.sum(), int), ~right[settled]]))
 
     def rows(self) -> list[dict[str, Any]]:
         """One row a value; too few photos are counted, not judged."""
         rows = []
-        for value, code in (*self._codes.items(), (_REST, _MOST_VALUES)):
+        for value, code in (*sorted(self._codes.items()), (_REST, _MOST_VALUES)):
             photos, right, loss = self._sums[code]
             n = round(float(photos[0]))
             if not n or not value:
@@ -395,7 +402,7 @@ def report_of_scores(
     kinds = [_SHOWN, *(name for name in ("breed", "source") if name in reader.labels and name not in by), *by]
     counts = _Counts(resamples, gallery, kinds)
     for piece in reader:
-        counts.add(piece, piece.judged)
+        counts.add(piece)
         advance(len(piece.file))
     if counts.tally.photos < FEWEST:
         problem = f"has {counts.tally.photos} dogs with a known category that were not refused."
@@ -536,7 +543,7 @@ def compare(
     for tally, reader in ((here, ours), (yonder, theirs)):
         for piece in reader:
             files = hashed(piece.file)
-            keep = piece.scored & np.isin(files, both)
+            keep = piece.counted(piece.scored & np.isin(files, both))
             tally.add(labels.put(piece, files, theirs.truth if reader is theirs else None).part(keep))
             advance(len(piece.file))
     if here.photos != yonder.photos:

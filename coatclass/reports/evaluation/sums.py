@@ -16,6 +16,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ from coatclass.reports.evaluation import metrics
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
-__all__ = ["Part", "Tally", "differences", "hashed", "interval", "poisson_counts"]
+__all__ = ["Part", "Tally", "differences", "hashed", "in_steps", "interval", "poisson_counts"]
 
 Floats = NDArray[np.float64]
 Hashes = NDArray[np.uint64]
@@ -93,8 +94,8 @@ class Part:
     b: Floats
     group: Hashes
 
-    def where(self, keep: NDArray[np.bool_]) -> Part:
-        """Those for which ``keep`` holds."""
+    def where(self, keep: NDArray[Any]) -> Part:
+        """Those for which ``keep`` holds, or those at the places that it names."""
         return Part(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
 
 
@@ -110,10 +111,13 @@ def _one_hot(places: NDArray[np.int64], many: int) -> Floats:
 
 
 def _bins(sure: Floats, right: NDArray[np.bool_]) -> Floats:
-    """Counts, sureness and right ones by bin of equal width, (N, 3 * bins)."""
+    """How much too sure, by bin of equal width, (N, bins): all that a calibration error needs."""
+    return _one_hot(_bin(sure), _BINS) * (sure - right)[:, None]
+
+
+def _bin(sure: Floats) -> NDArray[np.int64]:
     edges = np.linspace(0, 1, _BINS + 1)
-    bins = _one_hot(np.clip(np.searchsorted(edges, sure, side="left") - 1, 0, _BINS - 1), _BINS)
-    return np.hstack([bins, bins * sure[:, None], bins * right[:, None]])
+    return np.clip(np.searchsorted(edges, sure, side="left") - 1, 0, _BINS - 1)
 
 
 def _log(p: Floats) -> Floats:
@@ -140,28 +144,41 @@ def _band_features(part: Part) -> Floats:
     return np.hstack([cells, loss, _bins(part.b.max(axis=1), guess == part.band)])
 
 
+def _step(sure: Floats) -> NDArray[np.int64]:
+    return ((1 - sure) * _STEPS).astype(np.int64).clip(0, _STEPS - 1)
+
+
+def in_steps(p: Floats) -> NDArray[np.int64]:
+    """Places of photos, surest step first: in this order :class:`Tally` takes them, so that it need not sort counts."""
+    return np.argsort(_step(p.max(axis=1)), kind="stable")
+
+
 class Tally:
     """Sums over judged photos, of all of them and of each resample."""
 
     def __init__(self, resamples: int) -> None:
         self.resamples = resamples
-        self._category = np.zeros((1 + resamples, _CELLS + _LOSSES + 3 * _BINS))
-        self._band = np.zeros((1 + resamples, _BAND_CELLS + 1 + 3 * _BINS))
+        self._category = np.zeros((1 + resamples, _CELLS + _LOSSES + _BINS))
+        self._band = np.zeros((1 + resamples, _BAND_CELLS + 1 + _BINS))
+        self._bins = {"category": np.zeros((3, _BINS)), "band": np.zeros((3, _BINS))}
         self._steps = np.zeros((2, 1 + resamples, _STEPS))  # photos, and wrong ones, surest first
         self._sure: list[Floats] = []
         self._right: list[NDArray[np.bool_]] = []
         self._groups: list[Hashes] = []
 
     def add(self, part: Part) -> NDArray[np.float32]:
-        """Count a part; return how often each of its photos counts in each resample."""
+        """Count photos in the order of :func:`in_steps`; return how often each counts in each resample."""
         counts = poisson_counts(part.group, self.resamples)
         if not len(part.truth):
             return counts
         _sum(self._category, _category_features(part), counts)
         known = part.band >= 0
         if known.any():
-            _sum(self._band, _band_features(part.where(known)), counts[known])
+            measured = part.where(known)
+            _sum(self._band, _band_features(measured), counts if known.all() else counts[known])
+            self._count_bins("band", measured.b.max(axis=1), measured.b.argmax(axis=1) == measured.band)
         sure, right = part.p.max(axis=1), part.p.argmax(axis=1) == part.truth
+        self._count_bins("category", sure, right)
         self._sum_steps(sure, right, counts)
         self._sure.append(sure)
         self._right.append(right)
@@ -169,14 +186,17 @@ class Tally:
         return counts
 
     def _sum_steps(self, sure: Floats, right: NDArray[np.bool_], counts: NDArray[np.float32]) -> None:
-        step = ((1 - sure) * _STEPS).astype(np.int64).clip(0, _STEPS - 1)
-        for of, into in ((np.arange(len(sure)), self._steps[0]), (np.flatnonzero(~right), self._steps[1])):
-            if not len(of):
-                continue
-            order = of[np.argsort(step[of], kind="stable")]
-            steps, starts = np.unique(step[order], return_index=True)
-            into[0, steps] += np.diff(np.append(starts, len(order)))
-            into[1:, steps] += np.add.reduceat(counts[order], starts, axis=0).T
+        step = _step(sure)
+        for of, counted, into in ((step, counts, self._steps[0]), (step[~right], counts[~right], self._steps[1])):
+            if len(of):
+                steps, starts = np.unique(of, return_index=True)
+                into[0, steps] += np.diff(np.append(starts, len(of)))
+                into[1:, steps] += np.add.reduceat(counted, starts, axis=0).T
+
+    def _count_bins(self, what: str, sure: Floats, right: NDArray[np.bool_]) -> None:
+        place = _bin(sure)
+        for row, weights in enumerate((None, sure, right.astype(float))):
+            self._bins[what][row] += np.bincount(place, weights, _BINS)
 
     @property
     def photos(self) -> int:
@@ -200,8 +220,7 @@ class Tally:
 
     def bins(self, what: str) -> list[tuple[float, float, int]]:
         """For each bin of equal width that holds photos: mean sureness, share right, count."""
-        sums = (self._category if what == "category" else self._band)[0, -3 * _BINS :].reshape(3, _BINS)
-        return [(s / n, r / n, round(n)) for n, s, r in sums.T.tolist() if n]
+        return [(s / n, r / n, round(n)) for n, s, r in self._bins[what].T.tolist() if n]
 
     def curve(self) -> tuple[Floats, Floats]:
         """Coverage and risk, as :func:`metrics.risk_coverage`."""
@@ -233,7 +252,7 @@ class Tally:
             "macro_f1_without_mixed": metrics.macro_f1_of(cells, [label for label in _ALL if label != _MIXED]),
             "log_loss": losses[0],
             "brier": losses[1],
-            "ece_15": _calibration_error(sums[:, -3 * _BINS :]),
+            "ece_15": np.abs(sums[:, -_BINS:]).sum(axis=1) / n,
         }
         found |= self._ordered()
         return found | {"log_loss_against_annotators": losses[2], "brier_against_annotators": losses[3]}
@@ -243,7 +262,7 @@ class Tally:
         sure, right = np.concatenate(self._sure), np.concatenate(self._right)
         photos, wrong = self._steps
         # How sure the photos of a step are on average: of all photos, as no resample tells.
-        step = ((1 - sure) * _STEPS).astype(np.int64).clip(0, _STEPS - 1)
+        step = _step(sure)
         level = np.bincount(step, sure, _STEPS) / np.maximum(np.bincount(step, minlength=_STEPS), 1)
         exact = {
             "adaptive_ece_15": metrics.adaptive_calibration_error(sure, right),
@@ -270,19 +289,13 @@ class Tally:
             "within_one": (cells * (steps <= 1)).sum(axis=(1, 2)) / n,
             "quadratic_weighted_kappa": metrics.kappa_of(cells, quadratic=True),
             "log_loss": sums[:, _BAND_CELLS] / n,
-            "ece_15": _calibration_error(sums[:, -3 * _BINS :]),
+            "ece_15": np.abs(sums[:, -_BINS:]).sum(axis=1) / n,
         }
 
 
 def _sum(into: Floats, features: Floats, counts: NDArray[np.float32]) -> None:
     into[0] += features.sum(axis=0)
     into[1:] += counts.T @ features.astype(np.float32)
-
-
-def _calibration_error(sums: Floats) -> Floats:
-    n, sure, right = sums.reshape(-1, 3, _BINS).transpose(1, 0, 2)
-    error: Floats = np.abs(sure - right).sum(axis=1) / n.sum(axis=1)
-    return error
 
 
 def _figure(values: Floats, n: int) -> Figure:
