@@ -201,7 +201,8 @@ def _oftener(
     longer = before is None or days > before.sittings + before.touch_ups
     more = tuple(zone for zone in stopped if zone in week.touch_up_zones and (longer or zone not in known))
     if more and week.touch_ups:
-        text = texts.say("lesson.oftener", zones=texts.zones(more), often=texts.often(days))
+        key = "oftener_seldom" if Fault.TOO_SELDOM in faults else "oftener"
+        text = texts.say(f"lesson.{key}", zones=texts.zones(more), often=texts.often(days))
         yield _change("frequency", row["id"], text, more, row["source"])
     elif Fault.TOO_SELDOM in faults:
         text = texts.say("lesson.too_seldom", often=texts.often(week.sittings))
