@@ -14,7 +14,7 @@ from markupsafe import Markup
 from app.language import choices, words
 from coatclass import reasons
 from coatclass.presentation.html import environment
-from coatclass.presentation.pictures import pressable_dog
+from coatclass.presentation.pictures import photo_guide, pressable_dog
 from coatclass.presentation.wording import percent
 from coatclass.taxonomy import BodyZone
 from coatclass.words import Catalogue, about, catalogue
@@ -36,6 +36,7 @@ def _environment(language: str) -> Environment:
     made = environment(*(APP / side / "templates" for side in ("design", "owner", "groomer", "researcher")))
     words = catalogue(language)
     made.globals |= {"texts": partial(catalogue, language), "outline_of": partial(_outline_of, words)}
+    made.globals["photo_guide"] = partial(photo_guide, words)
     made.globals["dog_seen"] = partial(_dog_seen, words)
     made.filters.update(
         mm=words.mm,

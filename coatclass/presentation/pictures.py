@@ -24,6 +24,7 @@ __all__ = [
     "found_map",
     "growth_curve",
     "length_picture",
+    "photo_guide",
     "pressable_dog",
     "time_curve",
     "zones_in",
@@ -158,6 +159,46 @@ def dog_outline(touches: Sequence[str]) -> tuple[tuple[float, float, float, floa
     ear = Line(smooth(dog["ear"]["points"]), 2.0, closed=True, fill=1.0)
     places = [(float(dog["touch"][one][0]), float(dog["touch"][one][1])) for one in touches]
     return (10.0, 14.0, 390.0, 268.0), [*_body(dog), ear], places
+
+
+_HAND = 42.0  # a hand's breadth beside this dog: about a seventh of its length, as 9 cm beside 60 cm (own estimate)
+
+
+def photo_guide(words: Catalogue) -> Drawing:
+    """How to stand for a photo: the whole dog from the side, in light, a hand's breadth from the frame all round."""
+    _, shapes, _ = dog_outline(())
+    left, top, right, bottom = (33.0 - _HAND, 34.0 - _HAND, 378.0 + _HAND, 264.0 + _HAND)
+    frame = Line(((left, top), (right, top), (right, bottom), (left, bottom)), 2.5, closed=True)
+    spans = (
+        ((left, 190.0), (left + _HAND, 190.0)),
+        ((right - _HAND, 190.0), (right, 190.0)),
+        ((240.0, top), (240.0, top + _HAND)),
+        ((240.0, bottom - _HAND), (240.0, bottom)),
+    )
+    marks = [line for start, end in spans for line in _span(start, end)]
+    hand = Label((252.0, top + 0.6 * _HAND), words.say("plan.guide.hand"), _SMALL, bold=True)
+    light = [*_sun((left + 34.0, top + 34.0)), Label((left + 60.0, top + 28.0), words.say("plan.guide.light"), _SMALL)]
+    side = Label((175.0, 150.0), words.say("plan.guide.side"), _SMALL, "left", bold=True)
+    view = (left - 8.0, top - 8.0, right - left + 16.0, bottom - top + 16.0)
+    title = words.say("plan.guide.title")
+    told = words.say("plan.guide.description")
+    return Drawing(view, (frame, *shapes, *marks, hand, *light, side), title, told)
+
+
+def _span(start: Point, end: Point) -> Iterator[Line]:
+    """A measured distance: a line with a stroke across each end."""
+    yield Line((start, end), 1.4)
+    across = (0.0, 7.0) if start[1] == end[1] else (7.0, 0.0)
+    for x, y in (start, end):
+        yield Line(((x - across[0], y - across[1]), (x + across[0], y + across[1])), 1.4)
+
+
+def _sun(centre: Point) -> Iterator[Line]:
+    x, y = centre
+    yield Line(smooth([(x - 9, y), (x, y - 9), (x + 9, y), (x, y + 9)]), 1.6, closed=True)
+    for turn in range(8):
+        c, s = math.cos(turn * math.pi / 4), math.sin(turn * math.pi / 4)
+        yield Line(((x + 13 * c, y + 13 * s), (x + 19 * c, y + 19 * s)), 1.6)
 
 
 def pressable_dog(

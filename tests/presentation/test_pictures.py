@@ -16,7 +16,14 @@ from coatclass.contract import CoatSituation
 from coatclass.planning import plan
 from coatclass.presentation.blocks import Picture
 from coatclass.presentation.drawing import Label, Line, hatch, svg
-from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, pressable_dog, time_curve
+from coatclass.presentation.pictures import (
+    dog_map,
+    growth_curve,
+    length_picture,
+    photo_guide,
+    pressable_dog,
+    time_curve,
+)
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Texture
 from coatclass.words import LANGUAGES, catalogue
 
@@ -47,6 +54,20 @@ def test_the_dog_is_readable_without_colour_and_names_every_zone_that_it_has(lan
     for zone in care.RISK_ZONES:
         assert (words.zone(zone) in source) == (zone in found.triage.having)
     assert f"{words.title(words.say('plan.map.leave'))}: {words.zone(Z.BREECHES)}." in picture.description
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_photo_guide_leaves_room_between_dog_and_frame_on_every_side(language):
+    picture = photo_guide(catalogue(language))
+    frame, *rest = [shape for shape in picture.shapes if isinstance(shape, Line)]
+    dog = [point for shape in rest if len(shape.points) > 40 for point in shape.points]  # curves; marks are short
+    for place in (0, 1):
+        edge, inside = [point[place] for point in frame.points], [point[place] for point in dog]
+        room = (min(inside) - min(edge), max(edge) - max(inside))
+        assert all(35 < one < 50 for one in room), room
+    words = [shape.text for shape in picture.shapes if isinstance(shape, Label)]
+    assert catalogue(language).say("plan.guide.hand") in words
+    ET.fromstring(svg(picture))
 
 
 def test_a_zone_at_higher_risk_is_hatched_more_densely():
