@@ -84,8 +84,8 @@ def install(app: FastAPI) -> None:
         status = status_of(error)
         if status == 503:
             _log.error("%s", error)
-            return answer(status, error.code, problem, error.next_step, retry_after=_RETRY_AFTER_S)
-        return answer(status, error.code, problem, error.next_step)
+            return answer(status, error.code, problem, told(error.next_step), retry_after=_RETRY_AFTER_S)
+        return answer(status, error.code, problem, told(error.next_step))
 
     @app.exception_handler(OSError)
     async def disk(request: Request, error: OSError) -> JSONResponse:

@@ -39,6 +39,7 @@ _ROUTERS = (
     assessing.pictures_router,
     salon.clients_router,
     dogs.router,
+    dogs.days_router,
     dogs.photos_router,
     dogs.findings_router,
     visit.router,

@@ -29,6 +29,7 @@ from app.api.asking import (
 )
 from app.api.assessing import read_uploads
 from app.api.owner import KeptPhoto, Length, Marks
+from app.groomer import day as days
 from app.groomer import dog_file as files
 from app.groomer.touches import Bench, Touches, bench_of
 from app.looking import overlay
@@ -262,6 +263,35 @@ async def sheet_pdf(
         return sheet_pdf(_sheet(request, dog_id, language), paper, photo=_photo(request, dog_id))
 
     return download(await working(request, write, dear=True), "application/pdf", "home-care.pdf", inline=True)
+
+
+days_router = APIRouter(prefix="/api/v1/days", tags=["records"], responses=REFUSALS)
+
+
+@days_router.get("/{day}/sheets.pdf", response_class=Response)
+async def sheets_of_day(
+    request: Request,
+    who: Groomer,
+    day: Day,
+    language: Language,
+    paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
+) -> Response:
+    """The home-care sheets of all dogs that come on a day, in one file; dogs of which nothing is known are left out."""
+
+    def write(dog_id: str) -> bytes:
+        from coatclass.reports import sheet_pdf
+
+        try:
+            return sheet_pdf(_sheet(request, dog_id, language), paper, photo=_photo(request, dog_id))
+        except RecordError as error:
+            if error.code != "nothing_known":
+                raise
+            return b""
+
+    dogs = await working(request, days.dogs_to_print, salon_of(request), day)
+    sheets = [await working(request, write, dog, dear=True) for dog in dogs]
+    content = await working(request, days.one_file, [sheet for sheet in sheets if sheet])
+    return download(content, "application/pdf", f"home-care-{day}.pdf", inline=True)
 
 
 photos_router = APIRouter(prefix="/api/v1/dogs/{dog_id}/photos", tags=["records"], responses=REFUSALS)

@@ -7,13 +7,14 @@ from typing import Any
 from app import cases
 from app.groomer import dog_file as files
 from app.groomer import table
+from app.groomer.day import who_noted
 from app.groomer.visit_end import checks_of
 from app.language import spoken, words
 from coatclass import answers as questionnaire
 from coatclass.intake import WORKS
 from coatclass.presentation import Presentation
 from coatclass.presentation.blocks import Note
-from coatclass.records import StoredAssessment
+from coatclass.records import Appointment, StoredAssessment
 from coatclass.taxonomy import CATEGORIES, BodyZone
 
 _BESIDE = ("verdict", "stops", "sure", "growth", "remarks")
@@ -38,9 +39,16 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
         "history": [_told(one) for one in reversed(file.assessments)],
         "works": WORKS,
         **_arrivals(state, file.dog.id),
-        "visits": sorted(file.appointments, key=lambda one: one.starts_at, reverse=True),
+        "visits": _visits(state, file),
         "links": [one for one in file.links if one.expires_at.date() >= today],
     }
+
+
+def _visits(state: Any, file: files.DogFile) -> list[tuple[Appointment, str]]:
+    """The dog's visits, the latest first, each with who noted it."""
+    latest_first = sorted(file.appointments, key=lambda one: one.starts_at, reverse=True)
+    with state.records.read() as reader:
+        return [(one, who_noted(reader, one)) for one in latest_first]
 
 
 def _arrivals(state: Any, dog_id: str) -> dict[str, Any]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from app import cases
 from app.design import render
+from app.groomer import day as days
 from app.groomer import dog_file as files
 from app.groomer import table
 from app.groomer._dog_view import dog_values, stops
@@ -128,6 +129,7 @@ def _today(state: Any, wish: Wish) -> Shown:
         "before": day - timedelta(days=1),
         "after": day + timedelta(days=1),
         "visits": [_visit(state, one) for one in found],
+        "printable": _printable(state, found),
         "waiting": waiting_list(state.records),
         "stopped": comb_stopped(state.records),
         "counts": _counts(state),
@@ -143,7 +145,19 @@ def _day(text: str) -> date:
 
 def _visit(state: Any, one: Visit) -> dict[str, Any]:
     findings = state.records.find(Finding, dog_id=one.dog.id)
-    return {"visit": one, "at": one.appointment.starts_at.astimezone(), "finding": findings[-1] if findings else None}
+    with state.records.read() as reader:
+        by = days.who_noted(reader, one.appointment)
+    at = one.appointment.starts_at.astimezone()
+    return {"visit": one, "at": at, "finding": findings[-1] if findings else None, "by": by}
+
+
+def _printable(state: Any, found: Sequence[Visit]) -> bool:
+    with state.records.read() as reader:
+        return days.anything_to_print(reader, found)
+
+
+def _week(state: Any, wish: Wish) -> Shown:
+    return "week.html", days.week_values(state, _day(wish.rest))
 
 
 def _counts(state: Any) -> dict[str, int]:
@@ -458,6 +472,7 @@ def _data(state: Any, wish: Wish) -> Shown:
 
 STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
     "today": _today,
+    "week": _week,
     "search": _search,
     "dog": _dog,
     "finding": _finding,

@@ -4,6 +4,7 @@
   const views = window.coatclass.pages({ side: "/groomer/", arrived: () => arrived(), late: () => say(word("late")), leave: () => table.leave() });
   const { stage } = views;
   let sayNext = "";
+  let undoNext = null; // what takes the last change back; offered until the next view
   const word = (name) => one(".page")?.dataset[name] || ""; // the page brings the words
   const one = (selector, root = stage) => root.querySelector(selector);
   const all = (selector, root = stage) => [...root.querySelectorAll(selector)];
@@ -26,6 +27,8 @@
     table.ready();
     window.coatclass.askForPictures(stage);
     if (sayNext) { say(sayNext); sayNext = ""; }
+    const undo = one("[data-undo-now]");
+    if (undo && undoNext) { undo.hidden = false; undo.takeBack = undoNext; undoNext = null; }
   }
   const say = (text) => { const place = one("[data-status]"); if (place) place.textContent = text; };
 
@@ -84,6 +87,25 @@
     place.textContent = text; place.hidden = !text;
     if (text) place.scrollIntoView({ block: "nearest" });
   }
+  function undoing(from, said) {
+    if (!from.dataset.undo) return null;
+    const [method, path] = from.dataset.undo.replace("{id}", said?.finding?.id || said?.id || "").split(" ");
+    return { method, path, body: from.dataset.undoBody && JSON.parse(from.dataset.undoBody) };
+  }
+  async function undo(button) {
+    const { method, path, body } = button.takeBack;
+    try {
+      await ask(method, path, body);
+      sayNext = button.dataset.undone;
+      show("");
+    } catch (error) { button.hidden = true; say(error.message); }
+  }
+  function add(button) {
+    const field = document.getElementById(button.dataset.add);
+    const before = field.value.trim();
+    if (!before.includes(button.textContent)) field.value = before ? `${before} ${button.textContent}` : button.textContent;
+    say(button.textContent);
+  }
   async function send(from, form) {
     if (from.dataset.sure && !confirm(from.dataset.sure)) return;
     const [method, path] = from.dataset.send.split(" ");
@@ -94,6 +116,7 @@
       const body = form ? gather(form) : from.dataset.body ? JSON.parse(from.dataset.body) : undefined;
       const said = await ask(method, path, body);
       sayNext = from.dataset.done || "";
+      undoNext = undoing(from, said);
       const to = (from.dataset.then || "").replace("{id}", said?.id || "");
       show(to, Boolean(to));
     } catch (error) { complain(form, error.message); }
@@ -147,6 +170,8 @@
     "[data-send]": (hit) => send(hit, null),
     "[data-back]": () => history.back(),
     "[data-make-link]": makeLink,
+    "[data-undo-now]": undo,
+    "[data-add]": add,
     "[data-set]": (hit) => { const field = document.getElementById(hit.dataset.set); field.value = hit.dataset.value; say(`${hit.dataset.value} mm`); },
     "[data-weeks]": (hit) => { const field = one("[name=starts_at]"); const day = new Date(); day.setDate(day.getDate() + 7 * Number(hit.dataset.weeks)); const two = (n) => String(n).padStart(2, "0"); field.value = `${day.getFullYear()}-${two(day.getMonth() + 1)}-${two(day.getDate())}T${field.value.slice(11) || "10:00"}`; },
     "[data-filter]": (hit) => { for (const one of all("[data-filter]")) one.setAttribute("aria-pressed", one === hit); const wanted = hit.dataset.filter; for (const row of all("[data-filtered] > li")) row.hidden = wanted !== "all" && !row.dataset.is.split(" ").includes(wanted); },

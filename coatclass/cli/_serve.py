@@ -12,7 +12,7 @@ from types import ModuleType
 from coatclass.errors import require
 from coatclass.resources import released
 
-_NEEDED = ("argon2", "fastapi", "gradio", "jinja2", "multipart", "prometheus_client", "sqlalchemy", "uvicorn")
+_NEEDED = ("argon2", "fastapi", "gradio", "jinja2", "multipart", "prometheus_client", "pypdf", "sqlalchemy", "uvicorn")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

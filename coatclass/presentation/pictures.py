@@ -177,7 +177,8 @@ def photo_guide(words: Catalogue) -> Drawing:
     )
     marks = [line for start, end in spans for line in _span(start, end)]
     hand = Label((252.0, top + 0.6 * _HAND), words.say("plan.guide.hand"), _SMALL, bold=True)
-    light = [*_sun((left + 34.0, top + 34.0)), Label((left + 60.0, top + 28.0), words.say("plan.guide.light"), _SMALL)]
+    place = Label((left + 60.0, top + 28.0), words.say("plan.guide.light"), _SMALL)
+    light: list[Line | Label] = [*_sun((left + 34.0, top + 34.0)), place]
     side = Label((175.0, 150.0), words.say("plan.guide.side"), _SMALL, "left", bold=True)
     view = (left - 8.0, top - 8.0, right - left + 16.0, bottom - top + 16.0)
     title = words.say("plan.guide.title")

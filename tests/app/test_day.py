@@ -1,0 +1,134 @@
+"""The salon's day: the week, all sheets of a day in one file, who found it, remarks to pick, and undo."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+
+import httpx
+import pytest
+from pypdf import PdfReader
+from salon_walk import doubtful_dog, enter, make_known, show, sign_in
+
+from coatclass.words import LANGUAGES, catalogue
+
+pytestmark = pytest.mark.browser
+FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
+# Far from today, so that no other test of this server books into the same week.
+MONDAY = (datetime.now(UTC).astimezone() + timedelta(days=7 * 60)).replace(hour=9, minute=0, second=0, microsecond=0)
+MONDAY -= timedelta(days=MONDAY.weekday())
+
+
+@pytest.fixture(scope="module")
+def salon(server):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url, timeout=120) as web:
+        sign_in(web).raise_for_status()
+        yield web
+
+
+def book(salon, dog, at):
+    booked = salon.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.isoformat()})
+    return booked.raise_for_status().json()["id"]
+
+
+@pytest.fixture(scope="module")
+def booked(salon):
+    """Two dogs of which something is known, one of which nothing is, on a Monday; one dog on the Sunday after."""
+    first, second = (doubtful_dog(salon, name, f"{name}'s owner") for name in ("Sorrel", "Tansy"))
+    unknown = salon.post("/api/v1/dogs", json={"name": "Nobody knows"}).raise_for_status().json()["id"]
+    for hours, dog in ((0, first), (2, second), (4, unknown)):
+        book(salon, dog, MONDAY + timedelta(hours=hours))
+    book(salon, second, MONDAY + timedelta(days=6))
+    return first, second, unknown
+
+
+def test_all_sheets_of_a_day_are_one_file_and_each_begins_on_paper_of_its_own(salon, booked):
+    answer = salon.get(f"/api/v1/days/{MONDAY.date()}/sheets.pdf").raise_for_status()
+    pages = [page.extract_text() for page in PdfReader(BytesIO(answer.content)).pages]
+    starts = [next(n for n, text in enumerate(pages) if name in text) for name in ("Sorrel", "Tansy")]
+    assert starts[0] == 0
+    assert starts[1] % 2 == 0  # pages are counted from 0: the front of a sheet printed on both sides
+    assert not any("Nobody knows" in text for text in pages)
+    alone = salon.get(f"/api/v1/dogs/{booked[1]}/sheet.pdf").raise_for_status()
+    assert len(pages) - starts[1] == len(PdfReader(BytesIO(alone.content)).pages)
+
+
+def test_a_day_of_which_nothing_is_known_says_so_and_offers_nothing_to_print(salon, booked, server):
+    empty = f"/api/v1/days/{(MONDAY + timedelta(days=2)).date()}/sheets.pdf"
+    refused = salon.get(empty, headers={"accept-language": "de"})
+    assert (refused.status_code, refused.json()["code"]) == (422, "nothing_known")
+    assert "Pflegepläne" in refused.json()["problem"]
+    assert "sheets.pdf" not in salon.get(f"/groomer/today/{(MONDAY + timedelta(days=2)).date()}").text
+    assert "sheets.pdf" in salon.get(f"/groomer/today/{MONDAY.date()}").text
+    assert httpx.get(server.url + empty).status_code == 403
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("screen", [(360, 1), (1280, 7)], ids=str)
+def test_the_week_shows_seven_days_with_their_dogs_on_phone_and_desktop(server, booked, visitor, screen, language):
+    width, columns = screen
+    page = visitor({"width": width, "height": 800}, locale=language)
+    enter(page, server.url)
+    show(page, f"week/{(MONDAY + timedelta(days=3)).date()}")
+    days = page.locator("ol.seven > li")
+    assert days.count() == 7
+    assert [days.nth(n).locator("a.name").count() for n in range(7)] == [3, 0, 0, 0, 0, 0, 1]
+    assert days.nth(0).locator("a.name").first.inner_text() == "Sorrel"
+    assert catalogue(language, "day").say("week.load", n=3, time="3:00 h") in days.nth(0).inner_text()
+    places = {days.nth(n).bounding_box()["x"] for n in range(7)}
+    assert len(places) == columns
+    assert page.evaluate(FITS) == []
+    page.click(f'[data-go="today/{MONDAY.date()}"]')
+    page.wait_for_selector(f'.page[data-step="today/{MONDAY.date()}"]')
+    assert page.said == []
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_a_visit_and_a_finding_can_be_undone_carry_a_name_and_take_remarks_ready_to_pick(
+    server, salon, visitor, width, booked
+):
+    dog = doubtful_dog(salon, f"Yarrow {width}")
+    at = (MONDAY + timedelta(days=8, minutes=width)).replace(hour=10)
+    visit = book(salon, dog, at)
+    page = visitor({"width": width, "height": 800})
+    enter(page, server.url)
+
+    def state():
+        kept = salon.get(f"/api/v1/dogs/{dog}").json()["appointments"]
+        return next(one["state"] for one in kept if one["id"] == visit)
+
+    show(page, f"today/{at.date()}")
+    row = page.locator(".rows > li", has_text=f"Yarrow {width}").first
+    row.locator(f'[data-send$="{visit}"]').click()
+    page.wait_for_selector("text=done: Ada")
+    assert state() == "done"
+    page.click("[data-undo-now]:visible")
+    page.wait_for_selector("text=Taken back.")
+    assert state() == "planned"
+    assert not page.locator("[data-undo-now]").is_visible()  # offered once
+
+    show(page, f"finding/{dog}")
+    page.check('[name="category"][value="curly"]')
+    page.click(".ready summary")
+    picked = page.locator('[data-add="remarks"]')
+    lines = [picked.nth(n).inner_text() for n in (0, 2)]
+    page.fill("#remarks", "My own words.")
+    for n in (0, 2, 0):  # the same one twice stands once
+        picked.nth(n).click()
+    assert page.locator("#remarks").input_value() == f"My own words. {lines[0]} {lines[1]}"
+    page.click("form button.main[type=submit]")
+    page.wait_for_selector("text=found by Ada's hands")
+    show(page, f"today/{at.date()}")
+    assert "Curly: found by Ada" in page.locator(".rows > li", has_text=f"Yarrow {width}").first.inner_text()
+
+    show(page, f"finding/{dog}")
+    page.check('[name="category"][value="wire"]')
+    page.click("form button.main[type=submit]")
+    page.wait_for_selector("text=Wire: found by Ada")
+    page.click("[data-undo-now]:visible")
+    page.wait_for_selector("text=Curly: found by Ada")  # the finding before counts again
+    assert len(salon.get(f"/api/v1/dogs/{dog}").json()["findings"]) == 1
+    assert page.evaluate(FITS) == []
+    assert page.said == []
