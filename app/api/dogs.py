@@ -247,6 +247,24 @@ async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: La
     return download(content, "text/html; charset=utf-8", "home-care.html", inline=True)
 
 
+@router.get("/{dog_id}/shop.pdf", response_class=Response)
+async def shop_card(
+    request: Request,
+    who: Groomer,
+    dog_id: DogId,
+    language: Language,
+    paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
+) -> Response:
+    """The shop card to hand out, in true size."""
+
+    def write() -> bytes:
+        from coatclass.reports import shop_card_pdf
+
+        return shop_card_pdf(_sheet(request, dog_id, language), paper)
+
+    return download(await working(request, write, dear=True), "application/pdf", "shop-card.pdf", inline=True)
+
+
 @router.get("/{dog_id}/sheet.pdf", response_class=Response)
 async def sheet_pdf(
     request: Request,

@@ -94,9 +94,9 @@ class Marks(BaseModel):
 class ToolMarks(BaseModel):
     """Marks in one picture of a tool, px: a card or a ruler, a pin's ends, two neighbours."""
 
-    kind: Annotated[str, Field(max_length=60)]
-    pin_tip: Annotated[str, Field(max_length=20)] | None = None
-    stiffness: Annotated[str, Field(max_length=20)] | None = None
+    kind: Annotated[str, Field(min_length=1, max_length=60)]
+    pin_tip: Literal["plain", "ball", "coated", "plastic"] | None = None
+    stiffness: Literal["soft", "medium", "firm", "extra_stiff"] | None = None
     scale: Annotated[list[Mark], Field(min_length=2, max_length=4)] | None = None
     ruler_mm: Annotated[float, Field(gt=0, le=1000)] | None = None
     pin: Annotated[list[Mark], Field(min_length=2, max_length=2)] | None = None

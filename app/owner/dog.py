@@ -257,13 +257,17 @@ class ToolMarks(Protocol):
     """A tool as its owner describes and marks it in a picture, px."""
 
     kind: str
-    pin_tip: str | None
-    stiffness: str | None
     scale: list[list[float]] | None
     ruler_mm: float | None
     pin: list[list[float]] | None
     gap: list[list[float]] | None
     click_error_px: float
+
+    @property
+    def pin_tip(self) -> str | None: ...
+
+    @property
+    def stiffness(self) -> str | None: ...
 
 
 @dataclass(frozen=True)
@@ -279,19 +283,21 @@ def judge_tool(of: OwnersDog, assessment: Assessment, marks: ToolMarks, *, langu
 
     Raises:
         InputError: if the marks can't be a card's, a ruler's or a pin's; ``nothing_given`` without an estimate.
+        AnswersError: for a kind or a length that no tool has.
     """
     at = situation(of, assessment)
     if at is None:
         raise InputError("the tool", "can't be judged yet.", "Give a photo or some answers of the dog first.",
                          code="nothing_given")  # fmt: skip
     pin, gap = (_measured(marks, part) for part in (marks.pin, marks.gap))
-    tool = OwnedTool(
-        kind=marks.kind,
-        pin_tip=marks.pin_tip or None,
-        stiffness=marks.stiffness or None,
-        pin_length_mm=None if pin is None else round(pin.length_mm, 1),
-        tooth_gap_mm=None if gap is None else round(gap.length_mm, 1),
-    )
+    lengths = {"pin_length_mm": pin, "tooth_gap_mm": gap}
+    tools = questionnaire.parse({"owned_tools": [{
+        "kind": marks.kind,
+        "pin_tip": marks.pin_tip,
+        "stiffness": marks.stiffness,
+        **{name: None if one is None else round(one.length_mm, 1) for name, one in lengths.items()},
+    }]}).owned_tools  # fmt: skip
+    tool = (tools or ())[0]
     words = catalogue(language)
     dog, cleared = planning.as_today(at)
     found = toolkit.judge_owned(tool, dog, cleared, language=language)

@@ -115,7 +115,8 @@ def test_odd_texts_days_and_bodies_never_meet_an_inner_error(salon):
             web.get("/api/v1/clients", params={"sought": text}),
         ]
         answers += [web.patch(link, json={"name": text}), web.patch(f"{link}/answers", json={"breed": text})]
-        answers += [web.get(f"{link}/{what}") for what in ("calendar.ics", "sheet.html", "sheet.pdf", "assessment")]
+        papers = ("calendar.ics", "sheet.html", "sheet.pdf", "shop.pdf")
+        answers += [web.get(f"{link}/{what}") for what in (*papers, "assessment")]
         answers += [web.post(f"{dog}/findings", json={"category": "hair", "remarks": text})]
         answers += [web.post("/api/v1/sign-in", data={"name": text, "password": text})]
         answers += [web.post(f"{link}/photos", files=[("photos", (text or "x", b"\xff\xd8\xff"))])]

@@ -31,7 +31,7 @@ def photo_with_place(path) -> bytes:
     return stream.getvalue()
 
 
-@pytest.mark.parametrize("call", ["", "/assessment", "/sheet.pdf", "/sheet.html", "/calendar.ics"])
+@pytest.mark.parametrize("call", ["", "/assessment", "/sheet.pdf", "/shop.pdf", "/sheet.html", "/calendar.ics"])
 def test_a_link_that_nobody_made_shows_nothing(web, call):
     answer = web.get(f"{LINKS}/{'x' * 43}{call}")
     assert answer.status_code == 404
