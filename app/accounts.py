@@ -6,17 +6,16 @@ Users, sessions and links live in the records, which keep only hashes of passwor
 from __future__ import annotations
 
 import math
-import time
-from collections import OrderedDict
 from collections.abc import Mapping
 from datetime import timedelta
-from threading import BoundedSemaphore, Lock
+from threading import BoundedSemaphore
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 
+from app.counting import Counts, OwnCounts
 from app.errors import answer
 from app.guard import visitor_of
 from coatclass import records
@@ -33,48 +32,44 @@ _MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals."
 class Attempts:
     """Wrong passwords by where they come from: each makes the next try from there wait longer, and nobody else's.
 
-    A lock on the name could be held by any outsider. The counts live in this process; they are no records.
+    A lock on the name could be held by any outsider. The counts are no records.
     """
 
     _MOST_KEPT = 20_000
 
-    def __init__(self, limits: Mapping[str, float]) -> None:
+    def __init__(self, limits: Mapping[str, float], counts: Counts | None = None) -> None:
         self._limits = limits
-        self._kept: OrderedDict[tuple[str, ...], tuple[int, float]] = OrderedDict()
-        self._lock = Lock()
+        self._counts = counts or OwnCounts(self._MOST_KEPT)
         self.checking = BoundedSemaphore(int(limits["checked_at_once"]))
 
     def begin(self, address: str, name: str) -> float:
         """Count a try, before it is known to be right; return 0, or the seconds to wait before one is let in."""
-        now = time.monotonic()
-        limits = self._limits
-        by = (((address, name), limits["free_by_name"]), ((address,), limits["free_by_address"]))
-        with self._lock:
-            wait = max(self._wait(key, free, now) for key, free in by)
+        free = {key: self._limits[f"free_by_{by}"] for by, key in _keys(address, name).items()}
+        with self._counts.changing(list(free)) as (kept, now):
+            wait = max(self._wait(kept.get(key), most, now) for key, most in free.items())
             if wait <= 0:
-                for key, _ in by:
-                    self._kept[key] = (self._tries(key, now) + 1, now)
-                    self._kept.move_to_end(key)
-                while len(self._kept) > self._MOST_KEPT:
-                    self._kept.popitem(last=False)
+                kept.update({key: (self._tries(kept.get(key), now) + 1, now) for key in free})
         return max(wait, 0.0)
 
     def succeeded(self, address: str, name: str) -> None:
         """The password was right: the tries before it were slips."""
-        with self._lock:
-            self._kept.pop((address, name), None)
-            self._kept.pop((address,), None)
+        with self._counts.changing(list(_keys(address, name).values())) as (kept, _):
+            kept.clear()
 
-    def _tries(self, key: tuple[str, ...], now: float) -> int:
-        tries, at = self._kept.get(key, (0, now))
+    def _tries(self, kept: tuple[float, float] | None, now: float) -> float:
+        tries, at = kept or (0, now)
         return tries if now - at < self._limits["forgotten_after_s"] else 0
 
-    def _wait(self, key: tuple[str, ...], free: float, now: float) -> float:
-        tries = self._tries(key, now)
-        if tries < free:
+    def _wait(self, kept: tuple[float, float] | None, free: float, now: float) -> float:
+        tries = self._tries(kept, now)
+        if kept is None or tries < free:
             return 0.0
         wait: float = min(self._limits["longest_wait_s"], 2.0 ** (tries - free))
-        return self._kept[key][1] + wait - now
+        return kept[1] + wait - now
+
+
+def _keys(address: str, name: str) -> dict[str, tuple[str, ...]]:
+    return {"name": ("sign-in", address, name), "address": ("sign-in", address)}
 
 
 class SignInError(Exception):

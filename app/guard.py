@@ -21,7 +21,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app.counting import Counts, OwnCounts
 from app.language import told
+from coatclass.errors import RecordError
 from coatclass.plain_text import printable
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
@@ -347,18 +349,29 @@ def _problem_of(body: bytes, kind: str) -> str:
 
 
 class RateLimit:
-    """A bucket of requests for each visitor and kind of request, filled again with time."""
+    """A bucket of requests for each visitor and kind of request, filled again with time.
+
+    Args:
+        rates: for each kind ``per_minute``, ``burst``, and how many are taken ``at_a_time`` out of a shared bucket, so
+            that the database is not asked each time. A visitor may come so many times more often, less one, for each
+            process that shares it.
+        shared: counts that other servers share. While they can't be reached this process counts for itself.
+    """
 
     _MOST_VISITORS = 10_000
+    _ALONE_FOR_S = 5.0
 
-    def __init__(self, app: ASGIApp, rates: Mapping[str, Mapping[str, float]]) -> None:
+    def __init__(self, app: ASGIApp, rates: Mapping[str, Mapping[str, float]], shared: Counts | None = None) -> None:
         self.app = app
         self.rates = rates
-        self._buckets: OrderedDict[tuple[str, str], tuple[float, float]] = OrderedDict()
+        self._own = OwnCounts(self._MOST_VISITORS)
+        self._shared = shared
+        self._alone_until = 0.0
+        self._in_hand: OrderedDict[tuple[str, str], int] = OrderedDict()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http":
-            wait = self._take(visitor_of(scope), kind_of(scope["method"], scope["path"]))
+            wait = await self._take(visitor_of(scope), kind_of(scope["method"], scope["path"]))
             if wait > 0:
                 seconds = str(max(1, round(wait)))
                 body = refusal(
@@ -368,18 +381,36 @@ class RateLimit:
                 return
         await self.app(scope, receive, send)
 
-    def _take(self, visitor: str, kind: str) -> float:
+    async def _take(self, visitor: str, kind: str) -> float:
         """Take one request from the bucket; return 0, or the seconds until there is one again."""
-        rate = self.rates[kind]
+        if self._shared is None or time.monotonic() < self._alone_until:
+            return self._draw(self._own, visitor, kind, 1)[1]
+        if (left := self._in_hand.pop((visitor, kind), 0)) == 0:
+            most = int(self.rates[kind].get("at_a_time", 1))
+            try:
+                drawn, wait = await run_in_threadpool(self._draw, self._shared, visitor, kind, most)
+            except RecordError:
+                self._alone_until = time.monotonic() + self._ALONE_FOR_S
+                return self._draw(self._own, visitor, kind, 1)[1]
+            if not drawn:
+                return wait
+            left = drawn + self._in_hand.pop((visitor, kind), 0)  # another request of theirs may have drawn as well
+        if left > 1:
+            self._in_hand[visitor, kind] = left - 1
+            if len(self._in_hand) > self._MOST_VISITORS:
+                self._in_hand.popitem(last=False)
+        return 0.0
+
+    def _draw(self, counts: Counts, visitor: str, kind: str, most: int) -> tuple[int, float]:
+        """Take up to ``most`` requests out of a bucket: how many, and if none the seconds until there is one."""
+        rate, key = self.rates[kind], ("rate", visitor, kind)
         per_second, burst = rate["per_minute"] / 60, float(rate["burst"])
-        now = time.monotonic()
-        left, at = self._buckets.pop((visitor, kind), (burst, now))
-        left = min(burst, left + (now - at) * per_second)
-        allowed = left >= 1
-        self._buckets[visitor, kind] = (left - allowed, now)
-        if len(self._buckets) > self._MOST_VISITORS:
-            self._buckets.popitem(last=False)
-        return 0.0 if allowed else (1 - left) / per_second
+        with counts.changing([key]) as (kept, now):
+            left, at = kept.get(key, (burst, now))
+            left = min(burst, left + (now - at) * per_second)
+            drawn = min(most, int(left))
+            kept[key] = (left - drawn, now)
+        return drawn, 0.0 if drawn else (1 - left) / per_second
 
 
 def visitor_of(scope: Scope) -> str:

@@ -27,7 +27,7 @@ from app.settings import Settings
 from app.work import Remembered, WorkQueue
 from coatclass import __version__
 from coatclass.errors import InputError
-from coatclass.records import open_records
+from coatclass.records import SharedCounts, open_records
 
 # In the order in which their addresses are tried.
 _ROUTERS = (
@@ -72,7 +72,9 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.looks = Looks()
     app.state.queue = WorkQueue(**settings.limits["queue"])
     app.state.remembered = Remembered(most=200)
-    app.state.attempts = accounts.Attempts(settings.limits["sign_in"])
+    sign_in = settings.limits["sign_in"]
+    app.state.counts = SharedCounts(kept, forgotten_after_s=sign_in["forgotten_after_s"]) if kept.shared else None
+    app.state.attempts = accounts.Attempts(sign_in, app.state.counts)
     app.state.meters = health.Meters()
     app.state.first_account = None
     if settings.demo:
@@ -125,7 +127,7 @@ def _stand_guard(app: FastAPI, settings: Settings) -> None:
     app.add_middleware(guard.BodyLimit, max_bytes=settings.limits["upload"]["body_bytes"])
     app.add_middleware(guard.SameOrigin)
     app.add_middleware(guard.ClosedDoors, may_enter=may_enter_workbench)
-    app.add_middleware(guard.RateLimit, rates=settings.limits["rate"])
+    app.add_middleware(guard.RateLimit, rates=settings.limits["rate"], shared=app.state.counts)
     app.add_middleware(guard.KnownHost, names=settings.hosts)
     app.add_middleware(language.ReaderOf)
     app.add_middleware(guard.SecurityHeaders)

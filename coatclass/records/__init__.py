@@ -30,6 +30,7 @@ from coatclass.records._access import (
     start_session,
 )
 from coatclass.records._archive import BY_UPLOAD, Archive, ArchiveLimits, backup, export_salon, import_salon, restore
+from coatclass.records._counts import SharedCounts
 from coatclass.records._research import LearningCase, export_findings, learning_cases
 from coatclass.records._salon import (
     FoundDog,
@@ -115,6 +116,7 @@ __all__ = [
     "Records",
     "Session",
     "Setting",
+    "SharedCounts",
     "Sharing",
     "StoredAssessment",
     "User",

@@ -413,6 +413,11 @@ class Records:
         self.engine = connect(parsed)
         self.store = PhotoStore(photo_folder)
 
+    @property
+    def shared(self) -> bool:
+        """Whether servers of several processes or machines may work on it: on PostgreSQL, not on a SQLite file."""
+        return bool(self.engine.dialect.name == "postgresql")
+
     @contextmanager
     def read(self) -> Iterator[Reader]:
         """Read several things from one moment."""

@@ -279,6 +279,15 @@ changes = Table(
     Column("before", JSON(none_as_null=True)),
     Column("after", JSON(none_as_null=True)),
 )
+# Digests of who asked and who tried to sign in, for servers that share one PostgreSQL. These are no records: no archive
+# holds them, and they last for an hour at most.
+counts = Table(
+    "counts",
+    metadata,
+    Column("key", String(64), primary_key=True),
+    Column("number", Float(53), nullable=False),
+    Column("at", Float(53), nullable=False),  # seconds of the database's clock, 1970-01-01 = 0
+)
 Index("ix_assessments_dog_made", assessments.c.dog_id, assessments.c.made_at)
 Index("ix_findings_dog_found", findings.c.dog_id, findings.c.found_at)
 
