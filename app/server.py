@@ -58,7 +58,8 @@ def create_app(settings: Settings) -> FastAPI:
     # gradio makes itself a folder; what is uploaded to the workbench passes through it and is taken out at once.
     shutil.rmtree(settings.data / "pages", ignore_errors=True)  # what a crash has left there
     os.environ.setdefault("GRADIO_TEMP_DIR", str(settings.data / "pages"))
-    kept = open_records(settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}")
+    url = settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}"
+    kept = open_records(url, photo_folder=settings.photo_folder)
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:

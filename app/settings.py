@@ -27,18 +27,24 @@ class Settings:
     Attributes:
         data: folder of the database and the photo store.
         database_url: another database than the SQLite file in ``data``.
+        photo_folder: another folder for the photos than the one that goes with the database; what was learned lies
+            beside it. Servers that share a database must share it.
         secure_cookies: cookies travel over HTTPS only; off on loopback.
         hosts: further names that this server goes by, besides loopback and the address that is connected to.
         proxies: addresses of proxies that are believed when they say who asks; nobody else is.
+        workbench: serve the researcher's workbench. Its framework keeps what a visitor is at in one process, so that
+            processes which share a port go without.
         demo: fill an empty database with the demo scenario.
         limits: as read from ``limits.toml``.
     """
 
     data: Path = field(default_factory=lambda: user_data_path("coatclass"))
     database_url: str | None = None
+    photo_folder: Path | None = None
     secure_cookies: bool = False
     hosts: tuple[str, ...] = ()
     proxies: tuple[str, ...] = ()
+    workbench: bool = True
     demo: bool = False
     limits: Mapping[str, Any] = field(default_factory=limits)
 
@@ -54,6 +60,7 @@ class Settings:
         data: Path | None,
         database_url: str | None,
         demo: bool,
+        photo_folder: Path | None = None,
         hosts: Sequence[str] = (),
         proxies: Sequence[str] = (),
     ) -> Settings:
@@ -62,6 +69,8 @@ class Settings:
         settings = replace(settings, hosts=(*settings.hosts, *hosts), proxies=(*settings.proxies, *proxies))
         if demo and data is None and database_url is None:
             return replace(settings, data=settings.data / "demo", database_url=None)
+        if photo_folder is not None:
+            settings = replace(settings, photo_folder=photo_folder)
         if data is not None:
             settings = replace(settings, data=data)
         return settings if database_url is None else replace(settings, database_url=database_url)

@@ -18,10 +18,11 @@ router = APIRouter(include_in_schema=False)
 
 def researcher_page(app: FastAPI) -> None:
     """Serve it under ``/researcher``."""
-    from app.researcher._workbench import workbench
-
     app.include_router(router)
-    workbench(app)
+    if app.state.settings.workbench:
+        from app.researcher._workbench import workbench
+
+        workbench(app)
 
 
 @router.get("/researcher")
@@ -48,6 +49,7 @@ def _view(state: Any, user: User) -> str:
         dogs=len({one.dog_id for one in findings}),
         files=evaluation_files(),
         how=HOW,
+        workbench=state.settings.workbench,
         salon=user.role is UserRole.GROOMER,
         holds=holding.values(state.records, invented=state.settings.demo),
     )

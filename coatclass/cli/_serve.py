@@ -22,6 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--data", type=Path, metavar="FOLDER", help="where records and photos are kept")
     parser.add_argument("--database", metavar="URL", help="another database than the SQLite file in that folder")
     parser.add_argument(
+        "--photo-folder", type=Path, metavar="FOLDER", help="where photos are kept, if not beside the database"
+    )
+    parser.add_argument(
         "--allow-host", action="append", default=[], metavar="NAME", help="another name that this server goes by"
     )
     parser.add_argument(
@@ -35,7 +38,12 @@ def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     server = _app("server")
     settings = _app("settings").Settings.chosen(
-        data=args.data, database_url=args.database, demo=args.demo, hosts=args.allow_host, proxies=args.proxy
+        data=args.data,
+        database_url=args.database,
+        photo_folder=args.photo_folder,
+        demo=args.demo,
+        hosts=args.allow_host,
+        proxies=args.proxy,
     )
 
     def announce(address: str) -> None:

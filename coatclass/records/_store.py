@@ -67,8 +67,11 @@ class PhotoStore:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def claim(self, salon_id: str) -> None:
+    def claim(self, salon_id: str, *, used: bool = False) -> None:
         """Make sure that the folder belongs to this salon; a new one is marked.
+
+        Args:
+            used: the salon has photos already, so that an empty folder can't be the one they lie in.
 
         Raises:
             RecordError: ``foreign_photos`` if it belongs to another, or holds files and no mark.
@@ -77,7 +80,7 @@ class PhotoStore:
         try:
             if not mark.exists():
                 self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-                owner = salon_id if not any(self.folder.iterdir()) else ""
+                owner = salon_id if not used and not any(self.folder.iterdir()) else ""
                 if owner:
                     write_whole(mark, owner.encode())
             else:
@@ -517,7 +520,8 @@ def open_records(url: str | None = None, *, photo_folder: Path | None = None) ->
 
     Args:
         url: ``sqlite:///path`` or ``postgresql://...``; SQLite in the user's data folder if not given.
-        photo_folder: where pictures lie; beside the SQLite file, or in the user's data folder, if not given.
+        photo_folder: where pictures lie. If not given, they lie beside the SQLite file; for PostgreSQL in the folder
+            that COATCLASS_PHOTO_FOLDER names, or in the user's data folder.
 
     Raises:
         RecordError: ``bad_url``, ``unavailable``, ``newer_schema``, ``foreign_database``, ``foreign_photos``,
@@ -529,7 +533,8 @@ def open_records(url: str | None = None, *, photo_folder: Path | None = None) ->
     try:
         bring_up_to_date(records.engine, records.source)
         with reading(records.engine, records.source) as connection:
-            records.store.claim(connection.execute(select(salon.c.id)).scalar_one())
+            used = connection.execute(select(photos.c.id).limit(1)).first() is not None
+            records.store.claim(connection.execute(select(salon.c.id)).scalar_one(), used=records.shared and used)
         records.sweep_photos()  # left behind by a killed process or an unfinished deletion
     except BaseException:
         records.close()
@@ -538,9 +543,11 @@ def open_records(url: str | None = None, *, photo_folder: Path | None = None) ->
 
 
 def _photo_folder(url: str) -> Path:
-    """Beside the SQLite file and named after it, or in the user's data folder and named after the database."""
+    """Beside the SQLite file and named after it; for PostgreSQL as named, or after it in the user's data folder."""
     parsed = parse_url(url)
     database = str(parsed.database)
     if parsed.get_backend_name() == "sqlite":
         return Path(database).with_name(f"{Path(database).stem}-photos")
+    if named := os.environ.get("COATCLASS_PHOTO_FOLDER"):
+        return Path(named)
     return default_folder() / f"{database}-photos"

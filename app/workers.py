@@ -1,0 +1,125 @@
+"""Several processes that answer at one port: started together, started again when one dies, stopped together.
+
+They share the listening socket, so that whoever has time takes the next connection. All that they must agree on lies in
+PostgreSQL and in the folder of the photos; each has a queue of its own, as bounded as that of a single server.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import shutil
+import signal
+import socket
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from multiprocessing.connection import wait
+from multiprocessing.process import BaseProcess
+from types import FrameType
+
+from app.settings import Settings
+from coatclass.errors import InputError
+from coatclass.records import open_records
+from coatclass.records.database import parse_url
+
+METERS = "PROMETHEUS_MULTIPROC_DIR"
+"""The variable by which prometheus-client learns, before it is imported, where all processes count together."""
+_LOOK_EVERY_S = 0.5
+_TOO_SOON_S = 5.0  # a process that ends so soon after its start would only end again
+_STOP_WITHIN_S = 30.0
+
+
+def serve_together(settings: Settings, listening: socket.socket, workers: int, opened: Callable[[], None]) -> None:
+    """Serve with so many processes until told to stop (SIGINT, SIGTERM); then let them finish what they are at.
+
+    Args:
+        opened: is called once the records are there and callers may come.
+
+    Raises:
+        InputError: ``one_process`` if the records are a SQLite file.
+    """
+    if settings.database_url is None or parse_url(settings.database_url).get_backend_name() != "postgresql":
+        raise InputError(
+            "several processes",
+            "can't share a SQLite file: they would wait for each other, and each would count tries for itself.",
+            "Name a PostgreSQL with --database, or leave --workers away.",
+            code="one_process",
+        )
+    # Schema and leftovers are seen to once, before anybody else comes.
+    open_records(settings.database_url, photo_folder=settings.photo_folder).close()
+    meters = tempfile.mkdtemp(prefix="coatclass-meters-")
+    os.environ[METERS] = meters
+    try:
+        opened()
+        _Crew(replace(settings, workbench=False, demo=False), listening, workers).work()
+    finally:
+        del os.environ[METERS]
+        shutil.rmtree(meters, ignore_errors=True)
+
+
+class _Crew:
+    def __init__(self, settings: Settings, listening: socket.socket, workers: int) -> None:
+        self._settings, self._listening, self._workers = settings, listening, workers
+        self._spawn = multiprocessing.get_context("spawn")
+        self._members: list[tuple[BaseProcess, float]] = []
+        self._told_to_stop = False
+
+    def work(self) -> None:
+        for name in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(name, self._stop)
+        try:
+            self._members = [self._start() for _ in range(self._workers)]
+            while not self._told_to_stop:
+                wait([process.sentinel for process, _ in self._members], timeout=_LOOK_EVERY_S)
+                self._members = [self._kept(*member) for member in self._members]
+        finally:
+            self._end()
+
+    def _stop(self, number: int, frame: FrameType | None) -> None:
+        self._told_to_stop = True
+
+    def _start(self) -> tuple[BaseProcess, float]:
+        process = self._spawn.Process(target=_work, args=(self._settings, self._listening), name="coatclass-web")
+        process.start()
+        return process, time.monotonic()
+
+    def _kept(self, process: BaseProcess, since: float) -> tuple[BaseProcess, float]:
+        """The same process, or another in its place if it has ended."""
+        if process.is_alive() or self._told_to_stop:
+            return process, since
+        if time.monotonic() - since < _TOO_SOON_S:
+            time.sleep(_LOOK_EVERY_S)
+            return process, since
+        print(f"A web process ended ({process.exitcode}); another takes its place.", file=sys.stderr, flush=True)
+        _forget_meters(process.pid)
+        return self._start()
+
+    def _end(self) -> None:
+        until = time.monotonic() + _STOP_WITHIN_S
+        for process, _ in self._members:
+            if process.is_alive():
+                process.terminate()
+        for process, _ in self._members:
+            process.join(max(0.0, until - time.monotonic()))
+            if process.is_alive():
+                process.kill()
+                process.join()
+
+
+def _forget_meters(pid: int | None) -> None:
+    """What a process had in hand has gone with it; what it counted stays."""
+    from prometheus_client.multiprocess import mark_process_dead
+
+    mark_process_dead(pid)
+
+
+def _work(settings: Settings, listening: socket.socket) -> None:
+    """One of the processes: as a single server, on a socket that others accept from as well."""
+    from app.server import run
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C reaches all of them; the first one tells the others
+    run(settings, listening, together=True)

@@ -1,0 +1,133 @@
+"""Several servers on one PostgreSQL: what one of them knows, counts or learns holds at the others."""
+
+from __future__ import annotations
+
+import json
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import pytest
+from fastapi.testclient import TestClient
+from salon_walk import PASSWORD, sign_in
+
+from app import cases
+from app.server import create_app
+from app.settings import Settings, limits
+from coatclass import ensemble
+from coatclass.errors import RecordError
+from coatclass.learning import RELEASED, shelf_of
+from coatclass.records import SharedCounts, UserRole, add_user, open_records
+
+LINKS = "/api/v1/dogs/by-link"
+
+
+@pytest.fixture(scope="module")
+def branches(postgres, tmp_path_factory):
+    """Two servers with data folders of their own, one database and one photo folder."""
+    database, shared = postgres(), tmp_path_factory.mktemp("shared") / "photos"
+
+    def branch(name):
+        return create_app(
+            Settings(data=tmp_path_factory.mktemp(name), database_url=database, photo_folder=shared, workbench=False)
+        )
+
+    apps = [branch("north"), branch("south")]
+    add_user(apps[0].state.records, "Ada", PASSWORD, UserRole.GROOMER)
+    yield apps
+    for app in apps:
+        app.state.queue.close()
+        app.state.records.close()
+
+
+@pytest.fixture
+def north(branches):
+    return TestClient(branches[0], client=("192.0.2.7", 1))
+
+
+@pytest.fixture
+def south(branches):
+    return TestClient(branches[1], client=("192.0.2.7", 1))
+
+
+def test_a_dog_its_photo_and_a_session_are_known_at_the_other_server(north, south, photos):
+    token = north.post(LINKS, json={"name": "Bramble"}).json()["token"]
+    picture = next(photos.glob("**/*.jpg")).read_bytes()
+    sent = north.post(f"{LINKS}/{token}/photos", files={"photos": ("a.jpg", picture, "image/jpeg")})
+    assert sent.status_code in (200, 201), sent.text
+    there = south.get(f"{LINKS}/{token}").json()
+    assert there["name"] == "Bramble" and len(there["photos"]) == 1
+    assert south.get(f"{LINKS}/{token}/photos/{there['photos'][0]['id']}").content[:2] == b"\xff\xd8"
+    assert sign_in(north).status_code == 200
+    south.cookies.update(north.cookies)
+    assert south.get("/api/v1/signed-in").json()["name"] == "Ada"
+
+
+def test_what_one_server_learned_the_other_uses_at_once(branches):
+    north, south = (app.state.records for app in branches)
+    version = replace(RELEASED, version="learned-20260101", members_version=ensemble.load().version)
+    folder = shelf_of(north).folder
+    folder.mkdir(exist_ok=True)
+    (folder / f"{version.version}.json").write_text(json.dumps({"model": version.to_json()}))
+    assert cases.learned(south) == RELEASED
+    shelf_of(north).use(version.version)
+    assert cases.learned(south).version == version.version
+    shelf_of(south).use("released")
+    assert cases.learned(north) == RELEASED
+
+
+def test_wrong_passwords_count_at_all_servers_together(branches):
+    free = int(limits()["sign_in"]["free_by_name"])
+    webs = [TestClient(app, client=("192.0.2.8", 1)) for app in branches]
+    codes = [sign_in(webs[number % 2], password=f"guess {number}").status_code for number in range(free + 2)]
+    assert codes == [401] * free + [429] * 2
+    assert sign_in(TestClient(branches[0], client=("192.0.2.9", 1))).status_code == 200  # nobody else waits
+
+
+def test_requests_count_at_all_servers_together(branches):
+    burst = int(limits()["rate"]["sign_in"]["burst"])
+    webs = [TestClient(app, client=("192.0.2.10", 1)) for app in branches]
+    codes = [webs[number % 2].post("/api/v1/sign-in", json={}).status_code for number in range(burst + 2)]
+    assert codes == [422] * burst + [429] * 2
+
+
+def test_many_tries_at_once_are_each_counted(branches):
+    counts, key = branches[0].state.counts, ("test", "at once")
+
+    def count(number):
+        with branches[number % 2].state.counts.changing([key]) as (kept, now):
+            kept[key] = (kept.get(key, (0, now))[0] + 1, now)
+
+    with ThreadPoolExecutor(8) as threads:
+        list(threads.map(count, range(60)))
+    with counts.changing([key]) as (kept, now):
+        assert kept[key][0] == 60 and abs(now - time.time()) < 60
+
+
+def test_no_address_and_no_name_stands_in_the_counts_and_old_ones_go(branches):
+    records = branches[0].state.records
+    with records.read() as reader:
+        rows = reader.connection.exec_driver_sql("SELECT * FROM counts").all()
+    assert rows and "192.0.2" not in str(rows) and "ada" not in str(rows)
+    with SharedCounts(records, forgotten_after_s=-1).changing([("sweep",)]):
+        pass
+    with records.read() as reader:
+        assert reader.connection.exec_driver_sql("SELECT * FROM counts").all() == []
+
+
+def test_requests_are_still_limited_while_the_counts_cannot_be_reached(branches, monkeypatch):
+    def unreachable(keys):
+        raise RecordError("the records", "can't be reached.", "Try again.", code="unavailable")
+
+    monkeypatch.setattr(branches[0].state.counts, "changing", unreachable)
+    burst = int(limits()["rate"]["assess"]["burst"])
+    web = TestClient(branches[0], client=("192.0.2.11", 1))
+    codes = [web.post("/api/v1/assess").status_code for _ in range(burst + 1)]
+    assert codes[-1] == 429 and set(codes[:-1]) == {422}
+
+
+def test_a_server_with_an_empty_photo_folder_is_refused_once_there_are_photos(branches, tmp_path):
+    url = branches[0].state.settings.database_url
+    with pytest.raises(RecordError) as caught:
+        open_records(url, photo_folder=tmp_path / "elsewhere")
+    assert caught.value.code == "foreign_photos"
