@@ -9,6 +9,7 @@ import stat
 import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 
 # Before gradio is imported: it looks for nothing on a hub.
@@ -25,6 +26,7 @@ from app.looking import Looks
 from app.masking import mask_logs, mask_stderr
 from app.settings import Settings
 from app.work import Remembered, WorkQueue
+from app.workers import serve_together
 from coatclass import __version__
 from coatclass.errors import InputError
 from coatclass.records import SharedCounts, open_records
@@ -48,18 +50,26 @@ _ROUTERS = (
     research.learning_router,
     research.router,
 )
+_MOST_CALLERS = 2048  # who may queue before anybody has taken their call
+_FINISH_WITHIN_S = 20
 STATIC = Path(__file__).with_name("static")
 
 
-def create_app(settings: Settings) -> FastAPI:
-    """Put one server together; records are opened here and closed when it stops."""
+def create_app(settings: Settings, *, alone: bool = True) -> FastAPI:
+    """Put one server together; records are opened here and closed when it stops.
+
+    Args:
+        alone: no other process shares the port. Of several the first one has swept up what a crash has left; and none
+            offers the first account, whose code lives in one process.
+    """
     mask_logs()
     _make_private(settings.data)
     # gradio makes itself a folder; what is uploaded to the workbench passes through it and is taken out at once.
-    shutil.rmtree(settings.data / "pages", ignore_errors=True)  # what a crash has left there
+    if alone:
+        shutil.rmtree(settings.data / "pages", ignore_errors=True)
     os.environ.setdefault("GRADIO_TEMP_DIR", str(settings.data / "pages"))
     url = settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}"
-    kept = open_records(url, photo_folder=settings.photo_folder)
+    kept = open_records(url, photo_folder=settings.photo_folder, sweep=alone)
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
@@ -71,16 +81,17 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.settings = settings
     app.state.records = kept
     app.state.looks = Looks()
-    app.state.queue = WorkQueue(**settings.limits["queue"])
+    app.state.meters = health.Meters()
+    app.state.meters.watch(kept.engine)
+    app.state.queue = WorkQueue(**settings.limits["queue"], done=app.state.meters.work_done)
     app.state.remembered = Remembered(most=200)
     sign_in = settings.limits["sign_in"]
     app.state.counts = SharedCounts(kept, forgotten_after_s=sign_in["forgotten_after_s"]) if kept.shared else None
     app.state.attempts = accounts.Attempts(sign_in, app.state.counts)
-    app.state.meters = health.Meters()
     app.state.first_account = None
     if settings.demo:
         open_demo(kept)
-    else:
+    elif alone:
         app.state.first_account = first_account.FirstAccount(kept, settings.limits["sign_in"])
     errors.install(app)
     for router in _ROUTERS:
@@ -140,41 +151,70 @@ def serve(
     host: str = "127.0.0.1",
     port: int = 7860,
     settings: Settings | None = None,
+    workers: int = 1,
     tongue: str = "en",
     announce: Callable[[str], None] = lambda address: None,
 ) -> None:
-    """Serve until stopped. One process; the network runs outside the event loop.
+    """Serve until stopped. The network runs outside the event loop.
 
     Args:
         port: 0 for a free one.
+        workers: processes that answer at the port; more than one need PostgreSQL.
         tongue: language of the terminal.
         announce: is told the address as soon as somebody who opens it is answered.
+    """
+    settings = settings or Settings.from_environment()
+    with _listen(host, port) as listening:
+        shown = f"[{host}]" if ":" in host else host
+        address = f"http://{shown}:{listening.getsockname()[1]}/"
+        if workers > 1:
+            serve_together(_serve_one_of_several, settings, listening, workers, partial(announce, address))
+            return
+        mask_stderr()
+        app = create_app(settings)
+        announce(address)
+        if told := first_account.invitation(app, address, tongue):
+            print(told, file=sys.stderr, flush=True)
+        _answer(app, settings, listening)
+
+
+def _serve_one_of_several(settings: Settings, listening: socket.socket) -> None:
+    mask_stderr()
+    _answer(create_app(settings, alone=False), settings, listening, alone=False)
+
+
+def _answer(app: FastAPI, settings: Settings, listening: socket.socket, *, alone: bool = True) -> None:
+    """Answer whoever comes to a socket, until told to stop.
+
+    Args:
+        alone: nobody else accepts from the socket.
     """
     import uvicorn
 
     from app.connections import patient_for
 
-    settings = settings or Settings.from_environment()
-    mask_stderr()
-    with _listen(host, port) as listening:
-        app = create_app(settings)
-        shown = f"[{host}]" if ":" in host else host
-        address = f"http://{shown}:{listening.getsockname()[1]}/"
-        announce(address)
-        if told := first_account.invitation(app, address, tongue):
-            print(told, file=sys.stderr, flush=True)
-        options = uvicorn.Config(
-            app,
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            http=patient_for(settings.limits["connections"], settings.proxies),
-            ws="none",
-            proxy_headers=bool(settings.proxies),
-            forwarded_allow_ips=list(settings.proxies),
-        )
-        mask_logs()  # once more: the server has set up its own by now
-        uvicorn.Server(options).run(sockets=[listening])
+    class Taking(uvicorn.Server):
+        """Takes connections one at a time: whoever took all that wait would let the others stand idle."""
+
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            listening.listen(_MOST_CALLERS)
+
+    options = uvicorn.Config(
+        app,
+        loop="asyncio",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        http=patient_for(settings.limits["connections"], settings.proxies),
+        ws="none",
+        proxy_headers=bool(settings.proxies),
+        forwarded_allow_ips=list(settings.proxies),
+        backlog=_MOST_CALLERS if alone else 1,
+        timeout_graceful_shutdown=None if alone else _FINISH_WITHIN_S,
+    )
+    mask_logs()  # once more: the server has set up its own by now
+    Taking(options).run(sockets=[listening])
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -185,7 +225,7 @@ def _listen(host: str, port: int) -> socket.socket:
     """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        return socket.create_server((host, port), family=family, backlog=2048)
+        return socket.create_server((host, port), family=family, backlog=_MOST_CALLERS)
     except OSError as error:
         problem = f"can't be listened on ({error.strerror or error})."
         raise InputError(

@@ -47,10 +47,21 @@ class WorkQueue:
     """Runs functions in at most ``workers`` threads, in at most ``dear`` of them what takes long.
 
     At most ``waiting`` jobs wait; what nobody waits for any more is not begun; what is asked for again before it has
-    begun is done once (later it might have missed a change). It may be used from any event loop.
+    begun is done once (later it might have missed a change). It may be used from any event loop. ``done`` is told of
+    each job whether it was dear, how long it waited and how long it took, s.
     """
 
-    def __init__(self, *, workers: int, dear: int, waiting: int, patience_s: float, retry_after_s: int) -> None:
+    def __init__(
+        self,
+        *,
+        workers: int,
+        dear: int,
+        waiting: int,
+        patience_s: float,
+        retry_after_s: int,
+        done: Callable[[bool, float, float], None] = lambda dear, waited_s, took_s: None,
+    ) -> None:
+        self._done = done
         self._workers, self._most_dear, self._most_waiting = workers, dear, waiting
         self._patience_s, self._retry_after_s = patience_s, retry_after_s
         self._cheap: deque[_Job] = deque()
@@ -144,6 +155,7 @@ class WorkQueue:
                 self._busy_dear += job.dear
                 self._forget(job)
             result, error = None, None
+            begun = time.monotonic()
             try:
                 result = job.function()
             except BaseException as raised:  # whoever waits hears of it
@@ -152,6 +164,7 @@ class WorkQueue:
                 self._busy -= 1
                 self._busy_dear -= job.dear
                 self._changed.notify_all()
+            self._done(job.dear, begun - job.since, time.monotonic() - begun)
             _answer(job.future, result, error)
 
     def close(self) -> None:

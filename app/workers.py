@@ -17,10 +17,12 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
 from types import FrameType
 
+from app.demo.scenario import open_demo
 from app.settings import Settings
 from coatclass.errors import InputError
 from coatclass.records import open_records
@@ -33,10 +35,17 @@ _TOO_SOON_S = 5.0  # a process that ends so soon after its start would only end 
 _STOP_WITHIN_S = 30.0
 
 
-def serve_together(settings: Settings, listening: socket.socket, workers: int, opened: Callable[[], None]) -> None:
+def serve_together(
+    serve_one: Callable[[Settings, socket.socket], None],
+    settings: Settings,
+    listening: socket.socket,
+    workers: int,
+    opened: Callable[[], None],
+) -> None:
     """Serve with so many processes until told to stop (SIGINT, SIGTERM); then let them finish what they are at.
 
     Args:
+        serve_one: what each of them does, until SIGTERM; a function that another process can import.
         opened: is called once the records are there and callers may come.
 
     Raises:
@@ -49,21 +58,23 @@ def serve_together(settings: Settings, listening: socket.socket, workers: int, o
             "Name a PostgreSQL with --database, or leave --workers away.",
             code="one_process",
         )
-    # Schema and leftovers are seen to once, before anybody else comes.
-    open_records(settings.database_url, photo_folder=settings.photo_folder).close()
+    # Schema, leftovers and the demo are seen to once, before anybody else comes.
+    with open_records(settings.database_url, photo_folder=settings.photo_folder) as kept:
+        if settings.demo:
+            open_demo(kept)
     meters = tempfile.mkdtemp(prefix="coatclass-meters-")
     os.environ[METERS] = meters
     try:
         opened()
-        _Crew(replace(settings, workbench=False, demo=False), listening, workers).work()
+        _Crew(partial(_work, serve_one, replace(settings, workbench=False), listening), workers).work()
     finally:
         del os.environ[METERS]
         shutil.rmtree(meters, ignore_errors=True)
 
 
 class _Crew:
-    def __init__(self, settings: Settings, listening: socket.socket, workers: int) -> None:
-        self._settings, self._listening, self._workers = settings, listening, workers
+    def __init__(self, job: Callable[[], None], workers: int) -> None:
+        self._job, self._workers = job, workers
         self._spawn = multiprocessing.get_context("spawn")
         self._members: list[tuple[BaseProcess, float]] = []
         self._told_to_stop = False
@@ -83,7 +94,7 @@ class _Crew:
         self._told_to_stop = True
 
     def _start(self) -> tuple[BaseProcess, float]:
-        process = self._spawn.Process(target=_work, args=(self._settings, self._listening), name="coatclass-web")
+        process = self._spawn.Process(target=self._job, name="coatclass-web")
         process.start()
         return process, time.monotonic()
 
@@ -114,12 +125,17 @@ def _forget_meters(pid: int | None) -> None:
     """What a process had in hand has gone with it; what it counted stays."""
     from prometheus_client.multiprocess import mark_process_dead
 
-    mark_process_dead(pid)
+    mark_process_dead(pid)  # type: ignore[no-untyped-call]
 
 
-def _work(settings: Settings, listening: socket.socket) -> None:
-    """One of the processes: as a single server, on a socket that others accept from as well."""
-    from app.server import run
+def _work(serve_one: Callable[[Settings, socket.socket], None], settings: Settings, listening: socket.socket) -> None:
+    """One of the processes, which doesn't outlive the first."""
+    threading.Thread(target=_follow, name="coatclass-follow", daemon=True).start()
+    serve_one(settings, listening)
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C reaches all of them; the first one tells the others
-    run(settings, listening, together=True)
+
+def _follow() -> None:
+    first = multiprocessing.parent_process()
+    if first is not None:
+        wait([first.sentinel])
+        os.kill(os.getpid(), signal.SIGTERM)

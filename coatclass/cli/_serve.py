@@ -30,6 +30,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--proxy", action="append", default=[], metavar="ADDRESS", help="a proxy to believe when it says who asks"
     )
+    parser.add_argument(
+        "--workers",
+        type=_workers,
+        default=1,
+        metavar="N",
+        help="processes that answer at the port; more than one need PostgreSQL (default: 1)",
+    )
     parser.add_argument("--demo", action="store_true", help="open an invented salon, apart from your own records")
     parser.add_argument("--no-browser", action="store_true", help="only print the address")
 
@@ -51,7 +58,14 @@ def run(args: argparse.Namespace) -> int:
         if not args.no_browser:
             webbrowser.open(address)
 
-    server.serve(host=args.host, port=args.port, settings=settings, tongue=args.language, announce=announce)
+    server.serve(
+        host=args.host,
+        port=args.port,
+        settings=settings,
+        workers=args.workers,
+        tongue=args.language,
+        announce=announce,
+    )
     return 0
 
 
@@ -73,3 +87,10 @@ def _port(text: str) -> int:
     if not 0 <= port <= 65535:
         raise argparse.ArgumentTypeError("a port is a number from 0 to 65535")
     return port
+
+
+def _workers(text: str) -> int:
+    number = int(text)
+    if not 1 <= number <= 64:
+        raise argparse.ArgumentTypeError("a number of processes is from 1 to 64")
+    return number

@@ -515,13 +515,14 @@ def default_folder() -> Path:
     return user_data_path("coatclass", appauthor=False)
 
 
-def open_records(url: str | None = None, *, photo_folder: Path | None = None) -> Records:
+def open_records(url: str | None = None, *, photo_folder: Path | None = None, sweep: bool = True) -> Records:
     """Open the records, making or migrating the database where needed.
 
     Args:
         url: ``sqlite:///path`` or ``postgresql://...``; SQLite in the user's data folder if not given.
         photo_folder: where pictures lie. If not given, they lie beside the SQLite file; for PostgreSQL in the folder
             that COATCLASS_PHOTO_FOLDER names, or in the user's data folder.
+        sweep: remove pictures that a killed process or an unfinished deletion left behind.
 
     Raises:
         RecordError: ``bad_url``, ``unavailable``, ``newer_schema``, ``foreign_database``, ``foreign_photos``,
@@ -535,7 +536,8 @@ def open_records(url: str | None = None, *, photo_folder: Path | None = None) ->
         with reading(records.engine, records.source) as connection:
             used = connection.execute(select(photos.c.id).limit(1)).first() is not None
             records.store.claim(connection.execute(select(salon.c.id)).scalar_one(), used=records.shared and used)
-        records.sweep_photos()  # left behind by a killed process or an unfinished deletion
+        if sweep:
+            records.sweep_photos()
     except BaseException:
         records.close()
         raise

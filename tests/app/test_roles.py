@@ -16,6 +16,7 @@ from coatclass.records import Session, UserRole, add_user, session_user, start_s
 
 OPEN = {
     "/health",
+    "/health/slow",
     "/metrics",
     "/api/v1/assess",
     "/api/v1/schema/{of}",
