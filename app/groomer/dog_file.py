@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -11,10 +12,11 @@ from typing import Any
 from app import cases
 from app.looking import Looks, look_at
 from app.owner import dog as owners
-from coatclass import care
+from coatclass import care, planning
 from coatclass.answers import Answers
 from coatclass.contract import Assessment, Guard, PhotoReport, PhotoStatus, VisitNote
 from coatclass.errors import PhotoError, RecordError
+from coatclass.intake import Found, situation_of
 from coatclass.learning import LearnedModel
 from coatclass.presentation import Presentation
 from coatclass.records import (
@@ -27,6 +29,7 @@ from coatclass.records import (
     Client,
     Dog,
     Finding,
+    Intake,
     Link,
     Measurement,
     Photo,
@@ -65,6 +68,7 @@ class DogFile:
     checks: tuple[CheckRecord, ...] = ()
     notes: tuple[VisitNote, ...] = ()
     guards: tuple[Guard, ...] = ()
+    look: Found | None = None
 
     @property
     def finding(self) -> Finding | None:
@@ -114,7 +118,17 @@ def _read(reader: Reader, dog_id: str) -> DogFile:
         checks=reader.find(CheckRecord, dog_id=dog_id),
         notes=visit_notes(reader, dog_id),
         guards=guards(reader),
+        look=_look_of_today(reader, dog_id),
     )
+
+
+def _look_of_today(reader: Reader, dog_id: str) -> Found | None:
+    """What was seen when the dog came in today, begun or signed; None if nobody looked or it can't be read."""
+    today = [one for one in reader.find(Intake, dog_id=dog_id) if one.made_at.astimezone().date() == cases.today()]
+    try:
+        return Found.model_validate(json.loads(today[-1].content)["found"]) if today else None
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 def guards(reader: Reader) -> tuple[Guard, ...]:
@@ -204,7 +218,7 @@ def add_check(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any
     """
     file = read(salon, dog_id)
     record = valid(CheckRecord, dog_id=dog_id, by=who, **entry)
-    may = zones_to_check(assess(salon, looks, file))
+    may = zones_to_check(file, assess(salon, looks, file))
     if not may:
         raise RecordError(
             "the technique check",
@@ -227,11 +241,19 @@ def add_check(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any
         return writer.add(record)
 
 
-def zones_to_check(assessment: Assessment) -> tuple[BodyZone, ...]:
-    """Where the comb may follow the owner's brush at this visit; nowhere while the dog must not be brushed."""
+def zones_to_check(file: DogFile, assessment: Assessment) -> tuple[BodyZone, ...]:
+    """Where the comb may follow the owner's brush at this visit; nowhere while the dog must not be brushed.
+
+    What was seen on arrival today only takes away.
+    """
     if assessment.triage is None:
         return ()
-    return care.zones_to_check(assessment.triage)
+    may = care.zones_to_check(assessment.triage)
+    known = cases.situation(file.answers, file.truth, assessment)
+    if file.look is None or known is None:
+        return may
+    seen = care.zones_to_check(planning.as_today(situation_of(known, file.look))[1])
+    return tuple(zone for zone in may if zone in seen)
 
 
 def take_back_finding(salon: Records, dog_id: str, finding_id: str, *, who: str) -> None:

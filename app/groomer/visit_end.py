@@ -19,7 +19,7 @@ _ROWS = 12  # lines for guards
 def check_values(file: files.DogFile, assessment: Assessment) -> Mapping[str, Any]:
     """What ``check.html`` needs besides the file."""
     say, v = words(), words("visit")
-    may = files.zones_to_check(assessment)
+    may = files.zones_to_check(file, assessment)
     having = [one.zone for one in assessment.triage.zones] if assessment.triage else ZONES
     alone = assessment.triage.left_alone if assessment.triage else ()
     planned = [one for one in file.appointments if one.starts_at.astimezone().date() == cases.today()]

@@ -85,6 +85,18 @@ def test_a_dog_in_pain_gets_no_check_and_the_page_offers_none(web, dog):
     assert "No technique check today" in page and "data-list" not in page
 
 
+@pytest.mark.parametrize(
+    ("place", "refused"),
+    [({"signs": ["pain"]}, {"trunk", "legs"}), ({"signs": ["redness"]}, {"legs"}), ({"mats": "tight_mats"}, {"legs"})],
+)
+def test_what_was_seen_on_arrival_today_closes_the_check_there(web, dog, place, refused):
+    look = {"found": {"places": {"left.legs": place}}, "language": "en", "seen": ""}
+    web.put(f"/api/v1/dogs/{dog}/intake", json=look).raise_for_status()
+    for zone in ("legs", "trunk"):
+        said = check(web, dog, zones={zone: "passed"}, faults=[])
+        assert said.status_code == (409 if zone in refused else 201), (zone, said.text)
+
+
 def test_a_place_that_waits_for_the_groomer_is_not_combed(web, dog):
     web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING | {"mats": {"tail": "tight_mats"}}).raise_for_status()
     assert check(web, dog, zones={"tail": "passed"}).status_code == 409
