@@ -40,6 +40,8 @@
       one("[data-panel]", at).classList.add("open");
       if (focus) { const panel = one("[data-panel]", at); one("[name=place-mats]:checked", panel).focus({ preventScroll: true }); panel.scrollIntoView({ block: "nearest" }); }
     }
+    /* On a phone the panel lies over the lower half: the side that was tapped moves above it. */
+    function besidePanel(svg) { if (getComputedStyle(one("[data-panel]", box())).position === "fixed") svg.scrollIntoView({ block: "start" }); }
     const close = () => { one("[data-panel]", box()).classList.remove("open"); focusOn(areaOf(here())); };
     function keep(place, found) {
       const at = box(), places = known();
@@ -206,7 +208,7 @@
     // --- what comes from the page -----------------------------------------------------------------------------------
     stage.addEventListener("click", (event) => {
       const svg = event.target.closest("[data-places] svg.pressable");
-      if (svg) { const area = nearest(event); if (area) { focusOn(area); choose(`${svg.dataset.view}.${area.dataset.zone}`); } return; }
+      if (svg) { const area = nearest(event); if (area) { focusOn(area); choose(`${svg.dataset.view}.${area.dataset.zone}`); besidePanel(svg); } return; }
       const open = event.target.closest("[data-open-place]");
       if (open) return choose(open.dataset.openPlace, { focus: true });
       if (event.target.closest("[data-same-again]") && last) { keep(here(), last); choose(here()); }

@@ -403,7 +403,7 @@ def consent(
     """Put together what is shown and printed."""
     words = catalogue(language, "intake")
     return Consent(
-        language=language,
+        language=words.language,
         day=day,
         title=words.say("say.title"),
         lead=words.say("say.of", dog=dog, day=words.day(day), by=by),

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from coatclass.presentation.intake import Consent, place_name
+from coatclass.reports._link import small_photo
 from coatclass.words import Catalogue, catalogue
 
 if TYPE_CHECKING:
     from coatclass.reports._canvas import Canvas
-from coatclass.reports._link import small_photo
 
 __all__ = ["intake_pdf"]
 
