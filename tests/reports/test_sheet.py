@@ -58,8 +58,8 @@ def sheet(situation, language="en", name="Flöckchen", **more):
 
 @cache
 def on_paper(name, language):
-    """Text of the pages: German on A4, English on Letter."""
-    return pdf_text(reports.sheet_pdf(sheet(DOGS[name], language), {"de": "A4", "en": "Letter"}[language]))
+    """Text of the pages: English on Letter, all others on A4."""
+    return pdf_text(reports.sheet_pdf(sheet(DOGS[name], language), "Letter" if language == "en" else "A4"))
 
 
 class Page(HTMLParser):
