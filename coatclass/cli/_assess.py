@@ -23,6 +23,10 @@ def run(args: argparse.Namespace) -> int:
     if not (args.photos or args.answers or args.breed):
         print(f"coatclass: {terminal(args.language)('nothing_given')}", file=sys.stderr)
         return 2
+    if args.photos:
+        from coatclass import vision
+
+        vision.load_ahead()
     from coatclass.assessing import assess
     from coatclass.reasons import said
 

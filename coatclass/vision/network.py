@@ -1,10 +1,13 @@
-"""The released network on ONNX Runtime: one thread a session, files checked before they are loaded.
+"""The released network on ONNX Runtime; its files are checked before they are loaded.
 
 Its manifest says which files belong to it, how to prepare a picture, and which limits hold."""
 
 from __future__ import annotations
 
 import hashlib
+import os
+import threading
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -147,6 +150,15 @@ class Look:
     mask: NDArray[np.float32]
 
 
+def _threads() -> int:
+    """Threads inside one picture: every core, unless ``OMP_NUM_THREADS`` says how many.
+
+    Whoever reads many pictures spreads them over processes and sets it to 1. The outputs are the same to the bit.
+    """
+    asked = os.environ.get("OMP_NUM_THREADS", "")
+    return int(asked) if asked.isdecimal() and int(asked) else os.cpu_count() or 1
+
+
 class VisionModel:
     """A network and the manifest it came with; read-only, safe to share between threads."""
 
@@ -154,8 +166,9 @@ class VisionModel:
         import onnxruntime
 
         options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 1  # work is spread over processes, not inside one picture
+        options.intra_op_num_threads = _threads()
         options.inter_op_num_threads = 1
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # waiting threads leave the cores alone
         options.log_severity_level = 3
         self.manifest = manifest
         self._session: Any = onnxruntime.InferenceSession(network, options, providers=["CPUExecutionProvider"])
@@ -190,17 +203,35 @@ def row_of(values: NDArray[np.float32]) -> tuple[float, ...]:
     return tuple(max(float(value), _LEAST) for value in values[0])
 
 
-@cache
+_loading = threading.Lock()
+
+
 def load_model(folder: Path | None = None) -> VisionModel:
     """Load a model once per process: the released one, or one in a folder of the same layout.
 
     Raises:
         ModelFilesError: if a file is missing or is not the one that was released.
     """
+    with _loading:  # a model that is being loaded ahead is waited for, not loaded twice
+        return _loaded(folder)
+
+
+@cache
+def _loaded(folder: Path | None) -> VisionModel:
     manifest = read_manifest(folder)
     with damage_told("models/manifest.json"):
         entry = manifest.files[manifest.network]
     return VisionModel(manifest, checked_bytes(manifest.network, entry, folder))
+
+
+def load_ahead() -> None:
+    """Begin to load the released model beside other work; whoever then calls :func:`load_model` hears of its errors."""
+
+    def load() -> None:
+        with suppress(ModelFilesError):
+            load_model()
+
+    threading.Thread(target=load, daemon=True).start()
 
 
 def look(image: Image.Image | Opened, *, file: str) -> Look:
