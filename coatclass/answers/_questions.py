@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
-from xml.sax.saxutils import escape
+from html import escape
 
 from coatclass.answers.conditions import hold_all
 from coatclass.resources import read_toml

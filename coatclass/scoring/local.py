@@ -237,7 +237,7 @@ def _rows(photos: Iterable[Photo], workers: int) -> Iterator[Row]:
         return
     waiting: deque[Future[list[Row]]] = deque()
     # Fresh processes: a forked one would share the network's threads with its parent.
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_use_one_core)
     try:
         for chunk in _chunks(photos):
             waiting.append(pool.submit(_score_all, chunk))
@@ -247,6 +247,10 @@ def _rows(photos: Iterable[Photo], workers: int) -> Iterator[Row]:
             yield from job.result()
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _use_one_core() -> None:
+    os.environ["OMP_NUM_THREADS"] = "1"  # the others have workers of their own
 
 
 def _content(photo: Photo) -> Any:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from xml.sax.saxutils import escape
+from html import escape
 
 from coatclass.errors import InputError
 from coatclass.toolkit.model import Tool
