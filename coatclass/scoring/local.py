@@ -8,6 +8,7 @@ process: the memory that is needed does not grow with the number of photos.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
