@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from html import escape
 from pathlib import Path
 from typing import Any, Literal
-from html import escape
 
 from coatclass.answers.conditions import hold_all
 from coatclass.resources import read_toml

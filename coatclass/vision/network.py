@@ -168,7 +168,7 @@ class VisionModel:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = _threads()
         options.inter_op_num_threads = 1
-        options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # waiting threads leave the cores alone
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # leaves the cores alone
         options.log_severity_level = 3
         self.manifest = manifest
         self._session: Any = onnxruntime.InferenceSession(network, options, providers=["CPUExecutionProvider"])
