@@ -198,7 +198,7 @@ def _all_but(many: int) -> Any:
 
 
 def _memory(folder: Path, many: int, place: Path) -> dict[str, Any]:
-    local = _watched("score", str(folder), "--out", str(place / "many.parquet"), "--workers", "2")
+    local = _watched("score", str(folder), "--out", str(place / "many.csv"), "--workers", "2")
     ray = _watched("score", str(folder), "--out", str(place / "parts"), "--engine", "ray", "--workers", "2")
     return {"photos": many, "engines": {"local, 2 processes": asdict(local), "Ray, 2 processes": asdict(ray)}}
 
