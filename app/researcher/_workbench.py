@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from base64 import b64encode
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from io import BytesIO
 from pathlib import Path
@@ -36,6 +36,7 @@ PATH = "/workbench"
 _SHOWN_PX = 640
 _KEPT_S = 3600
 _MOST_FILES = 500
+_OTHER = "other-run"  # folder of the table to compare with
 _PREDICTED = ("file", "truth", "category", "probability", "category_set", "length_band", "verdict", "status")
 
 
@@ -68,6 +69,7 @@ def _evaluating(ask: Any) -> None:
     with gr.Row():
         with gr.Column():
             given = gr.File(label="A table (CSV) and its photos, at once or one after the other", file_count="multiple")
+            run = gr.File(label="Another run of the same photos to compare with (CSV of scores)", file_count="single")
             with gr.Accordion("What the table must look like", open=False):
                 gr.Markdown(_columns())
         with gr.Column():
@@ -81,8 +83,41 @@ def _evaluating(ask: Any) -> None:
             headers=["figure", "value", "from", "to", "photos"], label="Figures with 95 % intervals", interactive=False
         )
         plot = gr.BarPlot(x="category", y="recall", y_lim=[0, 1], label="Recall by category", height=320)
+    differences = gr.Dataframe(
+        headers=["figure", "this run", "other run", "difference", "from", "to"],
+        label="This run less the other, with paired 95 % intervals",
+        interactive=False,
+        visible=False,
+    )
     predictions = gr.Dataframe(headers=list(_PREDICTED), label="Each photo", interactive=False, wrap=True)
     report = gr.HTML(label="Report", padding=False)
+
+    _taking(ask, given, run, bag, files)
+
+    def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
+        ask(request)
+        try:
+            cases, html, comparison = _evaluated(_table_of(kept), _other_of(kept), progress)
+        except InputError as error:
+            unsaid = gr.Dataframe(visible=False)
+            yield f"**{escape(error.problem)}** {escape(error.next_step)}", None, None, unsaid, None, ""
+            return
+        between = gr.Dataframe(_between(comparison), visible=bool(comparison))
+        yield "Done.", _figures(cases), _recall(cases), between, _predicted(cases), html
+
+    def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
+        ask(request)
+        _drop(kept)
+        return None, [], "", None, None, gr.Dataframe(visible=False), None, ""
+
+    private: dict[str, Any] = {"api_visibility": "private"}
+    shown = [said, figures, plot, differences, predictions, report]
+    start.click(evaluate, [bag], shown, concurrency_limit=1, **private)
+    clear.click(empty, [bag], [bag, files, *shown], **private)
+
+
+def _taking(ask: Any, given: Any, run: Any, bag: Any, files: Any) -> None:
+    """Take what is uploaded out of gradio's folder: a table with its photos, and another run."""
 
     def take(paths: list[str] | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -93,25 +128,17 @@ def _evaluating(ask: Any) -> None:
             path.unlink(missing_ok=True)
         return folder, _listed(folder), None
 
-    def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
+    def take_run(path: str | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
-        try:
-            cases, html = _evaluated(_table_of(kept), progress)
-        except InputError as error:
-            yield f"**{escape(error.problem)}** {escape(error.next_step)}", None, None, None, ""
-            return
-        yield "Done.", _figures(cases), _recall(cases), _predicted(cases), html
+        folder = kept or Path(mkdtemp(prefix="coatclass-bench-"))
+        if path is not None:
+            _drop(folder / _OTHER)
+            (folder / _OTHER).mkdir()
+            shutil.move(path, folder / _OTHER / Path(path).name)
+        return folder, _listed(folder), None
 
-    def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
-        ask(request)
-        _drop(kept)
-        return None, [], "", None, None, None, ""
-
-    private: dict[str, Any] = {"api_visibility": "private"}
-    given.upload(take, [given, bag], [bag, files, given], concurrency_limit=2, **private)
-    shown = [said, figures, plot, predictions, report]
-    start.click(evaluate, [bag], shown, concurrency_limit=1, **private)
-    clear.click(empty, [bag], [bag, files, *shown], **private)
+    given.upload(take, [given, bag], [bag, files, given], concurrency_limit=2, api_visibility="private")
+    run.upload(take_run, [run, bag], [bag, files, run], concurrency_limit=2, api_visibility="private")
 
 
 def _columns() -> str:
@@ -119,7 +146,9 @@ def _columns() -> str:
     return (
         f"With photos, one row a photo (UTF-8):\n\n| column | meaning |\n|---|---|{rows}\n\n"
         "Scored already: the table that `coatclass score` writes, with a column `truth` (the category) added, and if "
-        "you have them `truth_band` and `group`. Then no photos are needed."
+        "you have them `truth_band` and `group`. Then no photos are needed.\n\n"
+        "Another run: the predictions.csv of an earlier evaluation, or a table of `coatclass score`; it needs no "
+        "labels. Photos are matched by `file`."
     )
 
 
@@ -129,7 +158,12 @@ def _drop(folder: Path | None) -> None:
 
 
 def _listed(folder: Path) -> list[list[Any]]:
-    return [[path.name, round(path.stat().st_size / 1000)] for path in sorted(folder.iterdir())]
+    here = [[path.name, _kb(path)] for path in sorted(folder.iterdir()) if path.is_file()]
+    return here + [[f"{path.name} (other run)", _kb(path)] for path in sorted((folder / _OTHER).glob("*"))]
+
+
+def _kb(path: Path) -> int:
+    return round(path.stat().st_size / 1000)
 
 
 def _table_of(folder: Path | None) -> Path:
@@ -140,9 +174,25 @@ def _table_of(folder: Path | None) -> Path:
     return tables[0]
 
 
-def _evaluated(table: Path, progress: Any) -> tuple[evaluation.LabelledPhotos, str]:
-    """The cases with what the program says of each, and the report as a frame of its own."""
-    if evaluation.is_scored(table):
+def _other_of(folder: Path | None) -> Path | None:
+    """The other run's table, if there is one.
+
+    Raises:
+        InputError: if it is none of scores.
+    """
+    found = next(iter((folder / _OTHER).glob("*")), None) if folder is not None else None
+    if found is not None and not evaluation.is_table_of_scores(found):
+        problem = f"{found.name} is no table of scores, so there is nothing to compare with."
+        raise InputError("the other run", problem, "Take a predictions.csv, or what `coatclass score` wrote.")
+    return found
+
+
+def _evaluated(
+    table: Path, other: Path | None, progress: Any
+) -> tuple[evaluation.LabelledPhotos, str, Mapping[str, Any]]:
+    """The cases with what the program says of each, the report as a frame of its own, and how two runs differ."""
+    scored = evaluation.is_scored(table)
+    if scored:
         cases = evaluation.read_scored(table)
     else:
         cases = evaluation.read_table(table)
@@ -158,16 +208,24 @@ def _evaluated(table: Path, progress: Any) -> tuple[evaluation.LabelledPhotos, s
     progress(None, desc="Writing the report")
     made = evaluation.build_report(cases, f"coatclass on {table.name}", simulate=False)
     out = table.parent / "report"
-    evaluation.write_report(made, cases, out)
-    pages = {name: (out / name).read_bytes() for name in ("evaluation.html", "evaluation.json")}
-    shutil.rmtree(out)
+    try:
+        predictions = table
+        if not scored:
+            evaluation.write_predictions(cases, out)
+            predictions = out / evaluation.PREDICTIONS
+        comparison = evaluation.compare(predictions, other) if other else {}
+        evaluation.write_report({**made, **({"comparison": comparison} if comparison else {})}, cases, out)
+        pages = {name: (out / name).read_bytes() for name in ("evaluation.html", "evaluation.json")}
+        pages[evaluation.PREDICTIONS] = predictions.read_bytes()
+    finally:
+        shutil.rmtree(out, ignore_errors=True)
     frame = f'<iframe title="Report" sandbox srcdoc="{escape(pages["evaluation.html"].decode())}"></iframe>'
     links = " ".join(_download(name, content) for name, content in pages.items())
-    return cases, f'<p class="downloads">{links}</p><div class="report">{frame}</div>'
+    return cases, f'<p class="downloads">{links}</p><div class="report">{frame}</div>', comparison
 
 
 def _download(name: str, content: bytes) -> str:
-    kind = "text/html" if name.endswith("html") else "application/json"
+    kind = {"html": "text/html", "json": "application/json", "csv": "text/csv"}[name.rpartition(".")[2]]
     return f'<a download="{name}" href="data:{kind};base64,{b64encode(content).decode()}">Download {name}</a>'
 
 
@@ -177,6 +235,20 @@ def _figures(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
         for part, rows in tables(cases, resamples=300).items()
         for name, one in rows.items()
     ]
+
+
+def _between(comparison: Mapping[str, Any]) -> list[list[Any]]:
+    """Each figure of both runs and their difference, as the report tells it."""
+    return [
+        [f"{part}: {name.replace('_', ' ')}", *(round(value, 3) for value in values)]
+        for part, rows in comparison.get("figures", {}).items()
+        for name, of in rows.items()
+        for values in [(of["here"].value, of["there"].value, *_interval(of["difference"]))]
+    ]
+
+
+def _interval(figure: evaluation.Figure) -> tuple[float, float, float]:
+    return figure.value, figure.low, figure.high
 
 
 def _recall(cases: evaluation.LabelledPhotos) -> Any:

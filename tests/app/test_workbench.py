@@ -79,10 +79,11 @@ def test_a_table_with_photos_is_evaluated_and_the_report_stands_beside_each_phot
 
 
 def taken(page, name):
-    """Wait until an uploaded file has left the field of uploads and stands in the list."""
-    page.wait_for_function(
-        "name => document.body.innerText.includes(name) && document.body.innerText.includes('Drop File Here')", arg=name
+    """Wait until an uploaded file has left its field and stands in the list."""
+    free = (
+        "name => document.body.innerText.includes(name) && document.body.innerText.split('Drop File Here').length > 2"
     )
+    page.wait_for_function(free, arg=name)  # two fields
 
 
 def scored(path, rows):
@@ -107,6 +108,44 @@ def test_a_table_that_was_scored_already_needs_no_photo(researcher, tmp_path):
     page.wait_for_selector(".report iframe", timeout=60_000)
     page.wait_for_selector("text=category: accuracy")
     assert page.inner_text("body").split("category: accuracy")[1].split()[0] == "0.75"  # six of eight
+
+
+# What gradio 6 does wrong by itself and no option of ours mends; nothing else may be wrong.
+GRADIOS_OWN = ('aria-prohibited-attr: <div aria-label="Empty value"',)  # an empty label, on the page of one photo
+
+
+@pytest.mark.browser
+def test_two_runs_are_compared_with_paired_intervals_and_the_page_can_be_used_by_everybody(researcher, tmp_path, axe):
+    right = [("hair", "hair")] * 6 + [("wire", "hair")] * 2
+    scored(tmp_path / "scored.csv", right)
+    scored(tmp_path / "before.csv", [(truth, "hair" if n < 4 else "fur") for n, (truth, _) in enumerate(right)])
+    (tmp_path / "shopping.csv").write_text("bread,milk\n1,2\n")
+    page = researcher()
+    fields = page.locator("input[type=file]")
+    fields.nth(0).set_input_files(tmp_path / "scored.csv")
+    taken(page, "scored.csv")
+    fields.nth(1).set_input_files(tmp_path / "shopping.csv")
+    taken(page, "shopping.csv (other run)")
+    page.click("button:has-text('Evaluate')")
+    page.wait_for_selector("text=is no table of scores")
+    fields.nth(1).set_input_files(tmp_path / "before.csv")
+    taken(page, "before.csv (other run)")
+    page.click("button:has-text('Evaluate')")
+    page.wait_for_selector(".report iframe", timeout=60_000)
+    page.wait_for_function("() => document.body.innerText.includes('This run less the other')")
+    told = page.inner_text("body").split("This run less the other")[1].split("category: accuracy")[1].split()[:5]
+    assert [float(one) for one in told[:3]] == [0.75, 0.5, 0.25]  # six, four of eight; 0.75 - 0.5
+    assert float(told[3]) <= 0.25 <= float(told[4])
+    assert "Against another run" in page.frame_locator(".report iframe").locator("body").inner_text()
+    with page.expect_download() as got:
+        page.click("text=Download predictions.csv")
+    assert got.value.path().read_text() == (tmp_path / "scored.csv").read_text()
+    found = axe(page)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.goto(page.url.rstrip("/") + "/try")
+    page.wait_for_selector("input[type=file]", state="attached")
+    found += axe(page)
+    assert [one for one in found if not one.startswith(GRADIOS_OWN)] == []
 
 
 # --- doors ------------------------------------------------------------------------------------------------------------

@@ -19,13 +19,21 @@ from coatclass.reports.evaluation.cases import (
 )
 from coatclass.reports.evaluation.figures import mixed_section, shown_table, tables
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
-from coatclass.reports.evaluation.report import build_report, check_enough, evaluate_table, write_report
+from coatclass.reports.evaluation.report import (
+    PREDICTIONS,
+    build_report,
+    check_enough,
+    evaluate_table,
+    write_predictions,
+    write_report,
+)
 from coatclass.reports.evaluation.scored import SCORED_COLUMNS, compare, is_table_of_scores, report_of_scores
 from coatclass.reports.evaluation.worse_pictures import robustness, subset
 
 __all__ = [
     "COLUMNS",
     "NOT_A_DOG",
+    "PREDICTIONS",
     "SCORED_COLUMNS",
     "UNKNOWN",
     "Figure",
@@ -50,5 +58,6 @@ __all__ = [
     "subset",
     "tables",
     "with_decisions",
+    "write_predictions",
     "write_report",
 ]
