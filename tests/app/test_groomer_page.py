@@ -297,7 +297,7 @@ def steps(salon):
     of_file = ("edit-dog", "merge-dog", "delete-dog", "trail", "measure")
     of_client = ("client", "edit-client", "merge-client", "delete-client")
     return [
-        *("today", "search?sought=looked", "learn", "data", "rates", "trail", "new-dog", "new-client"),
+        *("today", "week", "search?sought=looked", "learn", "data", "rates", "trail", "new-dog", "new-client"),
         f"signed/{signed}",
         *(f"{name}/{dog}" for name in (*of_dog, *of_file)),
         *(f"{name}/{client}" for name in of_client),
