@@ -24,11 +24,12 @@ from training.ensemble.data import Dataset, load
 from training.evaluation.cases import EVIDENCE, cases_of_evidence, cross_fitted, pool
 from training.places import ROOT, photos_folder
 
-__all__ = ["FAMILY", "RARE", "Voted", "add_arguments", "run", "summary"]
+__all__ = ["FAMILY", "RARE", "RARE_PLACES", "Voted", "add_arguments", "run", "summary"]
 
 Array = NDArray[np.float64]
 _UNKNOWN = -1
 RARE = (CoatCategory.HAIR, CoatCategory.MIXED, CoatCategory.WIRE, CoatCategory.CURLY, CoatCategory.DROP)
+RARE_PLACES = tuple(CATEGORIES.index(name) for name in RARE)
 # Soft hair that keeps growing: what parts *hair* from *drop* is only its length at the moment.
 FAMILY = np.array([CATEGORIES.index(CoatCategory.HAIR if name is CoatCategory.DROP else name) for name in CATEGORIES])
 _MIXED = CATEGORIES.index(CoatCategory.MIXED)
@@ -78,7 +79,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _sets(models: Path, *, test: bool) -> Iterator[tuple[str, Voted]]:
     known = pool(models)
-    rare = np.isin(known.category, [CATEGORIES.index(name) for name in RARE])
+    rare = np.isin(known.category, RARE_PLACES)
     for name, unseen, group in (("breed never seen", "breed", known.breed), ("dog never seen", "dog", known.group)):
         voted = _voted(cross_fitted(models, unseen), known, group)
         yield name, voted

@@ -95,3 +95,52 @@ def test_no_coat_is_left_in_a_background_taken_from_another_dogs_photo() -> None
     hairy[:, ::4] = hairy[:, 1::4] = 200
     ground = swap_background(hairy, np.zeros((96, 96), np.uint8), hairy)
     assert hairy.std() > 90 and ground.std() < 10
+
+
+def test_a_square_of_coat_lies_on_the_dog_as_it_is_on_the_photo() -> None:
+    from training.image.augment import trunk_crop
+
+    random = np.random.default_rng(0)
+    picture = random.integers(0, 255, (400, 500, 3), dtype=np.uint8)
+    dog = np.zeros((400, 500), np.uint8)
+    dog[100:350, 80:420] = 255
+    part, mask = trunk_crop(picture, dog, random) or (None, None)
+    assert part is not None and mask is not None and (mask == 255).mean() >= 0.85
+    side = part.shape[0]
+    assert side == part.shape[1] >= 96
+    corners = [
+        (y, x) for y in range(400 - side + 1) for x in range(500 - side + 1) if (picture[y, x] == part[0, 0]).all()
+    ]
+    assert any(np.array_equal(picture[y : y + side, x : x + side], part) for y, x in corners)
+    assert trunk_crop(picture, np.zeros_like(dog), random) is None
+
+
+def test_other_backgrounds_come_from_photos_that_may_be_learned_from() -> None:
+    """Photo 2 is red and held out: no dog stands on red."""
+    from training.image.config import Config, Finetune
+    from training.image.finetune import _Drawn
+    from training.image.pictures import Gallery
+
+    grey, red = np.full((SIDE, SIDE, 3), 100, np.uint8), np.zeros((SIDE, SIDE, 3), np.uint8)
+    red[..., 0] = 255
+    nowhere = np.zeros((SIDE, SIDE), np.uint8)
+    rule, settings = Config(name="any", size=SIDE).preprocessing, Finetune(background_swap=1.0)
+
+    def reds(chosen: list[int]) -> list[bool]:
+        drawn = _Drawn(Gallery([grey, grey, red], [nowhere, nowhere, None]), np.array(chosen), rule, settings, 0)
+        pictures = [drawn[0][0] for _ in range(40)]
+        return [bool(picture[0].mean() - picture[2].mean() > 0.5) for picture in pictures]
+
+    assert not any(reds([0, 1])) and any(reds([0, 1, 2]))
+
+
+def test_each_seed_but_the_first_varies_what_may_vary() -> None:
+    from training.image.config import Finetune
+
+    stated = Finetune(vary={"keep_weight": 2.0})
+    assert stated.drawn(0) == stated
+    drawn = [stated.drawn(seed) for seed in range(1, 20)]
+    weights = [one.keep_weight / stated.keep_weight for one in drawn]
+    assert all(0.5 <= weight <= 2 for weight in weights) and min(weights) < 0.8 and max(weights) > 1.25
+    assert all(one.learning_rate == stated.learning_rate for one in drawn)
+    assert stated.drawn(3) == drawn[2]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -220,9 +221,10 @@ def test_a_run_that_was_broken_off_goes_on_to_the_same_release(released: Path, i
     from training.__main__ import main
 
     shutil.copytree(released.parent / "work", tmp_path / "work")
-    files = sorted((tmp_path / "work" / "small").glob("*_*.*"), key=lambda file: file.stat().st_mtime_ns)
+    found = [*(tmp_path / "work").glob("start-*"), *(tmp_path / "work" / "small").glob("*_*.*")]
+    files = sorted(found, key=lambda file: file.stat().st_mtime_ns)
     kept, lost = files[: len(files) * 2 // 3], files[len(files) * 2 // 3 :]
-    assert {"start", "end"} <= {file.name.split("_")[0] for file in lost}
+    assert {"start", "end"} <= {re.split("[-_]", file.name)[0] for file in lost}
     written = [file.stat().st_mtime_ns for file in kept]
     for file in lost:
         file.unlink()
@@ -253,6 +255,25 @@ def assert_same_release(one: Path, other: Path) -> None:
             for column in theirs:
                 assert np.array_equal(ours[column], theirs[column]), (name, column)
     assert (one / "out" / "coat.onnx").read_bytes() == (other / "out" / "coat.onnx").read_bytes()
+
+
+def test_means_of_weights_and_views_are_read_out_of_fold(released: Path, invented: Path, tmp_path: Path) -> None:
+    """Two trainings; the released run's own single training is read as it was in the run."""
+    from training.__main__ import main
+
+    (tmp_path / "two.toml").write_text(CONFIG.replace("small", "two").replace("size", "seeds = [0, 1]\nsize"))
+    places = ["--photos", str(invented), "--out", str(tmp_path / "read"), "--work", str(tmp_path / "work")]
+    assert main(["soups", "--config", str(tmp_path / "two.toml"), *places, "--workers", "0"]) == 0
+    with np.load(tmp_path / "read" / "two-1@0.5.npz") as one, np.load(tmp_path / "read" / "two@0.5.npz") as both:
+        with np.load(released / "evidence.npz") as evidence:
+            known = evidence["fold"] >= 0
+            assert np.array_equal(one["fold:group"], evidence["fold"][known])
+            assert np.allclose(one["group:plain:texture"], evidence["texture"][known], rtol=0.02, atol=0.02)
+            assert np.allclose(one["group:plain:unfamiliarity"], evidence["unfamiliarity"][known], rtol=0.02, atol=0.02)
+        assert not np.allclose(both["breed:plain:texture"], one["breed:plain:texture"], atol=1e-3)
+        views = {name.split(":")[1] for name in both.files if name.startswith("breed")}
+        assert views == {"plain", "mirrored", "larger", "dog"}
+        assert all(np.isfinite(both[name]).all() for name in both.files)
 
 
 def test_an_edited_configuration_does_not_go_on_from_the_old_results(

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Pixels = NDArray[np.uint8]
+_TRUNK = 0.3, 0.7  # side of a square of coat, in short sides of the photo
+_MOSTLY, _SMALLEST, _TRIES = 0.85, 96, 5  # share of it that must be dog; px; squares that are tried
 _GROUND_PX = 12  # so few colours are kept of another picture that no coat is left in it
 
 
@@ -56,6 +58,24 @@ def training_transform(size: int, seed: int, *, light: str = "contrast") -> Any:
         ],
         seed=seed,
     )
+
+
+def trunk_crop(picture: Pixels, dog: Pixels, random: np.random.Generator) -> tuple[Pixels, Pixels] | None:
+    """A square of coat at the photo's own resolution, and its mask; None where no large enough one was met.
+
+    Args:
+        picture: (H, W, 3).
+        dog: (H, W), 0 background to 255 dog.
+    """
+    inside = np.argwhere(dog == 255)
+    for _ in range(_TRIES if len(inside) else 0):
+        side = int(random.uniform(*_TRUNK) * min(dog.shape))
+        middle = inside[int(random.integers(len(inside)))]
+        top, left = (int(min(max(at - side // 2, 0), all_ - side)) for at, all_ in zip(middle, dog.shape, strict=True))
+        part = dog[top : top + side, left : left + side]
+        if side >= _SMALLEST and (part == 255).mean() >= _MOSTLY:
+            return picture[top : top + side, left : left + side], part
+    return None
 
 
 def swap_background(picture: Pixels, dog: Pixels, other: Pixels) -> Pixels:

@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
 from pydantic import Field, ValidationError
 
 from coatclass.contract import Frozen
@@ -51,6 +52,20 @@ class Finetune(Frozen):
     class_power: float = 0.5
     light: Literal["contrast", "gamma"] = "contrast"  # how light varies in training (training/image/augment.py)
     background_swap: float = 0.3  # share of pictures with a trimap that get another background
+    trunk_crops: float = 0.0  # share of pictures with a trimap of which only a square of coat is shown, as it is
+    # Factors from 1/f to f, by which each seed but 0 changes a setting of this name: what varies averages out better.
+    vary: dict[str, float] = Field(default_factory=dict)
+
+    def drawn(self, seed: int) -> Finetune:
+        """The settings of one seed: as stated for 0, with ``vary``'s drawn log-uniformly for others."""
+        if seed == 0 or not self.vary:
+            return self
+        random = np.random.default_rng(seed)
+        changed = {
+            name: getattr(self, name) * float(np.exp(random.uniform(-1, 1) * np.log(factor)))
+            for name, factor in sorted(self.vary.items())
+        }
+        return Finetune.model_validate(self.model_dump() | changed)
 
     @property
     def loss_weights(self) -> tuple[float, ...]:

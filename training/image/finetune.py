@@ -15,7 +15,7 @@ from torch.nn import functional
 from torch.utils.data import DataLoader, Dataset, WeightedRandomSampler
 
 from coatclass.vision import Preprocessing
-from training.image.augment import swap_background, training_transform
+from training.image.augment import swap_background, training_transform, trunk_crop
 from training.image.config import Finetune
 from training.image.heads import class_weights
 from training.image.labels import Labels
@@ -29,10 +29,16 @@ _HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed", "lo
 
 
 class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
-    """Augmented pictures (3, S, S), their dog share on the mask's grid (S/16, S/16; -1 if unknown), and the index."""
+    """Augmented pictures (3, S, S), their dog share on the mask's grid (S/16, S/16; -1 if unknown), and the index.
 
-    def __init__(self, gallery: Gallery, rule: Preprocessing, settings: Finetune, seed: int) -> None:
-        self.gallery, self.rule, self.swap, self.seed = gallery, rule, settings.background_swap, seed
+    Only photos that may be learned from are drawn from, other backgrounds too.
+    """
+
+    def __init__(
+        self, gallery: Gallery, chosen: NDArray[np.int64], rule: Preprocessing, settings: Finetune, seed: int
+    ) -> None:
+        self.gallery, self.chosen, self.rule, self.seed = gallery, chosen, rule, seed
+        self.swap, self.near = settings.background_swap, settings.trunk_crops
         self.transform = training_transform(rule.size, seed, light=settings.light)
         self.random = np.random.default_rng(seed)
 
@@ -47,7 +53,10 @@ class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
     def __getitem__(self, index: int) -> tuple[Tensor, Tensor, int]:
         picture, mask = self.gallery.pictures[index], self.gallery.masks[index]
         if mask is not None and self.random.random() < self.swap:
-            picture = swap_background(picture, mask, self.gallery.pictures[int(self.random.integers(len(self)))])
+            other = int(self.chosen[int(self.random.integers(len(self.chosen)))])
+            picture = swap_background(picture, mask, self.gallery.pictures[other])
+        if mask is not None and self.near and self.random.random() < self.near:
+            picture, mask = trunk_crop(picture, mask, self.random) or (picture, mask)
         drawn = self.transform(image=picture, mask=np.zeros(picture.shape[:2], np.uint8) if mask is None else mask)
         pixels = torch.from_numpy(drawn["image"]).permute(2, 0, 1).float() / 255
         scaled = (pixels - torch.tensor(self.rule.mean)[:, None, None]) / torch.tensor(self.rule.std)[:, None, None]
@@ -88,6 +97,7 @@ def finetune(
 ) -> tuple[CoatNetwork, list[dict[str, float]]]:
     """Train a copy of ``start`` on the chosen photos; return its moving average and the losses by epoch."""
     torch.manual_seed(seed)
+    settings = settings.drawn(seed)
     device = start.usual.device
     network = copy.deepcopy(start).to(memory_format=torch.channels_last)
     network.breed = nn.Linear(network.texture.in_features, len(labels.breeds)).to(device)
@@ -96,7 +106,7 @@ def finetune(
     say = np.zeros(len(labels))
     say[chosen] = class_weights(labels, chosen, settings.class_power)
     loader = DataLoader(
-        _Drawn(gallery, rule, settings, seed),
+        _Drawn(gallery, chosen, rule, settings, seed),
         batch_size=settings.batch,
         sampler=WeightedRandomSampler(say.tolist(), len(chosen), generator=torch.Generator().manual_seed(seed)),
         num_workers=workers,

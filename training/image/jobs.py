@@ -7,7 +7,9 @@ trainings instead of halving batches: no gradient has to travel, and results do 
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import torch
@@ -15,6 +17,8 @@ from numpy.typing import NDArray
 
 from training.image.config import Config
 from training.image.labels import Labels, folds
+
+_Item = TypeVar("_Item")
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,7 @@ class Crew:
     size: int
     device: torch.device
 
-    def share(self, items: list[tuple[str, int]]) -> list[tuple[str, int]]:
+    def share(self, items: Sequence[_Item]) -> Sequence[_Item]:
         """The items that fall to this process."""
         return items[self.rank :: self.size]
 

@@ -37,6 +37,10 @@ class Prepared:
 
     tensors: tuple[Tensor, ...]
 
+    def to(self, device: torch.device) -> Prepared:
+        """The same on a device: on a GPU, where networks read them again and again."""
+        return Prepared(tuple(tensor.to(device) for tensor in self.tensors))
+
     def batches(self, chosen: Sequence[int], size: int = _BATCH) -> Iterator[tuple[list[int], Tensor]]:
         """Batches of equal shape: (indices, (B, 3, H, W) float32)."""
         shapes: dict[tuple[int, ...], list[int]] = defaultdict(list)

@@ -6,6 +6,7 @@ Files appear whole or not at all: a run may break off at any moment, and two pro
 from __future__ import annotations
 
 import copy
+import hashlib
 import json
 import time
 from collections.abc import Sequence
@@ -61,17 +62,18 @@ def train(configs: Sequence[Config], places: Places, *, release: bool, workers: 
     crew = join_crew()
     torch.backends.cudnn.allow_tf32 = True  # but not in matrix products: the kinship head's large weights cancel out
     labels = read_labels(places.photos)
-    _claim(configs, places, crew)
+    claim(configs, places, crew)
     gallery = open_gallery(places.photos, labels)
     places.out.mkdir(parents=True, exist_ok=True)
     for config in configs:
         last = release and config is configs[-1]
-        plan, prepared = make_plan(labels, config, release=last), prepare(gallery.pictures, config.preprocessing)
+        plan = make_plan(labels, config, release=last)
+        prepared = prepare(gallery.pictures, config.preprocessing).to(crew.device)
         bench = Bench(config, labels, gallery, prepared, plan, crew, places.work / config.name)
         _train_one(bench, places, release=last, workers=workers)
 
 
-def _claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
+def claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
     """Make sure that what lies in the work folder was made from the same, before anything is added to it."""
     found = origins(configs, places.photos, places.work)
     for origin in found:
@@ -84,10 +86,10 @@ def _claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
 
 def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> None:
     started = time.perf_counter()
-    frozen, views = _frozen(bench, places.weights)
+    frozen, views = frozen_network(bench, places.weights)
     todo = [(job, seed) for job in bench.plan.jobs for seed in bench.config.seeds] if bench.config.finetune else []
     for job, seed in bench.crew.share(todo):
-        _finetune_job(bench, frozen, views, job=job, seed=seed, workers=workers)
+        finetune_job(bench, frozen, views, job=job, seed=seed, workers=workers)
     bench.crew.wait()
     for job, _ in bench.crew.share([(job, 0) for job in bench.plan.jobs]):
         _read_job(bench, frozen, views, job)
@@ -120,7 +122,7 @@ def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> 
     bench.crew.wait()
 
 
-def _frozen(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tensor]]:
+def frozen_network(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tensor]]:
     """ImageNet's backbone with a mask fitted on the training split's trimaps, and features of all photos."""
     config, device = bench.config, bench.crew.device
     network = CoatNetwork(load_backbone(config.backbone, weights), second=config.second).to(device)
@@ -150,10 +152,10 @@ def _frozen_file(bench: Bench) -> Path:
     return bench.work.parent / f"frozen-{'-'.join(map(str, parts))}.pt"
 
 
-def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
+def start_of(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
     """The frozen network with heads fitted on the photos that this job may see."""
     network = copy.deepcopy(frozen)
-    kept = bench.work / f"start_{job}.safetensors"
+    kept = _start_file(bench, job)
     if kept.is_file():
         network.take(load_file(kept, device=str(bench.crew.device)))
     else:
@@ -164,6 +166,14 @@ def _start(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> 
     return network
 
 
+def _start_file(bench: Bench, job: str) -> Path:
+    """Where the job's fitted heads lie: configurations with the same frozen network and heads share them."""
+    config = bench.config
+    fitted = f"{config.heads.model_dump_json()} {config.folds} {config.seeds[0]}"
+    digest = hashlib.sha256(fitted.encode()).hexdigest()[:8]
+    return bench.work.parent / f"start-{_frozen_file(bench).stem.removeprefix('frozen-')}-{digest}-{job}.safetensors"
+
+
 def _keep_log(work: Path, path: Path) -> None:
     """Losses by epoch of every training behind the release; one entry a job and seed."""
     logs = {log.stem.removeprefix("log_"): json.loads(log.read_text()) for log in sorted(work.glob("log_*.json"))}
@@ -171,13 +181,14 @@ def _keep_log(work: Path, path: Path) -> None:
         path.write_text(json.dumps(logs) + "\n", encoding="utf-8")
 
 
-def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int) -> None:
-    kept = bench.work / f"end_{job}_{seed}.safetensors"
+def finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int) -> None:
+    """Train for one job from one seed, unless that was done before."""
+    kept = end_file(bench, job, seed)
     if kept.is_file():
         return
     assert bench.config.finetune is not None
     end, log = finetune(
-        _start(bench, frozen, views, job),
+        start_of(bench, frozen, views, job),
         bench.gallery,
         bench.labels,
         bench.plan.jobs[job],
@@ -191,6 +202,18 @@ def _finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job
     print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
 
+def end_of(bench: Bench, start: CoatNetwork, job: str, seed: int) -> CoatNetwork:
+    """Where one seed's training ended."""
+    end = copy.deepcopy(start)
+    end.load_state_dict(load_file(end_file(bench, job, seed), device=str(bench.crew.device)))
+    return end
+
+
+def end_file(bench: Bench, job: str, seed: int) -> Path:
+    """Where that is kept."""
+    return bench.work / f"end_{job}_{seed}.safetensors"
+
+
 def _network_of(
     bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str, share: float
 ) -> tuple[CoatNetwork, tuple[Tensor, Tensor]]:
@@ -199,16 +222,11 @@ def _network_of(
     Returns:
         The network, and what it pools from all photos: features (N, ...) and share of dog (N,).
     """
-    start = _start(bench, frozen, views, job)
+    start = start_of(bench, frozen, views, job)
     if share == 0:
         kept = torch.load(_frozen_file(bench), weights_only=True, map_location="cpu")
         return start, (views[0], kept["share"])
-    ends = []
-    for seed in bench.config.seeds:
-        end = copy.deepcopy(start)
-        end.load_state_dict(load_file(bench.work / f"end_{job}_{seed}.safetensors", device=str(bench.crew.device)))
-        ends.append(end)
-    network = interpolate(start, ends, share)
+    network = interpolate(start, [end_of(bench, start, job, seed) for seed in bench.config.seeds], share)
     features, dog_share = pooled(network, bench.prepared)
     fit_last(network, features, bench.labels, bench.plan.jobs[job], bench.config.heads)
     return network, (features, dog_share)
