@@ -117,7 +117,7 @@ class PhotoEvidence:
         single_dog_probability: probability that the picture shows one dog, and enough of it to judge the coat,
             [0, 1]; None if nobody looked.
         dog_margin: log odds of a dog against the likeliest of wild canids, cats, other animals and things, from where
-            few dogs lie, nats; below 0 hardly a dog. None if nobody looked.
+            few dogs lie, nats; below 0 hardly a dog; the larger of two looks. None if nobody looked.
         looks: what an observer would say of the coat: log probabilities of the answers in ``coatclass.vision.LOOKS``,
             then the standardised log length, (14,); None if nobody looked.
         outline: log probabilities (7,) of the category by ``looks`` alone; None if nobody looked.

@@ -246,6 +246,8 @@ def _doubts(
         doubts.append(reason("unfamiliar"))
     if _all_hardly_a_dog(photo_reports):
         doubts.append(reason("hardly_a_dog"))
+    if _only_no_dog(photo_reports):
+        doubts.append(reason("no_dog_seen"))
     if estimate.regime == "photo" and _all_doubtful(photo_reports):
         doubts.append(reason("photo_cannot_carry"))
     if len(categories) > limits()["most_categories"]:
@@ -262,6 +264,12 @@ def _all_hardly_a_dog(photo_reports: Sequence[PhotoReport]) -> bool:
     """Answers don't help: whoever takes a cat for a dog also answers for it."""
     looked_at = _looked_at(photo_reports)
     return bool(looked_at) and all("dog_unlikely" in {found.code for found in seen.reasons} for seen in looked_at)
+
+
+def _only_no_dog(photo_reports: Sequence[PhotoReport]) -> bool:
+    """Whether no photo could be used, and on one of them no dog was found."""
+    codes = {found.code for seen in photo_reports for found in seen.reasons}
+    return "no_dog" in codes and not _looked_at(photo_reports)
 
 
 def _looked_at(photo_reports: Sequence[PhotoReport]) -> list[PhotoReport]:

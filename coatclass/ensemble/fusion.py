@@ -17,6 +17,7 @@ from coatclass.ensemble.members import N_BANDS, N_CATEGORIES, N_SCORES, Array, M
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_limits_mm, gross_error, measuring_error
 
 _IMPOSSIBLE = -30.0
+_HAIR, _DROP = CATEGORIES.index(CoatCategory.HAIR), CATEGORIES.index(CoatCategory.DROP)
 
 
 def log_softmax(logits: Array, axis: int = -1) -> Array:
@@ -81,8 +82,27 @@ def _opinions(features: Array, members: Members) -> tuple[Array, Array]:
     say = members_say(unfamiliarity, members.gate)[:, None]
     cuts = [N_CATEGORIES, 2 * N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS]
     texture, kinship, band, _ = np.split(scores, cuts, axis=1)
-    category = say * (scores @ members.category_weights.T + members.category_bias) + (1 - say) * (texture + kinship) / 2
-    return log_softmax(category), log_softmax(band)
+    strange = by_length(scores @ members.category_weights.T + members.category_bias, band, members.length_split)
+    return log_softmax(say * strange + (1 - say) * (texture + kinship) / 2), log_softmax(band)
+
+
+def by_length(category: Array, band: Array, split: Array) -> Array:
+    """Log P(category) (N, 7) whose *hair* and *drop* share what both had by what the network says of the length.
+
+    A breed that training never saw shows whether it wears soft hair that keeps growing; which of the two names it gets,
+    its length at the moment tells.
+
+    Args:
+        category: (N, 7), up to a constant a dog.
+        band: log probabilities (N, 4).
+        split: bias and slope (2,) of the logit of *drop* by the log odds of the longest band.
+    """
+    longest = band[:, -1] - _log_sum_exp(band[:, :-1], axis=1)
+    drop = split[0] + split[1] * longest
+    both = np.logaddexp(category[:, _HAIR], category[:, _DROP])
+    found = category.copy()
+    found[:, _HAIR], found[:, _DROP] = both - np.logaddexp(0, drop), both - np.logaddexp(0, -drop)
+    return found
 
 
 def members_say(unfamiliarity: Array, gate: Array) -> Array:

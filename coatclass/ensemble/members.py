@@ -47,6 +47,8 @@ class Members:
         floor: log probabilities of a photo are cut off below this value, so that no photo can veto.
         category_weights (7, 25), category_bias (7,): the member for breeds that training never saw, a weighted pool
             of texture, kinship and outline.
+        length_split (2,): bias and slope of the logit of *drop*, among hair and drop, by the log odds of the longest
+            band; of this member alone.
         gate (2,): bias and slope of the logit of this member's say, by the photo's unfamiliarity; the plain mean of
             texture and kinship has the rest.
         compatibility (7, 4): log of how much likelier a band is under a category than on the whole.
@@ -61,6 +63,7 @@ class Members:
     floor: float
     category_weights: Array
     category_bias: Array
+    length_split: Array
     gate: Array
     compatibility: Array
     prior: Array
@@ -84,6 +87,7 @@ class Members:
         shapes = {
             "category_weights": (N_CATEGORIES, N_SCORES),
             "category_bias": (N_CATEGORIES,),
+            "length_split": (2,),
             "gate": (2,),
             "compatibility": (N_CATEGORIES, N_BANDS),
             "prior": (N_CATEGORIES, N_BANDS),

@@ -3,27 +3,32 @@
 from coatclass.vision.network import (
     LOOKS,
     OUTPUTS,
+    POOLED,
     Look,
     VisionManifest,
     VisionModel,
     load_ahead,
     load_model,
     look,
+    pooled_looks,
     read,
     read_manifest,
 )
-from coatclass.vision.preprocess import Preprocessing, to_tensor
+from coatclass.vision.preprocess import Preprocessing, around_dog, to_tensor
 
 __all__ = [
     "LOOKS",
     "OUTPUTS",
+    "POOLED",
     "Look",
     "Preprocessing",
     "VisionManifest",
     "VisionModel",
+    "around_dog",
     "load_ahead",
     "load_model",
     "look",
+    "pooled_looks",
     "read",
     "read_manifest",
     "to_tensor",

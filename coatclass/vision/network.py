@@ -21,7 +21,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from coatclass.contract import PhotoEvidence
 from coatclass.errors import ModelFilesError
 from coatclass.resources import damage_told, released
-from coatclass.vision.preprocess import Preprocessing, to_tensor
+from coatclass.vision.preprocess import Preprocessing, around_dog, to_tensor
 
 _REINSTALL = "Install coatclass again, or fit the model with: python -m training image"
 
@@ -52,7 +52,10 @@ class ModelLimits(_Entry):
 
 
 class VisionManifest(_Entry):
-    """What the image model's part of ``models/manifest.json`` says."""
+    """What the image model's part of ``models/manifest.json`` says.
+
+    ``second_look``: the network reads what the dog fills of the picture as well, and the coat is the mean of both.
+    """
 
     model_version: str
     network: str
@@ -61,6 +64,7 @@ class VisionManifest(_Entry):
     limits: ModelLimits
     categories: tuple[str, ...]
     bands: tuple[str, ...]
+    second_look: bool = False
 
 
 def read_manifest(folder: Path | None = None) -> VisionManifest:
@@ -115,6 +119,9 @@ OUTPUTS = (
 )
 """The network's outputs, in order: log probabilities (1, 7), (1, 7), (1, 4); four of (1,); looks (1, 14);
 outline (1, 7), log probabilities; mask (1, rows, columns)."""
+
+POOLED = ("texture", "kinship", "band", "outline", "unfamiliarity", "dog_margin")
+"""The outputs that a second look from nearer is pooled with."""
 
 LOOKS = {
     "curl": ("straight", "wavy", "curly"),
@@ -178,9 +185,13 @@ class VisionModel:
         return dict(zip(OUTPUTS, self._session.run(list(OUTPUTS), {"picture": tensor}), strict=True))
 
     def look(self, image: Image.Image, *, file: str) -> Look:
-        """Read one upright picture."""
+        """Read one upright picture; what is said of the coat also from nearer, if the manifest says so."""
         read = self.outputs(to_tensor(image, self.manifest.preprocessing))
         mask = read["mask"][0]
+        box = around_dog(*image.size, mask) if self.manifest.second_look else None
+        if box is not None:
+            near = self.outputs(to_tensor(image.crop(box), self.manifest.preprocessing))
+            read |= {name: pooled_looks(name, read[name], near[name]) for name in POOLED}
         evidence = PhotoEvidence(
             file=file,
             texture=row_of(read["texture"]),
@@ -196,6 +207,16 @@ class VisionModel:
             outline=row_of(read["outline"]),
         )
         return Look(evidence, mask)
+
+
+def pooled_looks(name: str, whole: NDArray[np.float32], near: NDArray[np.float32]) -> NDArray[np.float32]:
+    """One of :data:`POOLED` by two looks at the same dogs: of log probabilities (N, K) the normalised mean (a
+    logarithmic opinion pool, Genest and Zidek 1986), of the dog's margin (N,) the larger one, for no dog is refused
+    unless both looks agree; of another number (N,) the mean."""
+    if name == "dog_margin":
+        return np.maximum(whole, near)
+    mean: NDArray[np.float32] = (whole.clip(_LEAST) + near.clip(_LEAST)) / 2
+    return mean if mean.ndim == 1 else mean - np.logaddexp.reduce(mean, axis=1, keepdims=True)
 
 
 def row_of(values: NDArray[np.float32]) -> tuple[float, ...]:

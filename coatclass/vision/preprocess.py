@@ -5,6 +5,7 @@ Training and run time both come through here, so that the network never meets pi
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from PIL import Image
 from pydantic import BaseModel, ConfigDict, Field
 
+_DOG = 0.5  # from which share on a part of the mask is dog
+_ROOM = 0.08  # around what the dog fills, in sides of the picture
 _REDUCING_GAP = 2.0  # Pillow's fast two-step shrinking: indistinguishable from one step at this gap
 
 
@@ -31,6 +34,28 @@ class Preprocessing(BaseModel):
     mean: tuple[float, float, float]
     std: tuple[float, float, float]
     max_aspect: float = Field(default=3.0, ge=1)
+
+
+def around_dog(width: int, height: int, mask: NDArray[np.float32]) -> tuple[int, int, int, int] | None:
+    """What the dog fills of a picture of this size, with a little room: left, top, right and bottom in pixels.
+
+    Args:
+        mask: how far each part of the picture is dog, (rows, columns) in [0, 1].
+
+    Returns:
+        None where no part is dog.
+    """
+    dog = mask > _DOG
+    if not dog.any():
+        return None
+    (top, bottom), (left, right) = (
+        (max(found[0] / cells - _ROOM, 0.0) * side, min((found[-1] + 1) / cells + _ROOM, 1.0) * side)
+        for found, cells, side in (
+            (np.flatnonzero(dog.any(1)), dog.shape[0], height),
+            (np.flatnonzero(dog.any(0)), dog.shape[1], width),
+        )
+    )
+    return int(left), int(top), math.ceil(right), math.ceil(bottom)
 
 
 def input_size(width: int, height: int, rule: Preprocessing) -> tuple[int, int]:

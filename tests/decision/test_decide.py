@@ -124,6 +124,17 @@ def test_answers_still_carry_a_dog_whose_photo_was_refused():
     assert "photo_refused" in codes(decision)
 
 
+def test_answers_beside_a_photo_without_a_dog_settle_nothing_and_it_is_said_on_what_they_rest():
+    """Who takes a cat for a dog also answers for it; a photo that does show the dog carries it again."""
+    for reports in ([NO_DOG], [NO_DOG, BROKEN]):
+        decision = decide(coat(CoatCategory.FUR, regime="answers"), reports, thresholds=THRESHOLDS)
+        assert decision.verdict is Verdict.HANDS_ON and "no_dog_seen" in codes(decision)
+        told = next(reason.text for reason in decision.reasons if reason.code == "no_dog_seen")
+        assert "No dog was found" in told and "answers alone" in told
+    seen = decide(coat(CoatCategory.FUR, regime="both"), [NO_DOG, USED], thresholds=THRESHOLDS)
+    assert seen.verdict is Verdict.SETTLED and "no_dog_seen" not in codes(seen)
+
+
 def test_a_groomers_finding_settles_even_a_mixed_coat():
     decision = decide(coat(CoatCategory.MIXED, 1.0, 1.0, regime="hands_on"), [DOUBTFUL], thresholds=THRESHOLDS)
     assert decision.verdict is Verdict.SETTLED

@@ -18,12 +18,12 @@ from coatclass.answers import evidence, outcomes, simulate, stated
 from coatclass.contract import PhotoEvidence
 from coatclass.decision import promise
 from coatclass.ensemble import combine
-from coatclass.ensemble.fusion import log_softmax, marginals, members_say, photo_joint
+from coatclass.ensemble.fusion import by_length, log_softmax, marginals, members_say, photo_joint
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 from training.ensemble.data import UNKNOWN, VISIBLE, Dataset, split_groups
 from training.ensemble.fit import KNOWN, UNSEEN, Dogs, Pool, estimate_tables, fit, met
-from training.ensemble.members import fit_gate, fit_member, fit_members, tables
+from training.ensemble.members import fit_gate, fit_length, fit_member, fit_members, tables
 from training.ensemble.owners import answers_of, askable, count_rows, cross_counted, draw_owners, known_bands
 from training.ensemble.owners import tables as answer_tables
 
@@ -113,8 +113,32 @@ def test_the_released_arithmetic_is_a_geometric_mean_of_two_opinions():
     gate = LogisticRegression(C=100).fit(both, np.repeat([0, 1], len(data)))
     say = gate.predict_proba(data.unfamiliarity[:, None])[:, 1:]
     strange = np.exp(log_softmax(seen[:, :25] @ weights.T + bias))
+    bias, slope = fit_length(unseen, data.votes)
+    longest = np.exp(seen[:, 17]) / np.exp(seen[:, 14:17]).sum(axis=1)
+    drop = 1 / (1 + np.exp(-bias) * longest**-slope)
+    strange[:, [0, 5]] = (strange[:, 0] + strange[:, 5])[:, None] * np.stack([1 - drop, drop], axis=1)
     opinions = strange**say * np.exp((seen[:, :7] + seen[:, 7:14]) / 2) ** (1 - say)
     assert np.abs(ours - opinions / opinions.sum(axis=1, keepdims=True)).max() < 1e-9
+
+
+def test_on_breeds_never_seen_length_parts_hair_from_drop():
+    """As scikit-learn's logistic regression on the odds of the longest band; what both have together stays."""
+    data = dogs()
+    features = data.features(CONFIG["members"]["floor"], unseen=True)
+    soft = np.isin(data.category, [0, 5])
+    odds = features[:, 17] - np.log(np.exp(features[:, 14:17]).sum(axis=1))
+    votes = data.votes[soft]
+    twice, drop = np.tile(odds[soft], 2)[:, None], np.repeat([0, 1], soft.sum())
+    by = LogisticRegression(C=1.0).fit(twice, drop, sample_weight=np.concatenate([votes[:, 0], votes[:, 5]]))
+    split = fit_length(features[soft], votes)
+    assert split == pytest.approx([by.intercept_[0], by.coef_[0, 0]], abs=1e-3)
+    category = log_softmax(features[:, :7])
+    parted = np.exp(by_length(category, features[:, 14:18], split))
+    assert parted.sum(axis=1) == pytest.approx(np.ones(len(data)))
+    assert parted[:, 5] / (parted[:, 0] + parted[:, 5]) == pytest.approx(
+        by.predict_proba(odds[:, None])[:, 1], abs=1e-3
+    )
+    assert np.exp(category)[:, [1, 2, 3, 4, 6]] == pytest.approx(parted[:, [1, 2, 3, 4, 6]])
 
 
 def test_the_member_for_strangers_is_the_best_pool_of_three_routes():

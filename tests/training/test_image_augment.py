@@ -118,7 +118,7 @@ def test_a_square_of_coat_lies_on_the_dog_as_it_is_on_the_photo() -> None:
 def test_other_backgrounds_come_from_photos_that_may_be_learned_from() -> None:
     """Photo 2 is red and held out: no dog stands on red."""
     from training.image.config import Config, Finetune
-    from training.image.finetune import _Drawn
+    from training.image.finetune import Drawn
     from training.image.pictures import Gallery
 
     grey, red = np.full((SIDE, SIDE, 3), 100, np.uint8), np.zeros((SIDE, SIDE, 3), np.uint8)
@@ -127,7 +127,7 @@ def test_other_backgrounds_come_from_photos_that_may_be_learned_from() -> None:
     rule, settings = Config(name="any", size=SIDE).preprocessing, Finetune(background_swap=1.0)
 
     def reds(chosen: list[int]) -> list[bool]:
-        drawn = _Drawn(Gallery([grey, grey, red], [nowhere, nowhere, None]), np.array(chosen), rule, settings, 0)
+        drawn = Drawn(Gallery([grey, grey, red], [nowhere, nowhere, None]), np.array(chosen), rule, settings, 0)
         pictures = [drawn[0][0] for _ in range(40)]
         return [bool(picture[0].mean() - picture[2].mean() > 0.5) for picture in pictures]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 import json
 import os
@@ -148,6 +149,29 @@ def test_the_released_network_reads_as_the_trained_one(released: Path, network: 
         expected = network(torch.from_numpy(tensor))
     for name, value in zip(OUTPUTS, expected, strict=True):
         assert np.allclose(model.outputs(tensor)[name], value.numpy(), atol=2e-2, rtol=2e-2), name
+
+
+def test_a_second_look_reads_the_same_in_training_and_at_run_time(released: Path, network: Any, invented: Path) -> None:
+    """Torch and ONNX on the whole picture and on what the dog fills of it."""
+    from coatclass import photo, vision
+    from training.image.features import pooled, pooled_near
+    from training.image.heads import read_twice
+    from training.image.pictures import Gallery, prepare
+
+    model = copy.copy(vision.load_model(released))
+    model.manifest = model.manifest.model_copy(update={"second_look": True})
+    images = [photo.load(path).image for path in sorted((invented / "oxford").glob("p?.jpg"))]
+    gallery = Gallery([np.asarray(image) for image in images], [None] * len(images))
+    rule = model.manifest.preprocessing
+    prepared = prepare(gallery.pictures, rule)
+    near = pooled_near(network, gallery, prepared, rule)
+    said = read_twice(network, pooled(network, prepared)[0], near)
+    looks = [model.look(image, file="").evidence for image in images]
+    for name in vision.POOLED:
+        ours, theirs = getattr(said, name), np.array([getattr(look, name) for look in looks])
+        assert np.allclose(ours.clip(-30), theirs, atol=5e-2, rtol=5e-2), name
+    alone = read_twice(network, pooled(network, prepared)[0], None)
+    assert not np.allclose(said.texture, alone.texture, atol=5e-2)
 
 
 def test_evidence_holds_every_photo_and_keeps_test_photos_out_of_the_folds(released: Path) -> None:

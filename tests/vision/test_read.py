@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import math
 import shutil
@@ -64,6 +65,49 @@ def test_what_is_impossible_to_the_network_is_still_a_number_that_json_can_carry
 
 def test_reading_twice_gives_the_same(picture: Image.Image) -> None:
     assert vision.read(picture, file="a") == vision.read(picture, file="a")
+
+
+class _Near:
+    """Stands for a release without a second look, or with one, by the same network."""
+
+    @staticmethod
+    def of(second_look: bool) -> vision.VisionModel:
+        model = vision.load_model()
+        found = copy.copy(model)
+        found.manifest = model.manifest.model_copy(update={"second_look": second_look})
+        return found
+
+
+@pytest.mark.photos
+def test_the_second_look_is_the_mean_of_the_whole_picture_and_of_what_the_dog_fills(photos: Path) -> None:
+    image = photo.load(next(iter(sorted((photos / "oxford").glob("beagle_*.jpg"))))).image
+    both, whole = _Near.of(True).look(image, file="a"), _Near.of(False).look(image, file="a")
+    dog = whole.mask > 0.5
+    rows, columns = np.flatnonzero(dog.any(1)), np.flatnonzero(dog.any(0))
+    (high, wide), (width, height) = dog.shape, image.size
+    box = (
+        int(max(columns[0] / wide - 0.08, 0) * width),
+        int(max(rows[0] / high - 0.08, 0) * height),
+        math.ceil(min((columns[-1] + 1) / wide + 0.08, 1) * width),
+        math.ceil(min((rows[-1] + 1) / high + 0.08, 1) * height),
+    )
+    near = _Near.of(False).look(image.crop(box), file="a")
+    for name in ("texture", "kinship", "band", "outline"):
+        mean = np.exp((np.array(getattr(whole.evidence, name)) + np.array(getattr(near.evidence, name))) / 2)
+        assert np.exp(getattr(both.evidence, name)) == pytest.approx(mean / mean.sum(), abs=1e-4)
+    said, first, second = (look.evidence for look in (both, whole, near))
+    assert said.unfamiliarity == pytest.approx((first.unfamiliarity + second.unfamiliarity) / 2)
+    assert said.dog_margin == pytest.approx(max(first.dog_margin or 0, second.dog_margin or 0))
+    assert said.dog_share == first.dog_share and said.looks == first.looks
+
+
+def test_what_the_dog_fills_lies_in_the_picture_with_a_little_room() -> None:
+    mask = np.zeros((10, 20), np.float32)
+    assert vision.around_dog(400, 200, mask) is None
+    mask[4:6, 8:12] = 1
+    assert vision.around_dog(400, 200, mask) == (128, 64, 272, 136)
+    mask[0, 0] = 1
+    assert vision.around_dog(400, 200, mask)[:2] == (0, 0)  # type: ignore[index]
 
 
 def test_noise_is_no_dog(picture: Image.Image) -> None:

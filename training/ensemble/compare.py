@@ -17,19 +17,19 @@ from sklearn.model_selection import GroupKFold, StratifiedGroupKFold
 
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
-from coatclass.ensemble.fusion import fuse, log_softmax, marginals, members_say
+from coatclass.ensemble.fusion import by_length, fuse, log_softmax, marginals, members_say
 from coatclass.ensemble.members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble.data import VISIBLE, Dataset
 from training.ensemble.fit import Pool
-from training.ensemble.members import fit_gate, fit_member
+from training.ensemble.members import fit_gate, fit_length, fit_member
 from training.ensemble.owners import observed, tables
 
 __all__ = ["compare"]
 
 _COLUMNS = ("regime", "member", "log_loss", "accuracy", "macro_f1_without_mixed", "unseen_log_loss", "unseen_accuracy")
 _NOT_MIXED = [i for i, category in enumerate(CATEGORIES) if category is not CoatCategory.MIXED]
-_TEXTURE, _KINSHIP = slice(0, 7), slice(7, 14)
+_TEXTURE, _KINSHIP, _BAND = slice(0, 7), slice(7, 14), slice(14, 18)
 Fit = Callable[[Array, Array, Any], Any]
 
 
@@ -65,6 +65,8 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
         yield _cross_validated(f"opinion pool, {say:g} to the member", _pool(config, constant), seen, unseen, pool)
     gate = fit_gate(pool)  # two numbers of thousands of photos, on all folds together
     yield _cross_validated("opinion pool, say by unfamiliarity (released)", _pool(config, gate), seen, unseen, pool)
+    name = "the same, hair and drop parted by the routes"
+    yield _cross_validated(name, _pool(config, gate, length=False), seen, unseen, pool)
     yield _cross_validated("gradient-boosted trees", _trees(_boosted), seen, unseen, pool)
     yield _cross_validated("extra trees (200)", _trees(_extra), seen, unseen, pool)
 
@@ -100,22 +102,31 @@ class _ScoresOnly:
 
 
 class _Pool:
-    """The released form: an opinion pool of the plain mean and the member for strangers, whose say a gate tells."""
+    """The released form: an opinion pool of the plain mean and the member for strangers, whose say a gate tells.
+
+    ``split``: how length parts hair from drop; None if only the routes do.
+    """
 
     classes_ = np.arange(N_CATEGORIES)
 
-    def __init__(self, member: tuple[Array, Array], gate: Array) -> None:
-        (self.weights, self.bias), self.gate = member, gate
+    def __init__(self, member: tuple[Array, Array], split: Array | None, gate: Array) -> None:
+        (self.weights, self.bias), self.split, self.gate = member, split, gate
 
     def predict_proba(self, features: Array) -> Array:
         scores, say = features[:, :N_SCORES], members_say(features[:, N_SCORES], self.gate)[:, None]
         plain = (scores[:, _TEXTURE] + scores[:, _KINSHIP]) / 2
-        result: Array = np.exp(log_softmax(say * (scores @ self.weights.T + self.bias) + (1 - say) * plain))
+        strange = scores @ self.weights.T + self.bias
+        if self.split is not None:
+            strange = by_length(strange, log_softmax(scores[:, _BAND]), self.split)
+        result: Array = np.exp(log_softmax(say * strange + (1 - say) * plain))
         return result
 
 
-def _pool(config: dict[str, Any], gate: Array) -> Fit:
-    return lambda seen, unseen, votes: _Pool(fit_member(unseen, votes, config), gate)
+def _pool(config: dict[str, Any], gate: Array, *, length: bool = True) -> Fit:
+    def fit(seen: Array, unseen: Array, votes: Array) -> Any:
+        return _Pool(fit_member(unseen, votes, config), fit_length(unseen, votes) if length else None, gate)
+
+    return fit
 
 
 def _trees(make: Callable[[], ClassifierMixin]) -> Fit:

@@ -20,6 +20,7 @@ from training.ensemble.data import UNKNOWN, Dataset
 __all__ = [
     "cross_fitted",
     "fit_gate",
+    "fit_length",
     "fit_member",
     "fit_members",
     "fold_members",
@@ -28,6 +29,8 @@ __all__ = [
 
 _ROUTES = (0, N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS)  # where texture, kinship and outline begin
 _GATE_C = 100.0  # next to no regularisation: two numbers from thousands of photos
+_LENGTH_C = 1.0
+_HAIR, _DROP = CATEGORIES.index(CoatCategory.HAIR), CATEGORIES.index(CoatCategory.DROP)
 _ALWAYS = 20.0  # logit of a say of 1
 
 _RULED_OUT = [
@@ -67,6 +70,22 @@ def fit_member(features: Array, votes: Array, config: dict[str, Any]) -> tuple[A
     return weights, found[len(routes) :]
 
 
+def fit_length(features: Array, votes: Array) -> Array:
+    """Bias and slope (2,) of the logit of *drop*, among votes for hair and drop, by the log odds of the longest band.
+
+    Args:
+        features, votes: as for :func:`fit_member`.
+    """
+    said = votes[:, [_HAIR, _DROP]]
+    if not said.sum(axis=0).all():
+        return np.array([0.0, 1.0])  # nothing to learn from: the band as it is
+    band = features[:, 2 * N_CATEGORIES : 2 * N_CATEGORIES + N_BANDS]
+    longest = band[:, -1] - np.logaddexp.reduce(band[:, :-1], axis=1)
+    photo, drop = np.nonzero(said)
+    found = LogisticRegression(C=_LENGTH_C).fit(longest[photo, None], drop, sample_weight=said[photo, drop])
+    return np.array([found.intercept_[0], found.coef_[0, 0]])
+
+
 def fit_gate(data: Dataset) -> Array:
     """Bias and slope (2,) of the logit of P(breed unseen) by unfamiliarity, as if every other dog were of such a breed.
 
@@ -101,7 +120,8 @@ def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
 def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Members:
     """Fit everything but the temperatures and the weight of the answers, which start at 1."""
     floor = config["members"]["floor"]
-    category_weights, category_bias = fit_member(data.features(floor, unseen=True), data.votes, config)
+    unseen = data.features(floor, unseen=True)
+    category_weights, category_bias = fit_member(unseen, data.votes, config)
     compatibility, prior = tables(data, config)
     one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
     return Members(
@@ -109,6 +129,7 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
         floor=floor,
         category_weights=category_weights,
         category_bias=category_bias,
+        length_split=fit_length(unseen, data.votes),
         gate=fit_gate(data),
         compatibility=compatibility,
         prior=prior,

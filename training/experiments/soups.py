@@ -31,7 +31,6 @@ _FIELDS = ("texture", "kinship", "band", "outline", "unfamiliarity")
 _PLAIN, _BESIDE = "plain", ("mirrored", "larger", "dog")
 _SHARES = 0.5, 0.75
 _LARGER = 1.2  # side of the larger view
-_ROOM = 0.08  # around the dog's box, in sides of the picture
 Array = NDArray[Any]
 
 
@@ -137,10 +136,10 @@ def _part(work: Path, soup: Soup, job: str) -> Path:
 
 def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any], work: Path) -> None:
     """What a mean of weights says of the photos that its trainings never saw, by each view."""
-    from training.image.features import pooled
+    from training.image.features import pooled, pooled_near
     from training.image.finetune import interpolate
     from training.image.heads import read_features
-    from training.image.pictures import Prepared, prepare
+    from training.image.pictures import Gallery, Prepared, prepare
     from training.image.train import end_of, start_of
 
     bench = benches[soup.parts[0][0]]
@@ -156,44 +155,17 @@ def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any]
         rule = bench.config.preprocessing
         kept = [bench.prepared.tensors[k] for k in held_out]
         pictures = [bench.gallery.pictures[k] for k in held_out]
-        boxes = [_around(picture, grid) for picture, grid in zip(pictures, _masks(network, kept), strict=True)]
         wide = rule.model_copy(update={"size": int(rule.size * _LARGER)})
-        ways = Prepared(tuple(tensor.flip(-1) for tensor in kept)), prepare(pictures, wide), prepare(boxes, rule)
-        seen |= {view: pooled(network, way)[0] for view, way in zip(_BESIDE, ways, strict=True)}
+        seen["mirrored"] = pooled(network, Prepared(tuple(tensor.flip(-1) for tensor in kept)))[0]
+        seen["larger"] = pooled(network, prepare(pictures, wide))[0]
+        here = Gallery(pictures, [None] * len(pictures))
+        seen["dog"] = pooled_near(network, here, Prepared(tuple(kept)), rule)
     columns: dict[str, Array] = {}
     for view, pooled_of in seen.items():
         readings = read_features(network, pooled_of)
         columns |= {f"{view}:{field}": getattr(readings, field) for field in _FIELDS}
     with new_file(_part(work, soup, job)) as stream:
         np.savez(stream, held_out=held_out, **columns)  # type: ignore[arg-type]
-
-
-def _masks(network: Any, tensors: Sequence[Any]) -> list[Array]:
-    """Where each photo shows dog, (rows, columns) in [0, 1]."""
-    import torch
-
-    from training.image.pictures import Prepared
-
-    found: list[Any] = [None] * len(tensors)
-    with torch.inference_mode():
-        for indices, batch in Prepared(tuple(tensors)).batches(range(len(tensors))):
-            grids = network.mask_scores(*network.maps(batch.to(network.usual.device))).sigmoid().cpu().numpy()
-            for index, grid in zip(indices, grids, strict=True):
-                found[index] = grid
-    return found
-
-
-def _around(picture: Array, grid: Array) -> Array:
-    """The part of the picture that the dog fills, with a little room; all of it where there is none."""
-    dog = grid > 0.5
-    if not dog.any():
-        return picture
-    rows, columns = np.flatnonzero(dog.any(1)), np.flatnonzero(dog.any(0))
-    spans = []
-    for found, cells, side in ((rows, grid.shape[0], picture.shape[0]), (columns, grid.shape[1], picture.shape[1])):
-        low, high = found[0] / cells - _ROOM, (found[-1] + 1) / cells + _ROOM
-        spans.append(slice(int(max(low, 0) * side), int(np.ceil(min(high, 1) * side))))
-    return np.ascontiguousarray(picture[spans[0], spans[1]])
 
 
 def _join(soup: Soup, jobs: Sequence[str], folds: dict[str, Array], work: Path, out: Path) -> None:

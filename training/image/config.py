@@ -93,6 +93,7 @@ class Config(Frozen):
     false_alarms: float = 0.02  # share of dogs that may be called unfamiliar
     # What the heads see beside the mean over the picture: the mean over the dog, the spread, or nothing.
     second: Literal["dog", "spread", "none"] = "dog"
+    second_look: bool = False  # whether photos are read from nearer as well, see coatclass.vision.VisionManifest
     heads: Heads = Heads()
     finetune: Finetune | None = None
 

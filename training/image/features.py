@@ -8,10 +8,11 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from coatclass.vision import Preprocessing, around_dog
 from training.image.export import session_of
 from training.image.linear import Linear, binary_cross_entropy, fit_linear
 from training.image.network import CoatNetwork
-from training.image.pictures import Prepared
+from training.image.pictures import Gallery, Prepared, prepare
 
 Maps = dict[int, tuple[Tensor, Tensor]]  # the feature maps of each photo, fine and coarse, each (1, C, rows, columns)
 
@@ -96,6 +97,20 @@ def pooled(network: CoatNetwork, prepared: Prepared) -> tuple[Tensor, Tensor]:
         features[indices] = network.pool(fine, coarse, mask).cpu()
         share[indices] = mask.mean((1, 2)).cpu()
     return features, share
+
+
+@torch.inference_mode()
+def pooled_near(network: CoatNetwork, gallery: Gallery, prepared: Prepared, rule: Preprocessing) -> Tensor:
+    """Pooled features (N, ...) of what the dog fills of each photo, by the network's own mask; of all where none is."""
+    device = network.usual.device
+    near = list(gallery.pictures)
+    for indices, batch in prepared.batches(range(len(prepared.tensors))):
+        masks = network.mask_scores(*network.maps(batch.to(device))).sigmoid().cpu().numpy()
+        for index, mask in zip(indices, masks, strict=True):
+            height, width = near[index].shape[:2]
+            left, top, right, bottom = around_dog(width, height, mask) or (0, 0, width, height)
+            near[index] = near[index][top:bottom, left:right]
+    return pooled(network, prepare(near, rule))[0]
 
 
 @torch.inference_mode()

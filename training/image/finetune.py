@@ -28,7 +28,7 @@ LOSSES = ("texture", "kinship", "band", "mask", "breed", "looks", "keep")
 _HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed", "looks")
 
 
-class _Drawn(Dataset[tuple[Tensor, Tensor, int]]):
+class Drawn(Dataset[tuple[Tensor, Tensor, int]]):
     """Augmented pictures (3, S, S), their dog share on the mask's grid (S/16, S/16; -1 if unknown), and the index.
 
     Only photos that may be learned from are drawn from, other backgrounds too.
@@ -106,7 +106,7 @@ def finetune(
     say = np.zeros(len(labels))
     say[chosen] = class_weights(labels, chosen, settings.class_power)
     loader = DataLoader(
-        _Drawn(gallery, chosen, rule, settings, seed),
+        Drawn(gallery, chosen, rule, settings, seed),
         batch_size=settings.batch,
         sampler=WeightedRandomSampler(say.tolist(), len(chosen), generator=torch.Generator().manual_seed(seed)),
         num_workers=workers,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import torch
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.vision import POOLED, pooled_looks
 from training.image.config import Heads
 from training.image.labels import Labels
 from training.image.linear import Linear, binary_cross_entropy, fit_linear, ordinal_cross_entropy
@@ -105,6 +106,16 @@ def fit_outline(
     category = torch.from_numpy(labels.category[chosen]).to(device)[complete]
     say = torch.from_numpy(labels.weight[chosen]).to(device)[complete]
     return fit_linear(inputs[complete], category, say, outputs=len(CATEGORIES), l2=settings.outline_l2)
+
+
+def read_twice(network: CoatNetwork, whole: Tensor, near: Tensor | None) -> Readings:
+    """What the heads say of whole photos, pooled with what they say of the coat from nearer if there is such a look."""
+    readings = read_features(network, whole)
+    if near is None:
+        return readings
+    other = read_features(network, near)
+    both = {name: pooled_looks(name, getattr(readings, name), getattr(other, name)) for name in POOLED}
+    return replace(readings, **both)
 
 
 @torch.inference_mode()

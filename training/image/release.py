@@ -139,6 +139,7 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
         "preprocessing": config.preprocessing.model_dump(),
         "categories": [str(category) for category in CATEGORIES],
         "bands": [str(band) for band in BANDS],
+        "second_look": config.second_look,
         **sections,
         "evidence": {name: sha256(folder / name) for name in EVIDENCE.values()},
         "training": {

@@ -22,9 +22,9 @@ from torch import Tensor
 from coatclass.durable import new_file, write_whole
 from training.image.backbone import load_backbone
 from training.image.config import Config
-from training.image.features import all_maps, fit_mask, pooled, pooled_maps
+from training.image.features import all_maps, fit_mask, pooled, pooled_maps, pooled_near
 from training.image.finetune import finetune, interpolate
-from training.image.heads import Readings, fit_heads, fit_last, read_features
+from training.image.heads import Readings, fit_heads, fit_last, read_twice
 from training.image.jobs import Crew, Plan, join_crew, make_plan
 from training.image.labels import Labels, read_labels
 from training.image.network import CoatNetwork
@@ -240,7 +240,10 @@ def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) 
     columns: dict[str, NDArray[np.float32]] = {}
     for share in bench.config.shares:
         network, (features, dog_share) = _network_of(bench, frozen, views, job, share)
-        readings = read_features(network, features)
+        near = None
+        if bench.config.second_look:
+            near = pooled_near(network, bench.gallery, bench.prepared, bench.config.preprocessing)
+        readings = read_twice(network, features, near)
         columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
         columns[f"{share}:dog_share"] = dog_share.numpy()
     with new_file(kept) as stream:
