@@ -21,6 +21,7 @@ from functools import partial
 from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
 from types import FrameType
+from typing import Any
 
 from app.demo.scenario import open_demo
 from app.settings import Settings
@@ -30,6 +31,7 @@ from coatclass.records.database import parse_url
 
 METERS = "PROMETHEUS_MULTIPROC_DIR"
 """The variable by which prometheus-client learns, before it is imported, where all processes count together."""
+_LOADED = ["app.server", "app.groomer.page", "app.owner", "app.researcher.page", "app.signed_in", "alembic.command"]
 _LOOK_EVERY_S = 0.5
 _TOO_SOON_S = 5.0  # a process that ends so soon after its start would only end again
 _STOP_WITHIN_S = 30.0
@@ -75,7 +77,12 @@ def serve_together(
 class _Crew:
     def __init__(self, job: Callable[[], None], workers: int) -> None:
         self._job, self._workers = job, workers
-        self._spawn = multiprocessing.get_context("spawn")
+        if "forkserver" in multiprocessing.get_all_start_methods():
+            # All are forked from one that has loaded the program: they start at once, and share that memory.
+            self._kind: Any = multiprocessing.get_context("forkserver")
+            self._kind.set_forkserver_preload(_LOADED)
+        else:
+            self._kind = multiprocessing.get_context("spawn")
         self._members: list[tuple[BaseProcess, float]] = []
         self._told_to_stop = False
 
@@ -94,7 +101,7 @@ class _Crew:
         self._told_to_stop = True
 
     def _start(self) -> tuple[BaseProcess, float]:
-        process = self._spawn.Process(target=self._job, name="coatclass-web")
+        process = self._kind.Process(target=self._job, name="coatclass-web")
         process.start()
         return process, time.monotonic()
 

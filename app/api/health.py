@@ -40,8 +40,9 @@ class Meters:
             "coatclass_queue_inside",
             "Dogs being looked at or waiting",
             registry=own,
-            multiprocess_mode="livesum",
+            multiprocess_mode="liveall",  # a line a process
         )
+        self.inside.set(0)
 
     @property
     def registry(self) -> CollectorRegistry:
@@ -84,6 +85,7 @@ class Metered:
             await self.app(scope, receive, send)
             return
         started = time.perf_counter()
+        self.meters.inside.set(scope["app"].state.queue.inside)
 
         async def metered(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -118,7 +120,6 @@ def health(request: Request) -> dict[str, str]:
 def metrics(request: Request) -> Response:
     """Counters in the Prometheus text format."""
     meters: Meters = request.app.state.meters
-    meters.inside.set(request.app.state.queue.inside)
     return Response(generate_latest(meters.registry), media_type=CONTENT_TYPE_LATEST)
 
 

@@ -13,7 +13,8 @@ from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.attacks import access, archives, floods, kills, load, pictures
+from tests import postgresql
+from tests.attacks import access, archives, chain, floods, kills, load, pictures
 from tests.attacks.serving import Serving
 
 
@@ -49,6 +50,20 @@ def _load(folder: Path, full: bool) -> Counter[str]:
     return outcomes
 
 
+def _chain(folder: Path, full: bool) -> Counter[str]:
+    """One port, three processes, one PostgreSQL; then what one, two and three of them get done."""
+    with postgresql.running() as new_database:
+        with Serving(folder / "salon", database=new_database(), workers=3) as server:
+            outcomes = chain.attack(server, owners=50 if full else 12, kills=3 if full else 1)
+        done: list[float] = []
+        for workers in (1, 2, 3):
+            with Serving(folder / f"salon-{workers}", database=new_database(), workers=workers) as server:
+                done.append(chain.requests_per_second(server, seconds=20 if full else 5))
+            ratio = f"{done[-1]:.0f} requests per second, {done[-1] / done[0]:.2f} of one process"
+            outcomes[f"{workers} processes: {ratio}"] += 1
+    return outcomes
+
+
 ATTACKS: dict[str, Callable[[Path, bool], Counter[str]]] = {
     "pictures": lambda folder, full: pictures.attack(3000 if full else 1000),
     "access": _access,
@@ -57,6 +72,7 @@ ATTACKS: dict[str, Callable[[Path, bool], Counter[str]]] = {
     "kills": _kills,
     "two servers": _two_servers,
     "load": _load,
+    "chain": _chain,
 }
 
 

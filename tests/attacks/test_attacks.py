@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.attacks import access, archives, floods, kills, pictures
+from tests.attacks import access, archives, chain, floods, kills, pictures
 from tests.attacks.serving import Serving
 
 pytestmark = pytest.mark.slow
@@ -55,3 +55,12 @@ def test_two_servers_on_one_postgresql_keep_what_they_confirmed(tmp_path, postgr
     database = postgres()
     outcomes = kills.attack([Serving(tmp_path / "salon", database=database) for _ in range(2)], kills=2)
     assert faults(outcomes) == {}
+
+
+def test_a_web_process_killed_among_three_costs_no_owner_anything(tmp_path, postgres):
+    with Serving(tmp_path / "salon", database=postgres(), workers=3) as server:
+        outcomes = chain.attack(server, owners=12, kills=1)
+        assert server.client().get("/health/slow").json()["database"]
+    assert faults(outcomes) == {}
+    assert outcomes["confirmed writes"] == 12 * 5 and outcomes["own dog shown"] >= 12 * 2
+    assert outcomes["killed, and another in its place"] == 1

@@ -1,0 +1,127 @@
+"""Several processes at one port on one PostgreSQL: owners at once, each request on a connection of its own, a process
+killed; what was confirmed is there, and nobody is shown another's dog."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import signal
+import time
+from collections import Counter
+from typing import Any
+
+import httpx
+
+from tests.attacks.serving import LINKS, Serving
+
+_NOT_YET = (httpx.codes.SERVICE_UNAVAILABLE, httpx.codes.TOO_MANY_REQUESTS)
+
+
+class _Owner:
+    """One owner's way through the pages; told to come back, or cut off, they do the same again."""
+
+    def __init__(self, web: httpx.AsyncClient, number: int, outcomes: Counter[str]) -> None:
+        self.web, self.number, self.outcomes = web, number, outcomes
+        self.name, self.token = f"Dog number {number}", ""
+        self.told: dict[str, Any] = {}
+
+    async def ask(self, method: str, path: str, **options: Any) -> httpx.Response:
+        for _ in range(200):
+            try:
+                answer = await self.web.request(method, path, **options)
+            except httpx.TransportError:
+                self.outcomes["cut off, and asked again"] += 1
+            else:
+                if answer.status_code not in _NOT_YET:
+                    return answer.raise_for_status()
+                self.outcomes["told to come back"] += 1
+            await asyncio.sleep(0.2)
+        raise RuntimeError(f"{method} {path} is never answered")
+
+    async def go(self) -> None:
+        self.token = (await self.ask("POST", LINKS, json={"name": self.name})).json()["token"]
+        self.outcomes["confirmed writes"] += 1
+        entries = {"age_months": 3.0 + self.number, "weight_kg": 1.0 + self.number, "feel": "silky", "curl": "straight"}
+        for step, (name, value) in enumerate(entries.items()):
+            await self.ask("PATCH", f"{LINKS}/{self.token}/answers", json={name: value})
+            self.told[name] = value
+            self.outcomes["confirmed writes"] += 1
+            if step % 2:
+                page = await self.ask("GET", f"/owner/next?dog={self.token}", follow_redirects=True)
+                self.see(re.findall(r"Dog number \d+", page.text))
+        await self.check()
+
+    async def check(self) -> None:
+        """All that was confirmed is there, and it is this owner's."""
+        state = (await self.ask("GET", f"{LINKS}/{self.token}")).json()
+        self.see([state["name"]])
+        if any(state["answers"].get(name) != value for name, value in self.told.items()):
+            self.outcomes["FAULT: lost"] += 1
+
+    def see(self, names: list[str]) -> None:
+        for name in names:
+            self.outcomes["own dog shown" if name == self.name else "FAULT: another's dog"] += 1
+
+
+def attack(server: Serving, owners: int, kills: int) -> Counter[str]:
+    """So many owners at once; meanwhile one process after the other is killed."""
+    outcomes: Counter[str] = Counter()
+
+    async def all_at_once() -> None:
+        no_connection_twice = httpx.Limits(max_connections=owners, max_keepalive_connections=0)
+        async with httpx.AsyncClient(base_url=server.url, timeout=60, limits=no_connection_twice) as web:
+            everybody = [_Owner(web, number, outcomes) for number in range(owners)]
+            killing = asyncio.create_task(_kill(server, kills, outcomes))
+            await asyncio.gather(*(owner.go() for owner in everybody))
+            await killing
+            await asyncio.gather(*(owner.check() for owner in everybody))
+
+    asyncio.run(all_at_once())
+    return outcomes
+
+
+async def _kill(server: Serving, kills: int, outcomes: Counter[str]) -> None:
+    while len(server.web_processes) < server.workers:
+        await asyncio.sleep(0.1)
+    for number in range(kills):
+        await asyncio.sleep(1.5)
+        before = server.web_processes
+        os.kill(victim := before[number % len(before)], signal.SIGKILL)
+        outcomes["killed"] += 1
+        for _ in range(200):
+            now = server.web_processes
+            if victim not in now and len(now) == server.workers:
+                outcomes["killed, and another in its place"] += 1
+                break
+            await asyncio.sleep(0.1)
+        else:
+            outcomes["FAULT: no other in its place"] += 1
+
+
+def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -> float:
+    """How many requests are answered when so many owners read and write their dog without a pause.
+
+    Whoever asks shares the machine with the server.
+    """
+    answered = 0
+
+    async def owner(web: httpx.AsyncClient, number: int, until: float) -> None:
+        nonlocal answered
+        token = (await web.post(LINKS, json={"name": f"Dog number {number}"})).json()["token"]
+        while time.monotonic() < until:
+            told = {"age_months": 3.0 + answered % 100}
+            (await web.patch(f"{LINKS}/{token}/answers", json=told)).raise_for_status()
+            for path in (f"{LINKS}/{token}", f"/owner/next?dog={token}"):
+                (await web.get(path, follow_redirects=True)).raise_for_status()
+            answered += 3
+
+    async def all_at_once(lasting: float) -> None:
+        async with httpx.AsyncClient(base_url=server.url, timeout=60) as web:
+            until = time.monotonic() + lasting
+            await asyncio.gather(*(owner(web, number, until) for number in range(at_once)))
+
+    asyncio.run(all_at_once(3.0))  # every process has loaded what it needs
+    answered, started = 0, time.monotonic()
+    asyncio.run(all_at_once(seconds))
+    return answered / (time.monotonic() - started)
