@@ -14,6 +14,7 @@ from tests.attacks.serving import LINKS, Serving
 
 OPEN = {
     "/health",
+    "/health/slow",
     "/metrics",
     "/api/v1/assess",
     "/api/v1/schema/{of}",
