@@ -57,7 +57,8 @@ def _chain(folder: Path, full: bool) -> Counter[str]:
             outcomes = chain.attack(server, owners=50 if full else 12, kills=3 if full else 1)
         done: list[float] = []
         for workers in (1, 2, 3):
-            with Serving(folder / f"salon-{workers}", database=new_database(), workers=workers) as server:
+            (folder / str(workers)).mkdir()
+            with Serving(folder / str(workers) / "salon", database=new_database(), workers=workers) as server:
                 done.append(chain.requests_per_second(server, seconds=20 if full else 5))
             ratio = f"{done[-1]:.0f} requests per second, {done[-1] / done[0]:.2f} of one process"
             outcomes[f"{workers} processes: {ratio}"] += 1
