@@ -20,6 +20,7 @@ from coatclass.reports.evaluation import (
     look_at,
     robustness,
     subset,
+    to_json,
     with_decisions,
     write_report,
 )
@@ -105,8 +106,14 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
 
 
 def _write_tables(models: Path) -> Iterator[str]:
-    """The figures of ``metrics.json`` for people: METRICS.md, README, model card."""
+    """The figures of ``metrics.json`` for people: METRICS.md, README, model card.
+
+    Tables of what variants are worth are read anew from their files: no test photo is in them.
+    """
     figures = json.loads((models / "metrics.json").read_text(encoding="utf-8"))
+    variants = {table["id"]: to_json(table) for table in ablations(models)}
+    figures["extras"] = [variants.get(table["id"], table) for table in figures["extras"]]
+    (models / "metrics.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
     (models / "METRICS.md").write_text(summary(figures), encoding="utf-8")
     quote(figures, *(path for path in (models / "MODEL_CARD.md", models.parent / "README.md") if path.exists()))
     yield f"The figures are {models / 'metrics.json'} and {models / 'METRICS.md'}."

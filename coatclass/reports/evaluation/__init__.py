@@ -24,6 +24,7 @@ from coatclass.reports.evaluation.report import (
     build_report,
     check_enough,
     evaluate_table,
+    to_json,
     write_predictions,
     write_report,
 )
@@ -57,6 +58,7 @@ __all__ = [
     "shown_table",
     "subset",
     "tables",
+    "to_json",
     "with_decisions",
     "write_predictions",
     "write_report",

@@ -55,6 +55,7 @@ __all__ = [
     "evaluate_table",
     "notes",
     "restored",
+    "to_json",
     "write_report",
 ]
 
@@ -258,7 +259,7 @@ def _why(case: LabelledPhoto) -> str:
 
 def write_report(report: Mapping[str, Any], cases: LabelledPhotos | None, out: Path) -> dict[str, Any]:
     """Write both files whole or not at all; return the report as plain JSON values. Without cases: no pictures."""
-    plain: dict[str, Any] = _plain(report)
+    plain: dict[str, Any] = to_json(report)
     small = thumbnails(cases, list(report.get("errors", []))) if cases is not None else {}
     text = page({"errors": [], **restored(plain)}, small)
     try:
@@ -283,14 +284,14 @@ def restored(plain: Any) -> Any:
     return [restored(entry) for entry in plain] if isinstance(plain, list) else plain
 
 
-def _plain(value: Any) -> Any:
+def to_json(value: Any) -> Any:
     """Figures as objects, everything else as JSON has it."""
     if isinstance(value, Figure):
         return {"value": round(value.value, 5), "low": round(value.low, 5), "high": round(value.high, 5), "n": value.n}
     if isinstance(value, Mapping):
-        return {str(key): _plain(entry) for key, entry in value.items()}
+        return {str(key): to_json(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(entry) for entry in value]
+        return [to_json(entry) for entry in value]
     return round(value, 6) if isinstance(value, float) else value
 
 
