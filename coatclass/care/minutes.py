@@ -383,8 +383,8 @@ def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, 
     why = "training" if CANNOT_BEAR in by.rules and by.first is not Who.VET else _BY_FIRST[by.first]
     if DOUBLE_COAT in cleared.shorter.rules or not _cut_to_length(situation):
         return "not_cut", None, f"held_{why}_uncut"
-    measured = situation.measured_mm is not None
-    return "not_longer", now if measured else None, f"held_{why}" if measured else f"held_{why}_unmeasured"
+    measured = situation.measured_mm  # as it was told: the words say "than it is now"
+    return "not_longer", measured, f"held_{why}_unmeasured" if measured is None else f"held_{why}"
 
 
 def _short_for_now(budget: TimeBudget | None, now: float) -> _Choice:

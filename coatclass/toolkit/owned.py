@@ -175,7 +175,7 @@ def shopping_list(
     """
     at_home = {tools[0] for tool in owned if len(tools := identify(tool)) == 1}
     missing = [item for item in kit if item.role in USABLE and item.tool not in at_home]
-    missing.sort(key=lambda item: (item.role is not Role.ESSENTIAL, item.order))
+    missing.sort(key=lambda item: (item.role is not Role.ESSENTIAL, item.order is None, item.order or 0))
     return tuple(
         ShoppingItem(
             order=order,

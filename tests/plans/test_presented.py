@@ -369,7 +369,7 @@ def test_the_terminal_shows_first_what_must_be_read_at_once_and_says_how_to_see_
     assert all(title in all_lines for place in ("more", "sources") for title in titles[place])
     command = short[short.index("coatclass assess") :].replace("\n", "")
     assert command.startswith("coatclass assess --answers") and command.endswith("--full")
-    assert len(lines) < 150 < len(all_lines)
+    assert len(lines) < 170 < len(all_lines)  # five weeks of training stand on the first pages, by day and by date
 
 
 @pytest.mark.parametrize("name", ["curly_felted", "hair_mats_and_bites", "arctic_mats", "puppy_doodle"])
