@@ -17,6 +17,7 @@ from app.groomer._dog_view import dog_values, stops
 from app.groomer.touches import bench_of, finding_of
 from app.groomer.visit_end import check_values, end_values, guard_rows
 from app.language import spoken, words
+from app.owner.dog import WHO
 from app.owner.views import breed_names
 from coatclass.errors import RecordError
 from coatclass.genetics import touches
@@ -314,7 +315,8 @@ def _trail(state: Any, wish: Wish) -> Shown:
     if wish.rest:
         dog = state.records.get(Dog, wish.id)
         changes = tuple(change for change in changes if dog.id in (change.record_id, change.about))
-    return "trail.html", {"dog": dog, "changes": list(reversed(changes))[:_MOST_TRAIL], "most": _MOST_TRAIL}
+    newest = list(reversed(changes))[:_MOST_TRAIL]
+    return "trail.html", {"dog": dog, "changes": newest, "most": _MOST_TRAIL, "by_link": WHO}
 
 
 def _measure(state: Any, wish: Wish) -> Shown:
