@@ -75,7 +75,16 @@ def _free_port() -> int:
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """The real server on loopback, one for the whole session."""
-    folder = tmp_path_factory.mktemp("salon")
+    yield from _serving(tmp_path_factory.mktemp("salon"))
+
+
+@pytest.fixture(scope="module")
+def own_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A server for the tests of one file alone, which must know every name that its pages show."""
+    yield from _serving(tmp_path_factory.mktemp("salon"))
+
+
+def _serving(folder: Path) -> Iterator[Server]:
     port, scratch = _free_port(), folder / "gradio"
     environment = {**os.environ, "GRADIO_TEMP_DIR": str(scratch), "OMP_NUM_THREADS": "1"}
     log = (folder / "server.log").open("wb")

@@ -18,6 +18,11 @@ from coatclass.words import about, catalogue
 STEPS = tuple(views.STEPS)
 
 
+@pytest.fixture(scope="module")
+def server(own_server):
+    return own_server
+
+
 @pytest.fixture
 def reader(server):
     """A browser without scripts: follows where it is led and keeps cookies."""
