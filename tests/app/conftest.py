@@ -49,14 +49,12 @@ class Server:
         url: its address, without a slash at the end.
         data: folder of its database and photos.
         scratch: the folder that gradio would keep files in.
-        started_s: seconds from the command to the first answer.
         pid: its process.
     """
 
     url: str
     data: Path
     scratch: Path
-    started_s: float
     pid: int
 
     def start_dog(self, name: str = "Bramble") -> str:
@@ -88,7 +86,6 @@ def _serving(folder: Path) -> Iterator[Server]:
     port, scratch = _free_port(), folder / "gradio"
     environment = {**os.environ, "GRADIO_TEMP_DIR": str(scratch), "OMP_NUM_THREADS": "1"}
     log = (folder / "server.log").open("wb")
-    started = time.monotonic()
     process = subprocess.Popen(
         [sys.executable, "-c", _START, str(port), str(folder / "data")],
         cwd=ROOT,
@@ -99,7 +96,7 @@ def _serving(folder: Path) -> Iterator[Server]:
     url = f"http://127.0.0.1:{port}"
     try:
         _wait_for(url, process, folder / "server.log")
-        yield Server(url, folder / "data", scratch, time.monotonic() - started, process.pid)
+        yield Server(url, folder / "data", scratch, process.pid)
     finally:
         process.terminate()
         process.wait(timeout=20)

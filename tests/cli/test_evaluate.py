@@ -9,16 +9,9 @@ import pytest
 
 from coatclass.cli import main
 from coatclass.taxonomy import BANDS
+from tests.written import write_csv as write
 
 pytest.importorskip("matplotlib")
-
-
-def write(path, rows):
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
-    return path
 
 
 @pytest.fixture

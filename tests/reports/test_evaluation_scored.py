@@ -18,6 +18,7 @@ from coatclass.errors import InputError
 from coatclass.reports.evaluation import LabelledPhotos, build_report, compare, metrics, report_of_scores, sums
 from coatclass.reports.evaluation.report import PREDICTIONS, write_predictions
 from coatclass.scoring import tables
+from tests.written import write_csv as write
 
 pytest.importorskip("matplotlib")
 stats = pytest.importorskip("scipy.stats")
@@ -51,14 +52,6 @@ def small_pieces(monkeypatch):
 def rows_of(path):
     with path.open(newline="", encoding="utf-8") as stream:
         return list(csv.DictReader(stream))
-
-
-def write(path, rows):
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
-    return path
 
 
 def test_the_figures_are_those_of_all_cases_held_at_once(cases, table, small_pieces):

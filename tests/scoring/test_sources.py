@@ -20,6 +20,7 @@ from coatclass.errors import InputError
 from coatclass.photo import default_limits
 from coatclass.scoring import COLUMNS, local, photos_at, score, sources
 from coatclass.scoring.rows import FAILED, made_by
+from tests.written import write_csv as write
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -170,14 +171,6 @@ def test_a_damaged_or_locked_entry_is_a_row(folder, tmp_path):
 
 
 # --- tables of photos -------------------------------------------------------------------------------------------------
-
-
-def write(path, rows):
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
-    return path
 
 
 def test_further_columns_are_carried_and_a_label_is_not_lost_to_a_score(folder, scored, tmp_path):

@@ -157,11 +157,9 @@ def _too_few(cases: LabelledPhotos) -> tuple[str, str]:
     return problem, f"At least {FEWEST} are needed: fill in the column category, or add photos."
 
 
-def build_report(
-    cases: LabelledPhotos, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
-) -> dict[str, Any]:
-    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them."""
-    report: dict[str, Any] = {
+def opening(title: str) -> dict[str, Any]:
+    """How every report begins: its title, the release that made it, what it promises and its words."""
+    return {
         "schema_version": SCHEMA_VERSION,
         "title": title,
         "made_by": {
@@ -171,6 +169,15 @@ def build_report(
         },
         "promise": dict(promise()),
         "words": {"categories": list(CATEGORIES), "bands": list(BANDS)},
+    }
+
+
+def build_report(
+    cases: LabelledPhotos, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
+) -> dict[str, Any]:
+    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them."""
+    report: dict[str, Any] = {
+        **opening(title),
         "data": _data(cases),
         "notes": _notes(cases),
         "refused_photos": refused_photos(cases),

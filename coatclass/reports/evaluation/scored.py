@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.metadata import version
 from itertools import count
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,10 +14,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass import vision
 from coatclass.contract import Verdict
 from coatclass.decision import promise
-from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.breakdowns import breed_kind
 from coatclass.reports.evaluation.cases import FEWEST, NOT_A_DOG, UNKNOWN
@@ -411,7 +408,7 @@ def report_of_scores(
 
 
 def _report(counts: _Counts, title: str, reader: _Reader) -> dict[str, Any]:
-    from coatclass.reports.evaluation.report import SCHEMA_VERSION, notes
+    from coatclass.reports.evaluation.report import notes, opening
 
     tally = counts.tally
     confusion = {"category": tally.confusion("category").tolist()}
@@ -429,16 +426,8 @@ def _report(counts: _Counts, title: str, reader: _Reader) -> dict[str, Any]:
         f"each of {tally.resamples} resamples (Hanley and MacGibbon 2006; Chamandy and others 2012)."
     )
     return {
-        "schema_version": SCHEMA_VERSION,
-        "title": title,
-        "made_by": {
-            "coatclass": version("coatclass"),
-            "image_model": vision.read_manifest().model_version,
-            "ensemble": load_members().version,
-        },
+        **opening(title),
         "scored_by": tables.maker(Path(reader.name)) if reader.name.endswith(".parquet") else None,
-        "promise": dict(promise()),
-        "words": {"categories": list(CATEGORIES), "bands": list(BANDS)},
         "data": {
             "photos": counts.rows,
             "dogs": tally.photos,
