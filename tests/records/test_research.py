@@ -61,7 +61,7 @@ def test_a_finding_without_anything_before_it_still_counts(records: Records) -> 
 
 @pytest.fixture
 def filled(records: Records, assessment) -> Records:
-    client = records.add(Client(name="Zoe Quixote", phone="98765"), who="Ada Lovely")
+    client = records.add(Client(name="Zoe Quixote", phone="98-76-5"), who="Ada Lovely")
     with records.write("Ada Lovely") as writer:
         for number, breed in enumerate(["Briard", "briard", "BRIARD", "Rarehound"]):
             dog = writer.add(
@@ -88,7 +88,7 @@ def filled(records: Records, assessment) -> Records:
 def test_researchers_get_findings_without_names(filled: Records, tmp_path: Path) -> None:
     assert export_findings(filled, tmp_path / "findings.csv") == 4
     text = (tmp_path / "findings.csv").read_text("utf-8")
-    for private in ("Quixote", "Zoe", "98765", "Bramble", "Lovely", "darling", "2025", "03-02", "arehound"):
+    for private in ("Quixote", "Zoe", "98-76-5", "Bramble", "Lovely", "darling", "2025", "03-02", "arehound"):
         assert private not in text
     assert not any(dog.id in text for dog in filled.find(Dog))
     rows = list(csv.DictReader(text.splitlines()))
