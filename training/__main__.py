@@ -18,7 +18,7 @@ COMMANDS = {
     "trials": ("experiments.trials", "measure again what was tried with frozen features and left out"),
     "soups": ("experiments.soups", "average the weights of several trainings, and read photos in several views"),
     "ablations": ("experiments.ablation_intervals", "tell how far two variants of the image model differ"),
-    "photos": ("photos", "fetch the photos that the labels name"),
+    "photos": ("dataset.photos", "fetch the photos that the labels name"),
     "blind-sheet": ("blind_sheet", "prepare a sheet for a groomer who labels photos unseen, and read it back"),
     "votes": ("votes", "measure the release against all annotators and beside a further one"),
     "labels": ("labels", "write the labels, their documents and the metadata of the data set"),

@@ -122,8 +122,7 @@ def _network(rounds: int) -> Ratio:
     import torch
 
     from coatclass.vision import load_model, to_tensor
-    from training.image.backbone import load_backbone
-    from training.image.network import CoatNetwork
+    from training.image.network import CoatNetwork, load_backbone
 
     model = load_model()
     torch.set_num_threads(1)

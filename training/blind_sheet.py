@@ -20,8 +20,8 @@ import numpy as np
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.metrics import binomial_interval
 from coatclass.taxonomy import BANDS, CATEGORIES, band_label, category_label, definition
-from training.dataset.labels import OPINIONS, read_csv, write_csv
-from training.places import ROOT, add_photos_argument
+from training.dataset.labels import OPINIONS
+from training.places import ROOT, add_photos_argument, read_csv, write_csv
 
 __all__ = ["CANT_TELL", "COLUMNS", "add_arguments", "choose", "compare", "prepare", "run"]
 

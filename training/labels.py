@@ -8,8 +8,8 @@ from pathlib import Path
 
 from PIL import Image
 
+from coatclass.photo import difference_hash
 from coatclass.vision import read_manifest
-from training.dataset import LABEL_COLUMNS, difference_hash, labels_from_manifest
 from training.dataset.documents import (
     AUDIT_COLUMNS,
     agreement_table,
@@ -24,15 +24,15 @@ from training.dataset.documents import (
     with_numbers,
 )
 from training.dataset.labels import (
+    LABEL_COLUMNS,
     OBSERVED,
     OBSERVED_COLUMNS,
     OPINION_COLUMNS,
     OPINIONS,
+    labels_from_manifest,
     opinions,
-    read_csv,
-    write_csv,
 )
-from training.places import ROOT, add_photos_argument, sha256
+from training.places import ROOT, add_photos_argument, read_csv, sha256, write_csv
 
 NOT_DOGS_COLUMNS = ("file", "width", "height", "sha256", "dhash")
 

@@ -1,15 +1,20 @@
-"""Where the commands find photos, released files and the aims; and what released files were made from."""
+"""What the commands share: where photos, released files and aims lie, tables in CSV, and what files were made from."""
 
 from __future__ import annotations
 
 import argparse
+import csv
 import hashlib
 import os
 import subprocess
 import tomllib
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
+
+from coatclass import resources
+from coatclass.errors import InputError
 
 ROOT = Path(__file__).resolve().parent.parent
 EVIDENCE = {
@@ -39,6 +44,32 @@ def add_photos_argument(parser: argparse.ArgumentParser) -> None:
         default=photos_folder(),
         help="folder with manifest.csv (default: COATCLASS_PHOTOS, or ../shared/photos)",
     )
+
+
+def read_csv(path: Path, *, optional: bool = False, hint: str = "Name another file or folder.") -> list[dict[str, str]]:
+    """Rows of a table in UTF-8; none if it is missing and ``optional``.
+
+    Raises:
+        InputError: if it is missing otherwise; ``hint`` says what to do.
+    """
+    if path.is_file():
+        return list(resources.read_csv(path))
+    if optional:
+        return []
+    raise InputError(str(path), "is not there.", hint, code="missing")
+
+
+def write_csv(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, str]]) -> None:
+    """Write rows as CSV in UTF-8, by way of a file beside it, so that nothing is left half-written.
+
+    Columns that a row lacks stay empty, others than ``columns`` are left out.
+    """
+    half = path.with_suffix(path.suffix + ".part")
+    with half.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(columns), extrasaction="ignore", lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+    half.replace(path)
 
 
 def sha256(path: Path) -> str:

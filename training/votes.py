@@ -7,7 +7,6 @@ how far independent judges would agree.
 from __future__ import annotations
 
 import argparse
-import csv
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -22,7 +21,7 @@ from coatclass.reports.evaluation.metrics import Figure, bootstrap
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble.data import Dataset, load
 from training.evaluation.cases import EVIDENCE, cases_of_evidence, cross_fitted, pool
-from training.places import ROOT, photos_folder
+from training.places import ROOT, photos_folder, read_csv
 
 __all__ = ["FAMILY", "RARE", "RARE_PLACES", "Voted", "add_arguments", "run", "summary"]
 
@@ -98,8 +97,8 @@ def _voted(cases: LabelledPhotos, data: Dataset, group: NDArray[np.str_]) -> Vot
 
 
 def _further(photos: list[str]) -> NDArray[np.int64]:
-    with (photos_folder() / "more_opinions.csv").open(newline="", encoding="utf-8") as stream:
-        said = {(row["photo_id"], row["annotator"]): row["category"] for row in csv.DictReader(stream)}
+    rows = read_csv(photos_folder() / "more_opinions.csv")
+    said = {(row["photo_id"], row["annotator"]): row["category"] for row in rows}
     names = [str(category) for category in CATEGORIES]
     return np.array(
         [[names.index(said[photo, who]) if (photo, who) in said else _UNKNOWN for who in _FURTHER] for photo in photos]

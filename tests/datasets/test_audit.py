@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.dataset import read_csv
 from training.dataset.documents import ANNOTATORS_DIFFER, AUDIT_COLUMNS, OTHER_BAND, OTHER_CATEGORY, label_audit
+from training.places import read_csv
 
 ROOT = Path(__file__).resolve().parents[2]
 EVIDENCE = ROOT / "models" / "evidence.npz"

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from coatclass.breeds import table
+from coatclass.photo import difference_hash, hash_distance
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.dataset import LABEL_COLUMNS, difference_hash, hash_distance, read_csv
 from training.dataset.documents import (
     FILES,
     agreement_table,
@@ -27,6 +27,8 @@ from training.dataset.documents import (
     opinion_table,
     with_numbers,
 )
+from training.dataset.labels import LABEL_COLUMNS
+from training.places import read_csv
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
 

@@ -18,7 +18,7 @@ from coatclass.contract import PhotoEvidence, PhotoReport, PhotoStatus
 from coatclass.estimating import Reading, beside_each_other
 from coatclass.reasons import said
 from coatclass.resources import released
-from training.dataset import read_csv
+from training.places import read_csv
 
 EVEN = (0.0,) * 7
 PHOTO = PhotoEvidence("dog.jpg", EVEN, EVEN, tuple(np.log([0.05, 0.15, 0.7, 0.1])), 0.99, 0.4, 0.2, "test")

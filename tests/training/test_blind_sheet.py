@@ -11,7 +11,7 @@ from PIL import Image
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES
 from training.blind_sheet import CANT_TELL, COLUMNS, choose, compare, prepare
-from training.dataset import read_csv
+from training.places import read_csv
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from training.breed_states import PAGE, compare_states, states_text
+from training.breeds import PAGE, compare_states, states_text
 
 
 @pytest.mark.tables

@@ -17,7 +17,7 @@ COATS = [(165, 80, 40), (190, 150, 100), (215, 170, 90), (90, 55, 35), (95, 105,
 
 
 def steps() -> list[Any]:
-    from training.image.augment import training_transform
+    from training.image.pictures import training_transform
 
     return list(training_transform(SIDE, seed=0).transforms)
 
@@ -47,7 +47,7 @@ def test_hue_barely_shifts(coat: tuple[int, int, int]) -> None:
     steps of 2 degrees, and rounding). By all steps together 12 degrees in eight of ten pictures, 25 in all: light and
     shade clip a channel of dark and of bright coats, as they do in a camera.
     """
-    from training.image.augment import training_transform
+    from training.image.pictures import training_transform
 
     by_light = "RandomBrightnessContrast"
     transform = training_transform(SIDE, seed=0)
@@ -71,7 +71,7 @@ def hue(colour: Any) -> float:
 
 
 def test_another_background_leaves_the_inside_of_the_dog_as_it_is() -> None:
-    from training.image.augment import swap_background
+    from training.image.pictures import swap_background
 
     random = np.random.default_rng(0)
     picture, other = (random.integers(0, 255, (90, 120, 3), dtype=np.uint8) for _ in range(2))
@@ -89,7 +89,7 @@ def test_another_background_leaves_the_inside_of_the_dog_as_it_is() -> None:
 
 def test_no_coat_is_left_in_a_background_taken_from_another_dogs_photo() -> None:
     """Stripes of two pixels, as hair lies, become one colour."""
-    from training.image.augment import swap_background
+    from training.image.pictures import swap_background
 
     hairy = np.zeros((96, 96, 3), np.uint8)
     hairy[:, ::4] = hairy[:, 1::4] = 200
@@ -98,7 +98,7 @@ def test_no_coat_is_left_in_a_background_taken_from_another_dogs_photo() -> None
 
 
 def test_a_square_of_coat_lies_on_the_dog_as_it_is_on_the_photo() -> None:
-    from training.image.augment import trunk_crop
+    from training.image.pictures import trunk_crop
 
     random = np.random.default_rng(0)
     picture = random.integers(0, 255, (400, 500, 3), dtype=np.uint8)

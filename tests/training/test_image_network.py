@@ -14,8 +14,7 @@ torch = pytest.importorskip("torch")
 
 @pytest.fixture(scope="module")
 def network() -> Any:
-    from training.image.backbone import load_backbone
-    from training.image.network import CoatNetwork
+    from training.image.network import CoatNetwork, load_backbone
 
     torch.manual_seed(0)
     network = CoatNetwork(load_backbone("lite0"))

@@ -123,8 +123,7 @@ def network(released: Path) -> Any:
     """The trained network, with its weights in half precision as in the released file."""
     from safetensors.torch import load_file
 
-    from training.image.backbone import load_backbone
-    from training.image.network import CoatNetwork
+    from training.image.network import CoatNetwork, load_backbone
 
     network = CoatNetwork(load_backbone("lite0"))
     network.take(load_file(released.parent / "work" / "small" / "released.safetensors"))
@@ -154,8 +153,7 @@ def test_the_released_network_reads_as_the_trained_one(released: Path, network: 
 def test_a_second_look_reads_the_same_in_training_and_at_run_time(released: Path, network: Any, invented: Path) -> None:
     """Torch and ONNX on the whole picture and on what the dog fills of it."""
     from coatclass import photo, vision
-    from training.image.features import pooled, pooled_near
-    from training.image.heads import read_twice
+    from training.image.heads import pooled, pooled_near, read_twice
     from training.image.pictures import Gallery, prepare
 
     model = copy.copy(vision.load_model(released))
@@ -215,7 +213,7 @@ def test_where_all_is_dog_another_background_changes_nothing(released: Path, net
     from coatclass import vision
     from training.image.labels import read_labels
     from training.image.pictures import Gallery, open_gallery
-    from training.image.report import background_shift
+    from training.image.release import background_shift
 
     labels, rule = read_labels(invented), vision.load_model(released).manifest.preprocessing
     gallery = open_gallery(invented, labels)
@@ -322,11 +320,11 @@ def test_other_photos_do_not_go_on_from_the_old_results(
 def test_another_breed_table_does_not_go_on_from_the_old_results(
     released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from training.image.origin import FILE
+    from training.image.config import ORIGIN_FILE
 
     shutil.copytree(work_of(released), tmp_path / "work")
-    stated = json.loads((tmp_path / "work" / FILE).read_text())
-    (tmp_path / "work" / FILE).write_text(json.dumps({**stated, "breed table": "of another day"}))
+    stated = json.loads((tmp_path / "work" / ORIGIN_FILE).read_text())
+    (tmp_path / "work" / ORIGIN_FILE).write_text(json.dumps({**stated, "breed table": "of another day"}))
     refused = refusal(arguments(invented, tmp_path), capsys)
     assert refused == f"{tmp_path / 'work'}: holds results made from another breed table. {NEXT}"
 
@@ -334,10 +332,10 @@ def test_another_breed_table_does_not_go_on_from_the_old_results(
 def test_results_of_unknown_origin_are_not_gone_on_from(
     released: Path, invented: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from training.image.origin import FILE
+    from training.image.config import ORIGIN_FILE
 
     shutil.copytree(work_of(released), tmp_path / "work")
-    (tmp_path / "work" / FILE).unlink()
+    (tmp_path / "work" / ORIGIN_FILE).unlink()
     refused = refusal(arguments(invented, tmp_path), capsys)
     assert refused == f"{tmp_path / 'work'}: holds results made from nobody knows what. {NEXT}"
 
@@ -369,8 +367,7 @@ def refusal(command: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 
 
 def test_what_another_command_keeps_beside_the_runs_is_no_obstacle(invented: Path, tmp_path: Path) -> None:
-    from training.image.config import Config
-    from training.image.origin import origins
+    from training.image.config import Config, origins
 
     (tmp_path / "trials").mkdir()
     np.savez(tmp_path / "trials" / "plain.npz", a=np.zeros(1))
@@ -380,8 +377,7 @@ def test_what_another_command_keeps_beside_the_runs_is_no_obstacle(invented: Pat
 
 def test_results_of_a_configuration_need_the_statement_of_the_whole_folder_too(invented: Path, tmp_path: Path) -> None:
     from coatclass.errors import InputError
-    from training.image.config import Config
-    from training.image.origin import origins
+    from training.image.config import Config, origins
 
     found = origins([Config(name="small")], invented, tmp_path)
     np.savez(tmp_path / "small" / "readings_val.npz", a=np.zeros(1))

@@ -15,19 +15,10 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageFilter
 
-from training.dataset import (
-    LABEL_COLUMNS,
-    Fetcher,
-    FetchProblem,
-    Status,
-    difference_hash,
-    examine,
-    hash_distance,
-    manifest_from_labels,
-    read_csv,
-    rebuild,
-)
-from training.dataset.labels import file_url, write_csv
+from coatclass.photo import difference_hash, hash_distance
+from training.dataset.labels import LABEL_COLUMNS, examine, file_url, manifest_from_labels
+from training.dataset.photos import Fetcher, FetchProblem, Status, rebuild
+from training.places import read_csv, write_csv
 
 
 def picture(seed: int, size: tuple[int, int] = (300, 200)) -> Image.Image:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import io
 import re
@@ -15,9 +14,9 @@ from typing import Literal
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from coatclass import breeds
-from coatclass.errors import InputError
 from coatclass.photo import difference_hash, hash_distance
 from coatclass.taxonomy import LengthBand
+from training.places import read_csv
 
 MANIFEST_COLUMNS = (
     "photo_id", "file", "set", "breed", "split", "group",
@@ -49,28 +48,6 @@ _COMMONS_ADDRESS = "https://commons.wikimedia.org/wiki/Special:FilePath/{name}?w
 # The open data set of 30 subjects, whose files are named by subject and number.
 _SUBJECTS = re.compile(r"__dreambooth_(?P<subject>dog\d*)_(?P<number>\d\d)$")
 _SUBJECTS_ADDRESS = "https://raw.githubusercontent.com/google/dreambooth/main/dataset/{subject}/{number}.jpg"
-
-
-def read_csv(path: Path) -> list[dict[str, str]]:
-    """Rows of a CSV file in UTF-8.
-
-    Raises:
-        InputError: if it is missing.
-    """
-    if not path.is_file():
-        raise InputError(str(path), "is not there.", "Name another file or folder.", code="missing")
-    with path.open(encoding="utf-8", newline="") as stream:
-        return list(csv.DictReader(stream))
-
-
-def write_csv(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, str]]) -> None:
-    """Write rows as CSV in UTF-8, by way of a file beside it, so that nothing is left half-written."""
-    half = path.with_suffix(path.suffix + ".part")
-    with half.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.DictWriter(stream, list(columns), extrasaction="ignore", lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-    half.replace(path)
 
 
 def labels_from_manifest(photos: Path) -> list[dict[str, str]]:

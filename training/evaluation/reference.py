@@ -142,7 +142,7 @@ def _features(splits: dict[str, LabelledPhotos], kept: Path) -> dict[str, Any]:
             return {name: arrays[name] for name in splits}
     import torch
 
-    from training.image.backbone import load_backbone
+    from training.image.network import load_backbone
 
     network: Any = load_backbone("lite2").eval()
     torch.set_num_threads(1)

@@ -17,8 +17,8 @@ from coatclass.breeds import BreedFacts, Furnishings, background, facts, find
 from coatclass.resources import released
 from coatclass.taxonomy import Curl, LengthBand, Texture, Undercoat, band_limits_mm
 from training.experiments.linear_probes import REGIMES, Array, Row, Setup, blend, category_row, held_out, regression
-from training.image.kinship import breed_coats
 from training.image.linear import binary_cross_entropy
+from training.image.network import breed_coats
 from training.places import EVIDENCE
 
 Routes = dict[str, Array]  # log P(category) (N, 7) by route

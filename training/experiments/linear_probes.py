@@ -19,10 +19,9 @@ from coatclass.ensemble.fusion import log_softmax
 from coatclass.taxonomy import CATEGORIES
 from training.experiments.looks import Features
 from training.image.config import Heads, read_config
-from training.image.jobs import make_plan
-from training.image.labels import Labels
+from training.image.labels import Labels, make_plan
 from training.image.linear import fit_linear, soft_cross_entropy
-from training.image.metrics import category_figures
+from training.image.release import category_figures
 
 Array = NDArray[np.float64]
 Fold = NDArray[np.int64]

@@ -19,10 +19,9 @@ from tqdm import tqdm
 
 from coatclass import photo, vision
 from coatclass.vision import Preprocessing, read_manifest, to_tensor
-from training.image.backbone import MEAN, STD, load_backbone
 from training.image.export import session_of
 from training.image.labels import Labels, read_labels
-from training.image.network import CoatNetwork
+from training.image.network import MEAN, STD, CoatNetwork, load_backbone
 from training.image.pictures import Pixels, open_gallery
 
 Features = dict[str, NDArray[np.float32]]  # FEATURES of N photos, (N, ...) each; rows of NaN where there was no look

@@ -93,7 +93,8 @@ def _train_and_read(options: argparse.Namespace) -> None:
 
     from training.experiments.looks import pool
     from training.image.config import read_config
-    from training.image.jobs import join_crew, make_plan
+    from training.image.finetune import join_crew
+    from training.image.labels import make_plan
     from training.image.pictures import open_gallery, prepare
     from training.image.train import Bench, Places, claim, end_file, finetune_job, frozen_network
 
@@ -136,9 +137,8 @@ def _part(work: Path, soup: Soup, job: str) -> Path:
 
 def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any], work: Path) -> None:
     """What a mean of weights says of the photos that its trainings never saw, by each view."""
-    from training.image.features import pooled, pooled_near
     from training.image.finetune import interpolate
-    from training.image.heads import read_features
+    from training.image.heads import pooled, pooled_near, read_features
     from training.image.pictures import Gallery, Prepared, prepare
     from training.image.train import end_of, start_of
 

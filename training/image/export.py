@@ -56,7 +56,7 @@ def _export(module: nn.Module, target: str | BytesIO, outputs: Axes, *, side: in
         torch.onnx.export(
             module,
             (torch.zeros(1, 3, side, side),),
-            target,
+            target,  # type: ignore[arg-type]  # takes a stream as well, whatever its annotation says
             input_names=["picture"],
             output_names=list(outputs),
             dynamic_axes={"picture": {0: "batch", 2: "height", 3: "width"}, **outputs},

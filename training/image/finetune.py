@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import copy
 import math
+import os
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import torch
@@ -15,17 +18,46 @@ from torch.nn import functional
 from torch.utils.data import DataLoader, Dataset, WeightedRandomSampler
 
 from coatclass.vision import Preprocessing
-from training.image.augment import swap_background, training_transform, trunk_crop
 from training.image.config import Finetune
 from training.image.heads import class_weights
 from training.image.labels import Labels
-from training.image.linear import ordinal_cross_entropy, soft_cross_entropy
-from training.image.looks import looks_cross_entropy
+from training.image.linear import looks_cross_entropy, ordinal_cross_entropy, soft_cross_entropy
 from training.image.network import CoatNetwork
-from training.image.pictures import Gallery
+from training.image.pictures import Gallery, swap_background, training_transform, trunk_crop
 
 LOSSES = ("texture", "kinship", "band", "mask", "breed", "looks", "keep")
+_Item = TypeVar("_Item")
 _HEADS = ("mask_coarse", "mask_fine", "texture", "band", "kinship", "breed", "looks")
+
+
+@dataclass(frozen=True)
+class Crew:
+    """This process among those that ``torchrun`` started (one, if it did not)."""
+
+    rank: int
+    size: int
+    device: torch.device
+
+    def share(self, items: Sequence[_Item]) -> Sequence[_Item]:
+        """The items that fall to this process."""
+        return items[self.rank :: self.size]
+
+    def wait(self) -> None:
+        """Wait until all processes have come here."""
+        if self.size > 1:
+            torch.distributed.barrier()
+
+
+def join_crew() -> Crew:
+    """Join the processes that ``torchrun`` started, on a GPU if there is one (several processes may share it)."""
+    rank, size = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+    if size > 1 and not torch.distributed.is_initialized():
+        torch.distributed.init_process_group("gloo")
+    if not torch.cuda.is_available():
+        return Crew(rank, size, torch.device("cpu"))
+    device = torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0")) % torch.cuda.device_count())
+    torch.cuda.set_device(device)  # streams and graphs belong to the current device
+    return Crew(rank, size, device)
 
 
 class Drawn(Dataset[tuple[Tensor, Tensor, int]]):
@@ -98,7 +130,7 @@ def finetune(
     """Train a copy of ``start`` on the chosen photos; return its moving average and the losses by epoch."""
     torch.manual_seed(seed)
     settings = settings.drawn(seed)
-    device = start.usual.device
+    device = start.device
     network = copy.deepcopy(start).to(memory_format=torch.channels_last)
     network.breed = nn.Linear(network.texture.in_features, len(labels.breeds)).to(device)
     teacher = copy.deepcopy(start).eval().to(memory_format=torch.channels_last)
@@ -123,7 +155,7 @@ def finetune(
     def step(batch: list[Tensor]) -> Tensor:
         losses = _losses(network, teacher, batch, targets, settings)
         solver.zero_grad(set_to_none=False)
-        (losses * weights).sum().backward()
+        (losses * weights).sum().backward()  # type: ignore[no-untyped-call]
         nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         solver.step()
         _follow(average, network, settings.ema)
@@ -182,7 +214,7 @@ def _groups(network: CoatNetwork, settings: Finetune) -> list[dict[str, object]]
     fixed = {id(parameter) for parameter in network.backbone.classifier.parameters()}
     body = [parameter for parameter in network.parameters() if id(parameter) not in known | fixed]
     network.backbone.classifier.requires_grad_(False)
-    device = network.usual.device
+    device = network.device
     # Rates are tensors so that a recorded step follows the schedule.
     return [
         {"params": body, "lr": torch.tensor(settings.learning_rate, device=device)},
@@ -204,7 +236,7 @@ def _recorded(
     inputs = [part.to(device) for part in batch]
     for group in solver.param_groups:
         group["lr"].zero_()  # nothing moves while the step is rehearsed
-    aside = torch.cuda.Stream()
+    aside = torch.cuda.Stream()  # type: ignore[no-untyped-call]
     aside.wait_stream(torch.cuda.current_stream())
     with torch.cuda.stream(aside):
         for _ in range(3):

@@ -1,8 +1,10 @@
-"""The manifest of the photos as arrays: soft labels from up to four annotators, weights, splits and folds."""
+"""The photos' labels as arrays, and who may train on which of them.
+
+Soft labels come from up to four annotators, with a say by how sure they were.
+"""
 
 from __future__ import annotations
 
-import csv
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,12 +14,18 @@ from numpy.typing import NDArray
 
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES
-from training.image import looks
+from coatclass.vision import LOOKS as QUESTIONS
+from training.image.config import Config
+from training.image.linear import LOOKS
+from training.places import read_csv
 
 _BAND_LETTERS = "ABCD"  # the manifest's letters for coatclass.taxonomy.BANDS; U is "not visible"
 _BY_CONFIDENCE = {3: 1.0, 2: 0.8, 1: 0.5}  # an annotator's say; only ratios between two who disagree matter
 _ADJUDICATOR = 0.7  # border cases are close to coin flips: the third opinion counts like one annotator's
 _PARTLY_VISIBLE = 0.5  # several dogs, or part of a coat: half a photo's weight
+_LOOKS_COLUMNS = {"curl": "curl", "lie": "lie", "furnishings": "beard_and_brows", "feel": "feel_by_look"}
+_LENGTH_COLUMN = "trunk_length_mm_by_eye"
+_LENGTH_MM = (24.0, 2.2)  # about the geometric mean and spread of the observers' lengths: one unit of the last score
 
 
 @dataclass(frozen=True)
@@ -32,7 +40,8 @@ class Labels:
         single: (N,) share of the annotators who saw one dog, and enough of it to judge the coat.
         sureness: (N,) the less sure annotator's confidence, 1 to 3.
         breed: (N,) index into ``breeds``.
-        looks: (N, 15) what an observer says of the coat, as in :mod:`training.image.looks`.
+        looks: (N, 15) what an observer says of the coat: a column for each answer, then the standardised log length and
+            whether it is known.
     """
 
     photo_id: NDArray[np.str_]
@@ -69,11 +78,11 @@ def read_labels(photos: Path) -> Labels:
     path = photos / "manifest.csv"
     if not path.is_file():
         raise InputError(str(photos), "holds no manifest.csv.", "Name the photos with --photos or COATCLASS_PHOTOS.")
-    rows = _rows(path)
+    rows = read_csv(path)
     further: dict[str, list[dict[str, str]]] = defaultdict(list)
-    for opinion in _rows(photos / "more_opinions.csv"):
+    for opinion in read_csv(photos / "more_opinions.csv", optional=True):
         further[opinion["photo_id"]].append(opinion)
-    observed = {row["photo_id"]: row for row in _rows(photos / "observed_answers.csv")}
+    observed = {row["photo_id"]: row for row in read_csv(photos / "observed_answers.csv", optional=True)}
     votes = [further[row["photo_id"]] for row in rows]
     breeds = tuple(sorted({row["breed"] for row in rows}))
     names = [str(category) for category in CATEGORIES]
@@ -97,15 +106,24 @@ def read_labels(photos: Path) -> Labels:
         single=np.array([_share_of_yes(row) for row in rows], np.float32),
         weight=np.array([1.0 if row["usable"] == "y" else _PARTLY_VISIBLE for row in rows], np.float32),
         sureness=np.array([min(_confidences(row)) for row in rows]),
-        looks=looks.targets([observed.get(row["photo_id"], {}) for row in rows]),
+        looks=_looks([observed.get(row["photo_id"], {}) for row in rows]),
     )
 
 
-def _rows(path: Path) -> list[dict[str, str]]:
-    if not path.is_file():
-        return []
-    with path.open(newline="", encoding="utf-8") as stream:
-        return list(csv.DictReader(stream))
+def _looks(rows: list[dict[str, str]]) -> NDArray[np.float32]:
+    """Answers of N observers as (N, 15): one column an answer, rows of zeros where it can't be seen; then the
+    standardised log length, and whether it is known.
+    """
+    found = np.zeros((len(rows), LOOKS + 1), np.float32)
+    for place, row in enumerate(rows):
+        column = 0
+        for question, answers in QUESTIONS.items():
+            if (said := row.get(_LOOKS_COLUMNS[question], "")) in answers:
+                found[place, column + answers.index(said)] = 1
+            column += len(answers)
+        if row.get(_LENGTH_COLUMN):
+            found[place, column:] = np.log(float(row[_LENGTH_COLUMN]) / _LENGTH_MM[0]) / np.log(_LENGTH_MM[1]), 1
+    return found
 
 
 def _share_of_yes(row: dict[str, str]) -> float:
@@ -136,12 +154,51 @@ def _soft(row: dict[str, str], further: list[dict[str, str]], what: str, names: 
     return [share / total for share in shares] if total else shares
 
 
-def folds(keys: NDArray[np.str_], classes: NDArray[np.int64], n: int, seed: int) -> NDArray[np.int64]:
-    """A fold 0..n-1 for each entry; entries of equal key share a fold, classes are spread evenly. (N,)"""
+@dataclass(frozen=True)
+class Plan:
+    """Who trains on what.
+
+    Attributes:
+        folds: fold of each photo, -1 on the test split; by what is held out: ``group`` (the dog), ``breed``, and for
+            a release ``source`` (where the photo came from).
+        jobs: indices of the training photos by name: ``val`` (train split only), ``group0``…, ``breed0``…,
+            ``source0``…, ``all``.
+    """
+
+    folds: dict[str, NDArray[np.int64]]
+    jobs: dict[str, NDArray[np.int64]]
+
+
+def make_plan(labels: Labels, config: Config, *, release: bool) -> Plan:
+    """The jobs of a run: enough to select (``val``, unseen dogs, unseen breeds), and the one that is released."""
+    held_out = {
+        "group": _folds(labels, labels.group, config),
+        "breed": _folds(labels, labels.breed.astype(str), config),
+    }
+    if release:
+        held_out["source"] = _sources(labels)
+    jobs = {"val": labels.where("train")}
+    for by, fold in held_out.items():
+        jobs |= {f"{by}{k}": np.flatnonzero((fold >= 0) & (fold != k)) for k in range(int(fold.max()) + 1)}
+    if release:
+        jobs["all"] = labels.where("train", "val")
+    return Plan(held_out, jobs)
+
+
+def _folds(labels: Labels, keys: NDArray[np.str_], config: Config) -> NDArray[np.int64]:
+    """A fold for each photo of train and val, -1 for others (N,); equal keys share one, coats are spread evenly."""
     from sklearn.model_selection import StratifiedGroupKFold
 
-    fold = np.empty(len(classes), np.int64)
-    splitter = StratifiedGroupKFold(n, shuffle=True, random_state=seed)
-    for k, (_, held_out) in enumerate(splitter.split(classes, classes, keys)):
-        fold[held_out] = k
+    chosen = labels.where("train", "val")
+    classes = labels.category_hard[chosen]
+    fold = np.full(len(labels), -1)
+    splitter = StratifiedGroupKFold(config.folds, shuffle=True, random_state=config.seeds[0])
+    for k, (_, held_out) in enumerate(splitter.split(classes, classes, keys[chosen])):
+        fold[chosen[held_out]] = k
     return fold
+
+
+def _sources(labels: Labels) -> NDArray[np.int64]:
+    """A fold for each source of photos."""
+    _, fold = np.unique(labels.source, return_inverse=True)
+    return np.where(labels.split == "test", -1, fold)

@@ -1,4 +1,4 @@
-"""Linear models with soft labels, fitted by L-BFGS: the heads of the network and its linear probes."""
+"""Scores of linear models, their losses, and their fit by L-BFGS: the heads of the network and its linear probes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-_CONSTANT = 1e-4
+from coatclass.vision import LOOKS as QUESTIONS
+
+_CONSTANT = 1e-4  # a column that spreads less never varies
+LOOKS = sum(map(len, QUESTIONS.values())) + 1
+"""Scores of what an observer says of a coat: one for each answer to each question, then the length's."""
 
 
 @dataclass(frozen=True)
@@ -86,9 +90,35 @@ def fit_linear(
         cost.backward()  # type: ignore[no-untyped-call]
         return cost
 
-    solver.step(closure)
+    solver.step(closure)  # type: ignore[no-untyped-call]
     with torch.no_grad():
         folded = matrix / spread
         full = torch.zeros(outputs, inputs.shape[1], dtype=torch.float64, device=inputs.device)
         full[:, varies] = folded
         return Linear(full.to(kept), (bias - folded @ centre).to(kept))
+
+
+def looks_log_probabilities(scores: Tensor) -> Tensor:
+    """Scores (N, 14) as log probabilities within each question; the length, last, as it is."""
+    parts = torch.split(scores, [*map(len, QUESTIONS.values()), 1], -1)
+    return torch.cat([*(part.log_softmax(-1) for part in parts[:-1]), parts[-1]], -1)
+
+
+def outline_inputs(looks: Tensor) -> Tensor:
+    """The outline head's inputs (N, 15) from looks (N, 14): probabilities, log length and its square."""
+    length = looks[..., -1:]
+    return torch.cat([looks[..., :-1].exp(), length, length.square()], -1)
+
+
+def outline_examples(target: Tensor) -> tuple[Tensor, Tensor]:
+    """The same of observed answers (N, 15), as in :class:`training.image.labels.Labels`; and which rows lack none."""
+    length, known = target[..., -2:-1], target[..., -1]
+    complete = (target[..., :-2].sum(-1) == len(QUESTIONS)) & (known > 0)
+    return torch.cat([target[..., :-2], length, length.square()], -1), complete
+
+
+def looks_cross_entropy(scores: Tensor, target: Tensor) -> Tensor:
+    """Cross entropy (N,) of all questions and half the squared error of the log length; the unseen costs nothing."""
+    said = looks_log_probabilities(scores)
+    length, known = target[..., -2], target[..., -1]
+    return -(target[..., :-2] * said[..., :-1]).sum(-1) + known * (said[..., -1] - length).square() / 2

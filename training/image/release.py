@@ -1,4 +1,4 @@
-"""From a fitted network to released files: ONNX with half-precision storage, manifest, evidence tables."""
+"""What a run leaves: figures of each variant, and the released files (ONNX, manifest, evidence tables)."""
 
 from __future__ import annotations
 
@@ -12,22 +12,185 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from PIL import Image
 from safetensors.torch import save
 
 from coatclass.durable import write_whole
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
+from coatclass.vision import Preprocessing
 from training.image.config import Config
 from training.image.export import HALF_FROM, export_onnx
-from training.image.heads import Readings
-from training.image.jobs import Plan
-from training.image.labels import Labels
-from training.image.metrics import figures
+from training.image.heads import Readings, pooled, read_features
+from training.image.labels import Labels, Plan
 from training.image.network import CoatNetwork
-from training.image.report import JobReadings, joined
-from training.places import EVIDENCE, commit, sha256
+from training.image.pictures import Gallery, Pixels, prepare
+from training.places import EVIDENCE, commit, read_csv, sha256, write_csv
 
 NETWORK_FILE = "coat.onnx"
+JobReadings = dict[str, dict[float, tuple[Readings, NDArray[np.float32]]]]
+
+_SHOWN = ("accuracy", "macro_f1", "macro_f1_without_mixed", "log_loss", "soft_log_loss")
+_FIGURES = [f"{route}_{name}" for route in ("texture", "kinship", "blend") for name in _SHOWN]
+_FIGURES += ["band_accuracy", "band_kappa", "band_log_loss"]
+_MIXED = CATEGORIES.index(CoatCategory.MIXED)
+_PURE = [place for place in range(len(CATEGORIES)) if place != _MIXED]
 _NO_DOG = 0.0075  # share of dogs that may be called no dog
+
+
+def blend(readings: Readings, share: float = 0.5) -> NDArray[np.float32]:
+    """Log probabilities (N, 7) of a geometric mean of both routes; the ensemble's simplest stand-in."""
+    mixed = (1 - share) * readings.texture + share * readings.kinship
+    return mixed - np.logaddexp.reduce(mixed, axis=1, keepdims=True)
+
+
+def category_figures(log_p: NDArray[np.float32], labels: Labels, chosen: NDArray[np.int64]) -> dict[str, float]:
+    """Accuracy, macro-F1 (all; without mixed), log loss against the agreed and against the soft label."""
+    from sklearn.metrics import f1_score
+
+    truth, said = labels.category_hard[chosen], log_p[chosen].argmax(1)
+    known = np.flatnonzero(truth != _MIXED)
+    return {
+        "accuracy": float((truth == said).mean()),
+        "macro_f1": float(f1_score(truth, said, average="macro", zero_division=0)),
+        "macro_f1_without_mixed": float(
+            f1_score(
+                truth[known],
+                said[known],
+                average="macro",
+                labels=_PURE,
+                zero_division=0,
+            )
+        ),
+        "log_loss": float(-log_p[chosen, truth].mean()),
+        "soft_log_loss": float(-(labels.category[chosen] * log_p[chosen]).sum(1).mean()),
+    }
+
+
+def band_figures(log_p: NDArray[np.float32], labels: Labels, chosen: NDArray[np.int64]) -> dict[str, float]:
+    """Accuracy, quadratic-weighted kappa and log loss of the band on usable photos whose length is visible."""
+    from sklearn.metrics import cohen_kappa_score
+
+    seen = chosen[(labels.band_hard[chosen] >= 0) & labels.usable[chosen]]
+    truth, said = labels.band_hard[seen], log_p[seen].argmax(1)
+    return {
+        "band_accuracy": float((truth == said).mean()),
+        "band_kappa": float(cohen_kappa_score(truth, said, weights="quadratic")),
+        "band_log_loss": float(-log_p[seen, truth].mean()),
+    }
+
+
+def figures(readings: Readings, labels: Labels, chosen: NDArray[np.int64]) -> dict[str, float]:
+    """All figures of one run on the chosen photos, each route and their even blend."""
+    found: dict[str, float] = {}
+    for route, log_p in (("texture", readings.texture), ("kinship", readings.kinship), ("blend", blend(readings))):
+        found |= {f"{route}_{name}": value for name, value in category_figures(log_p, labels, chosen).items()}
+    return found | band_figures(readings.band, labels, chosen)
+
+
+def joined(readings: JobReadings, plan: Plan, by: str, share: float) -> Readings:
+    """Readings in which each photo was read by the network that never saw its fold; test photos by fold 0's."""
+    fold = plan.folds[by]
+    parts = [readings[f"{by}{k}"][share][0] for k in range(int(fold.max()) + 1)]
+    rows = np.arange(len(fold))
+    return Readings(
+        *(
+            np.stack([getattr(part, name) for part in parts])[fold.clip(0), rows]
+            for name in Readings.__dataclass_fields__
+        )
+    )
+
+
+def best_share(config: Config, labels: Labels, plan: Plan, readings: JobReadings) -> float:
+    """The share of fine-tuned weights with the least log loss of both routes' blend on unseen dogs and unseen breeds.
+
+    Both out of fold, over all of train and val: val alone holds too few rare coats to tell shares apart.
+    """
+    if config.finetune is None:
+        return 0.0
+    if config.finetune.release_share is not None:
+        return config.finetune.release_share
+
+    def cost(share: float) -> float:
+        return sum(held_out(labels, plan, readings, by, share)["blend_log_loss"] for by in ("group", "breed"))
+
+    return min(config.shares, key=cost)
+
+
+def held_out(labels: Labels, plan: Plan, readings: JobReadings, by: str, share: float) -> dict[str, float]:
+    """Figures out of fold over train and val; nothing was trained on the photo's dog (``group``) or ``breed``."""
+    return figures(joined(readings, plan, by, share), labels, labels.where("train", "val"))
+
+
+def add_rows(
+    path: Path,
+    config: Config,
+    labels: Labels,
+    plan: Plan,
+    readings: JobReadings,
+    *,
+    chosen: float,
+    minutes: float,
+    shift: dict[str, float],
+) -> None:
+    """Add a row for each share; rows of the same configuration are replaced."""
+    rows = [row for row in read_csv(path, optional=True) if row["config"] != config.name]
+    for share in config.shares:
+        on_val = figures(readings["val"][share][0], labels, labels.where("val"))
+        dogs, breeds = (held_out(labels, plan, readings, by, share) for by in ("group", "breed"))
+        row: dict[str, object] = {
+            "config": config.name,
+            "backbone": config.backbone,
+            "size": config.size,
+            "rule": config.rule,
+            "finetuned_share": share,
+            "chosen": "yes" if share == chosen else "",
+            "seeds": len(config.seeds),
+        }
+        row |= {f"val_{name}": round(on_val[name], 4) for name in _FIGURES}
+        row |= {f"unseen_dogs_{name}": round(dogs[name], 4) for name in _FIGURES}
+        row |= {f"unseen_breeds_{name}": round(breeds[name], 4) for name in _FIGURES}
+        same = share == chosen
+        row |= {f"background_{name}": round(value, 4) if same else "" for name, value in shift.items()}
+        row |= {"minutes": round(minutes, 2), "device": _device(), "note": ""}
+        rows.append({name: str(value) for name, value in row.items()})
+    write_csv(path, list(rows[-1]), rows)
+
+
+def _device() -> str:
+    return torch.cuda.get_device_name() if torch.cuda.is_available() else "CPU"
+
+
+def background_shift(network: CoatNetwork, gallery: Gallery, labels: Labels, rule: Preprocessing) -> dict[str, float]:
+    """What another background does to the texture route, on val photos with a trimap.
+
+    The dog is cut out and laid on scikit-learn's two sample pictures. Returns the mean total variation distance between
+    the probabilities before and after, and the share of photos whose best category changes.
+    """
+    from sklearn.datasets import load_sample_image
+
+    chosen = [int(k) for k in labels.where("val") if gallery.masks[k] is not None]
+    if not chosen:
+        return {"distance": float("nan"), "changed": float("nan")}
+    before = _texture(network, [gallery.pictures[k] for k in chosen], rule)
+    distance, changed = [], []
+    for name in ("china.jpg", "flower.jpg"):
+        ground = load_sample_image(name)
+        laid = [_laid(gallery.pictures[k], gallery.masks[k], ground) for k in chosen]  # type: ignore[arg-type]
+        after = _texture(network, laid, rule)
+        distance.append(np.abs(after - before).sum(1).mean() / 2)
+        changed.append((after.argmax(1) != before.argmax(1)).mean())
+    return {"distance": float(np.mean(distance)), "changed": float(np.mean(changed))}
+
+
+def _laid(picture: Pixels, mask: Pixels, ground: Pixels) -> Pixels:
+    behind = np.asarray(Image.fromarray(ground).resize(mask.shape[::-1]), np.float32)
+    share = mask[..., None].astype(np.float32) / 255
+    return (picture * share + behind * (1 - share)).astype(np.uint8)
+
+
+def _texture(network: CoatNetwork, pictures: list[Pixels], rule: Preprocessing) -> NDArray[np.float32]:
+    features, _ = pooled(network, prepare(pictures, rule))
+    return np.exp(read_features(network, features).texture)
 
 
 def release_model(

@@ -20,18 +20,23 @@ from safetensors.torch import load_file
 from torch import Tensor
 
 from coatclass.durable import new_file, write_whole
-from training.image.backbone import load_backbone
-from training.image.config import Config
-from training.image.features import all_maps, fit_mask, pooled, pooled_maps, pooled_near
-from training.image.finetune import finetune, interpolate
-from training.image.heads import Readings, fit_heads, fit_last, read_twice
-from training.image.jobs import Crew, Plan, join_crew, make_plan
-from training.image.labels import Labels, read_labels
-from training.image.network import CoatNetwork
-from training.image.origin import origins
+from training.image.config import Config, origins
+from training.image.finetune import Crew, finetune, interpolate, join_crew
+from training.image.heads import (
+    Readings,
+    all_maps,
+    fit_heads,
+    fit_last,
+    fit_mask,
+    pooled,
+    pooled_maps,
+    pooled_near,
+    read_twice,
+)
+from training.image.labels import Labels, Plan, make_plan, read_labels
+from training.image.network import CoatNetwork, load_backbone
 from training.image.pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
-from training.image.release import release_model, save_weights
-from training.image.report import add_rows, background_shift, best_share
+from training.image.release import add_rows, background_shift, best_share, release_model, save_weights
 
 
 @dataclass(frozen=True)
