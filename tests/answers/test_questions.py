@@ -149,7 +149,7 @@ def test_a_surprise_is_a_doubt_and_not_an_error():
     assert doubts(Answers(curl="curly", wet_lock_curls=True, age_months=60)) == ()
     codes = [row["code"] for row in toml("checks.toml")["doubt"]]
     assert len(codes) == len(set(codes)) >= 12
-    assert said(doubts(Answers(age_months=7))[0], "de").startswith("Das Fell")
+    assert said(doubts(Answers(age_months=7))[0], "de").startswith("Das Erwachsenenfell")
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
