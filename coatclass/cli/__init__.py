@@ -1,4 +1,4 @@
-"""The command line: parse, call, print. Each command is a module of this room, imported only when it is called."""
+"""The command line: parse, call, print."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import argparse
 import importlib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from io import TextIOWrapper
+from typing import Any, Literal
 
 from coatclass import __version__
 from coatclass.errors import CoatclassError
@@ -15,20 +16,22 @@ from coatclass.words import LANGUAGES, all_in_language, catalogue, in_language
 
 __all__ = ["main"]
 
-_COMMANDS = (
-    "assess",
-    "sheet",
-    "score",
-    "cross",
-    "rules",
-    "serve",
-    "records",
-    "user",
-    "learn",
-    "evaluate",
-    "schema",
-    "check",
-)
+# Where each command lives: a module that is imported only once the command is called. It declares the arguments of
+# COMMAND in ``declare_COMMAND(parser)`` and does the work in ``run_COMMAND(args)``, which returns the exit code.
+_COMMANDS = {
+    "assess": "dog",
+    "sheet": "dog",
+    "score": "_score",
+    "cross": "_cross",
+    "rules": "_inspect",
+    "serve": "_salon",
+    "records": "_salon",
+    "user": "_salon",
+    "learn": "_salon",
+    "evaluate": "_evaluate",
+    "schema": "_inspect",
+    "check": "_inspect",
+}
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -40,7 +43,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, TextIOWrapper):  # a character that the terminal can't show must not end the run
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        return int(_module(parsed.command).run(parsed))
+        return int(_of(parsed.command, "run")(parsed))
     except CoatclassError as error:
         problem, next_step = all_in_language((error.problem, error.next_step), language)
         print(f"coatclass: {in_language(error.source, language)}: {problem} {next_step}", file=sys.stderr)
@@ -54,8 +57,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
 
 
-def _module(command: str):  # type: ignore[no-untyped-def]  # a command's module: add_arguments(parser), run(args)
-    return importlib.import_module(f"coatclass.cli._{command.replace('-', '_')}")
+def _of(command: str, part: Literal["declare", "run"]) -> Callable[[Any], Any]:
+    module = importlib.import_module(f"coatclass.cli.{_COMMANDS[command]}")
+    function: Callable[[Any], Any] = getattr(module, f"{part}_{command}")
+    return function
 
 
 def language_of(arguments: Sequence[str]) -> str:
@@ -81,5 +86,5 @@ def _parser(arguments: Sequence[str], language: str) -> argparse.ArgumentParser:
         command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
         command.add_argument("--language", choices=LANGUAGES, default=language, help=say("option.language"))
         if name == chosen:
-            _module(name).add_arguments(command)
+            _of(name, "declare")(command)
     return parser

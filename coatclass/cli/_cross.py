@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from coatclass.genetics import CrossReport
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def declare_cross(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     from coatclass.genetics import GENERATIONS
 
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
-def run(args: argparse.Namespace) -> int:
+def run_cross(args: argparse.Namespace) -> int:
     """Print the litter, the touch that tells most, and the puppy's way with its kits."""
     from coatclass.genetics import breed_named, cross, named_crosses, report, report_text
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def declare_evaluate(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments, and list the columns of the table below them."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _columns()
@@ -61,7 +61,7 @@ def _count(text: str) -> int:
     return int(text)
 
 
-def run(args: argparse.Namespace) -> int:
+def run_evaluate(args: argparse.Namespace) -> int:
     """Evaluate with a progress bar and say where the report is; what is needed is looked for first."""
     from coatclass.errors import InputError, require
     from coatclass.reports.evaluation import is_table_of_scores

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _LINE_EVERY_S = 60.0  # where nobody watches, as in a batch job's log
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def declare_score(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = (
@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run(args: argparse.Namespace) -> int:
+def run_score(args: argparse.Namespace) -> int:
     """Score, showing progress; an interrupted run goes on where it stopped when called again."""
     from rich.console import Console
 

@@ -27,7 +27,7 @@ from coatclass import reports, toolkit
 from coatclass.answers import Answers, parse, situation
 from coatclass.assessing import assess
 from coatclass.cli import main
-from coatclass.cli.dog_arguments import presented
+from coatclass.cli.dog import presented
 from coatclass.contract import Assessment, CoatSituation
 from coatclass.planning import Phase, Plan, plan
 from coatclass.presentation import Presentation, Section, present

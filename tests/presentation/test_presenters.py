@@ -18,7 +18,7 @@ from app.owner.views import Wish, render
 from coatclass import reports
 from coatclass.answers import parse
 from coatclass.assessing import assess
-from coatclass.cli.dog_arguments import presented
+from coatclass.cli.dog import presented
 from coatclass.cli.rendering import print_presentation
 from coatclass.contract import Assessment, PhaseAdvice
 from coatclass.presentation import Presentation

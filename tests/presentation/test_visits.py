@@ -13,7 +13,7 @@ from shown import DOGS, TODAY, dog
 from coatclass import genetics
 from coatclass.answers import parse
 from coatclass.assessing import assess
-from coatclass.cli.dog_arguments import presented
+from coatclass.cli.dog import presented
 from coatclass.contract import Fault, TechniqueCheck, VisitNote
 from coatclass.planning import plan
 from coatclass.presentation import Presentation, present
