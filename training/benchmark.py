@@ -20,7 +20,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from training.evaluation.quoted import put_between
+from training.evaluation.tables import put_between
 from training.places import ROOT, aims
 
 BEGIN, END = "<!-- figures of models/benchmark.json: begin -->", "<!-- figures of models/benchmark.json: end -->"

@@ -26,7 +26,7 @@ import numpy as np
 from coatclass.errors import InputError
 from coatclass.scoring import COLUMNS
 from coatclass.taxonomy import BANDS, CATEGORIES
-from training.evaluation.quoted import put_between
+from training.evaluation.tables import put_between
 from training.places import ROOT
 
 BEGIN, END = "<!-- figures of models/scale.json: begin -->", "<!-- figures of models/scale.json: end -->"

@@ -14,8 +14,8 @@ pytest.importorskip("matplotlib")
 from coatclass.reports.evaluation import build_report, shown_table, write_report
 from coatclass.resources import released
 from coatclass.taxonomy import CATEGORIES
-from training.evaluation.ablations import ablations
-from training.evaluation.markdown import interval, summary
+from training.evaluation.generalisation import ablations
+from training.evaluation.tables import interval, summary
 
 reference = pytest.importorskip("sklearn.metrics")
 

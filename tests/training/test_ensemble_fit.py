@@ -21,11 +21,21 @@ from coatclass.ensemble import combine
 from coatclass.ensemble.fusion import by_length, log_softmax, marginals, members_say, photo_joint
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
-from training.ensemble.data import UNKNOWN, VISIBLE, Dataset, split_groups
+from training.ensemble.data import (
+    UNKNOWN,
+    VISIBLE,
+    Dataset,
+    answers_of,
+    askable,
+    count_rows,
+    cross_counted,
+    draw_owners,
+    known_bands,
+    split_groups,
+)
+from training.ensemble.data import tables as answer_tables
 from training.ensemble.fit import KNOWN, UNSEEN, Dogs, Pool, estimate_tables, fit, met
 from training.ensemble.members import fit_gate, fit_length, fit_member, fit_members, tables
-from training.ensemble.owners import answers_of, askable, count_rows, cross_counted, draw_owners, known_bands
-from training.ensemble.owners import tables as answer_tables
 
 CONFIG = tomllib.loads((Path(__file__).parents[2] / "training/configs/ensemble.toml").read_text(encoding="utf-8"))
 

@@ -11,7 +11,7 @@ pytest.importorskip("mapie")
 
 from scipy import stats
 
-from training.ensemble.calibrate import NEVER, AsGiven, conformal_threshold, settle_threshold, temperature
+from training.ensemble.members import NEVER, AsGiven, conformal_threshold, settle_threshold, temperature
 
 
 def world(rng: np.random.Generator, n: int, sharpness: float = 3.0) -> tuple[np.ndarray, np.ndarray]:

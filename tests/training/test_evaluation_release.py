@@ -22,10 +22,9 @@ from coatclass.taxonomy import BANDS, CATEGORIES
 from training.evaluation import cases as out_of_fold
 from training.evaluation.cases import cases_of_split
 from training.evaluation.generalisation import beside_reference, counts, settled_counts
-from training.evaluation.markdown import summary
-from training.evaluation.quoted import BEGIN, END, quote, quoted
 from training.evaluation.reference import reference_cases
 from training.evaluation.release import check_release
+from training.evaluation.tables import BEGIN, END, quote, quoted, summary
 
 MODELS = released("models")
 

@@ -12,8 +12,8 @@ from PIL import Image
 pytestmark = [pytest.mark.train, pytest.mark.slow]
 torch = pytest.importorskip("torch")
 
-from training.experiments import looks  # noqa: E402
-from training.experiments.linear_probes import interval  # noqa: E402
+from training.experiments import probes  # noqa: E402
+from training.experiments.probes import interval  # noqa: E402
 from training.image.config import read_config  # noqa: E402
 
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
@@ -62,7 +62,7 @@ def written(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("trials")
     places = ["--photos", str(invented), "--out", str(folder), "--work", str(folder / "work")]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(looks, "_TIMED", 3)
+        patch.setattr(probes, "_TIMED", 3)
         assert main(["trials", *places]) == 0
     return folder
 
@@ -89,8 +89,8 @@ def test_a_rows_log_loss_is_that_of_scikit_learns_own_model(
     from sklearn.model_selection import StratifiedGroupKFold
     from sklearn.preprocessing import StandardScaler
 
-    config = read_config(Path(looks.__file__).parents[1] / "configs" / "frozen.toml")
-    labels = looks.pool(invented)
+    config = read_config(Path(probes.__file__).parents[1] / "configs" / "frozen.toml")
+    labels = probes.pool(invented)
     with np.load(written / "work" / "plain.npz") as stored:
         inputs = stored["pooled"].astype(float)
     folds = StratifiedGroupKFold(config.folds, shuffle=True, random_state=config.seeds[0])
@@ -151,9 +151,9 @@ def test_a_close_up_shows_nothing_but_the_dog() -> None:
     mask = np.zeros((200, 300), np.uint8)
     mask[40:160, 50:250] = 255
     pixels[mask == 255] = 200
-    (near,) = looks.closeup(pixels, mask)
+    (near,) = probes.closeup(pixels, mask)
     assert min(near.size) >= 118 and (np.asarray(near) == 200).all()
-    assert looks.closeup(pixels, (mask > 0) * np.uint8(127)) == []  # all border: no inside
+    assert probes.closeup(pixels, (mask > 0) * np.uint8(127)) == []  # all border: no inside
 
 
 def test_the_interval_is_of_groups_not_of_photos() -> None:

@@ -20,10 +20,9 @@ from coatclass.answers import Answers
 from coatclass.ensemble.fusion import by_length, fuse, log_softmax, marginals, members_say
 from coatclass.ensemble.members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from training.ensemble.data import VISIBLE, Dataset
+from training.ensemble.data import VISIBLE, Dataset, observed, tables
 from training.ensemble.fit import Pool
 from training.ensemble.members import fit_gate, fit_length, fit_member
-from training.ensemble.owners import observed, tables
 
 __all__ = ["compare"]
 
@@ -144,7 +143,7 @@ def _cross_validated(name: str, fit: Fit, seen: Array, unseen: Array, pool: Data
         for learn, held_out in _folds(pool, keys):
             member = fit(seen[learn], unseen[learn], pool.votes[learn])
             found[held_out] = _predict(member, features[held_out])
-            seconds = _seconds_a_dog(lambda row, member=member: member.predict_proba(row), seen)
+            seconds = _seconds_a_dog(member.predict_proba, seen)
     return _row("photo", name, on_seen, on_unseen, pool=pool, seconds=seconds)
 
 

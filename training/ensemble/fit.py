@@ -15,10 +15,11 @@ from coatclass.ensemble import fusion
 from coatclass.ensemble.fusion import log_softmax, marginals
 from coatclass.ensemble.members import Array, Members
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from training.ensemble.calibrate import NEVER, conformal_threshold, settle_threshold, temperature
-from training.ensemble.data import UNKNOWN, VISIBLE, Dataset, Ints, split_groups
-from training.ensemble.members import cross_fitted, fit_members
-from training.ensemble.owners import (
+from training.ensemble.data import (
+    UNKNOWN,
+    VISIBLE,
+    Dataset,
+    Ints,
     Rows,
     answers_of,
     count_rows,
@@ -27,7 +28,16 @@ from training.ensemble.owners import (
     draw_owners,
     known_bands,
     observed,
+    split_groups,
     tables,
+)
+from training.ensemble.members import (
+    NEVER,
+    conformal_threshold,
+    cross_fitted,
+    fit_members,
+    settle_threshold,
+    temperature,
 )
 
 __all__ = [
@@ -113,12 +123,11 @@ class Dogs:
 
     def joined(self, other: Dogs) -> Dogs:
         """Both together."""
-        return Dogs(
-            **{
-                name: None if value is None else np.concatenate([value, getattr(other, name)])
-                for name, value in vars(self).items()
-            }
-        )
+        columns: dict[str, Any] = {
+            name: None if value is None else np.concatenate([value, getattr(other, name)])
+            for name, value in vars(self).items()
+        }
+        return Dogs(**columns)
 
 
 def fit(data: Dataset, config: dict[str, Any], unfamiliar_above: float) -> Fitted:
@@ -155,7 +164,7 @@ def kinds(part: Pool, members: Members, config: dict[str, Any], stream: int) -> 
     bands = known_bands(part.data, rng)
     nothing = np.zeros_like(part.by_photo)
     photo = {breed: met(part, breed, nothing, nothing, nothing) for breed in (KNOWN, UNSEEN)}
-    both = {}
+    both: dict[str, Dogs] = {}
     for count in (1, 2, 3):
         said = tables(_observed_owners(part, bands, rng, count), part.rows)
         both |= {f"{breed}, {count} observed": met(part, breed, *said) for breed in (KNOWN, UNSEEN)}

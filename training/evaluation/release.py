@@ -24,20 +24,19 @@ from coatclass.reports.evaluation import (
     with_decisions,
     write_report,
 )
-from training.evaluation.ablations import ablations
 from training.evaluation.cases import cases_of_split, other_animals
 from training.evaluation.generalisation import (
+    ablations,
     beside_reference,
     mixed_out_of_fold,
+    observed_answers,
     settled_counts,
     sure_and_unsure,
     unseen_breeds,
     unseen_sources,
 )
-from training.evaluation.markdown import summary
-from training.evaluation.observed import observed_answers
-from training.evaluation.quoted import quote
 from training.evaluation.reference import measure_reference
+from training.evaluation.tables import quote, summary
 from training.places import ROOT, photos_folder, sha256
 
 __all__ = ["add_arguments", "check_release", "evaluate_release", "run"]

@@ -91,7 +91,7 @@ def _soups(trained: Sequence[tuple[str, int]]) -> list[Soup]:
 def _train_and_read(options: argparse.Namespace) -> None:
     import torch
 
-    from training.experiments.looks import pool
+    from training.experiments.probes import pool
     from training.image.config import read_config
     from training.image.finetune import join_crew
     from training.image.labels import make_plan
