@@ -15,9 +15,8 @@ from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 
-from app.counting import Counts, OwnCounts
 from app.errors import answer
-from app.guard import visitor_of
+from app.guard import Counts, OwnCounts, visitor_of
 from coatclass import records
 from coatclass.errors import RecordError
 from coatclass.records import Dog, Records, User, UserRole

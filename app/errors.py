@@ -1,10 +1,11 @@
-"""Every error as one JSON shape: status, code, problem, next step. Nothing else of the inside gets out."""
+"""Every error in one shape, status, code, problem, next step, or as a page; nothing else of the inside gets out."""
 
 from __future__ import annotations
 
 import errno
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -122,3 +123,36 @@ def install(app: FastAPI) -> None:
     async def unforeseen(request: Request, error: Exception) -> JSONResponse:
         log_unforeseen(f"unforeseen error at {request.url.path}", error)
         return answer(500, "internal", "Something went wrong here.", "Try again; your data are safe.")
+
+
+async def page_or_problem(
+    request: Request,
+    view: Callable[..., str | Response],
+    *args: Any,
+    problem: Callable[[str, str, int], str],
+    safe: str,
+) -> Response:
+    """A view made in the queue, a way elsewhere, or what went wrong in words with its status.
+
+    Args:
+        problem: the page for what went wrong, what to do next, and the status.
+        safe: what to say of entries where something unforeseen happened.
+    """
+    try:
+        made = await request.app.state.queue.run(view, *args, asker=request)
+        return HTMLResponse(made) if isinstance(made, str) else made
+    except GoneError:
+        return Response(status_code=503)
+    except QueueFullError as error:
+        wait = {"retry-after": str(error.retry_after_s)}
+        said = problem(
+            told("Many dogs are being looked at."), told(f"Try again in {error.retry_after_s} s; {safe}"), 503
+        )
+        return HTMLResponse(said, 503, wait)
+    except InputError as error:
+        status = status_of(error)
+        wait = {"retry-after": "5"} if status == 503 else {}
+        return HTMLResponse(problem(problem_of(error), told(error.next_step), status), status, wait)
+    except Exception as error:  # a page that stays blank helps nobody
+        log_unforeseen(f"a page failed at {request.url.path}", error)
+        return HTMLResponse(problem(told("Something went wrong here."), told(f"Try again; {safe}"), 500), 500)

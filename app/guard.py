@@ -9,9 +9,11 @@ import json
 import re
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from ipaddress import ip_address, ip_network
-from typing import Annotated, Any
+from threading import Lock
+from typing import Annotated, Any, Protocol
 from urllib.parse import urlsplit
 
 from pydantic import BaseModel, Field, JsonValue, ValidationError
@@ -21,7 +23,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from app.counting import Counts, OwnCounts
 from app.language import told
 from coatclass.errors import RecordError
 from coatclass.plain_text import printable
@@ -346,6 +347,45 @@ def _problem_of(body: bytes, kind: str) -> str:
     except ValueError:
         return "The entry is not JSON, or holds a number that can't be."
     return ""
+
+
+Key = tuple[str, ...]
+Kept = dict[Key, tuple[float, float]]
+
+
+class Counts(Protocol):
+    """A number and the time it was last changed under each key."""
+
+    def changing(self, keys: Sequence[Key]) -> AbstractContextManager[tuple[Kept, float]]:
+        """What is kept under the keys, and the time now, s; what stands there afterwards is kept."""
+
+
+class OwnCounts:
+    """Counts of this process alone; the oldest unused go first.
+
+    Args:
+        most: keys that are kept.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._all: OrderedDict[Key, tuple[float, float]] = OrderedDict()
+        self._lock = Lock()
+
+    @contextmanager
+    def changing(self, keys: Sequence[Key]) -> Iterator[tuple[Kept, float]]:
+        """See :class:`Counts`."""
+        with self._lock:
+            kept = {key: self._all[key] for key in keys if key in self._all}
+            before = dict(kept)
+            yield kept, time.monotonic()
+            for key in before.keys() - kept.keys():
+                del self._all[key]
+            for key, value in kept.items():
+                self._all[key] = value
+                self._all.move_to_end(key)
+            while len(self._all) > self._most:
+                self._all.popitem(last=False)
 
 
 class RateLimit:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import shutil
 import socket
 import stat
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
+from typing import Any
+
+import h11
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 # Before gradio is imported: it looks for nothing on a hub.
 os.environ["HF_HUB_OFFLINE"] = "1"
@@ -19,8 +25,8 @@ from fastapi import FastAPI
 from fastapi.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
-from app import accounts, errors, first_account, guard, language
-from app.api import assessing, dogs, health, intake, owner, research, salon, visit
+from app import accounts, errors, guard, language, sign_in
+from app.api import assessing, dogs, health, owner, research, salon, visit
 from app.demo.scenario import open_demo
 from app.looking import Looks
 from app.masking import mask_logs, mask_stderr
@@ -36,7 +42,7 @@ _ROUTERS = (
     health.router,
     assessing.router,
     accounts.router,
-    first_account.router,
+    sign_in.router,
     owner.router,
     assessing.pictures_router,
     salon.clients_router,
@@ -45,7 +51,6 @@ _ROUTERS = (
     dogs.photos_router,
     dogs.findings_router,
     visit.router,
-    intake.router,
     salon.router,
     research.learning_router,
     research.router,
@@ -85,14 +90,14 @@ def create_app(settings: Settings, *, alone: bool = True) -> FastAPI:
     app.state.meters.watch(kept.engine)
     app.state.queue = WorkQueue(**settings.limits["queue"], done=app.state.meters.work_done)
     app.state.remembered = Remembered(most=200)
-    sign_in = settings.limits["sign_in"]
-    app.state.counts = SharedCounts(kept, forgotten_after_s=sign_in["forgotten_after_s"]) if kept.shared else None
-    app.state.attempts = accounts.Attempts(sign_in, app.state.counts)
+    tries = settings.limits["sign_in"]
+    app.state.counts = SharedCounts(kept, forgotten_after_s=tries["forgotten_after_s"]) if kept.shared else None
+    app.state.attempts = accounts.Attempts(tries, app.state.counts)
     app.state.first_account = None
     if settings.demo:
         open_demo(kept)
     elif alone:
-        app.state.first_account = first_account.FirstAccount(kept, settings.limits["sign_in"])
+        app.state.first_account = sign_in.FirstAccount(kept, tries)
     errors.install(app)
     for router in _ROUTERS:
         app.include_router(router)
@@ -123,22 +128,18 @@ def _mount_pages(app: FastAPI) -> None:
     from app.groomer.page import groomer_page
     from app.owner import owner_page
     from app.researcher.page import researcher_page
-    from app.signed_in import sign_in_page
 
     owner_page(app)
-    sign_in_page(app)
     groomer_page(app)
     researcher_page(app)
 
 
 def _stand_guard(app: FastAPI, settings: Settings) -> None:
     """The last one added meets a request first."""
-    from app.signed_in import may_enter_workbench
-
     app.add_middleware(guard.PlainBody, max_bytes=settings.limits["upload"]["answers_bytes"])
     app.add_middleware(guard.BodyLimit, max_bytes=settings.limits["upload"]["body_bytes"])
     app.add_middleware(guard.SameOrigin)
-    app.add_middleware(guard.ClosedDoors, may_enter=may_enter_workbench)
+    app.add_middleware(guard.ClosedDoors, may_enter=sign_in.may_enter_workbench)
     app.add_middleware(guard.RateLimit, rates=settings.limits["rate"], shared=app.state.counts)
     app.add_middleware(guard.KnownHost, names=settings.hosts)
     app.add_middleware(language.ReaderOf)
@@ -173,7 +174,7 @@ def serve(
         mask_stderr()
         app = create_app(settings)
         announce(address)
-        if told := first_account.invitation(app, address, tongue):
+        if told := sign_in.invitation(app, address, tongue):
             print(told, file=sys.stderr, flush=True)
         _answer(app, settings, listening)
 
@@ -190,8 +191,6 @@ def _answer(app: FastAPI, settings: Settings, listening: socket.socket, *, alone
         alone: nobody else accepts from the socket.
     """
     import uvicorn
-
-    from app.connections import patient_for
 
     class Taking(uvicorn.Server):
         """Takes connections one at a time: whoever took all that wait would let the others stand idle."""
@@ -231,3 +230,67 @@ def _listen(host: str, port: int) -> socket.socket:
         raise InputError(
             f"{host}, port {port}", problem, "Choose another with --host or --port.", code="port"
         ) from error
+
+
+_LOOK_EVERY_S = 1.0
+
+
+def patient_for(limits: Mapping[str, float], proxies: Collection[str] = ()) -> type[H11Protocol]:
+    """The HTTP of the server, with limits on how long a request may take to arrive.
+
+    Args:
+        limits: ``header_s`` for the head of a request, ``idle_s`` without a byte of its body, ``body_s`` for all of
+            it; ``per_address`` and ``total`` open connections.
+        proxies: addresses that stand for many visitors, so that ``per_address`` is not theirs.
+    """
+    open_by_address: Counter[str] = Counter()
+
+    class Patient(H11Protocol):
+        _timer: asyncio.TimerHandle | None = None
+
+        def connection_made(self, transport: Any) -> None:
+            super().connection_made(transport)
+            self._address = self.client[0] if self.client else ""
+            open_by_address[self._address] += 1
+            self._waiting_since = self._heard_at = self.loop.time()
+            self._arriving = False
+            many = self._address not in proxies and open_by_address[self._address] > limits["per_address"]
+            if many or open_by_address.total() > limits["total"]:
+                transport.abort()
+            else:
+                self._timer = self.loop.call_later(_LOOK_EVERY_S, self._look)
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            open_by_address[self._address] -= 1
+            if not open_by_address[self._address]:
+                del open_by_address[self._address]
+            if self._timer is not None:
+                self._timer.cancel()
+            super().connection_lost(exc)
+
+        def data_received(self, data: bytes) -> None:
+            self._heard_at = self.loop.time()
+            super().data_received(data)
+
+        def _look(self) -> None:
+            """Close if the request that is due has taken too long."""
+            if self._is_late():
+                self.transport.abort()
+            else:
+                self._timer = self.loop.call_later(_LOOK_EVERY_S, self._look)
+
+        def _is_late(self) -> bool:
+            now, state = self.loop.time(), self.conn.their_state
+            answering = self.cycle is not None and not self.cycle.response_complete
+            if state is h11.SEND_BODY:
+                if not self._arriving:
+                    self._arriving, self._waiting_since = True, now
+                # While the app is slow to take what came, it is not the sender who is late.
+                silent = now - self._heard_at > limits["idle_s"] and not self.flow.read_paused
+                return silent or now - self._waiting_since > limits["body_s"]
+            if state is not h11.IDLE or answering or self._arriving:
+                self._arriving, self._waiting_since = False, now  # how long the answer takes is the app's business
+                return False
+            return now - self._waiting_since > limits["header_s"]
+
+    return Patient

@@ -31,7 +31,7 @@ from coatclass.records.database import parse_url
 
 METERS = "PROMETHEUS_MULTIPROC_DIR"
 """The variable by which prometheus-client learns, before it is imported, where all processes count together."""
-_LOADED = ["app.server", "app.groomer.page", "app.owner", "app.researcher.page", "app.signed_in", "alembic.command"]
+_LOADED = ["app.server", "app.groomer.page", "app.owner", "app.researcher.page", "app.sign_in", "alembic.command"]
 _LOOK_EVERY_S = 0.5
 _TOO_SOON_S = 5.0  # a process that ends so soon after its start would only end again
 _STOP_WITHIN_S = 30.0

@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Body, File, Query, Request, UploadFile
+from fastapi import APIRouter, Body, File, Request, UploadFile
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
 
 from app import cases, checks
 from app.accounts import Groomer
-from app.api.asking import (
+from app.api.assessing import (
     REFUSALS,
     Confirmation,
     Day,
@@ -19,15 +19,18 @@ from app.api.asking import (
     Duplicate,
     Entry,
     Language,
+    Paper,
+    Printed,
     RecordId,
     Sought,
     download,
     learned_of,
     looks_of,
+    printed,
+    read_uploads,
     salon_of,
     working,
 )
-from app.api.assessing import read_uploads
 from app.api.owner import KeptPhoto, Length, Marks
 from app.groomer import day as days
 from app.groomer import dog_file as files
@@ -225,62 +228,32 @@ def _sheet(request: Request, dog_id: str, language: str) -> Presentation:
     return files.presented(file, assessed, language=language)
 
 
-def _photo(request: Request, dog_id: str) -> bytes:
-    """The dog's first photo made small; nothing if there is none."""
-    from coatclass.reports import small_photo
-
+def _printed(request: Request, dog_id: str, what: Printed, language: str, paper: str = "A4") -> bytes:
+    """The dog's plan on paper, with its first photo."""
     salon = salon_of(request)
-    photos = files.read(salon, dog_id).photos
-    return small_photo(salon.store.read(photos[0].sha256)) if photos else b""
+    plan, photos = _sheet(request, dog_id, language), files.read(salon, dog_id).photos
+    return printed(plan, what, paper, picture=salon.store.read(photos[0].sha256) if photos else b"")
 
 
 @router.get("/{dog_id}/sheet.html", response_class=Response)
 async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: Language) -> Response:
     """The home-care sheet with the groomer's remarks as one page to read or print."""
-
-    def write() -> str:
-        from coatclass.reports import sheet_html
-
-        return sheet_html(_sheet(request, dog_id, language), photo=_photo(request, dog_id))
-
-    content = await working(request, write, dear=True)
+    content = await working(request, _printed, request, dog_id, "sheet.html", language, dear=True)
     return download(content, "text/html; charset=utf-8", "home-care.html", inline=True)
 
 
 @router.get("/{dog_id}/shop.pdf", response_class=Response)
-async def shop_card(
-    request: Request,
-    who: Groomer,
-    dog_id: DogId,
-    language: Language,
-    paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
-) -> Response:
+async def shop_card(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper = "A4") -> Response:
     """The shop card to hand out, in true size."""
-
-    def write() -> bytes:
-        from coatclass.reports import shop_card_pdf
-
-        return shop_card_pdf(_sheet(request, dog_id, language), paper)
-
-    return download(await working(request, write, dear=True), "application/pdf", "shop-card.pdf", inline=True)
+    content = await working(request, _printed, request, dog_id, "shop.pdf", language, paper, dear=True)
+    return download(content, "application/pdf", "shop-card.pdf", inline=True)
 
 
 @router.get("/{dog_id}/sheet.pdf", response_class=Response)
-async def sheet_pdf(
-    request: Request,
-    who: Groomer,
-    dog_id: DogId,
-    language: Language,
-    paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
-) -> Response:
+async def sheet_pdf(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper = "A4") -> Response:
     """The same sheet as a PDF file."""
-
-    def write() -> bytes:
-        from coatclass.reports import sheet_pdf
-
-        return sheet_pdf(_sheet(request, dog_id, language), paper, photo=_photo(request, dog_id))
-
-    return download(await working(request, write, dear=True), "application/pdf", "home-care.pdf", inline=True)
+    content = await working(request, _printed, request, dog_id, "sheet.pdf", language, paper, dear=True)
+    return download(content, "application/pdf", "home-care.pdf", inline=True)
 
 
 days_router = APIRouter(prefix="/api/v1/days", tags=["records"], responses=REFUSALS)
@@ -292,15 +265,13 @@ async def sheets_of_day(
     who: Groomer,
     day: Day,
     language: Language,
-    paper: Annotated[Literal["A4", "Letter"], Query()] = "A4",
+    paper: Paper = "A4",
 ) -> Response:
     """The home-care sheets of all dogs that come on a day, in one file; dogs of which nothing is known are left out."""
 
     def write(dog_id: str) -> bytes:
-        from coatclass.reports import sheet_pdf
-
         try:
-            return sheet_pdf(_sheet(request, dog_id, language), paper, photo=_photo(request, dog_id))
+            return _printed(request, dog_id, "sheet.pdf", language, paper)
         except RecordError as error:
             if error.code != "nothing_known":
                 raise

@@ -10,8 +10,7 @@ from fastapi import APIRouter, Body, File, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field, computed_field
 
-from app.api.asking import Language
-from app.api.assessing import read_uploads
+from app.api.assessing import Language, Paper, Printed, printed, read_uploads
 from app.language import spoken
 from app.looking import overlay
 from app.owner import dog as owners
@@ -136,12 +135,6 @@ async def _working(request: Request, function: Callable[..., T], *args: Any, dea
         function, request, token, *args, dear=dear, key=(function.__qualname__, token, args), asker=request
     )
     return found
-
-
-def _kept_sheet(request: Request, token: str, what: Hashable) -> Any:
-    """A sheet that was made before and still holds, so that nobody waits for it behind dear work; else None."""
-    state = request.app.state
-    return state.remembered.get(owners.key_of(state, owners.find(state.records, token), what))
 
 
 def _salon(request: Request) -> Records:
@@ -283,21 +276,6 @@ def _tool(request: Request, token: str, sent: str, language: str) -> ToolSaid:
     )
 
 
-@router.get("/{token}/shop.pdf", response_class=Response)
-async def shop_card(
-    request: Request, token: str, language: Language, paper: Literal["A4", "Letter"] = "A4"
-) -> Response:
-    """The shop card as PDF, in true size."""
-    content = await _working(request, _shop, language, paper, dear=True)
-    return _download(content, "application/pdf", "shop-card.pdf")
-
-
-def _shop(request: Request, token: str, language: str, paper: str) -> bytes:
-    from coatclass.reports import shop_card_pdf
-
-    return shop_card_pdf(_presented(request, owners.find(_salon(request), token), language), paper)
-
-
 @router.get("/{token}/assessment")
 async def assessment(request: Request, token: str) -> Assessment:
     """The dog as it stands now."""
@@ -320,54 +298,50 @@ async def calendar(request: Request, token: str, language: Language) -> Response
 
 
 @router.get("/{token}/sheet.pdf", response_class=Response)
-async def sheet_as_pdf(
-    request: Request, token: str, language: Language, paper: Literal["A4", "Letter"] = "A4"
-) -> Response:
+async def sheet_as_pdf(request: Request, token: str, language: Language, paper: Paper = "A4") -> Response:
     """The home-care sheet as PDF."""
-    content = await _working(request, _kept_sheet, ("pdf", language, paper, _link(request)))
-    content = content or await _working(request, _pdf, language, paper, dear=True)
-    return _download(content, "application/pdf", "coat-sheet.pdf")
+    return _download(await _on_paper(request, "sheet.pdf", language, paper), "application/pdf", "coat-sheet.pdf")
 
 
 @router.get("/{token}/sheet.html", response_class=HTMLResponse)
 async def sheet_as_page(request: Request, token: str, language: Language) -> HTMLResponse:
     """The home-care sheet as one page to read or print."""
-    content = await _working(request, _kept_sheet, ("html", language, _link(request)))
-    return HTMLResponse(content or await _working(request, _page, language, dear=True))
+    return HTMLResponse(await _on_paper(request, "sheet.html", language))
+
+
+@router.get("/{token}/shop.pdf", response_class=Response)
+async def shop_card(request: Request, token: str, language: Language, paper: Paper = "A4") -> Response:
+    """The shop card as PDF, in true size."""
+    return _download(await _on_paper(request, "shop.pdf", language, paper), "application/pdf", "shop-card.pdf")
+
+
+async def _on_paper(request: Request, what: Printed, language: str, paper: str = "A4") -> bytes:
+    """The plan on paper; one that was made before and still holds waits for nothing dear."""
+    key: tuple[Printed, str, str, str] = (what, language, paper, _link(request))
+    kept: bytes | None = await _working(request, _kept_paper, key)
+    return kept if kept is not None else await _working(request, _printed, key, dear=True)
+
+
+def _kept_paper(request: Request, token: str, key: Hashable) -> Any:
+    """What was made before and still holds; else None."""
+    state = request.app.state
+    return state.remembered.get(owners.key_of(state, owners.find(state.records, token), key))
+
+
+def _printed(request: Request, token: str, key: tuple[Printed, str, str, str]) -> bytes:
+    what, language, paper, link = key
+    of, salon = owners.find(_salon(request), token), _salon(request)
+
+    def write() -> bytes:
+        picture = salon.store.read(of.photos[0].sha256) if of.photos else b""
+        return printed(_presented(request, of, language), what, paper, picture=picture, link=link)
+
+    return owners.remembered(request.app.state, of, key, write)
 
 
 def _link(request: Request) -> str:
     """The address of the dog's page, as this browser reaches it; whoever has another link sees that one."""
     return f"{request.base_url}owner/?dog={request.path_params['token']}"
-
-
-def _pdf(request: Request, token: str, language: str, paper: str) -> bytes:
-    from coatclass.reports import sheet_pdf
-
-    of, link = owners.find(_salon(request), token), _link(request)
-
-    def write() -> bytes:
-        return sheet_pdf(_presented(request, of, language), paper, link=link, photo=_photo(request, of))
-
-    return owners.remembered(request.app.state, of, ("pdf", language, paper, link), write)
-
-
-def _photo(request: Request, of: owners.OwnersDog) -> bytes:
-    """The dog's first photo made small; nothing if there is none."""
-    from coatclass.reports import small_photo
-
-    return small_photo(_salon(request).store.read(of.photos[0].sha256)) if of.photos else b""
-
-
-def _page(request: Request, token: str, language: str) -> str:
-    from coatclass.reports import sheet_html
-
-    of, link = owners.find(_salon(request), token), _link(request)
-
-    def write() -> str:
-        return sheet_html(_presented(request, of, language), link=link, photo=_photo(request, of))
-
-    return owners.remembered(request.app.state, of, ("html", language, link), write)
 
 
 def _calendar(request: Request, token: str, language: str) -> bytes:

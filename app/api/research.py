@@ -11,7 +11,7 @@ from fastapi.responses import FileResponse, Response
 from pydantic import BaseModel, Field
 
 from app.accounts import Groomer, Researcher
-from app.api.asking import REFUSALS, Entry, download, salon_of, shelf_of, working
+from app.api.assessing import REFUSALS, Entry, download, salon_of, shelf_of, working
 from coatclass.errors import InputError, ModelFilesError
 from coatclass.learning import RELEASED, LearningReport, Shelf, examples, learn
 from coatclass.records import Records, export_findings, learning_cases

@@ -15,7 +15,7 @@ from starlette.background import BackgroundTask
 
 from app import cases, checks
 from app.accounts import Groomer
-from app.api.asking import REFUSALS, Confirmation, Day, DogId, Duplicate, Entry, Moment, RecordId, Sought, salon_of
+from app.api.assessing import REFUSALS, Confirmation, Day, DogId, Duplicate, Entry, Moment, RecordId, Sought, salon_of
 from app.groomer import dog_file as files
 from app.groomer.dog_file import confirmed
 from coatclass.records import (

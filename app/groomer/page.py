@@ -1,13 +1,388 @@
-"""The groomer's pages at ordinary addresses, ``/groomer/STEP``."""
+"""The groomer's pages at ordinary addresses, ``/groomer/STEP``; HTML out of the records, nothing is changed here."""
 
 from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import Response
 
-from app import pages, signed_in
-from app.groomer import _views as views
-from coatclass.records import UserRole
+from app import cases, sign_in
+from app.design import render
+from app.errors import page_or_problem
+from app.groomer import day as days
+from app.groomer import dog_file as files
+from app.groomer import table
+from app.groomer._dog_pages import (
+    bench_values,
+    check_values,
+    dog_values,
+    end_values,
+    finding_values,
+    intake_values,
+    offers_values,
+    signed_values,
+    visit_values,
+)
+from app.language import spoken, words
+from app.owner.dog import WHO
+from app.owner.page import breed_names
+from coatclass.contract import Guard
+from coatclass.errors import RecordError
+from coatclass.genetics import touches
+from coatclass.intake import fit
+from coatclass.presentation.intake import model_lines, time_words
+from coatclass.records import (
+    Client,
+    Dog,
+    Finding,
+    Measurement,
+    User,
+    UserRole,
+    Visit,
+    comb_stopped,
+    search_clients,
+    search_dogs,
+    visits,
+    waiting_list,
+)
+
+_ID = re.compile(r"^[0-9a-f]{32}$")
+_MOST_TRAIL = 200
+_ROWS = 12  # lines for guards
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a page asks for: ``name/rest`` of the address, and what stands behind its question mark.
+
+    Attributes:
+        touches: touches made on the bench, in the order of making.
+        sought: text to look for.
+        by: name of whoever asks.
+    """
+
+    name: str = "today"
+    rest: str = ""
+    touches: Mapping[str, str] = field(default_factory=dict)
+    sought: str = ""
+    by: str = ""
+
+    @classmethod
+    def read(cls, step: str, query: Mapping[str, str]) -> Wish:
+        """From an address; whatever is not what it should be counts as not sent."""
+        name, _, rest = (step if len(step) < 700 else "").partition("/")
+        known = {touch.id: touch.outcomes for touch in touches()}
+        kept = {touch: said for touch, said in query.items() if touch in known and said in known[touch]}
+        return cls(name or "today", rest, kept, query.get("sought", "")[:200].strip())
+
+    @property
+    def id(self) -> str:
+        """The id in the step.
+
+        Raises:
+            RecordError: ``not_found`` if there is none.
+        """
+        if not _ID.match(self.rest):
+            raise _nothing()
+        return self.rest
+
+
+def _view(state: Any, user: User, wish: Wish) -> str:
+    """HTML of the step that is asked for.
+
+    Raises:
+        RecordError: if there is nothing of that name.
+    """
+    show = STEPS.get(wish.name)
+    if show is None:
+        raise _nothing()
+    template, values = show(state, replace(wish, by=user.name))
+    step = f"{wish.name}/{wish.rest}" if wish.rest else wish.name
+    return render(template, side="groomer", user=user, step=step, here=wish.name, today=cases.today(), **values)
+
+
+def _problem(user: User, what: str, next_step: str) -> str:
+    """What went wrong, and the way on."""
+    return render("salon_problem.html", side="groomer", user=user, problem=what, next_step=next_step)
+
+
+def _nothing() -> RecordError:
+    return RecordError("this page", "is not there.", "Go back to today's list.", code="not_found")
+
+
+Shown = tuple[str, dict[str, Any]]
+
+
+# --- the day ----------------------------------------------------------------------------------------------------------
+
+
+def _today(state: Any, wish: Wish) -> Shown:
+    day = _day(wish.rest)
+    found = visits(state.records, *files.day_bounds(day))
+    return "today.html", {
+        "day": day,
+        "before": day - timedelta(days=1),
+        "after": day + timedelta(days=1),
+        "visits": [_visit(state, one) for one in found],
+        "printable": _printable(state, found),
+        "waiting": waiting_list(state.records),
+        "stopped": comb_stopped(state.records),
+        "counts": _counts(state),
+    }
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text) if text else cases.today()
+    except ValueError as error:
+        raise _nothing() from error
+
+
+def _visit(state: Any, one: Visit) -> dict[str, Any]:
+    findings = state.records.find(Finding, dog_id=one.dog.id)
+    with state.records.read() as reader:
+        by = days.who_noted(reader, one.appointment)
+    at = one.appointment.starts_at.astimezone()
+    return {"visit": one, "at": at, "finding": findings[-1] if findings else None, "by": by}
+
+
+def _printable(state: Any, found: Sequence[Visit]) -> bool:
+    with state.records.read() as reader:
+        return days.anything_to_print(reader, found)
+
+
+def _week(state: Any, wish: Wish) -> Shown:
+    return "week.html", days.week_values(state, _day(wish.rest))
+
+
+def _counts(state: Any) -> dict[str, int]:
+    with state.records.read() as reader:
+        kinds = {"dogs": Dog, "clients": Client, "findings": Finding}
+        hidden = sum(not dog.sharing.seen_by_salon for dog in reader.find(Dog))
+        found = {name: reader.count(kind) for name, kind in kinds.items()}
+        return found | {"dogs": found["dogs"] - hidden}
+
+
+def _search(state: Any, wish: Wish) -> Shown:
+    return "search.html", {
+        "sought": wish.sought,
+        "dogs": search_dogs(state.records, wish.sought),
+        "clients": search_clients(state.records, wish.sought),
+    }
+
+
+# --- one dog ----------------------------------------------------------------------------------------------------------
+
+
+def _dog(state: Any, wish: Wish) -> Shown:
+    return "dog.html", dog_values(state, files.read(state.records, wish.id))
+
+
+def _finding(state: Any, wish: Wish) -> Shown:
+    return "finding.html", finding_values(state, files.read(state.records, wish.id), wish.touches)
+
+
+def _bench(state: Any, wish: Wish) -> Shown:
+    return "bench.html", bench_values(state, files.read(state.records, wish.id), wish.touches)
+
+
+def _intake(state: Any, wish: Wish) -> Shown:
+    return "intake.html", intake_values(state, files.read(state.records, wish.id))
+
+
+def _offers(state: Any, wish: Wish) -> Shown:
+    return "offers.html", offers_values(state, wish.id, wish.by)
+
+
+def _signed(state: Any, wish: Wish) -> Shown:
+    return "signed.html", signed_values(state, wish.id)
+
+
+def _check(state: Any, wish: Wish) -> Shown:
+    return "check.html", check_values(state, files.read(state.records, wish.id))
+
+
+def _end(state: Any, wish: Wish) -> Shown:
+    return "end.html", end_values(files.read(state.records, wish.id))
+
+
+def _visit_form(state: Any, wish: Wish) -> Shown:
+    return "visit.html", visit_values(files.read(state.records, wish.id))
+
+
+def _edit_dog(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    clients = search_clients(state.records, "", limit=500)
+    return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients, "breeds": breed_names()}
+
+
+def _new_dog(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id) if wish.rest else None
+    clients = search_clients(state.records, "", limit=500)
+    return "dog_form.html", {"dog": None, "client": client, "clients": clients, "breeds": breed_names()}
+
+
+def _merge_dog(state: Any, wish: Wish) -> Shown:
+    file = files.read(state.records, wish.id)
+    others = [one for one in search_dogs(state.records, "", limit=500) if one.dog.id != file.dog.id]
+    others.sort(key=lambda one: (_unlike(one.dog.name, file.dog.name), one.dog.name))
+    return "merge.html", {"kept": file.dog, "kind": "dogs", "others": [(o.dog, o.client) for o in others[:40]]}
+
+
+def _unlike(one: str, other: str) -> float:
+    from rapidfuzz.distance import JaroWinkler
+
+    return float(JaroWinkler.distance(one.casefold(), other.casefold()))
+
+
+def _delete_dog(state: Any, wish: Wish) -> Shown:
+    dog = state.records.get(Dog, wish.id)
+    return "delete.html", {"value": dog, "kind": "dogs", "dogs": (), "back": f"dog/{dog.id}"}
+
+
+def _trail(state: Any, wish: Wish) -> Shown:
+    changes = files.trail(state.records)
+    dog = None
+    if wish.rest:
+        dog = state.records.get(Dog, wish.id)
+        changes = tuple(change for change in changes if dog.id in (change.record_id, change.about))
+    newest = list(reversed(changes))[:_MOST_TRAIL]
+    return "trail.html", {"dog": dog, "changes": newest, "most": _MOST_TRAIL, "by_link": WHO}
+
+
+def _measure(state: Any, wish: Wish) -> Shown:
+    owners = words("owner")
+    return "salon_measure.html", {
+        "file": files.read(state.records, wish.id),
+        "m": owners.say,
+        "how": owners.lines("measure.how"),
+    }
+
+
+# --- clients ----------------------------------------------------------------------------------------------------------
+
+
+def _client(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id)
+    return "client.html", {"client": client, "dogs": state.records.find(Dog, client_id=client.id)}
+
+
+def _edit_client(state: Any, wish: Wish) -> Shown:
+    return "client_form.html", {"client": state.records.get(Client, wish.id)}
+
+
+def _new_client(state: Any, wish: Wish) -> Shown:
+    return "client_form.html", {"client": None}
+
+
+def _merge_client(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id)
+    others = [one for one in search_clients(state.records, "", limit=500) if one.id != client.id]
+    others.sort(key=lambda one: (_unlike(one.name, client.name), one.name))
+    return "merge.html", {"kept": client, "kind": "clients", "others": [(one, None) for one in others[:40]]}
+
+
+def _delete_client(state: Any, wish: Wish) -> Shown:
+    client = state.records.get(Client, wish.id)
+    dogs = state.records.find(Dog, client_id=client.id)
+    return "delete.html", {"value": client, "kind": "clients", "dogs": dogs, "back": f"client/{client.id}"}
+
+
+# --- the salon --------------------------------------------------------------------------------------------------------
+
+
+def _rates(state: Any, wish: Wish) -> Shown:
+    rates, found = table.rates_of(state.records), table.finished_visits(state.records)
+    rows = rates.table if rates else ()
+    return "rates.html", {
+        "rates": rates,
+        "lines_of_table": [*rows, *[None] * max(1, 5 - len(rows))],
+        "model_lines": [*model_lines(fit(found.usable), found.unusable, spoken()), *_hindsight(found)],
+    }
+
+
+def _hindsight(found: table.Learned) -> list[str]:
+    """How well the minutes held, over the salon's own dogs; nothing for too few."""
+    from coatclass.reports.evaluation.salon import time_holds
+
+    by_dog = [(found.dogs.index(dog), visit) for dog, visit in zip(found.dogs, found.usable, strict=True)]
+    holds = time_holds(by_dog, least_dogs=3)
+    return [time_words(holds.visits, holds.dogs, holds.inside, holds.off, language=spoken())] if holds else []
+
+
+def _guards(state: Any, wish: Wish) -> Shown:
+    with state.records.read() as reader:
+        return "guards.html", {"rows": _guard_rows(files.guards(reader))}
+
+
+def _guard_rows(kept: Sequence[Guard]) -> list[Guard | None]:
+    """The guards that are kept, with empty lines after them."""
+    return [*kept, *[None] * max(3, _ROWS - len(kept))]
+
+
+def _learn(state: Any, wish: Wish) -> Shown:
+    from app.api.research import listed
+    from coatclass.learning import examples, shelf_of
+    from coatclass.records import learning_cases
+    from coatclass.vision import read_manifest
+
+    usable = examples(learning_cases(state.records), model_version=read_manifest().model_version)
+    versions = listed(shelf_of(state.records))
+    return "learn.html", {
+        "versions": versions,
+        "current": next(one for one in versions if one.in_use),
+        "newest": versions[-1] if len(versions) > 1 and not versions[-1].in_use else None,
+        "dogs": len({case.dog for case in usable}),
+        "need": _needed(),
+    }
+
+
+def _needed() -> dict[str, Any]:
+    from coatclass.learning.fitting import settings
+
+    return settings()
+
+
+def _data(state: Any, wish: Wish) -> Shown:
+    most = int(state.settings.limits["upload"]["body_bytes"]) // 1_000_000
+    return "data.html", {"counts": _counts(state), "most": most, "measurements": len(state.records.find(Measurement))}
+
+
+STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
+    "today": _today,
+    "week": _week,
+    "search": _search,
+    "dog": _dog,
+    "finding": _finding,
+    "bench": _bench,
+    "visit": _visit_form,
+    "check": _check,
+    "end": _end,
+    "guards": _guards,
+    "intake": _intake,
+    "offers": _offers,
+    "signed": _signed,
+    "rates": _rates,
+    "measure": _measure,
+    "edit-dog": _edit_dog,
+    "new-dog": _new_dog,
+    "merge-dog": _merge_dog,
+    "delete-dog": _delete_dog,
+    "trail": _trail,
+    "client": _client,
+    "edit-client": _edit_client,
+    "new-client": _new_client,
+    "merge-client": _merge_client,
+    "delete-client": _delete_client,
+    "learn": _learn,
+    "data": _data,
+}
+
 
 router = APIRouter(include_in_schema=False)
 
@@ -21,13 +396,13 @@ def groomer_page(app: FastAPI) -> None:
 @router.get("/groomer/{step:path}")
 async def page(request: Request, step: str = "") -> Response:
     """A step of the salon's day, for groomers."""
-    user = signed_in.who(request, UserRole.GROOMER)
+    user = sign_in.who(request, UserRole.GROOMER)
     if isinstance(user, Response):
         return user
-    wish = views.Wish.read(step, request.query_params)
+    wish = Wish.read(step, request.query_params)
 
     def problem(what: str, next_step: str, status: int) -> str:
-        return views.problem(user, what, next_step)
+        return _problem(user, what, next_step)
 
     state = request.app.state
-    return await pages.answer(request, views.view, state, user, wish, problem=problem, safe="what was saved is safe.")
+    return await page_or_problem(request, _view, state, user, wish, problem=problem, safe="what was saved is safe.")

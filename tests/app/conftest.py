@@ -25,8 +25,8 @@ IN_CI = os.environ.get("CI") == "true"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 # A browser of its own makes calls home; none may be mistaken for one of ours.
 _SILENT = ("background-networking", "component-update", "sync", "default-apps", "gpu", "quic")
-_QUIET = ["--headless", "--no-sandbox", "--no-first-run", *(f"--disable-{what}" for what in _SILENT)]
-_QUIET.append(
+QUIET = ["--headless", "--no-sandbox", "--no-first-run", *(f"--disable-{what}" for what in _SILENT)]
+QUIET.append(
     "--renderer-process-limit=1"
 )  # no process is held ready that nobody needs; each visitor still has their own
 # All visitors of the tests come from one address; how the limits work is tested in test_guard.py.
@@ -135,7 +135,7 @@ def chromium() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=_QUIET)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
         yield browser
         browser.close()
 
@@ -160,23 +160,22 @@ def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
         context.close()
 
 
-@pytest.fixture(scope="session")
-def axe() -> Callable[..., list[str]]:
-    """Serious accessibility problems of a page as it stands: rule and element, one a line."""
+def accessibility(page: Any) -> list[str]:
+    """What axe-core finds serious on a page as it stands (WCAG 2.2, A and AA): rule and element, one a line."""
     from axe_playwright_python.sync_playwright import Axe
 
-    checker = Axe()
     levels = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
     # what passes is not told element by element, and no style sheet is fetched again: a third of the time
     what = {"runOnly": levels, "resultTypes": ["violations"], "preload": False}
+    return [
+        f"{rule['id']}: {node['html'][:150]}"
+        for rule in Axe().run(page, options=what).response["violations"]
+        if rule["impact"] in ("serious", "critical")
+        for node in rule["nodes"]
+    ]
 
-    def problems(page: Any) -> list[str]:
-        found = checker.run(page, options=what)
-        return [
-            f"{rule['id']}: {node['html'][:150]}"
-            for rule in found.response["violations"]
-            if rule["impact"] in ("serious", "critical")
-            for node in rule["nodes"]
-        ]
 
-    return problems
+@pytest.fixture(scope="session")
+def axe() -> Callable[..., list[str]]:
+    """Checks a page that is open: what :func:`accessibility` finds."""
+    return accessibility

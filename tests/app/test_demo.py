@@ -79,7 +79,7 @@ def test_the_demo_salons_invented_visits_teach_its_minutes(tmp_path):
 def test_the_demo_salons_minutes_hold_in_hindsight_as_far_as_it_says(tmp_path):
     """Four dogs of the invented salon: their visits told without their own; too few dogs that count for researchers."""
     from app.groomer.table import finished_visits
-    from app.researcher.holding import values
+    from app.researcher.page import values
     from coatclass.reports.evaluation.salon import time_holds
 
     with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:

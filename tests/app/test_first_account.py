@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from app.first_account import PATH, FirstAccount, invitation
 from app.server import create_app
 from app.settings import Settings
+from app.sign_in import PATH, FirstAccount, invitation
 from coatclass.records import User, UserRole, add_user
 
 ROOT = Path(__file__).resolve().parents[2]

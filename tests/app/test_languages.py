@@ -10,7 +10,7 @@ import httpx
 import pytest
 from salon_walk import doubtful_dog, make_known, sign_in
 
-from app.groomer.page import views
+from app.groomer import page as views
 from app.language import COOKIE, preferred
 from app.owner import flow
 from coatclass.words import about, catalogue

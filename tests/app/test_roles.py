@@ -105,7 +105,7 @@ def test_a_photo_or_finding_is_not_to_be_had_through_another_dog(ada):
 
 
 def test_wrong_passwords_slow_down_whoever_sends_them_and_nobody_else(tmp_path, monkeypatch):
-    monkeypatch.setattr("app.counting.time.monotonic", lambda: 1000.0)  # however slow this machine is
+    monkeypatch.setattr("app.guard.time.monotonic", lambda: 1000.0)  # however slow this machine is
     often = {kind: {"per_minute": 1e6, "burst": 1e6} for kind in limits()["rate"]}
     app = create_app(Settings(data=tmp_path, limits={**limits(), "rate": often}))
     add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
@@ -129,7 +129,7 @@ def test_guesses_of_many_names_from_one_address_are_slowed_down_too_and_a_succes
 
 def test_the_wait_doubles_up_to_a_ceiling_and_is_forgotten(monkeypatch):
     clock = [0.0]
-    monkeypatch.setattr("app.counting.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr("app.guard.time.monotonic", lambda: clock[0])
     now, waits = Attempts(limits()["sign_in"]), []
     for _ in range(14):
         clock[0] += wait if (wait := now.begin("a", "ada")) else 0

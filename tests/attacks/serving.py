@@ -23,7 +23,9 @@ _FORKS.set_forkserver_preload(["app.server", "app.groomer.page", "app.researcher
 _PROCESS = re.compile(r'^coatclass_queue_inside\{pid="(\d+)"\}', re.MULTILINE)
 
 
-def _serve(*, log: Path, home: Path, port: int, data: Path, database: str, relaxed: bool, workers: int) -> None:
+def _serve(
+    *, log: Path, home: Path, port: int, data: Path, database: str, relaxed: bool, workers: int, demo: bool
+) -> None:
     """A server in a process of its own, whose words go into ``log``.
 
     Visitors of a test all come from one address; what slows one address down is tested with the limits as they are.
@@ -46,7 +48,11 @@ def _serve(*, log: Path, home: Path, port: int, data: Path, database: str, relax
             "connections": {**values["connections"], "per_address": 1000},
             "sign_in": {**values["sign_in"], "free_by_name": 1e9, "free_by_address": 1e9},
         }
-    serve(port=port, workers=workers, settings=Settings(data=data, database_url=database or None, limits=values))
+    serve(
+        port=port,
+        workers=workers,
+        settings=Settings(data=data, database_url=database or None, demo=demo, limits=values),
+    )
 
 
 def free_port() -> int:
@@ -63,6 +69,7 @@ class Serving:
         database: another database than the SQLite file in ``data``.
         relaxed: without the limits on how often one address may ask.
         workers: processes that answer at its port.
+        demo: its empty database is filled with the demo scenario.
     """
 
     def __init__(
@@ -74,8 +81,9 @@ class Serving:
         port: int | None = None,
         log: Path | None = None,
         workers: int = 1,
+        demo: bool = False,
     ) -> None:
-        self.data, self.database, self.relaxed, self.workers = data, database, relaxed, workers
+        self.data, self.database, self.relaxed, self.workers, self.demo = data, database, relaxed, workers, demo
         self.port = port or free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.log = log or data.parent / f"server-{self.port}.log"
@@ -88,7 +96,7 @@ class Serving:
 
     def start(self) -> None:
         """Start it and wait until it answers."""
-        own = {"data": self.data, "database": self.database, "relaxed": self.relaxed, "workers": self.workers}
+        own = {name: getattr(self, name) for name in ("data", "database", "relaxed", "workers", "demo")}
         where = {"log": self.log, "home": self._home, "port": self.port}
         # Several processes count into one folder, whose name a library must know before it is first imported.
         kind = _FORKS if self.workers == 1 else multiprocessing.get_context("spawn")

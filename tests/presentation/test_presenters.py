@@ -14,7 +14,7 @@ from pypdf import PdfReader
 from rich.console import Console
 from shown import DOGS, sentences, shown
 
-from app.owner.views import Wish, render
+from app.owner.page import Wish, render
 from coatclass import reports
 from coatclass.answers import parse
 from coatclass.assessing import assess

@@ -1,7 +1,7 @@
-"""The first groomer's account: made once, by whoever can read this program's terminal.
+"""The pages at the door: the sign-in form, where those are led who may not see a page, and the first account.
 
-While the records know nobody who may sign in, a start prints a code; the code is good for one account, for a while,
-and lives in this process only.
+While the records know nobody who may sign in, a start prints a code; it makes the first groomer's account, once, for
+whoever can read this program's terminal. It is good for a while, and lives in this process only.
 """
 
 from __future__ import annotations
@@ -19,17 +19,80 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app import accounts
 from app.design import render
-from app.errors import problem_of
+from app.errors import answer, problem_of
 from app.guard import visitor_of
 from app.language import told
 from coatclass.errors import RecordError
 from coatclass.records import SHORTEST_PASSWORD, Records, User, UserRole, add_user
 from coatclass.words import catalogue
 
+HOMES = {UserRole.GROOMER: "/groomer/", UserRole.RESEARCHER: "/researcher/"}
 PATH = "/first-account"
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none is taken for another
 _GROUPS, _GROUP = 3, 4  # 60 bits: far more than guesses that are slowed down can reach
 router = APIRouter(include_in_schema=False)
+
+
+@router.get("/sign-in")
+def form(request: Request) -> Response:
+    """The form; whoever is signed in already is led to the right side."""
+    user = accounts.signed_in(request.app.state.records, request.cookies)
+    if user is not None and "other" not in request.query_params:
+        return RedirectResponse(HOMES[user.role], 303)
+    first = may_be_made(request)
+    return HTMLResponse(_form(user=user, ended="ended" in request.query_params, first=first))
+
+
+@router.post("/sign-in")
+def sign_in(
+    request: Request,
+    name: Annotated[str, Form(max_length=200)] = "",
+    password: Annotated[str, Form(max_length=1000)] = "",
+) -> Response:
+    """The form as it was filled in: to the own side, or back to it in words."""
+    try:
+        user, token = accounts.enter(request, name, password)
+    except accounts.SignInError as error:
+        page = _form(name=name, problem=f"{told(error.problem)} {told(error.next_step)}")
+        return HTMLResponse(page, error.status, {key.replace("_", "-"): one for key, one in error.headers.items()})
+    return accounts.let_in(request, RedirectResponse(HOMES[user.role], 303), token)
+
+
+@router.post("/sign-out")
+def sign_out(request: Request) -> Response:
+    """Out, and back to the form."""
+    return accounts.let_out(request, RedirectResponse("/sign-in", 303))
+
+
+def _form(
+    *, user: User | None = None, ended: bool = False, first: bool = False, name: str = "", problem: str = ""
+) -> str:
+    return render("sign_in.html", side="groomer", user=user, ended=ended, first=first, name=name, problem=problem)
+
+
+def who(request: Request, *roles: UserRole) -> User | Response:
+    """Who asks for a page, if in one of the roles; otherwise the way to the sign-in."""
+    user = accounts.signed_in(request.app.state.records, request.cookies)
+    if user is not None and user.role in roles:
+        return user
+    why = "other" if user is not None else "ended" if accounts.COOKIE in request.cookies else ""
+    return RedirectResponse(f"/sign-in?{why}=1" if why else "/sign-in", 303)
+
+
+def may_enter_workbench(request: Request) -> Response | None:
+    """Where a request to the workbench is led instead; None if its sender may enter."""
+    try:
+        user = who(request, *accounts.RESEARCHERS)
+    except RecordError as error:
+        return answer(503, error.code, error.problem, error.next_step, retry_after="5")
+    if isinstance(user, User):
+        return None
+    if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+        return user
+    return answer(401, "forbidden", "You are not signed in.", "Sign in first.")
+
+
+# --- the first groomer's account --------------------------------------------------------------------------------------
 
 
 class FirstAccount:
@@ -114,13 +177,13 @@ def invitation(app: FastAPI, address: str, tongue: str) -> str:
 
 
 @router.get(PATH)
-def form(request: Request) -> Response:
+def account_form(request: Request) -> Response:
     """Code, name and password; the sign-in once there is somebody."""
-    return HTMLResponse(_form()) if may_be_made(request) else RedirectResponse("/sign-in", 303)
+    return HTMLResponse(_account_form()) if may_be_made(request) else RedirectResponse("/sign-in", 303)
 
 
 @router.post(PATH)
-def make(
+def make_account(
     request: Request,
     code: Annotated[str, Form(max_length=100)] = "",
     name: Annotated[str, Form(max_length=200)] = "",
@@ -130,7 +193,7 @@ def make(
     attempts: accounts.Attempts = request.app.state.attempts
     if wait := math.ceil(attempts.begin(visitor_of(request.scope), PATH)):
         said = f"{told('Too many wrong tries from here.')} {told(f'Wait {wait} s and try again.')}"
-        return HTMLResponse(_form(name=name, problem=said), 429, {"retry-after": str(wait)})
+        return HTMLResponse(_account_form(name=name, problem=said), 429, {"retry-after": str(wait)})
     try:
         way = _way(request)
         if way is None:
@@ -141,9 +204,9 @@ def make(
         return RedirectResponse("/sign-in", 303)
     except RecordError as error:
         status = 403 if error.code == "forbidden" else 422
-        return HTMLResponse(_form(name=name, problem=f"{problem_of(error)} {told(error.next_step)}"), status)
+        return HTMLResponse(_account_form(name=name, problem=f"{problem_of(error)} {told(error.next_step)}"), status)
     return accounts.let_in(request, RedirectResponse("/groomer/", 303), token)
 
 
-def _form(*, name: str = "", problem: str = "") -> str:
+def _account_form(*, name: str = "", problem: str = "") -> str:
     return render("first_account.html", side="groomer", name=name, problem=problem, shortest=SHORTEST_PASSWORD)

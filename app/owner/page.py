@@ -1,4 +1,4 @@
-"""What each step of the owner's way shows; HTML out of the dog's state, nothing is changed but the kept assessment."""
+"""The owner's pages at ordinary addresses, ``/owner/STEP?dog=TOKEN``; reads the records and changes nothing."""
 
 from __future__ import annotations
 
@@ -6,7 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from fastapi import APIRouter, FastAPI, Request
+from fastapi.responses import RedirectResponse, Response
+
+from app.design import address
 from app.design import render as render_page
+from app.errors import page_or_problem
 from app.language import spoken, words
 from app.owner import dog as owners
 from app.owner import flow
@@ -54,11 +59,11 @@ class Wish:
     def read(cls, token: str, step: str, cookies: Mapping[str, str]) -> Wish:
         """From an address and the cookies that come with it; whatever is not what it should be counts as not sent."""
         known = {spec.id for spec in questionnaire.questions()}
-        skipped = cookies.get(passed_cookie(token), "").split(".")
+        skipped = cookies.get(_passed_cookie(token), "").split(".")
         return cls(token=token, step=step if len(step) < 60 else "", skipped=frozenset(known.intersection(skipped)))
 
 
-def passed_cookie(token: str) -> str:
+def _passed_cookie(token: str) -> str:
     """Name of the cookie that holds the questions passed in a browser, by dog: ids with dots between."""
     return f"coatclass_passed_{token[:12]}"
 
@@ -68,7 +73,7 @@ def render(template: str, wish: Wish, **values: Any) -> str:
     return render_page(template, side="owner", wish=wish, token=wish.token, **values)
 
 
-def view(state: Any, wish: Wish) -> str:
+def _view(state: Any, wish: Wish) -> str:
     """HTML of the step that is asked for.
 
     Raises:
@@ -85,12 +90,12 @@ def view(state: Any, wish: Wish) -> str:
     return shown(state, wish, of, rest)
 
 
-def problem(wish: Wish, what: str, next_step: str) -> str:
+def _problem(wish: Wish, what: str, next_step: str) -> str:
     """What went wrong, and the way on."""
     return render("problem.html", wish, problem=what, next_step=next_step)
 
 
-def due(state: Any, wish: Wish) -> str:
+def _due(state: Any, wish: Wish) -> str:
     """The step at which the owner is to go on.
 
     Raises:
@@ -235,3 +240,34 @@ _STEPS: dict[str, Callable[[Any, Wish, owners.OwnersDog, str], str]] = {
     "tool": _tool,
     "result": _result,
 }
+
+
+router = APIRouter(include_in_schema=False)
+
+
+def owner_page(app: FastAPI) -> None:
+    """Serve it under ``/owner``."""
+    app.include_router(router)
+
+
+@router.get("/owner")
+@router.get("/owner/{step:path}")
+async def page(request: Request, step: str = "", dog: str = "") -> Response:
+    """A step of the owner's way; without a link the first page."""
+    wish = Wish.read(dog, step, request.cookies)
+
+    def problem(what: str, next_step: str, status: int) -> str:
+        token = "" if status == 404 else wish.token
+        return _problem(Wish(token, wish.step), what, next_step)
+
+    return await page_or_problem(
+        request, _shown, request.app.state, wish, problem=problem, safe="your entries are safe."
+    )
+
+
+def _shown(state: Any, wish: Wish) -> str | Response:
+    if not wish.token and wish.step:
+        return RedirectResponse("/owner/", 303)
+    if wish.token and wish.step in ("", "next"):
+        return RedirectResponse(address("owner", _due(state, wish), wish.token), 303)
+    return _view(state, wish)
