@@ -79,13 +79,13 @@ def test_the_demo_salons_invented_visits_teach_its_minutes(tmp_path):
 def test_the_demo_salons_minutes_hold_in_hindsight_as_far_as_it_says(tmp_path):
     """Four dogs of the invented salon: their visits told without their own; too few dogs that count for researchers."""
     from app.groomer.table import finished_visits
-    from app.researcher.page import values
+    from app.researcher.page import holding_values
     from coatclass.reports.evaluation.salon import time_holds
 
     with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
         fill(salon, date(2026, 3, 2))
         found = finished_visits(salon)
-        told = values(salon, invented=True)["time"]
+        told = holding_values(salon, invented=True)["time"]
     by_dog = [(found.dogs.index(dog), visit) for dog, visit in zip(found.dogs, found.usable, strict=True)]
     holds = time_holds(by_dog, least_dogs=3)
     assert (holds.visits, holds.dogs) == (6, 4)
