@@ -71,7 +71,7 @@ class Texture(StrEnum):
 
 
 class Undercoat(StrEnum):
-    """How much down is seen when the hair is parted."""
+    """How much undercoat is seen when the hair is parted."""
 
     NONE = "none"
     LIGHT = "light"

@@ -168,7 +168,7 @@ def check_references(made: Presentation, whole: Plan) -> None:
     """What is pointed to is shown."""
     words = catalogue(made.language)
     text = said(made)
-    ladder = {"en": "knot ladder", "de": "Einen losen Knoten lösen“"}[made.language]
+    ladder = {"en": "“A loose knot, step by step”", "de": "„Einen losen Knoten lösen“"}[made.language]
     if ladder in text:
         assert made.section("ladder") is not None or made.section("after-ladder") is not None
     if words.say("plan.step.as_now") in text.split("\n"):

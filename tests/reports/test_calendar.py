@@ -209,7 +209,7 @@ def test_training_stands_in_the_calendar_day_by_day_until_it_ends():
     assert 14 <= len(days) <= 42  # two to six weeks: common practice, no source
     first = min(found, key=lambda entry: entry.dtstart.value)
     assert steps[0].do in first.description.value and steps[0].go_on_when in first.description.value
-    assert "Signs to stop" in first.description.value and "vet" in first.description.value
+    assert "Stop for today when" in first.description.value and "vet" in first.description.value
     assert first.duration.value <= timedelta(minutes=10)
 
 
