@@ -11,7 +11,20 @@ from coatclass.answers._answers import (
     problems,
     situation,
 )
-from coatclass.answers._questions import (
+from coatclass.answers.likelihoods import (
+    Answer,
+    alone,
+    evidence,
+    grown_up,
+    likelihood,
+    outcomes,
+    reliability,
+    simulate,
+    stated,
+    visible,
+    weights,
+)
+from coatclass.answers.questionnaire import (
     LANGUAGES,
     Choice,
     QuestionSpec,
@@ -22,19 +35,6 @@ from coatclass.answers._questions import (
     question,
     questionnaire_version,
     questions,
-)
-from coatclass.answers._simulate import simulate
-from coatclass.answers.likelihoods import (
-    Answer,
-    alone,
-    evidence,
-    grown_up,
-    likelihood,
-    outcomes,
-    reliability,
-    stated,
-    visible,
-    weights,
 )
 
 __all__ = [

@@ -12,8 +12,7 @@ from pydantic import BeforeValidator, Field, StrictBool, StringConstraints, Vali
 from pydantic_core import ErrorDetails, PydanticCustomError
 from rapidfuzz import fuzz, process
 
-from coatclass.answers._questions import question
-from coatclass.answers.conditions import hold_all
+from coatclass.answers.questionnaire import hold_all, question
 from coatclass.contract import CoatSituation, Frozen, Reason
 from coatclass.errors import AnswersError
 from coatclass.reasons import reason

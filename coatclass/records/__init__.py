@@ -15,6 +15,7 @@ if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
 
 from coatclass.records._access import (
     SHORTEST_PASSWORD,
+    SharedCounts,
     add_user,
     end_all_sessions,
     end_session,
@@ -30,7 +31,6 @@ from coatclass.records._access import (
     start_session,
 )
 from coatclass.records._archive import BY_UPLOAD, Archive, ArchiveLimits, backup, export_salon, import_salon, restore
-from coatclass.records._counts import SharedCounts
 from coatclass.records._research import LearningCase, export_findings, learning_cases
 from coatclass.records._salon import (
     FoundDog,

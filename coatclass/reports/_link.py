@@ -9,7 +9,7 @@ from io import BytesIO
 from coatclass.errors import InputError
 from coatclass.words import catalogue
 
-__all__ = ["Link", "link_code", "small_photo"]
+__all__ = ["QrCode", "qr_code", "small_photo"]
 
 _LONGEST_LINK = 500  # characters; a longer one makes squares too small for a phone at 24 mm
 _QUIET = 4  # modules of white around the code: ISO/IEC 18004, 5.3.8
@@ -17,14 +17,14 @@ _PHOTO_PX = 480
 
 
 @dataclass(frozen=True)
-class Link:
+class QrCode:
     """A link as squares: rows of 0 (white) and 1 (black) with the white border; ``says`` tells what it is."""
 
     rows: tuple[tuple[int, ...], ...]
     says: str
 
 
-def link_code(address: str, language: str) -> Link:
+def qr_code(address: str, language: str) -> QrCode:
     """The code of a web address.
 
     Raises:
@@ -39,7 +39,7 @@ def link_code(address: str, language: str) -> Link:
         )
     code = segno.make_qr(address, error="m")
     rows = tuple(tuple(int(bit) for bit in row) for row in code.matrix_iter(border=_QUIET))
-    return Link(rows, catalogue(language).say("plan.title.link"))
+    return QrCode(rows, catalogue(language).say("plan.title.link"))
 
 
 def small_photo(source: str | os.PathLike[str] | bytes) -> bytes:

@@ -26,7 +26,7 @@ from coatclass.presentation.blocks import (
     WeekStrip,
 )
 from coatclass.reports._canvas import Canvas
-from coatclass.reports._link import Link
+from coatclass.reports._link import QrCode
 from coatclass.words import catalogue
 
 __all__ = ["write", "write_section"]
@@ -47,7 +47,7 @@ _CODE = 24.0  # side of the private link's code, mm
 _MAP_LEAST = 52.0  # room below the columns that the map of knots is worth, mm
 
 
-def write(plan: Presentation, paper: str, photo: bytes = b"", link: Link | None = None) -> bytes:
+def write(plan: Presentation, paper: str, photo: bytes = b"", link: QrCode | None = None) -> bytes:
     """The file, in the language of the presentation.
 
     Args:
@@ -74,7 +74,7 @@ class _Head:
     """What stands beside the title: the dog's photo, and the code of its link."""
 
     photo: bytes
-    link: Link | None
+    link: QrCode | None
 
     @property
     def width(self) -> float:

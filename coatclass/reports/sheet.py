@@ -12,7 +12,7 @@ from coatclass.presentation import Presentation
 from coatclass.presentation.abridged import FULL, SHORTEST, FirstPage, details, first_page
 from coatclass.presentation.blocks import Facts, Items, Note, Steps, Text
 from coatclass.presentation.html import environment
-from coatclass.reports._link import link_code
+from coatclass.reports._link import qr_code
 from coatclass.words import catalogue
 
 __all__ = ["sheet_html", "sheet_pdf"]
@@ -44,7 +44,7 @@ def sheet_html(plan: Presentation, *, link: str = "", photo: bytes = b"") -> str
             page=page,
             details=details(plan, page),
             style=style,
-            code=link_code(link, plan.language) if link else None,
+            code=qr_code(link, plan.language) if link else None,
             photo=b64encode(photo).decode(),
             photo_alt=catalogue(plan.language).say("plan.title.photo", dog=plan.dog),
         )
@@ -88,4 +88,4 @@ def sheet_pdf(plan: Presentation, paper: str = "A4", *, link: str = "", photo: b
     """
     from coatclass.reports._sheet_pdf import write
 
-    return write(plan, paper, photo, link_code(link, plan.language) if link else None)
+    return write(plan, paper, photo, qr_code(link, plan.language) if link else None)

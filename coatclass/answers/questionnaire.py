@@ -1,15 +1,28 @@
-"""The questionnaire as data: what is asked, in which words, when, and with which drawing."""
+"""The questionnaire as data: what is asked, in which words, when, and with which drawing.
+
+The data files say by conditions when a question makes sense and which answers don't fit together. A condition names a
+``field`` of the answers and one test of its value:
+
+    given = true|false     the question was answered, or was not
+    is = value             equal
+    in = [values]          one of
+    above, below = number  strictly above, strictly below
+    has = [values]         a list, or the values of a mapping, holds at least one of these
+    lacks = [values]       holds none of these; true if the question was not answered
+
+Apart from ``given`` and ``lacks``, a question that was not answered fulfils no condition.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import operator
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from html import escape
 from pathlib import Path
 from typing import Any, Literal
 
-from coatclass.answers.conditions import hold_all
 from coatclass.resources import read_toml
 from coatclass.words import LANGUAGES, Catalogue, catalogue
 
@@ -20,6 +33,8 @@ __all__ = [
     "drawing",
     "drawing_names",
     "due",
+    "hold_all",
+    "holds",
     "in_words",
     "question",
     "questionnaire_version",
@@ -197,3 +212,37 @@ def _value(key: str) -> str | bool:
 def _explains(name: str, key: str, words: Catalogue) -> str:
     own = f"{name}.choices.{key}.explains"
     return words.say(own) if words.has(own) else words.definition(_WORDS_OF[name], key)
+
+
+# --- conditions -------------------------------------------------------------------------------------------------------
+
+
+_TESTS: dict[str, Callable[[Any, Any], bool]] = {
+    "is": operator.eq,
+    "in": lambda value, allowed: value in allowed,
+    "above": operator.gt,
+    "below": operator.lt,
+    "has": lambda value, wanted: not _members(value).isdisjoint(wanted),
+}
+
+
+def _members(value: Any) -> set[Any]:
+    if value is None:
+        return set()
+    return set(value.values() if isinstance(value, Mapping) else value)
+
+
+def holds(condition: Mapping[str, Any], answers: object) -> bool:
+    """Tell whether one condition holds for these answers (any object with the questions as attributes)."""
+    value = getattr(answers, condition["field"])
+    test, operand = next((key, operand) for key, operand in condition.items() if key != "field")
+    if test == "given":
+        return bool((value is not None) == operand)
+    if test == "lacks":
+        return _members(value).isdisjoint(operand)
+    return value is not None and _TESTS[test](value, operand)
+
+
+def hold_all(conditions: Iterable[Mapping[str, Any]], answers: object) -> bool:
+    """Tell whether every condition holds; true for none."""
+    return all(holds(condition, answers) for condition in conditions)
