@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -67,10 +67,31 @@ def problem_of(error: InputError) -> str:
     return problem
 
 
-def _named(place: Sequence[int | str]) -> str:
-    """Where an entry is wrong, as people call it: the field, not the way to it."""
-    steps = [str(step) for step in place if step not in ("body", "query", "path")]
-    return " ".join(steps).replace("_", " ") or "what was sent"
+_WRONG = {
+    "missing": "is missing.",
+    "extra_forbidden": "is not known here.",
+    "string_too_long": "is longer than {max_length} characters.",
+    "string_pattern_mismatch": "is not in the form that is expected.",
+    "too_long": "holds more than {max_length} entries.",
+    "greater_than": "must be more than {gt}.",
+    "greater_than_equal": "must not be less than {ge}.",
+    "less_than": "must be less than {lt}.",
+    "less_than_equal": "must not be more than {le}.",
+    "enum": "is none of the choices.",
+    "literal_error": "is none of the choices.",
+}
+"""What the framework finds wrong, by its word for it; its own sentences are for programmers."""
+_KINDS = {"float": "number", "int": "number", "date": "day", "datetime": "moment", "timezone": "moment"}
+
+
+def _said(item: Mapping[str, Any]) -> str:
+    """One entry that can't be, in the reader's words: the field, not the way to it, and what is wrong."""
+    steps = [str(step) for step in item["loc"] if step not in ("body", "query", "path")]
+    field = " ".join(steps).replace("_", " ") or "what was sent"
+    kind = _KINDS.get(str(item["type"]).partition("_")[0])
+    wrong = f"must be a {kind}." if kind else "can't be taken as it is."
+    shape = _WRONG.get(item["type"])
+    return f"{told(field)}: {told(shape.format(**item.get('ctx', {})) if shape else wrong)}"
 
 
 def install(app: FastAPI) -> None:
@@ -107,8 +128,8 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def malformed(request: Request, error: RequestValidationError) -> JSONResponse:
-        said = "; ".join(f"{_named(item['loc'])}: {item['msg']}" for item in error.errors()[:5])
-        return answer(422, "malformed", said, "See the description of the interface under /api/docs.")
+        said = " ".join(_said(item) for item in error.errors()[:5])
+        return answer(422, "malformed", said, "Correct it and try again.")
 
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> Response:

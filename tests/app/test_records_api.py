@@ -104,6 +104,23 @@ def test_a_finding_that_cant_be_is_refused_in_words_and_nothing_is_kept(web, dog
     assert not web.get(f"/api/v1/dogs/{dog}").json()["findings"]
 
 
+def test_an_entry_of_the_wrong_form_is_refused_in_the_readers_language(web):
+    """Not in the framework's words for programmers; a name longer than records hold, a day that is none."""
+    wrong = {"name": "x" * 201, "born_on": "yesterday", "colour": "red"}
+    said = {
+        language: web.post("/api/v1/dogs", json=wrong, headers={"accept-language": language}).json()
+        for language in ("en", "de")
+    }
+    assert (
+        said["en"]["problem"]
+        == "name: is longer than 200 characters. born on: must be a day. colour: is not known here."
+    )
+    assert said["de"]["problem"] == (
+        "Name: ist länger als 200 Zeichen. Geburtsdatum: muss ein Datum sein. colour: ist hier nicht bekannt."
+    )
+    assert said["de"]["next_step"] == "Berichtigen und noch einmal versuchen."
+
+
 def test_a_dog_waits_for_hands_until_they_have_been_laid_on(web, dog):
     from app.groomer import dog_file as files
 
