@@ -37,7 +37,7 @@ def run_rules(args: argparse.Namespace) -> int:
     if not listed:
         from coatclass import toolkit
 
-        tools = ", ".join(toolkit.tool_name(tool) for tool in toolkit.catalogue())
+        tools = ", ".join(toolkit.tool_name(tool, language=args.language) for tool in toolkit.catalogue())
         raise InputError(str(args.tool), "has no rules here.", f"The tools are: {tools}.")
     if args.json:
         plain = {name: [asdict(record) for record in records] for name, records in listed.items()}
