@@ -106,13 +106,25 @@ def _cross_words() -> frozenset[str]:
 
 def normalise(text: str) -> str:
     """Lower case, without accents, punctuation, brackets and plurals: "Setters (Irish)" becomes "irish setter"."""
-    text = unicodedata.normalize("NFKD", text.replace("×", " x ").replace("&", " and ").replace("/", " x "))
-    text = "".join(letter for letter in text if not unicodedata.combining(letter)).lower()
-    text = re.sub(r"\((imp|int|min|std)\.?\)", " ", text)
-    text = re.sub(r"[’'`]s\b", "", text)
-    text = re.sub(r"^([^(]*)\(([^)]*)\)([^()]*)$", r"\2 \1 \3", text.strip())
-    text = re.sub(r"[^a-z0-9]+", " ", text.replace("ø", "o").replace("ł", "l").replace("ß", "ss"))
-    return " ".join(_singular(word) for word in text.split())
+    text = text.replace("&", " and ").replace("/", " x ")
+    if not text.isascii():  # thousands of plain names are read at every start; they need none of this
+        text = unicodedata.normalize("NFKD", text.replace("×", " x "))
+        text = "".join(letter for letter in text if not unicodedata.combining(letter)).replace("’", "'")
+    text = text.lower()
+    if "(" in text:
+        text = _ABBREVIATED.sub(" ", text)
+        text = _IN_BRACKETS.sub(r"\2 \1 \3", _OWNERS.sub("", text).strip())
+    elif "'" in text or "`" in text:
+        text = _OWNERS.sub("", text)
+    if not text.isascii():
+        text = text.replace("ø", "o").replace("ł", "l").replace("ß", "ss")
+    return " ".join(map(_singular, _WORD.findall(text)))
+
+
+_ABBREVIATED = re.compile(r"\((imp|int|min|std)\.?\)")
+_OWNERS = re.compile(r"['`]s\b")
+_IN_BRACKETS = re.compile(r"^([^(]*)\(([^)]*)\)([^()]*)$")
+_WORD = re.compile(r"[a-z0-9]+")
 
 
 def _singular(word: str) -> str:

@@ -20,6 +20,7 @@ from coatclass.words import catalogue
 if TYPE_CHECKING:
     from coatclass.answers import Answers
     from coatclass.contract import Assessment, VisitNote
+    from coatclass.estimating import Reading
     from coatclass.presentation import Presentation
 
 _SUFFIXES = (".pdf", ".html", ".ics")
@@ -40,16 +41,13 @@ def run_assess(args: argparse.Namespace) -> int:
     if not (args.photos or args.answers or args.breed):
         print(f"coatclass: {terminal(args.language)('nothing_given')}", file=sys.stderr)
         return 2
-    if args.photos:
-        from coatclass import vision
-
-        vision.load_ahead()
-    from coatclass.assessing import assess
+    readings = reading_of(args)
+    from coatclass.assessing import assess_readings
     from coatclass.reasons import said
 
     given = answers_of(args)
     visits = visits_of(args)
-    assessment = assess(args.photos, given, notes=visits)
+    assessment = assess_readings(readings(), given, notes=visits)
     if args.json:
         print(assessment.model_dump_json(indent=2))
     else:
@@ -112,11 +110,12 @@ def run_sheet(args: argparse.Namespace) -> int:
 
 
 def _plan(args: argparse.Namespace) -> Presentation:
-    from coatclass.assessing import assess
+    readings = reading_of(args)
+    from coatclass.assessing import assess_readings
 
     given = answers_of(args)
     visits = visits_of(args)
-    found = assess(args.photos, given, notes=visits)
+    found = assess_readings(readings(), given, notes=visits)
     if found.category is None:
         why = (
             " ".join(reason.text for photo in found.photos for reason in photo.reasons) or "There is nothing to go by."
@@ -171,6 +170,26 @@ def answers_of(args: argparse.Namespace) -> Answers:
     if args.breed and (understood := breed_understood(args.breed, args.language)):
         print(f"coatclass: {understood}", file=sys.stderr)
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
+
+
+def reading_of(args: argparse.Namespace) -> Callable[[], list[Reading]]:
+    """Begin to read the photos beside all that is imported, looked up and parsed; the readings once they are there.
+
+    The network leaves the interpreter free, so that both together take hardly longer than either.
+    """
+    if not args.photos:
+        return list
+    from concurrent.futures import ThreadPoolExecutor
+
+    from coatclass import vision
+
+    beside = ThreadPoolExecutor(1)
+    beside.submit(vision.load_model)  # its errors come up again as soon as a photo is read
+    from coatclass.estimating import read_photo
+
+    reading = beside.submit(lambda: [read_photo(photo) for photo in args.photos])
+    beside.shutdown(wait=False)
+    return reading.result
 
 
 def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:

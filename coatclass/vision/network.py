@@ -7,7 +7,6 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -243,16 +242,6 @@ def _loaded(folder: Path | None) -> VisionModel:
     with damage_told("models/manifest.json"):
         entry = manifest.files[manifest.network]
     return VisionModel(manifest, checked_bytes(manifest.network, entry, folder))
-
-
-def load_ahead() -> None:
-    """Begin to load the released model beside other work; whoever then calls :func:`load_model` hears of its errors."""
-
-    def load() -> None:
-        with suppress(ModelFilesError):
-            load_model()
-
-    threading.Thread(target=load, daemon=True).start()
 
 
 def look(image: Image.Image | Opened, *, file: str) -> Look:

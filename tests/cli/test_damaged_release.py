@@ -6,6 +6,7 @@ import functools
 import json
 import shutil
 import sys
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -101,3 +102,20 @@ def test_an_ensemble_that_was_fitted_for_another_network_is_refused(release, pho
     forget()
     assert main(["assess", str(photo)]) == 4
     assert "another image model" in capsys.readouterr().err
+
+
+def test_what_is_kept_of_a_data_file_is_never_out_of_date(tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.dont_write_bytecode", False)
+    monkeypatch.setattr("sys.pycache_prefix", None)
+    read, file = resources.read_toml.__wrapped__, tmp_path / "rules.toml"
+    for content, says in (("a = 1", {"a": 1}), ("a = 2", {"a": 2}), ("a = 2020-01-01", {"a": date(2020, 1, 1)})):
+        file.write_text(content)
+        assert read(file) == read(file) == says
+    file.write_text("a = 2")
+    kept = tmp_path / "__pycache__" / "rules.toml.json"
+    for damage in ("", "[", "1", "{}", '["", {"a": 3}]', "[1]"):
+        kept.write_text(damage)
+        assert read(file) == {"a": 2}
+    assert json.loads(kept.read_text())[1] == {"a": 2} and [path.name for path in kept.parent.iterdir()] == [kept.name]
+    kept.write_text(kept.read_text().replace('"a": 2', '"a": 4'))
+    assert read(file) == {"a": 4}  # it is what is read, as long as its digest fits
