@@ -119,16 +119,20 @@ def test_other_backgrounds_come_from_photos_that_may_be_learned_from() -> None:
     """Photo 2 is red and held out: no dog stands on red."""
     from training.image.config import Config, Finetune
     from training.image.finetune import Drawn
+    from training.image.labels import Labels
     from training.image.pictures import Gallery
 
     grey, red = np.full((SIDE, SIDE, 3), 100, np.uint8), np.zeros((SIDE, SIDE, 3), np.uint8)
     red[..., 0] = 255
-    nowhere = np.zeros((SIDE, SIDE), np.uint8)
+    nowhere, hard = np.zeros((SIDE, SIDE), np.uint8), np.zeros(3, np.int64)
     rule, settings = Config(name="any", size=SIDE).preprocessing, Finetune(background_swap=1.0)
+    unsaid = dict.fromkeys(Labels.__dataclass_fields__, np.zeros((3, 7), np.float32))
+    labels = Labels(**unsaid | {"category_hard": hard})
 
     def reds(chosen: list[int]) -> list[bool]:
-        drawn = Drawn(Gallery([grey, grey, red], [nowhere, nowhere, None]), np.array(chosen), rule, settings, 0)
-        pictures = [drawn[0][0] for _ in range(40)]
+        gallery = Gallery([grey, grey, red], [nowhere, nowhere, None])
+        drawn = Drawn(gallery, labels, np.array(chosen), rule=rule, settings=settings, seed=0)
+        pictures = [drawn[number, 0][0] for number in range(40)]
         return [bool(picture[0].mean() - picture[2].mean() > 0.5) for picture in pictures]
 
     assert not any(reds([0, 1])) and any(reds([0, 1, 2]))

@@ -144,7 +144,7 @@ def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any]
 
     bench = benches[soup.parts[0][0]]
     start = start_of(bench, *frozen, job)
-    ends = [end_of(benches[name], start, job, seed) for name, seed in soup.parts]
+    ends = [end_of(benches[name], job, seed) for name, seed in soup.parts]
     network = interpolate(start, ends, soup.share)
     learned = bench.plan.jobs[job]
     held_out = np.setdiff1d(np.arange(len(bench.labels)), learned)

@@ -22,6 +22,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--compare", action="store_true", help="only add rows to ablations.csv, release nothing")
     parser.add_argument("--weights", type=Path, help="folder of ImageNet weights, where their packages are missing")
     parser.add_argument("--workers", type=int, default=2, help="processes that load pictures (default: 2)")
+    parser.add_argument(
+        "--share-batches",
+        action="store_true",
+        help="let torchrun's processes train each network together, a part of every batch each (default: share out "
+        "whole trainings)",
+    )
     add_photos_argument(parser)
     parser.add_argument("--out", type=Path, default=ROOT / "models", help="where released files go (default: models)")
     parser.add_argument(
@@ -36,5 +42,5 @@ def run(options: argparse.Namespace) -> int:
 
     places = Places(options.photos, options.out, options.work, options.weights)
     configs = [read_config(path) for path in options.config]
-    train(configs, places, release=not options.compare, workers=options.workers)
+    train(configs, places, release=not options.compare, workers=options.workers, share_batches=options.share_batches)
     return 0

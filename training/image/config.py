@@ -49,6 +49,7 @@ class Finetune(Frozen):
     interpolation: tuple[float, ...] = (0.25, 0.5, 0.75, 1.0)  # shares of the fine-tuned weights to compare
     release_share: float | None = None  # the share that is released; None: the best on val and on unseen breeds
     graphed: bool = True  # on a GPU, record the training step as a CUDA graph
+    bfloat16: bool = True  # whether pictures go through the network in bfloat16; losses are always summed in float32
     soft_labels: bool = True
     kinship_weight: float = 0.3
     kinship_gradient: bool = False  # whether kinship may change ImageNet's answers, or only read them

@@ -21,7 +21,7 @@ from torch import Tensor
 
 from coatclass.durable import new_file, write_whole
 from training.image.config import Config, origins
-from training.image.finetune import Crew, finetune, interpolate, join_crew
+from training.image.finetune import Crew, finetune, gallery_batches, interpolate, join_crew
 from training.image.heads import (
     Readings,
     all_maps,
@@ -62,9 +62,16 @@ class Bench:
     work: Path
 
 
-def train(configs: Sequence[Config], places: Places, *, release: bool, workers: int) -> None:
-    """Compare configurations, and release the last one unless only a comparison is asked for."""
-    crew = join_crew()
+def train(
+    configs: Sequence[Config], places: Places, *, release: bool, workers: int, share_batches: bool = False
+) -> None:
+    """Compare configurations, and release the last one unless only a comparison is asked for.
+
+    A run needs many trainings (folds and seeds) of a small network, so several processes share out whole trainings: no
+    gradient has to travel, and results do not depend on how many they are. With ``share_batches`` they train each
+    network together instead: for trainings that one GPU would take too long for.
+    """
+    crew = join_crew(share_batches=share_batches)
     torch.backends.cudnn.allow_tf32 = True  # but not in matrix products: the kinship head's large weights cancel out
     labels = read_labels(places.photos)
     claim(configs, places, crew)
@@ -93,7 +100,7 @@ def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> 
     started = time.perf_counter()
     frozen, views = frozen_network(bench, places.weights)
     todo = [(job, seed) for job in bench.plan.jobs for seed in bench.config.seeds] if bench.config.finetune else []
-    for job, seed in bench.crew.share(todo):
+    for job, seed in todo if bench.crew.gradients else bench.crew.share(todo):
         finetune_job(bench, frozen, views, job=job, seed=seed, workers=workers)
     bench.crew.wait()
     for job, _ in bench.crew.share([(job, 0) for job in bench.plan.jobs]):
@@ -192,26 +199,29 @@ def finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job:
     if kept.is_file():
         return
     assert bench.config.finetune is not None
-    end, log = finetune(
-        start_of(bench, frozen, views, job),
+    settings, crew = bench.config.finetune.drawn(seed), bench.crew
+    batches = gallery_batches(
         bench.gallery,
         bench.labels,
         bench.plan.jobs[job],
-        bench.config.finetune,
+        settings,
         rule=bench.config.preprocessing,
         seed=seed,
         workers=workers,
+        place=crew.place,
     )
+    start, breeds = start_of(bench, frozen, views, job), len(bench.labels.breeds)
+    end, log = finetune(start, batches, settings, breeds=breeds, steps=len(batches), seed=seed, crew=crew)
+    if crew.place[0]:
+        return  # the first of those that share batches writes for all
     write_whole(bench.work / f"log_{job}_{seed}.json", json.dumps(log, indent=1).encode())
     save_weights(end, kept)
     print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
 
-def end_of(bench: Bench, start: CoatNetwork, job: str, seed: int) -> CoatNetwork:
-    """Where one seed's training ended."""
-    end = copy.deepcopy(start)
-    end.load_state_dict(load_file(end_file(bench, job, seed), device=str(bench.crew.device)))
-    return end
+def end_of(bench: Bench, job: str, seed: int) -> dict[str, Tensor]:
+    """The state in which one seed's training ended."""
+    return load_file(end_file(bench, job, seed), device=str(bench.crew.device))
 
 
 def end_file(bench: Bench, job: str, seed: int) -> Path:
@@ -231,7 +241,7 @@ def _network_of(
     if share == 0:
         kept = torch.load(_frozen_file(bench), weights_only=True, map_location="cpu")
         return start, (views[0], kept["share"])
-    network = interpolate(start, [end_of(bench, start, job, seed) for seed in bench.config.seeds], share)
+    network = interpolate(start, [end_of(bench, job, seed) for seed in bench.config.seeds], share)
     features, dog_share = pooled(network, bench.prepared)
     fit_last(network, features, bench.labels, bench.plan.jobs[job], bench.config.heads)
     return network, (features, dog_share)
