@@ -179,18 +179,26 @@ def serve(
         _answer(app, settings, listening)
 
 
-def _serve_one_of_several(settings: Settings, listening: socket.socket) -> None:
+def _serve_one_of_several(settings: Settings, listening: socket.socket, alive: Callable[[], None]) -> None:
     mask_stderr()
-    _answer(create_app(settings, alone=False), settings, listening, alone=False)
+    _answer(create_app(settings, alone=False), settings, listening, alive)
 
 
-def _answer(app: FastAPI, settings: Settings, listening: socket.socket, *, alone: bool = True) -> None:
+def _answer(
+    app: FastAPI, settings: Settings, listening: socket.socket, alive: Callable[[], None] | None = None
+) -> None:
     """Answer whoever comes to a socket, until told to stop.
 
     Args:
-        alone: nobody else accepts from the socket.
+        alive: is called every second by the event loop, where others accept from the socket too.
     """
     import uvicorn
+
+    alone = alive is None
+
+    async def turning() -> None:
+        if alive is not None:
+            alive()
 
     class Taking(uvicorn.Server):
         """Takes connections one at a time: whoever took all that wait would let the others stand idle."""
@@ -211,6 +219,8 @@ def _answer(app: FastAPI, settings: Settings, listening: socket.socket, *, alone
         forwarded_allow_ips=list(settings.proxies),
         backlog=_MOST_CALLERS if alone else 1,
         timeout_graceful_shutdown=None if alone else _FINISH_WITHIN_S,
+        callback_notify=None if alone else turning,
+        timeout_notify=1,
     )
     mask_logs()  # once more: the server has set up its own by now
     Taking(options).run(sockets=[listening])

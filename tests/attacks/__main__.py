@@ -54,7 +54,7 @@ def _chain(folder: Path, full: bool) -> Counter[str]:
     """One port, three processes, one PostgreSQL; then what one, two and three of them get done."""
     with postgresql.running() as new_database:
         with Serving(folder / "salon", database=new_database(), workers=3) as server:
-            outcomes = chain.attack(server, owners=50 if full else 12, kills=3 if full else 1)
+            outcomes = chain.attack(server, owners=50 if full else 12, kills=3 if full else 1) + chain.hang(server)
         done: list[float] = []
         for workers in (1, 2, 3):
             (folder / str(workers)).mkdir()

@@ -89,14 +89,23 @@ async def _kill(server: Serving, kills: int, outcomes: Counter[str]) -> None:
         before = server.web_processes
         os.kill(victim := before[number % len(before)], signal.SIGKILL)
         outcomes["killed"] += 1
-        for _ in range(200):
-            now = server.web_processes
-            if victim not in now and len(now) == server.workers:
-                outcomes["killed, and another in its place"] += 1
-                break
-            await asyncio.sleep(0.1)
-        else:
-            outcomes["FAULT: no other in its place"] += 1
+        outcomes[await asyncio.to_thread(_replaced, server, victim, "killed")] += 1
+
+
+def hang(server: Serving) -> Counter[str]:
+    """One process stands still without ending (SIGSTOP)."""
+    os.kill(victim := server.web_processes[0], signal.SIGSTOP)
+    return Counter([_replaced(server, victim, "hung")])
+
+
+def _replaced(server: Serving, victim: int, how: str) -> str:
+    until = time.monotonic() + 60
+    while time.monotonic() < until:
+        now = server.web_processes
+        if victim not in now and len(now) == server.workers:
+            return f"{how}, and another in its place"
+        time.sleep(0.1)
+    return "FAULT: no other in its place"
 
 
 def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -> float:

@@ -57,10 +57,10 @@ def test_two_servers_on_one_postgresql_keep_what_they_confirmed(tmp_path, postgr
     assert faults(outcomes) == {}
 
 
-def test_a_web_process_killed_among_three_costs_no_owner_anything(tmp_path, postgres):
+def test_a_web_process_killed_or_hung_among_three_costs_no_owner_anything(tmp_path, postgres):
     with Serving(tmp_path / "salon", database=postgres(), workers=3) as server:
-        outcomes = chain.attack(server, owners=12, kills=1)
+        outcomes = chain.attack(server, owners=12, kills=1) + chain.hang(server)
         assert server.client().get("/health/slow").json()["database"]
     assert faults(outcomes) == {}
     assert outcomes["confirmed writes"] == 12 * 5 and outcomes["own dog shown"] >= 12 * 2
-    assert outcomes["killed, and another in its place"] == 1
+    assert outcomes["killed, and another in its place"] == outcomes["hung, and another in its place"] == 1
