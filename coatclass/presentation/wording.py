@@ -42,8 +42,9 @@ class Said:
         """The verdict in one sentence."""
         say, dog = self.words.say, self.words.title(self.dog)
         if not self.categories:
-            verdict = self.assessment.verdict if self.assessment else Verdict.UNUSABLE_PHOTO
-            key = "not_a_dog" if verdict is Verdict.NOT_A_DOG else "unusable_photo"
+            if self.assessment is None or not self.assessment.photos:
+                return say("plan.verdict.nothing_given")
+            key = "not_a_dog" if self.assessment.verdict is Verdict.NOT_A_DOG else "unusable_photo"
             return say(f"plan.verdict.{key}")
         if self.assessment is not None and self.assessment.verdict is Verdict.HANDS_ON:
             return say("plan.verdict.hands_on", dog=dog, coats=self.coats)

@@ -121,6 +121,15 @@ def test_an_entry_of_the_wrong_form_is_refused_in_the_readers_language(web):
     assert said["de"]["next_step"] == "Berichtigen und noch einmal versuchen."
 
 
+def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of_records(web, dog):
+    web.put(f"/api/v1/dogs/{dog}", json={"name": "Renamed once", "weight_kg": 7.5}).raise_for_status()
+    web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).raise_for_status()
+    page = web.get(f"/groomer/trail/{dog}", headers={"accept-language": "de"}).text
+    assert "Hund geändert" in page and "Tastbefund eingetragen" in page
+    assert "Name: Fennel → Renamed once" in page and "Gewicht, kg: – → 7,5" in page
+    assert "client id" not in page and "findings" not in page and "None" not in page
+
+
 def test_a_dog_waits_for_hands_until_they_have_been_laid_on(web, dog):
     from app.groomer import dog_file as files
 
