@@ -233,7 +233,7 @@ def _again(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue)
             order=0,
             tool=slicker.tool,
             zones=ordered(slicker.zones),
-            title=texts.say("step.again_title", tool=slicker.name),
+            title=texts.say("step.again_title", tool=_inside(slicker, texts)),
             do=texts.say("step.again"),
             done_when=texts.say("step.again_done"),
             technique="again",
@@ -342,7 +342,7 @@ def _trial(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue)
     brushes = brushes[needed:]  # nobody should buy a brush only to try it out
     judge = "comb" if _has_comb(tools) else "fingers"
     lines = [
-        texts.say("trial.first" if number == 0 else f"trial.stops_{judge}", tool=item.name)
+        texts.say("trial.first" if number == 0 else f"trial.stops_{judge}", tool=_inside(item, texts))
         for number, item in enumerate(brushes)
     ]
     return (*lines, texts.say(f"trial.last_{judge}"))

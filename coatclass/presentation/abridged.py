@@ -20,6 +20,7 @@ from coatclass.presentation.blocks import (
     ToolRow,
     Tools,
 )
+from coatclass.presentation.wording import tool_name
 from coatclass.words import catalogue
 
 FULL, SHORTEST = 0, 2
@@ -145,9 +146,9 @@ def _kit(blocks: Sequence[Block], plan: Presentation, brevity: int) -> list[Bloc
         needed = sorted(block.rows, key=lambda row: row.role != "essential")[:_MOST_TOOLS]
         rows = tuple(replace(row, why="", where="") for row in block.rows if row in needed)
         short.append(replace(block, rows=rows))
-        rest = [row.name for row in block.rows if row not in needed]
+        words = catalogue(plan.language)
+        rest = [tool_name(row, words) for row in block.rows if row not in needed]
         if rest:
-            words = catalogue(plan.language)
             short.append(Text(words.say("plan.kit.also", tools=words.joined(rest))))
     return short
 

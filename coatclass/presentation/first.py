@@ -221,7 +221,8 @@ def kit(of: Subject, phase: Phase) -> Iterator[Block]:
         yield Text(of.say("kit.as_now", tools=known))
     first = None if shown else _first_to_buy(of, tools)
     if first is not None:
-        yield Text(of.say("kit.first" if phase is now else "kit.first_then", tool=first.name), "headline")
+        key = "kit.first" if phase is now else "kit.first_then"
+        yield Text(of.say(key, tool=tool_name(first, of.words)), "headline")
     if phase is now and phase.trains_first and len(tools) > 1:
         yield Text(of.say("kit.training"))
     if new:

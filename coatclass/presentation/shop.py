@@ -9,7 +9,7 @@ from coatclass.contract import KitItem, Role
 from coatclass.planning import Phase, Plan
 from coatclass.presentation.blocks import Gauge, NotThis, ShopCard, ShopRow
 from coatclass.presentation.drawing import Drawing, Line, Point, hatch
-from coatclass.presentation.wording import usable
+from coatclass.presentation.wording import tool_name, usable
 from coatclass.words import Catalogue
 
 __all__ = ["shop_card"]
@@ -29,14 +29,14 @@ def shop_card(plan: Plan, dog: str, owned: Sequence[toolkit.OwnedToolLike], word
         words: the language.
     """
     buy = _to_buy(plan.now, owned) if plan.now.triage.shopping.open else []
-    needed = [item for item in buy[_MOST:] if item.role is Role.ESSENTIAL]
+    more = [tool_name(item, words) for item in buy[_MOST:] if item.role is Role.ESSENTIAL]
     return ShopCard(
         title=words.say("plan.shop.title", dog=dog),
         lead=words.say("plan.shop.lead" if buy else "plan.shop.nothing"),
         fits=words.say("plan.shop.fits"),
         scale=words.say("plan.shop.scale"),
         rows=tuple(_row(item, plan.now, words) for item in buy[:_MOST]),
-        rest=words.say("plan.shop.more", tools=words.joined(item.name for item in needed)) if needed else "",
+        rest=words.say("plan.shop.more", tools=words.joined(more)) if more else "",
         not_word=words.say("plan.shop.not_this"),
         nots=_nots([item.tool for item in buy[:_MOST]], plan.now, words),
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from coatclass import care, reasons, toolkit
 from coatclass.contract import Ask, Assessment, Caution, KitItem, Role, Verdict, Week, Who
 from coatclass.planning import Phase, Plan
-from coatclass.presentation.blocks import Block, Entry, Facts, Note
+from coatclass.presentation.blocks import Block, Entry, Facts, Note, ToolRow
 from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.triage import rules
 from coatclass.words import Catalogue
@@ -260,7 +260,7 @@ def after_what(of: Subject) -> str:
     return "after_both" if of.plan.now.trains_first else "after"
 
 
-def tool_name(item: KitItem, words: Catalogue) -> str:
+def tool_name(item: KitItem | ToolRow, words: Catalogue) -> str:
     """A tool's name inside a sentence; a tool that only the groomer knows keeps the groomer's."""
     return words.tool(item.tool, inside=True) if words.has_word("tool", item.tool) else item.name
 
