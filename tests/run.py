@@ -19,7 +19,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from app.environment import CONSTRAINTS, ROOT, prepare
 
-SYSTEM_PACKAGES = {"chromium": "chromium", "initdb": "postgresql", "pdftoppm": "poppler-utils", "strace": "strace"}
+SYSTEM_PACKAGES = {
+    "chromium-headless-shell": "chromium-headless-shell",
+    "initdb": "postgresql",
+    "pdftoppm": "poppler-utils",
+    "strace": "strace",
+}
 # Two workers more than cores, because many tests wait for a server or a browser; how they share: pyproject.toml.
 EVERYTHING = ["-n", str(min((os.cpu_count() or 1) + 2, 6))]
 STYLE = (["ruff", "check", "."], ["ruff", "format", "--check", "."])

@@ -22,7 +22,8 @@ from owner_walk import PHONE
 
 ROOT = Path(__file__).resolve().parents[2]
 IN_CI = os.environ.get("CI") == "true"
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+# The shell is the same engine without a window's own pages: a visitor costs a third of the time.
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium-headless-shell", "chromium", "chromium-browser"))), None)
 # A browser of its own makes calls home; none may be mistaken for one of ours.
 _SILENT = ("background-networking", "component-update", "sync", "default-apps", "gpu", "quic")
 QUIET = ["--headless", "--no-sandbox", "--no-first-run", *(f"--disable-{what}" for what in _SILENT)]
@@ -130,7 +131,7 @@ def chromium() -> Iterator[Any]:
     It lives for one module, because playwright holds the thread's event loop, in which asynchronous tests run too.
     """
     if CHROMIUM is None:
-        message = "there is no chromium: apt-get install chromium"
+        message = "there is no chromium: apt-get install chromium-headless-shell"
         pytest.fail(message) if IN_CI else pytest.skip(message)
     from playwright.sync_api import sync_playwright
 
