@@ -20,8 +20,9 @@ from coatclass.reports.evaluation.page import page as page_of
 from coatclass.reports.evaluation.report import restored
 from coatclass.reports.evaluation.worse_pictures import CORRUPTIONS, corrupt, subset
 from coatclass.taxonomy import BANDS, CATEGORIES
+from tests.later import Later
 
-pytest.importorskip("matplotlib")
+Later("matplotlib")
 
 
 @pytest.fixture(scope="module")

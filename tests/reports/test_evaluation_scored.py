@@ -18,10 +18,11 @@ from coatclass.errors import InputError
 from coatclass.reports.evaluation import LabelledPhotos, build_report, compare, metrics, report_of_scores, sums
 from coatclass.reports.evaluation.report import PREDICTIONS, write_predictions
 from coatclass.scoring import tables
+from tests.later import Later
 from tests.written import write_csv as write
 
-pytest.importorskip("matplotlib")
-stats = pytest.importorskip("scipy.stats")
+Later("matplotlib")
+stats = Later("scipy.stats")
 
 
 @pytest.fixture(scope="module")

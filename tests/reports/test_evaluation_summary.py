@@ -9,15 +9,16 @@ import numpy as np
 import pytest
 from simulated_dogs import dogs
 
-pytest.importorskip("mapie")
-pytest.importorskip("matplotlib")
 from coatclass.reports.evaluation import build_report, shown_table, write_report
 from coatclass.resources import released
 from coatclass.taxonomy import CATEGORIES
+from tests.later import Later
 from training.evaluation.generalisation import ablations
 from training.evaluation.tables import interval, summary
 
-reference = pytest.importorskip("sklearn.metrics")
+Later("mapie")
+Later("matplotlib")
+reference = Later("sklearn.metrics")
 
 
 @pytest.fixture(scope="module")

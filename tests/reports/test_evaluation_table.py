@@ -14,8 +14,9 @@ from simulated_dogs import dogs
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import LabelledPhotos, build_report, evaluate_table, read_table, write_report
 from coatclass.taxonomy import BANDS
+from tests.later import Later
 
-pytest.importorskip("matplotlib")
+Later("matplotlib")
 LETTERS = dict(zip("ABCD", BANDS, strict=True))
 
 

@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.later import Later
+
 pytestmark = pytest.mark.train
-pytest.importorskip("albumentations")
+Later("albumentations")
 
 SIDE = 64
 # Colours of coats in sRGB: red, tan, golden, chocolate, blue; from memory.

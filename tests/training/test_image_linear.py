@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.later import Later
+
 pytestmark = pytest.mark.train
-torch = pytest.importorskip("torch")
+torch = Later("torch")
 
 
 def test_the_softmax_head_equals_scikit_learns_logistic_regression() -> None:

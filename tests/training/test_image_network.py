@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.later import Later
+
 pytestmark = pytest.mark.train
-torch = pytest.importorskip("torch")
+torch = Later("torch")
 
 
 @pytest.fixture(scope="module")

@@ -19,8 +19,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tests.later import Later
+
 pytestmark = [pytest.mark.train, pytest.mark.slow]
-torch = pytest.importorskip("torch")
+torch = Later("torch")
 
 COLUMNS = [
     "photo_id",

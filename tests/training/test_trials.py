@@ -9,12 +9,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-pytestmark = [pytest.mark.train, pytest.mark.slow]
-torch = pytest.importorskip("torch")
+from tests.later import Later
 
-from training.experiments import probes  # noqa: E402
-from training.experiments.probes import interval  # noqa: E402
-from training.image.config import read_config  # noqa: E402
+pytestmark = [pytest.mark.train, pytest.mark.slow]
+Later("torch")
 
 COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
 BREEDS = (
@@ -58,6 +56,7 @@ def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def written(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     from training.__main__ import main
+    from training.experiments import probes
 
     folder = tmp_path_factory.mktemp("trials")
     places = ["--photos", str(invented), "--out", str(folder), "--work", str(folder / "work")]
@@ -88,6 +87,9 @@ def test_a_rows_log_loss_is_that_of_scikit_learns_own_model(
     from sklearn.metrics import log_loss
     from sklearn.model_selection import StratifiedGroupKFold
     from sklearn.preprocessing import StandardScaler
+
+    from training.experiments import probes
+    from training.image.config import read_config
 
     config = read_config(Path(probes.__file__).parents[1] / "configs" / "frozen.toml")
     labels = probes.pool(invented)
@@ -147,6 +149,8 @@ def test_simulated_close_ups_are_called_simulated(rows: list[dict[str, str]]) ->
 
 
 def test_a_close_up_shows_nothing_but_the_dog() -> None:
+    from training.experiments import probes
+
     pixels = np.zeros((200, 300, 3), np.uint8)
     mask = np.zeros((200, 300), np.uint8)
     mask[40:160, 50:250] = 255
@@ -158,6 +162,8 @@ def test_a_close_up_shows_nothing_but_the_dog() -> None:
 
 def test_the_interval_is_of_groups_not_of_photos() -> None:
     """Ten copies of each of 40 dogs say no more than one: by theory the mean's spread is s / sqrt(40)."""
+    from training.experiments.probes import interval
+
     values = np.random.default_rng(3).normal(size=40)
     mean, low, high = interval(np.repeat(values, 10), np.repeat(np.arange(40), 10))
     assert mean == pytest.approx(values.mean())
