@@ -127,7 +127,7 @@ def test_nothing_given_is_not_doubtful_booked_dogs_come_first_and_a_dog_can_be_p
     desk.wait_for_selector("[data-status]:has-text('put away')")
     assert "Unbooked" not in waiting(salon)
     show(desk, f"dog/{later}")
-    desk.click("text=Put back on the list")
+    desk.click("text=Put back on the waiting list")
     desk.wait_for_function("() => !document.querySelector('[data-send^=DELETE][data-send$=put-away]')")
     assert "Unbooked" in waiting(salon)
 
