@@ -12,6 +12,7 @@ from coatclass.errors import CoatclassError
 COMMANDS = {
     "image": ("image", "train the image model from the photos and release it"),
     "ensemble": ("ensemble", "fit and calibrate the ensemble on released evidence"),
+    "not-dogs": ("evaluation.not_dogs", "tell who passes for a dog, and what another limit would do"),
     "evaluate": ("evaluation.release", "measure the released model on the test split"),
     "benchmark": ("benchmark", "measure speed and memory, as ratios of one run"),
     "scale": ("scale", "measure what many photos and many rows cost, here and on Ray"),
@@ -20,7 +21,7 @@ COMMANDS = {
     "ablations": ("experiments.ablation_intervals", "tell how far two variants of the image model differ"),
     "photos": ("dataset.photos", "fetch the photos that the labels name"),
     "blind-sheet": ("blind_sheet", "prepare a sheet for a groomer who labels photos unseen, and read it back"),
-    "votes": ("votes", "measure the release against all annotators and beside a further one"),
+    "votes": ("evaluation.votes", "measure the release against all annotators and beside a further one"),
     "labels": ("labels", "write the labels, their documents and the metadata of the data set"),
     "crosses": ("crosses", "measure what ancestors add to a photo, on the photographed crosses"),
     "breeds": ("breeds", "compare the breed table with published tables"),

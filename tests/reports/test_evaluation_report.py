@@ -16,9 +16,9 @@ from coatclass.reports.evaluation import (
     build_report,
     write_report,
 )
-from coatclass.reports.evaluation.page import page as page_of
+from coatclass.reports.evaluation.breakdowns import CORRUPTIONS, corrupt, subset
+from coatclass.reports.evaluation.report import page as page_of
 from coatclass.reports.evaluation.report import restored
-from coatclass.reports.evaluation.worse_pictures import CORRUPTIONS, corrupt, subset
 from coatclass.taxonomy import BANDS, CATEGORIES
 from tests.later import Later
 
@@ -57,7 +57,7 @@ def test_the_report_has_every_section(report):
     for figure in report["photo"]["category"].values():
         assert figure.low - 1e-9 <= figure.value <= figure.high + 1e-9 or figure.n < 200
     assert report["data"]["other_pictures"] == 5
-    assert report["annotators"]["category_kappa"]["first and second person"].value < 1
+    assert report["annotators"]["category_kappa"]["first and second annotator"].value < 1
 
 
 def test_answers_are_called_simulated_wherever_their_numbers_show(read, page):

@@ -80,8 +80,8 @@ def test_subgroups_and_photos_on_which_people_split_are_told(written):
     told = {row[0] for row in rows_of(page, "Subgroup")}
     assert told == {f"{r['kind']}: {r['name']}" for r in report["subgroups"] if "accuracy" in r}
     split = rows_of(page, "The two labels")
-    assert len(split) == report["annotators"]["where_people_split"]["n"] + 1  # and one row for all
-    means = report["annotators"]["where_people_split"]
+    assert len(split) == report["annotators"]["where_annotators_split"]["n"] + 1  # and one row for all
+    means = report["annotators"]["where_annotators_split"]
     each = [photo["log_loss"] for photo in means["photos"]]
     assert means["log_loss_against_annotators"]["value"] == pytest.approx(np.mean(each), abs=1e-4)
     # Cross-entropy is never below the entropy of the votes, log 2 where two people split (Gibbs' inequality).

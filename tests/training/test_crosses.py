@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import pytest
 
 from coatclass.contract import CoatEstimate, Decision, Verdict
+from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 from training.crosses import Said, measure
 
@@ -40,3 +42,9 @@ def test_the_interval_is_over_dogs():
     hair = CoatCategory.HAIR
     one_dog = [said("a", hair, hair, Verdict.SETTLED)] * 9 + [said("a", hair, CoatCategory.FUR, Verdict.SETTLED)]
     assert measure(one_dog)["accuracy"] == [0.9, 0.9, 0.9]  # one dog: nothing to resample
+
+
+def test_no_mixed_coat_of_the_release_is_ruled_out_without_hands():
+    """All photographed crosses with a mixed coat, by the photo, by the ancestors and by both: 15 of 15."""
+    for way, figures in json.loads(released("models/crosses.json").read_text(encoding="utf-8"))["ways"].items():
+        assert (figures["mixed_photos"], figures["mixed_missed_with_confidence"]) == (15, 0), way

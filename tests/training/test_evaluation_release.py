@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image, ImageOps
 
 pytest.importorskip("mapie")
 
@@ -19,6 +21,7 @@ from coatclass.errors import InputError, ModelFilesError
 from coatclass.reports.evaluation import LabelledPhotos
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
+from training.ensemble.data import manifest_rows
 from training.evaluation import cases as out_of_fold
 from training.evaluation.cases import cases_of_split
 from training.evaluation.generalisation import beside_reference, counts, settled_counts
@@ -204,3 +207,58 @@ def test_an_evaluation_refuses_files_of_two_releases(tmp_path):
     (tmp_path / "manifest.json").write_text(json.dumps(manifest | {"model_version": "another"}), encoding="utf-8")
     with pytest.raises(ModelFilesError, match="another"):
         check_release(tmp_path)
+
+
+def independently_read(session, image: Image.Image, side: int = 320) -> dict[str, np.ndarray]:
+    """The network's outputs on a picture of about side x side pixels at its own proportions, in multiples of 32."""
+    shape = (image.width / image.height) ** 0.5
+    wide, high = (max(1, round(side / 32 * of)) * 32 for of in (shape, 1 / shape))
+    pixels = np.asarray(image.convert("RGB").resize((wide, high), Image.Resampling.BICUBIC), np.float32) / 255
+    picture = ((pixels - 0.498) / 0.502).transpose(2, 0, 1)[None].astype(np.float32)
+    return dict(zip([out.name for out in session.get_outputs()], session.run(None, {"picture": picture}), strict=True))
+
+
+def test_the_evidence_of_test_photos_is_what_the_network_says_of_both_looks(photos):
+    """By ONNX Runtime and Pillow alone, with scipy for the mean: nothing of the program's own reading takes part."""
+    import onnxruntime
+    from scipy.special import log_softmax
+
+    session = onnxruntime.InferenceSession(str(MODELS / "coat.onnx"), providers=["CPUExecutionProvider"])
+    rows = {row["photo_id"]: row for row in manifest_rows().values()}
+    with np.load(MODELS / "evidence.npz", allow_pickle=False) as arrays:
+        kept = {name: arrays[name] for name in arrays.files}
+    for place in np.flatnonzero(kept["fold"] < 0)[5::90]:
+        with Image.open(photos / rows[str(kept["photo_id"][place])]["file"]) as opened:
+            image = ImageOps.exif_transpose(opened).convert("RGB")
+        whole = independently_read(session, image)
+        dog = whole["mask"][0] > 0.5
+        box = [(np.flatnonzero(dog.any(axis)), dog.shape[1 - axis], side) for axis, side in enumerate(image.size)]
+        ends = [
+            (max(found[0] / cells - 0.08, 0) * side, min((found[-1] + 1) / cells + 0.08, 1) * side)
+            for found, cells, side in box
+        ]
+        near = independently_read(
+            session, image.crop((*(int(low) for low, _ in ends), *(int(np.ceil(high)) for _, high in ends)))
+        )
+        for name in ("texture", "kinship", "band", "outline"):
+            mean = log_softmax((whole[name][0].clip(-30) + near[name][0].clip(-30)) / 2)
+            assert np.exp(mean) == pytest.approx(np.exp(kept[name][place]), abs=0.04), (name, place)
+        assert max(whole["dog_margin"][0], near["dog_margin"][0]) == pytest.approx(kept["dog_margin"][place], abs=0.15)
+        assert (whole["unfamiliarity"][0] + near["unfamiliarity"][0]) / 2 == pytest.approx(
+            kept["unfamiliarity"][place], abs=0.02
+        )
+
+
+FILES_NAMED = re.compile(r"`((?:models/|datasets/)?[\w*]+\.(?:csv|json|npz|md|onnx))`")
+
+
+@pytest.mark.parametrize(
+    "page", ["README.md", *(f"models/{name}.md" for name in ("MODEL_CARD", "ENSEMBLE", "METRICS"))]
+)
+def test_every_file_of_figures_that_a_page_names_is_there(page):
+    root = Path(__file__).parents[2]
+    named = set(FILES_NAMED.findall((root / page).read_text(encoding="utf-8"))) - {"labels.csv", "_run.json"}
+    assert named
+    for name in named:
+        found = [*root.glob(name), *(root / "models").glob(name), *(root / "datasets").glob(name)]
+        assert found, name

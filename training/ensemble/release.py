@@ -21,7 +21,7 @@ from coatclass.reports.evaluation import binomial_interval, bootstrap
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble.data import VISIBLE, Dataset, Rows, answers_of, known_bands, observed, tables, unseen_file
 from training.ensemble.fit import KNOWN, RARE, UNSEEN, Fitted, Pool, estimate_tables, met, said_of
-from training.places import commit, sha256
+from training.places import code_sha256, sha256
 
 __all__ = ["figures", "page", "release"]
 
@@ -58,7 +58,7 @@ def release(result: Fitted, data: Dataset, args: argparse.Namespace, image_model
         },
         "notes": _rounded(result.notes),
         "command": "python -m training ensemble",
-        "commit": commit(),
+        "code_sha256": code_sha256(),
         "config": args.config.read_text(encoding="utf-8"),
         "environment": {name: version(name) for name in ("scikit-learn", "mapie", "numpy")},
         "date": datetime.now(UTC).date().isoformat(),

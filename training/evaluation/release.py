@@ -17,7 +17,9 @@ from coatclass.reports.evaluation import (
     Figure,
     LabelledPhotos,
     build_report,
+    drawn,
     look_at,
+    opening,
     robustness,
     subset,
     to_json,
@@ -53,6 +55,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     work.add_argument(
         "--tables-only", action="store_true", help="only write METRICS.md, README and card again, from metrics.json"
     )
+    work.add_argument(
+        "--robustness-only", action="store_true", help="measure only worse pictures anew, and write the tables again"
+    )
     parser.add_argument("--models", type=Path, default=ROOT / "models", help="folder for metrics.json and METRICS.md")
     parser.add_argument("--split", choices=("test", "val"), default="test", help="val only to try the report out")
     parser.add_argument("--robustness", type=int, default=150, metavar="N", help="photos to repeat with worse pictures")
@@ -66,9 +71,28 @@ def run(args: argparse.Namespace) -> int:
     """Evaluate and write."""
     if args.reference:
         measure_reference(args.models / "reference.json", args.out)
-    for line in _write_tables(args.models) if args.tables_only else evaluate_release(args):
+    if args.robustness_only:
+        _measure_robustness(args)
+    for line in _write_tables(args.models) if args.out is None else evaluate_release(args):
         print(line)
     return 0
+
+
+def _measure_robustness(args: argparse.Namespace) -> None:
+    """Put worse pictures of so many photos into ``metrics.json``; every other figure stays.
+
+    Raises:
+        ModelFilesError: if those figures are of another release.
+    """
+    check_release(args.models)
+    path = args.models / "metrics.json"
+    figures = _json(path)
+    if figures["made_by"] != (now := opening("")["made_by"]):
+        raise ModelFilesError(
+            str(path), f"is of {figures['made_by']}, not of {now}.", "Evaluate the whole: --out FOLDER"
+        )
+    figures["robustness"] = to_json(robustness(drawn(cases_of_split(args.split), args.robustness)))
+    path.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
 
 
 def evaluate_release(args: argparse.Namespace) -> Iterator[str]:

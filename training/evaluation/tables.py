@@ -8,6 +8,7 @@ from math import log
 from pathlib import Path
 from typing import Any
 
+from coatclass.reports.evaluation import binomial_interval
 from coatclass.reports.evaluation.figures import FIGURES, label, shown_table
 from coatclass.taxonomy import BANDS, CATEGORIES
 from training.places import ROOT, aims
@@ -204,7 +205,7 @@ def _people(report: dict[str, Any]) -> list[str]:
 
 
 def _split(report: dict[str, Any]) -> list[str]:
-    split = report.get("annotators", {}).get("where_people_split", {"n": 0})
+    split = report.get("annotators", {}).get("where_annotators_split", {"n": 0})
     if not split["n"]:
         return []
     said = (
@@ -412,8 +413,9 @@ def _out_of_fold(report: dict[str, Any], name: str) -> Reading:
 def _sentences(report: dict[str, Any]) -> list[str]:
     settled = next(row for row in report["verdicts"] if row["verdict"] == "settled")
     test, others = report["mixed"]["these photos"], report["mixed"]["train and val, out of fold"]
-    cats, people = report["dog"], report["annotators"]["category_kappa"]
+    annotators = report["annotators"]["category_kappa"]
     return [
+        _in_plain_words(100 * report["photo"]["category"]["accuracy"]["value"], settled),
         *_beside_reference(report),
         f"Where it says *settled* ({settled['share']:.0%} of photos), wrong are {counted(settled, 'wrong')}.",
         f"Mixed coats called something else with confidence, the dangerous error: "
@@ -426,11 +428,64 @@ def _sentences(report: dict[str, Any]) -> list[str]:
         f"{with_interval(_answered(report, 'both'))}; with answers alone {with_interval(_answered(report, 'answers'))} "
         "(**simulated** answers; photo alone on the same dogs "
         f"{with_interval(report['simulated_answers']['photo']['accuracy'])}).",
-        f"Cats given a coat: {cats['other_pictures_given_a_coat']['count']} of {cats['other_pictures']}.",
+        _after_three_answers(),
+        *_not_dogs(report),
         "Two annotators, passes of one vision-language model, agree with each other at kappa "
-        f"{people['first and second person']['value']:.2f}; the model agrees with each "
-        f"at {people['model and first']['value']:.2f} and {people['model and second']['value']:.2f}.",
+        f"{annotators['first and second annotator']['value']:.2f}; the model agrees with each "
+        f"at {annotators['model and first']['value']:.2f} and {annotators['model and second']['value']:.2f}.",
     ]
+
+
+def _in_plain_words(right: float, settled: dict[str, Any]) -> str:
+    """How good it is, for an owner."""
+    figures = _released("votes.json")["figures"]
+    known, strange, rare, rare_strange = (
+        f"{100 * figures[name]['accuracy'][0]:.0f}"
+        for name in ("dog never seen", "breed never seen", "dog never seen, rare coats", "breed never seen, rare coats")
+    )
+    return (
+        f"In plain words: it names the coat rightly on {right:.0f} of 100 test photos; out of fold for {known} of 100 "
+        f"dogs that it never saw, {strange} where it never saw the breed; and of coats that are rare among its photos "
+        f"(hair, mixed, wire, curly, drop) for {rare} and {rare_strange}. The photos are clear ones of well-kept dogs. "
+        f"It does not call every coat settled: {settled['share']:.0%} of the test photos; of these {settled['wrong']} "
+        f"of {settled['n']} were wrong. Of the others it says what is possible, asks on, or sends the dog to a "
+        "groomer's hands."
+    )
+
+
+def _after_three_answers() -> str:
+    """Whether the set keeps the truth once three questions were answered on a strange breed, as the fit counted it."""
+    row = _released("ensemble.json")["notes"]["settled"]["both"]["unseen_breeds, 3 observed"]
+    other = row["on_other_dogs"]
+    return (
+        "After three observed answers on a breed never seen, the set of coats still possible holds the right one for "
+        f"{row['covered'] / row['dogs']:.1%} of {row['dogs']} dogs, and for {other['covered'] / other['dogs']:.1%} of "
+        f"{other['dogs']} that set no limit (promised: 95 %; out of fold)."
+    )
+
+
+def _not_dogs(report: dict[str, Any]) -> Iterator[str]:
+    """Who passes for a dog, and which dogs do not."""
+    found = _released("not_dogs.json")
+    kinds = {row["kind"]: row for row in found["kinds"]}
+    cats = kinds.pop("all cats")
+    everything = kinds.pop("all")
+    others = "; ".join(
+        f"{kind} {row['refused']} of {row['pictures']}" for kind, row in kinds.items() if not kind.startswith("cats: ")
+    )
+    at = next(row for row in found["trade_off"] if row["limit"] == found["limits"]["refused_under"])
+    data, refused = report["data"], report["data"]["refused"]
+    dogs = data["dogs"] + refused
+    low, high = binomial_interval(refused, dogs)
+    yield (
+        f"Not a dog: refused are {cats['refused']} of {cats['pictures']} cats; {others}. A settled coat got "
+        f"{everything['settled']} of all {everything['pictures']}."
+    )
+    yield (
+        f"Dogs refused as none: {refused} of {dogs} test photos: {refused / dogs:.3f} {interval((low, high))}; out of "
+        f"fold, by the first look alone, {at['dogs_under_dog']:.1%}, of breeds never seen "
+        f"{at['dogs_under_breed']:.1%} (aim: 1 %)."
+    )
 
 
 def _beside_reference(report: dict[str, Any]) -> Iterator[str]:
@@ -456,9 +511,15 @@ def _beside_reference(report: dict[str, Any]) -> Iterator[str]:
         )
 
 
+def _released(name: str) -> dict[str, Any]:
+    """Figures that another command wrote."""
+    read: dict[str, Any] = json.loads((ROOT / "models" / name).read_text(encoding="utf-8"))
+    return read
+
+
 def _with_observed_answers() -> str:
     """What three visible answers add to the photo, as ``training ensemble`` measured it out of fold."""
-    worth = json.loads((ROOT / "models" / "answers.json").read_text(encoding="utf-8"))["worth"]
+    worth = _released("answers.json")["worth"]
 
     def accuracy(breeds: str, way: str) -> str:
         row = next(row for row in worth if row["breeds"] == breeds and row["coats"] == "all" and way in row["way"])

@@ -224,7 +224,7 @@ def _say(data: Any, config: dict[str, Any]) -> dict[str, Array]:
 
 def _row(data: Any, said: dict[str, Array], before: dict[str, Array]) -> dict[str, Any]:
     from coatclass.reports.evaluation import bootstrap
-    from training.votes import FAMILY, RARE_PLACES
+    from training.evaluation.votes import FAMILY, RARE_PLACES
 
     row: dict[str, Any] = {"photos": len(data)}
     photo, rare = np.arange(len(data)), np.isin(data.category, RARE_PLACES)

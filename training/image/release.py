@@ -24,7 +24,7 @@ from training.image.heads import Readings, pooled, read_features
 from training.image.labels import Labels, Plan
 from training.image.network import CoatNetwork
 from training.image.pictures import Gallery, Pixels, prepare
-from training.places import EVIDENCE, commit, read_csv, sha256, write_csv
+from training.places import EVIDENCE, code_sha256, read_csv, sha256, write_csv
 
 NETWORK_FILE = "coat.onnx"
 JobReadings = dict[str, dict[float, tuple[Readings, NDArray[np.float32]]]]
@@ -308,7 +308,7 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
         "training": {
             "command": "python -m training image",
             "config": config.model_dump(),
-            "commit": commit(),
+            "code_sha256": code_sha256(),
             "date": datetime.now(UTC).date().isoformat(),
             "environment": environment(processes),
         },

@@ -4,7 +4,7 @@
 calls :func:`build_report` and :func:`write_report`.
 """
 
-from coatclass.reports.evaluation.breakdowns import by_confidence
+from coatclass.reports.evaluation.breakdowns import by_confidence, drawn, robustness, subset
 from coatclass.reports.evaluation.cases import (
     COLUMNS,
     NOT_A_DOG,
@@ -24,12 +24,12 @@ from coatclass.reports.evaluation.report import (
     build_report,
     check_enough,
     evaluate_table,
+    opening,
     to_json,
     write_predictions,
     write_report,
 )
 from coatclass.reports.evaluation.scored import SCORED_COLUMNS, compare, is_table_of_scores, report_of_scores
-from coatclass.reports.evaluation.worse_pictures import robustness, subset
 
 __all__ = [
     "COLUMNS",
@@ -46,11 +46,13 @@ __all__ = [
     "by_confidence",
     "check_enough",
     "compare",
+    "drawn",
     "evaluate_table",
     "is_scored",
     "is_table_of_scores",
     "look_at",
     "mixed_section",
+    "opening",
     "read_scored",
     "read_table",
     "report_of_scores",

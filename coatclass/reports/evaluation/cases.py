@@ -52,7 +52,7 @@ COLUMNS = {
     "breed": "the breed, in words, to compare breeds that the image model was trained on with others",
     "source": "where the photo comes from, to compare sources",
     "usable": "y if one dog is shown whose coat can be judged (as when empty), else n",
-    "category_1": "the category that the first of two people gave, to measure how they agree",
+    "category_1": "the category that the first of two annotators gave, to measure how they agree",
     "band_1": "the band that the first gave",
     "category_2": "the category that the second gave",
     "band_2": "the band that the second gave",
