@@ -17,6 +17,7 @@ from app.language import spoken, told
 from app.masking import log_unforeseen
 from app.work import GoneError, QueueFullError
 from coatclass.errors import AnswersError, CoatclassError, InputError
+from coatclass.words import catalogue
 
 _log = logging.getLogger("coatclass.app")
 _STATUS = {
@@ -61,9 +62,11 @@ def problem_of(error: InputError) -> str:
 
     if error.source == "answers":
         problem = told(error.problem)
-    for spec in questions(spoken()):
+    language = spoken()
+    for spec in questions(language):
+        asked = catalogue(language).say("vocabulary.writing.quoted", text=spec.text)
         for quoted in (f"'{spec.id}'", f"„{spec.id}“"):
-            problem = problem.replace(quoted, f"\u201c{spec.text}\u201d")
+            problem = problem.replace(quoted, asked)
     return problem
 
 

@@ -217,7 +217,7 @@ def test_a_refusal_is_said_in_the_readers_language(reader, server):
     token = server.start_dog("Tansy")
     address = f"/api/v1/dogs/by-link/{token}/answers"
     said = reader.patch(address, json={"age_months": 900}, headers=GERMAN).json()
-    assert said["problem"] == "“Wie alt ist Ihr Hund, in Monaten?” braucht eine Zahl von 0 bis 360 (Monate), nicht 900."
+    assert said["problem"] == "„Wie alt ist Ihr Hund, in Monaten?“ braucht eine Zahl von 0 bis 360 (Monate), nicht 900."
     assert said["next_step"].startswith("Berichtigen oder entfernen Sie")
     photo = {"photos": ("dog.jpg", b"GIF89a", "image/gif")}
     kept = reader.post(f"/api/v1/dogs/by-link/{token}/photos", files=photo, headers=GERMAN).json()[0]
