@@ -191,11 +191,6 @@ def problems(data: Mapping[str, Any]) -> tuple[Problem, ...]:
     return _validate(data)[1]
 
 
-def dump(answers: Answers) -> str:
-    """Write answers as JSON; skipped questions are left out. ``parse(dump(answers)) == answers``."""
-    return answers.model_dump_json(exclude_none=True, indent=2) + "\n"
-
-
 def json_schema() -> dict[str, Any]:
     """JSON Schema (2020-12) of an answers file."""
     schema = Answers.model_json_schema()

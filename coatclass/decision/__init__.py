@@ -11,7 +11,6 @@ from coatclass.decision._decide import (
     limits,
     load,
     promise,
-    share_of_rarer,
 )
 from coatclass.decision._next_question import Askable, next_question
 
@@ -28,5 +27,4 @@ __all__ = [
     "load",
     "next_question",
     "promise",
-    "share_of_rarer",
 ]

@@ -106,7 +106,7 @@ def families(probabilities: Sequence[float]) -> list[float]:
     return joined
 
 
-def share_of_rarer(probabilities: Sequence[float]) -> float:
+def _share_of_rarer(probabilities: Sequence[float]) -> float:
     """Of *hair* and *drop* together, the share of the less probable one, [0, 0.5]."""
     both = probabilities[_HAIR] + probabilities[_DROP]
     return min(probabilities[_HAIR], probabilities[_DROP]) / both if both > 0 else 0.0
@@ -144,7 +144,7 @@ def _by_length(probabilities: Sequence[float], at: RegimeThresholds, bands: Sequ
     best, other = (_HAIR, _DROP) if probabilities[_HAIR] >= probabilities[_DROP] else (_DROP, _HAIR)
     long, shorter = LengthBand.OVER_75MM in bands, any(band is not LengthBand.OVER_75MM for band in bands)
     astride = long if best == _HAIR else shorter
-    unsure = probabilities[best] < at.settle_at or share_of_rarer(probabilities) >= at.length_at
+    unsure = probabilities[best] < at.settle_at or _share_of_rarer(probabilities) >= at.length_at
     return [best, other] if astride or unsure else [best]
 
 

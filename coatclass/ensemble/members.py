@@ -21,7 +21,6 @@ __all__ = [
     "MANIFEST",
     "N_BANDS",
     "N_CATEGORIES",
-    "N_FEATURES",
     "N_SCORES",
     "Array",
     "Members",
@@ -35,7 +34,6 @@ MANIFEST = "models/ensemble.json"
 N_CATEGORIES = len(CATEGORIES)
 N_BANDS = len(BANDS)
 N_SCORES = 3 * N_CATEGORIES + N_BANDS  # texture, kinship, band, outline
-N_FEATURES = N_SCORES + 1  # plus the unfamiliarity
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,9 @@
 """Files to print or keep, each written from a presentation: sheet, shop card, intake, calendar."""
 
 from coatclass.reports._link import small_photo
-from coatclass.reports.calendar import calendar_ics, event_uid
+from coatclass.reports.calendar import calendar_ics
 from coatclass.reports.intake import intake_pdf
 from coatclass.reports.sheet import sheet_html, sheet_pdf
 from coatclass.reports.shop import shop_card_pdf
 
-__all__ = ["calendar_ics", "event_uid", "intake_pdf", "sheet_html", "sheet_pdf", "shop_card_pdf", "small_photo"]
+__all__ = ["calendar_ics", "intake_pdf", "sheet_html", "sheet_pdf", "shop_card_pdf", "small_photo"]

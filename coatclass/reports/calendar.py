@@ -21,7 +21,7 @@ from coatclass.words import catalogue
 if TYPE_CHECKING:
     import icalendar
 
-__all__ = ["calendar_ics", "event_uid"]
+__all__ = ["calendar_ics"]
 
 _NAMESPACE = UUID("5b2f6f0a-6a4e-5a39-9c0f-2f1f8b7a41d6")  # our own namespace, made once
 _WEEKDAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
@@ -30,7 +30,7 @@ _UNSAID_MINUTES = 20.0  # the width of an entry whose length nobody knows; no te
 _YEARS = 10  # years for which a rule must hold to count as one
 
 
-def event_uid(dog_id: str, key: str) -> str:
+def _event_uid(dog_id: str, key: str) -> str:
     """The lasting name of an entry in the calendar: depends on the dog and the entry's key, not on its date."""
     return str(uuid5(_NAMESPACE, f"{dog_id}/{key}"))
 
@@ -67,7 +67,7 @@ def calendar_ics(
     zone = _zone(timezone)
     if zone is not None:
         calendar.add_component(_vtimezone(zone, plan.day.year))
-    entries = [_entry(entry, event_uid(dog_id, entry.event.key), zone) for entry in plan.entries]
+    entries = [_entry(entry, _event_uid(dog_id, entry.event.key), zone) for entry in plan.entries]
     for entry in _numbered(entries, _entries_of(previous)):
         entry.add("dtstamp", stamp.astimezone(UTC))
         calendar.add_component(entry)

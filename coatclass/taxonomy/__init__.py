@@ -32,7 +32,6 @@ __all__ = [
     "band_of_mm",
     "category_label",
     "definition",
-    "describe_mm",
 ]
 
 _DATA = Path(__file__).with_name("data") / "taxonomy.toml"
@@ -217,12 +216,3 @@ def band_of_mm(length_mm: float) -> LengthBand:
     if not length_mm >= 0:
         raise ValueError(f"a hair length must be 0 mm or more, not {length_mm}")
     return next(band for band, (_, upper) in _limits_mm().items() if length_mm < upper or upper == math.inf)
-
-
-def describe_mm(length_mm: float) -> str:
-    """A length for people, in English: millimetres, with inches (to the eighth) beside them.
-
-    >>> describe_mm(19)
-    '19 mm (3/4 in)'
-    """
-    return catalogue().mm(length_mm)

@@ -200,11 +200,6 @@ class Catalogue:
         return self.joined(map(self.zone, meant))
 
     @property
-    def whole_dog(self) -> str:
-        """``the whole dog``."""
-        return str(self._words["zones.whole"])
-
-    @property
     def your_dog(self) -> str:
         """What to call a dog without a name."""
         return str(self._words["writing.your_dog"])

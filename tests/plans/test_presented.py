@@ -95,7 +95,7 @@ def named(text: str, language: str) -> set[BodyZone]:
     words = catalogue(language)
     excepted = words.say("vocabulary.zones.except", zones="").strip()
     meant, _, left_out = text.partition(excepted)
-    if left_out or words.whole_dog in text:
+    if left_out or words.zones(BodyZone) in text:
         return set(BodyZone) - _names(left_out, language)
     return _names(meant, language)
 

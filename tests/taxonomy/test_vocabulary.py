@@ -20,8 +20,8 @@ from coatclass.taxonomy import (
     band_limits_mm,
     band_of_mm,
     definition,
-    describe_mm,
 )
+from coatclass.words import catalogue
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ def test_impossible_lengths_are_refused(length):
     ("length", "text"), [(19, "19 mm (3/4 in)"), (25.4, "25 mm (1 in)"), (75, "75 mm (3 in)"), (38, "38 mm (1 1/2 in)")]
 )
 def test_millimetres_come_with_inches(length, text):
-    assert describe_mm(length) == text
+    assert catalogue().mm(length) == text
 
 
 def test_mat_states_grow_worse_in_order():
