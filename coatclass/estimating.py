@@ -29,9 +29,9 @@ from coatclass.reasons import reason
 __all__ = [
     "NO_ANSWERS",
     "Estimate",
-    "Look",
     "PhotoSource",
     "Reading",
+    "SeenPhoto",
     "Taught",
     "askable",
     "beside_each_other",
@@ -64,7 +64,7 @@ class Reading:
 
 
 @dataclass(frozen=True)
-class Look:
+class SeenPhoto:
     """What the image model saw on one photo.
 
     Attributes:
@@ -85,7 +85,7 @@ class Look:
         return photo.difference_hash(self.photo.image)
 
 
-def look(source: PhotoSource, *, name: str | None = None) -> Look:
+def look(source: PhotoSource, *, name: str | None = None) -> SeenPhoto:
     """Open one photo and let the image model look at it.
 
     Raises:
@@ -94,7 +94,7 @@ def look(source: PhotoSource, *, name: str | None = None) -> Look:
     """
     loaded = photo.load(source, name=name)
     seen = vision.look(loaded, file=loaded.file)
-    return Look(loaded, photo.report(loaded, seen.evidence), seen.evidence, seen.mask)
+    return SeenPhoto(loaded, photo.report(loaded, seen.evidence), seen.evidence, seen.mask)
 
 
 def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:

@@ -20,8 +20,9 @@ from coatclass.errors import ModelFilesError
 __all__ = ["damage_told", "read_csv", "read_json", "read_toml", "released"]
 
 _PACKAGE = Path(__file__).resolve().parent
-# An installed copy holds them inside; what lies beside it belongs to other packages.
-_ROOTS = (_PACKAGE / "_released", _PACKAGE.parent)
+_INSIDE = _PACKAGE / "_released"
+# Beside an installed copy lies what belongs to other packages, so nothing is ever looked for there.
+_ROOT = _INSIDE if _INSIDE.is_dir() else _PACKAGE.parent
 
 
 def released(relative: str) -> Path:
@@ -30,10 +31,9 @@ def released(relative: str) -> Path:
     Raises:
         ModelFilesError: if this copy of coatclass does not hold the file.
     """
-    for root in _ROOTS:
-        candidate = root / relative
-        if candidate.exists():
-            return candidate
+    path = _ROOT / relative
+    if path.exists():
+        return path
     raise ModelFilesError(
         relative, "is missing from this copy of coatclass.", "Install coatclass again.", code="missing_file"
     )

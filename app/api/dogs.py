@@ -46,6 +46,7 @@ from coatclass.records import (
     Client,
     Dog,
     Finding,
+    FoundDog,
     Measurement,
     Photo,
     delete_dog,
@@ -72,13 +73,6 @@ class DogEntry(Entry):
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
 
-class FoundDog(BaseModel):
-    """A dog with its owner."""
-
-    dog: Dog
-    client: Client | None
-
-
 class DogRecord(BaseModel):
     """Everything that is kept of a dog; lists are oldest first."""
 
@@ -101,7 +95,7 @@ class OwnersLink(BaseModel):
 @router.get("")
 def find(request: Request, who: Groomer, sought: Sought = "") -> list[FoundDog]:
     """Dogs by name, breed or owner; 50 at most."""
-    return [FoundDog(dog=one.dog, client=one.client) for one in search_dogs(salon_of(request), sought)]
+    return list(search_dogs(salon_of(request), sought))
 
 
 @router.post("", status_code=201)

@@ -57,7 +57,7 @@ _ROWS = 12  # lines for guards
 
 
 @dataclass(frozen=True)
-class Wish:
+class GroomerRequest:
     """What a page asks for: ``name/rest`` of the address, and what stands behind its question mark.
 
     Attributes:
@@ -73,7 +73,7 @@ class Wish:
     by: str = ""
 
     @classmethod
-    def read(cls, step: str, query: Mapping[str, str]) -> Wish:
+    def read(cls, step: str, query: Mapping[str, str]) -> GroomerRequest:
         """From an address; whatever is not what it should be counts as not sent."""
         name, _, rest = (step if len(step) < 700 else "").partition("/")
         known = {touch.id: touch.outcomes for touch in touches()}
@@ -92,18 +92,18 @@ class Wish:
         return self.rest
 
 
-def _view(state: Any, user: User, wish: Wish) -> str:
+def _view(state: Any, user: User, asked: GroomerRequest) -> str:
     """HTML of the step that is asked for.
 
     Raises:
         RecordError: if there is nothing of that name.
     """
-    show = STEPS.get(wish.name)
+    show = STEPS.get(asked.name)
     if show is None:
         raise _nothing()
-    template, values = show(state, replace(wish, by=user.name))
-    step = f"{wish.name}/{wish.rest}" if wish.rest else wish.name
-    return render(template, side="groomer", user=user, step=step, here=wish.name, today=cases.today(), **values)
+    template, values = show(state, replace(asked, by=user.name))
+    step = f"{asked.name}/{asked.rest}" if asked.rest else asked.name
+    return render(template, side="groomer", user=user, step=step, here=asked.name, today=cases.today(), **values)
 
 
 def _problem(user: User, what: str, next_step: str) -> str:
@@ -121,8 +121,8 @@ Shown = tuple[str, dict[str, Any]]
 # --- the day ----------------------------------------------------------------------------------------------------------
 
 
-def _today(state: Any, wish: Wish) -> Shown:
-    day = _day(wish.rest)
+def _today(state: Any, asked: GroomerRequest) -> Shown:
+    day = _day(asked.rest)
     found = visits(state.records, *files.day_bounds(day))
     return "today.html", {
         "day": day,
@@ -156,8 +156,8 @@ def _printable(state: Any, found: Sequence[Visit]) -> bool:
         return days.anything_to_print(reader, found)
 
 
-def _week(state: Any, wish: Wish) -> Shown:
-    return "week.html", days.week_values(state, _day(wish.rest))
+def _week(state: Any, asked: GroomerRequest) -> Shown:
+    return "week.html", days.week_values(state, _day(asked.rest))
 
 
 def _counts(state: Any) -> dict[str, int]:
@@ -168,67 +168,67 @@ def _counts(state: Any) -> dict[str, int]:
         return found | {"dogs": found["dogs"] - hidden}
 
 
-def _search(state: Any, wish: Wish) -> Shown:
+def _search(state: Any, asked: GroomerRequest) -> Shown:
     return "search.html", {
-        "sought": wish.sought,
-        "dogs": search_dogs(state.records, wish.sought),
-        "clients": search_clients(state.records, wish.sought),
+        "sought": asked.sought,
+        "dogs": search_dogs(state.records, asked.sought),
+        "clients": search_clients(state.records, asked.sought),
     }
 
 
 # --- one dog ----------------------------------------------------------------------------------------------------------
 
 
-def _dog(state: Any, wish: Wish) -> Shown:
-    return "dog.html", dog_values(state, files.read(state.records, wish.id))
+def _dog(state: Any, asked: GroomerRequest) -> Shown:
+    return "dog.html", dog_values(state, files.read(state.records, asked.id))
 
 
-def _finding(state: Any, wish: Wish) -> Shown:
-    return "finding.html", finding_values(state, files.read(state.records, wish.id), wish.touches)
+def _finding(state: Any, asked: GroomerRequest) -> Shown:
+    return "finding.html", finding_values(state, files.read(state.records, asked.id), asked.touches)
 
 
-def _bench(state: Any, wish: Wish) -> Shown:
-    return "bench.html", bench_values(state, files.read(state.records, wish.id), wish.touches)
+def _bench(state: Any, asked: GroomerRequest) -> Shown:
+    return "bench.html", bench_values(state, files.read(state.records, asked.id), asked.touches)
 
 
-def _intake(state: Any, wish: Wish) -> Shown:
-    return "intake.html", intake_values(state, files.read(state.records, wish.id))
+def _intake(state: Any, asked: GroomerRequest) -> Shown:
+    return "intake.html", intake_values(state, files.read(state.records, asked.id))
 
 
-def _offers(state: Any, wish: Wish) -> Shown:
-    return "offers.html", offers_values(state, wish.id, wish.by)
+def _offers(state: Any, asked: GroomerRequest) -> Shown:
+    return "offers.html", offers_values(state, asked.id, asked.by)
 
 
-def _signed(state: Any, wish: Wish) -> Shown:
-    return "signed.html", signed_values(state, wish.id)
+def _signed(state: Any, asked: GroomerRequest) -> Shown:
+    return "signed.html", signed_values(state, asked.id)
 
 
-def _check(state: Any, wish: Wish) -> Shown:
-    return "check.html", check_values(state, files.read(state.records, wish.id))
+def _check(state: Any, asked: GroomerRequest) -> Shown:
+    return "check.html", check_values(state, files.read(state.records, asked.id))
 
 
-def _end(state: Any, wish: Wish) -> Shown:
-    return "end.html", end_values(files.read(state.records, wish.id))
+def _end(state: Any, asked: GroomerRequest) -> Shown:
+    return "end.html", end_values(files.read(state.records, asked.id))
 
 
-def _visit_form(state: Any, wish: Wish) -> Shown:
-    return "visit.html", visit_values(files.read(state.records, wish.id))
+def _visit_form(state: Any, asked: GroomerRequest) -> Shown:
+    return "visit.html", visit_values(files.read(state.records, asked.id))
 
 
-def _edit_dog(state: Any, wish: Wish) -> Shown:
-    file = files.read(state.records, wish.id)
+def _edit_dog(state: Any, asked: GroomerRequest) -> Shown:
+    file = files.read(state.records, asked.id)
     clients = search_clients(state.records, "", limit=500)
     return "dog_form.html", {"dog": file.dog, "client": file.client, "clients": clients, "breeds": breed_names()}
 
 
-def _new_dog(state: Any, wish: Wish) -> Shown:
-    client = state.records.get(Client, wish.id) if wish.rest else None
+def _new_dog(state: Any, asked: GroomerRequest) -> Shown:
+    client = state.records.get(Client, asked.id) if asked.rest else None
     clients = search_clients(state.records, "", limit=500)
     return "dog_form.html", {"dog": None, "client": client, "clients": clients, "breeds": breed_names()}
 
 
-def _merge_dog(state: Any, wish: Wish) -> Shown:
-    file = files.read(state.records, wish.id)
+def _merge_dog(state: Any, asked: GroomerRequest) -> Shown:
+    file = files.read(state.records, asked.id)
     others = [one for one in search_dogs(state.records, "", limit=500) if one.dog.id != file.dog.id]
     others.sort(key=lambda one: (_unlike(one.dog.name, file.dog.name), one.dog.name))
     return "merge.html", {"kept": file.dog, "kind": "dogs", "others": [(o.dog, o.client) for o in others[:40]]}
@@ -240,25 +240,25 @@ def _unlike(one: str, other: str) -> float:
     return float(JaroWinkler.distance(one.casefold(), other.casefold()))
 
 
-def _delete_dog(state: Any, wish: Wish) -> Shown:
-    dog = state.records.get(Dog, wish.id)
+def _delete_dog(state: Any, asked: GroomerRequest) -> Shown:
+    dog = state.records.get(Dog, asked.id)
     return "delete.html", {"value": dog, "kind": "dogs", "dogs": (), "back": f"dog/{dog.id}"}
 
 
-def _trail(state: Any, wish: Wish) -> Shown:
+def _trail(state: Any, asked: GroomerRequest) -> Shown:
     changes = files.trail(state.records)
     dog = None
-    if wish.rest:
-        dog = state.records.get(Dog, wish.id)
+    if asked.rest:
+        dog = state.records.get(Dog, asked.id)
         changes = tuple(change for change in changes if dog.id in (change.record_id, change.about))
     newest = list(reversed(changes))[:_MOST_TRAIL]
     return "trail.html", {"dog": dog, "changes": newest, "most": _MOST_TRAIL, "by_link": WHO}
 
 
-def _measure(state: Any, wish: Wish) -> Shown:
+def _measure(state: Any, asked: GroomerRequest) -> Shown:
     owners = words("owner")
     return "salon_measure.html", {
-        "file": files.read(state.records, wish.id),
+        "file": files.read(state.records, asked.id),
         "m": owners.say,
         "how": owners.lines("measure.how"),
     }
@@ -267,28 +267,28 @@ def _measure(state: Any, wish: Wish) -> Shown:
 # --- clients ----------------------------------------------------------------------------------------------------------
 
 
-def _client(state: Any, wish: Wish) -> Shown:
-    client = state.records.get(Client, wish.id)
+def _client(state: Any, asked: GroomerRequest) -> Shown:
+    client = state.records.get(Client, asked.id)
     return "client.html", {"client": client, "dogs": state.records.find(Dog, client_id=client.id)}
 
 
-def _edit_client(state: Any, wish: Wish) -> Shown:
-    return "client_form.html", {"client": state.records.get(Client, wish.id)}
+def _edit_client(state: Any, asked: GroomerRequest) -> Shown:
+    return "client_form.html", {"client": state.records.get(Client, asked.id)}
 
 
-def _new_client(state: Any, wish: Wish) -> Shown:
+def _new_client(state: Any, asked: GroomerRequest) -> Shown:
     return "client_form.html", {"client": None}
 
 
-def _merge_client(state: Any, wish: Wish) -> Shown:
-    client = state.records.get(Client, wish.id)
+def _merge_client(state: Any, asked: GroomerRequest) -> Shown:
+    client = state.records.get(Client, asked.id)
     others = [one for one in search_clients(state.records, "", limit=500) if one.id != client.id]
     others.sort(key=lambda one: (_unlike(one.name, client.name), one.name))
     return "merge.html", {"kept": client, "kind": "clients", "others": [(one, None) for one in others[:40]]}
 
 
-def _delete_client(state: Any, wish: Wish) -> Shown:
-    client = state.records.get(Client, wish.id)
+def _delete_client(state: Any, asked: GroomerRequest) -> Shown:
+    client = state.records.get(Client, asked.id)
     dogs = state.records.find(Dog, client_id=client.id)
     return "delete.html", {"value": client, "kind": "clients", "dogs": dogs, "back": f"client/{client.id}"}
 
@@ -296,7 +296,7 @@ def _delete_client(state: Any, wish: Wish) -> Shown:
 # --- the salon --------------------------------------------------------------------------------------------------------
 
 
-def _rates(state: Any, wish: Wish) -> Shown:
+def _rates(state: Any, asked: GroomerRequest) -> Shown:
     rates, found = table.rates_of(state.records), table.finished_visits(state.records)
     rows = rates.table if rates else ()
     return "rates.html", {
@@ -315,7 +315,7 @@ def _hindsight(found: table.Learned) -> list[str]:
     return [time_words(holds.visits, holds.dogs, holds.inside, holds.off, language=spoken())] if holds else []
 
 
-def _guards(state: Any, wish: Wish) -> Shown:
+def _guards(state: Any, asked: GroomerRequest) -> Shown:
     with state.records.read() as reader:
         return "guards.html", {"rows": _guard_rows(files.guards(reader))}
 
@@ -325,7 +325,7 @@ def _guard_rows(kept: Sequence[Guard]) -> list[Guard | None]:
     return [*kept, *[None] * max(3, _ROWS - len(kept))]
 
 
-def _learn(state: Any, wish: Wish) -> Shown:
+def _learn(state: Any, asked: GroomerRequest) -> Shown:
     from app.api.research import listed
     from coatclass.learning import examples, shelf_of
     from coatclass.records import learning_cases
@@ -348,12 +348,14 @@ def _needed() -> dict[str, Any]:
     return settings()
 
 
-def _data(state: Any, wish: Wish) -> Shown:
+def _data(state: Any, asked: GroomerRequest) -> Shown:
     most = int(state.settings.limits["upload"]["body_bytes"]) // 1_000_000
-    return "data.html", {"counts": _counts(state), "most": most, "measurements": len(state.records.find(Measurement))}
+    with state.records.read() as reader:
+        measurements = reader.count(Measurement)
+    return "data.html", {"counts": _counts(state), "most": most, "measurements": measurements}
 
 
-STEPS: dict[str, Callable[[Any, Wish], Shown]] = {
+STEPS: dict[str, Callable[[Any, GroomerRequest], Shown]] = {
     "today": _today,
     "week": _week,
     "search": _search,
@@ -399,10 +401,10 @@ async def page(request: Request, step: str = "") -> Response:
     user = sign_in.who(request, UserRole.GROOMER)
     if isinstance(user, Response):
         return user
-    wish = Wish.read(step, request.query_params)
+    asked = GroomerRequest.read(step, request.query_params)
 
     def problem(what: str, next_step: str, status: int) -> str:
         return _problem(user, what, next_step)
 
     state = request.app.state
-    return await page_or_problem(request, _view, state, user, wish, problem=problem, safe="what was saved is safe.")
+    return await page_or_problem(request, _view, state, user, asked, problem=problem, safe="what was saved is safe.")

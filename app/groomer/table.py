@@ -18,7 +18,7 @@ from coatclass.contract import CoatSituation
 from coatclass.errors import RecordError
 from coatclass.intake import FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers
 from coatclass.presentation.blocks import Section
-from coatclass.presentation.intake import Consent, Subject, choices, consent, statement, told_again, told_as_json
+from coatclass.presentation.intake import Consent, WhoseDog, choices, consent, statement, told_again, told_as_json
 from coatclass.records import (
     Appointment,
     CheckRecord,
@@ -233,7 +233,7 @@ def on_table(salon: Records, looks: Looks, dog_id: str, *, language: str, by: st
     rates = rates_of(salon)
     answer = offers(base, draft.found, rates=rates, model=time_model(salon))
     client = file.client
-    subject = Subject(
+    subject = WhoseDog(
         dog=file.dog.name,
         breed=file.dog.breed,
         owner=client.name if client else file.dog.sent_by,

@@ -41,7 +41,7 @@ _UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
 
 
 @dataclass(frozen=True)
-class Wish:
+class OwnerRequest:
     """What a page asks for.
 
     Attributes:
@@ -56,7 +56,7 @@ class Wish:
     skipped: frozenset[str] = frozenset()
 
     @classmethod
-    def read(cls, token: str, step: str, cookies: Mapping[str, str]) -> Wish:
+    def read(cls, token: str, step: str, cookies: Mapping[str, str]) -> OwnerRequest:
         """From an address and the cookies that come with it; whatever is not what it should be counts as not sent."""
         known = {spec.id for spec in questionnaire.questions()}
         skipped = cookies.get(_passed_cookie(token), "").split(".")
@@ -68,66 +68,66 @@ def _passed_cookie(token: str) -> str:
     return f"coatclass_passed_{token[:12]}"
 
 
-def render(template: str, wish: Wish, **values: Any) -> str:
+def render(template: str, asked: OwnerRequest, **values: Any) -> str:
     """A view of the owner's side."""
-    return render_page(template, side="owner", wish=wish, token=wish.token, **values)
+    return render_page(template, side="owner", asked=asked, token=asked.token, **values)
 
 
-def _view(state: Any, wish: Wish) -> str:
+def _view(state: Any, asked: OwnerRequest) -> str:
     """HTML of the step that is asked for.
 
     Raises:
         RecordError: if the link leads nowhere, or there is no such step.
         ModelFilesError: if the model files are missing.
     """
-    if not wish.token:
-        return render("welcome.html", wish)
-    of = owners.find(state.records, wish.token)
-    name, _, rest = wish.step.partition("/")
+    if not asked.token:
+        return render("welcome.html", asked)
+    of = owners.find(state.records, asked.token)
+    name, _, rest = asked.step.partition("/")
     shown = _STEPS.get(name)
     if shown is None:
         raise RecordError("this page", "is not there.", "Go back to the start.", code="not_found")
-    return shown(state, wish, of, rest)
+    return shown(state, asked, of, rest)
 
 
-def _problem(wish: Wish, what: str, next_step: str) -> str:
+def _problem(asked: OwnerRequest, what: str, next_step: str) -> str:
     """What went wrong, and the way on."""
-    return render("problem.html", wish, problem=what, next_step=next_step)
+    return render("problem.html", asked, problem=what, next_step=next_step)
 
 
-def _due(state: Any, wish: Wish) -> str:
+def _due(state: Any, asked: OwnerRequest) -> str:
     """The step at which the owner is to go on.
 
     Raises:
         RecordError: if the link leads nowhere.
     """
-    of = owners.find(state.records, wish.token)
+    of = owners.find(state.records, asked.token)
     nothing_yet = not of.photos and of.answers == questionnaire.Answers()
-    if wish.step == "" and nothing_yet:
+    if asked.step == "" and nothing_yet:
         return "photos"
-    card = flow.next_card(of.answers, wish.skipped, owners.assessed(state, of, wish.skipped))
+    card = flow.next_card(of.answers, asked.skipped, owners.assessed(state, of, asked.skipped))
     return "result" if card is None else f"q/{card.id}"
 
 
-def _photos(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+def _photos(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
     photos = list(zip(of.photos, state.looks.reports(state.records, of.photos), strict=True))
     most = int(state.settings.limits["upload"]["photos_per_dog"])
-    return render("photos.html", wish, of=of, photos=photos, most=most)
+    return render("photos.html", asked, of=of, photos=photos, most=most)
 
 
-def _question(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
+def _question(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
     card = flow.card(rest)
     if card is None:
         raise RecordError("this question", "is not there.", "Go back to the start.", code="not_found")
-    assessment = owners.assessed(state, of, wish.skipped)
+    assessment = owners.assessed(state, of, asked.skipped)
     return render(
         "card.html",
-        wish,
+        asked,
         of=of,
         card=card,
         specs=card.specs(spoken()),
         answers=_given(of),
-        progress=flow.progress(of.answers, wish.skipped, assessment),
+        progress=flow.progress(of.answers, asked.skipped, assessment),
         ready=assessment.category is not None,
         zones=_zones(of, assessment),
         levels=_levels(),
@@ -182,17 +182,17 @@ def _tool_kinds() -> list[dict[str, str]]:
     ]
 
 
-def _measure(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    return render("measure.html", wish, of=of)
+def _measure(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
+    return render("measure.html", asked, of=of)
 
 
-def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    assessment = owners.assessed(state, of, wish.skipped)
+def _result(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
+    assessment = owners.assessed(state, of, asked.skipped)
     owners.keep_assessment(state.records, state.looks, of, assessment)
     plan: Presentation = owners.presented(of, assessment, language=spoken())
     return render(
         "result.html",
-        wish,
+        asked,
         of=of,
         plan=plan,
         short=in_short(plan),
@@ -203,13 +203,13 @@ def _result(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
     )
 
 
-def _shop(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    plan = owners.presented(of, owners.assessed(state, of, wish.skipped), language=spoken())
-    return render("shop.html", wish, of=of, card=plan.shop, card_mm=CARD_MM)
+def _shop(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
+    plan = owners.presented(of, owners.assessed(state, of, asked.skipped), language=spoken())
+    return render("shop.html", asked, of=of, card=plan.shop, card_mm=CARD_MM)
 
 
-def _tool(state: Any, wish: Wish, of: owners.OwnersDog, rest: str) -> str:
-    return render("tool.html", wish, of=of, kinds=_families())
+def _tool(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
+    return render("tool.html", asked, of=of, kinds=_families())
 
 
 def _families() -> list[dict[str, str]]:
@@ -232,7 +232,7 @@ def _families() -> list[dict[str, str]]:
     ]
 
 
-_STEPS: dict[str, Callable[[Any, Wish, owners.OwnersDog, str], str]] = {
+_STEPS: dict[str, Callable[[Any, OwnerRequest, owners.OwnersDog, str], str]] = {
     "photos": _photos,
     "q": _question,
     "measure": _measure,
@@ -254,20 +254,20 @@ def owner_page(app: FastAPI) -> None:
 @router.get("/owner/{step:path}")
 async def page(request: Request, step: str = "", dog: str = "") -> Response:
     """A step of the owner's way; without a link the first page."""
-    wish = Wish.read(dog, step, request.cookies)
+    asked = OwnerRequest.read(dog, step, request.cookies)
 
     def problem(what: str, next_step: str, status: int) -> str:
-        token = "" if status == 404 else wish.token
-        return _problem(Wish(token, wish.step), what, next_step)
+        token = "" if status == 404 else asked.token
+        return _problem(OwnerRequest(token, asked.step), what, next_step)
 
     return await page_or_problem(
-        request, _shown, request.app.state, wish, problem=problem, safe="your entries are safe."
+        request, _shown, request.app.state, asked, problem=problem, safe="your entries are safe."
     )
 
 
-def _shown(state: Any, wish: Wish) -> str | Response:
-    if not wish.token and wish.step:
+def _shown(state: Any, asked: OwnerRequest) -> str | Response:
+    if not asked.token and asked.step:
         return RedirectResponse("/owner/", 303)
-    if wish.token and wish.step in ("", "next"):
-        return RedirectResponse(address("owner", _due(state, wish), wish.token), 303)
-    return _view(state, wish)
+    if asked.token and asked.step in ("", "next"):
+        return RedirectResponse(address("owner", _due(state, asked), asked.token), 303)
+    return _view(state, asked)

@@ -11,7 +11,7 @@ from coatclass.breeds._evidence import (
 from coatclass.breeds._lookup import (
     ALSO_NAMED,
     BreedMatch,
-    Found,
+    HowFound,
     aliases,
     find,
     kin_table,
@@ -35,8 +35,8 @@ __all__ = [
     "BreedFacts",
     "BreedKind",
     "BreedMatch",
-    "Found",
     "Furnishings",
+    "HowFound",
     "KnownBy",
     "Shedding",
     "TrimHabit",

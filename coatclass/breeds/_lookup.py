@@ -24,7 +24,7 @@ _DATA = Path(__file__).with_name("data") / "breeds.toml"
 _LONGEST = 200
 
 
-class Found(StrEnum):
+class HowFound(StrEnum):
     """How a name was found."""
 
     EXACT = "exact"
@@ -48,7 +48,7 @@ class BreedMatch:
     """
 
     text: str
-    found: Found
+    found: HowFound
     id: str | None = None
     parents: tuple[str | None, ...] = ()
     score: float = 0.0
@@ -80,7 +80,7 @@ def find(text: str) -> BreedMatch:
     text = text[:_LONGEST]
     plain = normalise(text)
     if _says_nothing(plain):
-        return BreedMatch(text, Found.NOTHING)
+        return BreedMatch(text, HowFound.NOTHING)
     return (
         _by_name(text, plain)
         or _either(text, plain)
@@ -88,7 +88,7 @@ def find(text: str) -> BreedMatch:
         or _by_name(text, _without_fillers(plain))
         or _by_likeness(text, plain)
         or _by_likeness(text, _without_fillers(plain))
-        or BreedMatch(text, Found.NOTHING, candidates=_likest(plain)[: int(_search()["candidates"])])
+        or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(_search()["candidates"])])
     )
 
 
@@ -193,7 +193,7 @@ def _by_name(text: str, plain: str) -> BreedMatch | None:
     if hit is None:
         return None
     breed_id, own = hit
-    return BreedMatch(text, Found.EXACT if own else Found.ALIAS, breed_id, _parents(breed_id), score=100.0)
+    return BreedMatch(text, HowFound.EXACT if own else HowFound.ALIAS, breed_id, _parents(breed_id), score=100.0)
 
 
 def _parents(breed_id: str) -> tuple[str | None, ...]:
@@ -206,7 +206,7 @@ def _either(text: str, plain: str) -> BreedMatch | None:
         one, found, other = plain.partition(word)
         if found:
             hits = [hit for part in (one, other) if (hit := _one_parent(part)) and hit.id]
-            return BreedMatch(text, Found.NOTHING, candidates=tuple((str(hit.id), hit.score) for hit in hits))
+            return BreedMatch(text, HowFound.NOTHING, candidates=tuple((str(hit.id), hit.score) for hit in hits))
     return None
 
 
@@ -223,8 +223,8 @@ def _by_parents(text: str, plain: str) -> BreedMatch | None:
     parents = tuple(hit.id if hit else None for hit in hits)
     score = min(hit.score for hit in known)
     if parents[0] == parents[1]:
-        return BreedMatch(text, Found.PARENTS, parents[0], score=score)
-    return BreedMatch(text, Found.PARENTS, _common_cross(parents), parents, score)
+        return BreedMatch(text, HowFound.PARENTS, parents[0], score=score)
+    return BreedMatch(text, HowFound.PARENTS, _common_cross(parents), parents, score)
 
 
 def _two_names(names: str) -> tuple[str, str] | None:
@@ -289,7 +289,7 @@ def _by_likeness(text: str, plain: str) -> BreedMatch | None:
     runner_up = ranked[1][1] if len(ranked) > 1 else 0.0
     if score < wanted or score - runner_up < search["margin"]:
         return None
-    return BreedMatch(text, Found.FUZZY, best, _parents(best), score, ranked[: int(search["candidates"])])
+    return BreedMatch(text, HowFound.FUZZY, best, _parents(best), score, ranked[: int(search["candidates"])])
 
 
 def _likest(plain: str) -> tuple[tuple[str, float], ...]:

@@ -178,7 +178,7 @@ def zones_at_risk(cleared: Triage, risk: MatRisk, mm: float) -> tuple[BodyZone, 
 
 def extra_rounds(zones: Sequence[BodyZone], risk: MatRisk, mm: float) -> int:
     """How many times a week more than the whole dog these zones want the comb."""
-    extra, levels = data("load")["extra_sessions"], risk.levels(mm)
+    extra, levels = data("mat_risk")["extra_sessions"], risk.levels(mm)
     return max((int(extra[levels[zone]]) for zone in zones), default=0)
 
 
@@ -273,7 +273,7 @@ class _Work:
 
 def touch_up_days(wanted: int, sittings: int) -> int:
     """Days a week with a touch-up: what the sittings do not cover, at most one of either a day."""
-    return max(0, min(int(data("load")["extra_sessions"]["most"]), wanted) - sittings)
+    return max(0, min(int(data("mat_risk")["extra_sessions"]["most"]), wanted) - sittings)
 
 
 def _longest(work: _Work, given: float | None) -> tuple[int | None, Limit]:

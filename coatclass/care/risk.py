@@ -1,4 +1,4 @@
-"""How likely each zone is to mat: an explicit score, monotone in every factor. Weights: ``data/load.toml``."""
+"""How likely each zone is to mat: an explicit score, monotone in every factor. Weights: ``data/mat_risk.toml``."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class ZoneLoad:
     """The mat risk of one zone.
 
     Attributes:
-        score: 0 (bare) to 100, by the formula in ``data/load.toml``.
+        score: 0 (bare) to 100, by the formula in ``data/mat_risk.toml``.
         level: low, moderate or high.
         factors: what went into it, by name: ``capacity``, ``texture``, ``undercoat``, ``length``, ``friction`` and each
             added load that is not 0.
@@ -58,7 +58,7 @@ class MatRisk:
     """
 
     def __init__(self, situation: CoatSituation) -> None:
-        weights = data("load")
+        weights = data("mat_risk")
         possible = categories(situation)
         self._situation = situation
         self._coat = {
@@ -101,7 +101,7 @@ class MatRisk:
 
 def _least(situation: CoatSituation) -> dict[BodyZone, float]:
     """The lowest score of zones where knots were found, or where the comb stopped behind the owner's brush."""
-    weights = data("load")
+    weights = data("mat_risk")
     least: dict[BodyZone, float] = {zone: weights["found"][state] for zone, state in situation.mats.items()}
     check = last_check(situation.notes)
     if check is not None:
@@ -124,7 +124,7 @@ def ranked(load: Iterable[ZoneLoad]) -> tuple[ZoneLoad, ...]:
 
 def mat_reasons(row: ZoneLoad, load: Iterable[ZoneLoad]) -> tuple[str, ...]:
     """Why a zone mats more easily than the trunk: ``rubs``, ``longer``, then each added load, by name."""
-    rule, factors = data("load")["why"], dict(row.factors)
+    rule, factors = data("mat_risk")["why"], dict(row.factors)
     trunk = next((dict(one.factors)["length"] for one in load if one.zone is BodyZone.TRUNK), factors["length"])
     own = (
         ("rubs", factors["friction"] >= rule["rubs_from"]),
@@ -135,7 +135,7 @@ def mat_reasons(row: ZoneLoad, load: Iterable[ZoneLoad]) -> tuple[str, ...]:
 
 def zone_length_mm(situation: CoatSituation, zone: BodyZone, trunk_mm: float) -> float:
     """Hair length in a zone, mm: that of the trunk, or of furnishings and beard where these are longer."""
-    own = data("load")["own_length"]
+    own = data("mat_risk")["own_length"]
     lengths = [trunk_mm]
     if situation.long_furnishings and zone in own["furnishings"]["zones"]:
         lengths.append(own["furnishings"]["mm"])
@@ -145,13 +145,13 @@ def zone_length_mm(situation: CoatSituation, zone: BodyZone, trunk_mm: float) ->
 
 
 def _length_factor(situation: CoatSituation, zone: BodyZone, trunk_mm: float) -> float:
-    table = data("load")["length"]
+    table = data("mat_risk")["length"]
     return interpolate(zone_length_mm(situation, zone, trunk_mm), table["mm"], table["factor"])
 
 
 def _friction(situation: CoatSituation, zone: BodyZone) -> float:
     """A dog without a beard has the friction of a face there."""
-    weights = data("load")
+    weights = data("mat_risk")
     rule = weights["only_with"].get(zone)
     own = rule is None or set(rule["categories"]) & set(categories(situation))
     return float(weights["friction"][zone if own else rule["else_zone"]])
@@ -159,7 +159,7 @@ def _friction(situation: CoatSituation, zone: BodyZone) -> float:
 
 def _added(situation: CoatSituation, zone: BodyZone) -> dict[str, float]:
     """Each added load in a zone that is not 0."""
-    weights: dict[str, Any] = data("load")["added"]
+    weights: dict[str, Any] = data("mat_risk")["added"]
 
     def worn(name: str, present: bool | None) -> float:
         return float(weights[name].get(zone, weights[name].get("all", 0.0))) if present else 0.0
@@ -180,7 +180,7 @@ def _added(situation: CoatSituation, zone: BodyZone) -> dict[str, float]:
 
 
 def _level(score: float) -> Level:
-    limits = data("load")["level"]
+    limits = data("mat_risk")["level"]
     if score >= limits["high"]:
         return "high"
     return "moderate" if score >= limits["moderate"] else "low"

@@ -19,7 +19,7 @@ from coatclass.words import Catalogue, catalogue
 __all__ = [
     "SIGNED_VIEW",
     "Consent",
-    "Subject",
+    "WhoseDog",
     "choices",
     "consent",
     "map_of",
@@ -39,7 +39,7 @@ _UNDERCOATED = {CoatCategory.ARCTIC, CoatCategory.FUR, CoatCategory.MIXED, CoatC
 
 
 @dataclass(frozen=True)
-class Subject:
+class WhoseDog:
     """Whose dog it is and who looked at it.
 
     Attributes:
@@ -192,7 +192,7 @@ def choices(answer: Offers, language: str) -> list[tuple[str, str]]:
 
 
 def statement(
-    answer: Offers, found: Found, subject: Subject, *, rates: Rates | None, language: str
+    answer: Offers, found: Found, subject: WhoseDog, *, rates: Rates | None, language: str
 ) -> tuple[Section, ...]:
     """Everything that the owner is told before signing, in the owner's language."""
     words = catalogue(language, "intake")
@@ -207,7 +207,7 @@ def statement(
     return tuple(Section(id_, title, "first", tuple(blocks)) for id_, title, blocks in sections if blocks)
 
 
-def _found(found: Found, subject: Subject, words: Catalogue) -> list[Block]:
+def _found(found: Found, subject: WhoseDog, words: Catalogue) -> list[Block]:
     pairs = [(words.say("say.dog"), subject.dog), (words.say("say.owner"), subject.owner)]
     pairs += [(words.say("say.breed"), subject.breed)] if subject.breed else []
     if subject.weight_kg is not None:
@@ -321,7 +321,7 @@ def _limit(answer: Offers, found: Found, words: Catalogue) -> list[Block]:
     return [Items(tuple(items))]
 
 
-def _agreed(subject: Subject, words: Catalogue) -> list[Block]:
+def _agreed(subject: WhoseDog, words: Catalogue) -> list[Block]:
     items = [*words.lines("say.promise"), *([words.say("say.phone", phone=subject.phone)] if subject.phone else [])]
     return [Items(tuple(items)), Text(words.say("say.law"), "quiet")]
 

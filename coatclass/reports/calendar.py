@@ -162,7 +162,8 @@ def _content(entry: icalendar.Event) -> bytes:
     return bytes(same.to_ical())
 
 
-# --- a time zone as a VTIMEZONE (RFC 5545, 3.6.5) with yearly rules, which more programs read than lists of dates ----
+# --- a time zone as a VTIMEZONE (RFC 5545, 3.6.5) -------------------------------------------------------------------
+# With yearly rules, which hold for good: icalendar's own component lists single dates and ends with the last of them.
 
 
 def _vtimezone(zone: ZoneInfo, year: int) -> icalendar.Timezone:

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coatclass import breeds
-from coatclass.breeds import Found
+from coatclass.breeds import HowFound
 
 
 @pytest.mark.parametrize(
@@ -58,7 +58,7 @@ def test_names_and_nicknames_are_found(text: str, breed_id: str) -> None:
 def test_misspellings_are_found_with_a_score_below_the_exact_one(text: str, breed_id: str) -> None:
     match = breeds.find(text)
     assert match.id == breed_id
-    assert match.found is Found.FUZZY and 84 <= match.score < 100
+    assert match.found is HowFound.FUZZY and 84 <= match.score < 100
     assert match.candidates[0] == (breed_id, match.score)
 
 
@@ -69,7 +69,7 @@ def test_misspellings_are_found_with_a_score_below_the_exact_one(text: str, bree
 )  # fmt: skip
 def test_not_knowing_is_no_breed(text: str) -> None:
     match = breeds.find(text)
-    assert not match.known and match.found is Found.NOTHING and match.ids == () and not match.is_cross
+    assert not match.known and match.found is HowFound.NOTHING and match.ids == () and not match.is_cross
 
 
 @pytest.mark.parametrize(

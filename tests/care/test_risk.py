@@ -103,7 +103,7 @@ def test_the_zones_that_the_trade_names_are_all_scored():
 
 
 def test_every_weight_has_a_source():
-    weights = data("load")
+    weights = data("mat_risk")
     for name, table in weights.items():
         if name in ("version",):
             continue

@@ -62,7 +62,7 @@ def photo(tmp_path_factory):
 def release(tmp_path, monkeypatch):
     for folder in ("models", "datasets"):
         shutil.copytree(ROOT / folder, tmp_path / folder, ignore=shutil.ignore_patterns("*.npz", "labels.csv", "*.md"))
-    monkeypatch.setattr(resources, "_ROOTS", (tmp_path,))
+    monkeypatch.setattr(resources, "_ROOT", tmp_path)
     forget()
     yield tmp_path
     forget()

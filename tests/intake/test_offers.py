@@ -33,7 +33,7 @@ from coatclass.intake import (
     welfare_limit,
 )
 from coatclass.intake.offers import RULE_FILE
-from coatclass.presentation.intake import Subject, choices, statement, told_again, told_as_json
+from coatclass.presentation.intake import WhoseDog, choices, statement, told_again, told_as_json
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat
 from coatclass.triage import thin_skinned, triage
@@ -311,14 +311,14 @@ def test_a_spitz_is_told_of_regrowth_and_a_wire_coat_of_its_colour() -> None:
         category = CoatCategory(name)
         found = matted(MatState.FELTED, "left.trunk")
         answer = made(found, categories=frozenset({category}))
-        subject = Subject("Bramble", "", "", "", "Ada", date(2026, 3, 1), 50.0, 12.0)
+        subject = WhoseDog("Bramble", "", "", "", "Ada", date(2026, 3, 1), 50.0, 12.0)
         said = json.dumps(told_as_json(statement(answer, found, subject, rates=None, language="en")))
         assert (catalogue("en", "intake").say(f"say.{key}") in said) is told, category
 
 
 def test_what_was_told_can_be_told_again_word_for_word() -> None:
     found = matted(MatState.MATS, "left.legs", health=(Health.HEART,))
-    subject = Subject("Bramble", "", "Ottoline Farrow", "0000 100", "Ada", date(2026, 3, 1), 50.0, 12.0, photos=2)
+    subject = WhoseDog("Bramble", "", "Ottoline Farrow", "0000 100", "Ada", date(2026, 3, 1), 50.0, 12.0, photos=2)
     for language in ("en", "de"):
         told = statement(made(found), found, subject, rates=RATES, language=language)
         assert told_again(json.loads(json.dumps(told_as_json(told)))) == told
@@ -328,7 +328,7 @@ def test_what_was_told_can_be_told_again_word_for_word() -> None:
 @given(situations, founds)
 def test_whatever_is_found_can_be_told_in_both_languages_and_names_no_price_of_a_closed_offer(dog, found) -> None:
     answer = offers(dog, found, rates=RATES, model=MODEL)
-    subject = Subject("Bramble", "", "", "", "Ada", date(2026, 3, 1), dog.age_months, dog.weight_kg)
+    subject = WhoseDog("Bramble", "", "", "", "Ada", date(2026, 3, 1), dog.age_months, dog.weight_kg)
     for language in ("en", "de"):
         sections = statement(answer, found, subject, rates=RATES, language=language)
         assert sections[-1].id == "agreed"

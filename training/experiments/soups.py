@@ -96,7 +96,7 @@ def _train_and_read(options: argparse.Namespace) -> None:
     from training.image.finetune import join_crew
     from training.image.labels import make_plan
     from training.image.pictures import open_gallery, prepare
-    from training.image.train import Bench, Places, claim, end_file, finetune_job, frozen_network
+    from training.image.train import Places, Setup, claim, end_file, finetune_job, frozen_network
 
     began = time.monotonic()
     crew = join_crew()
@@ -109,7 +109,7 @@ def _train_and_read(options: argparse.Namespace) -> None:
     prepared = prepare(gallery.pictures, configs[0].preprocessing).to(crew.device)
     plan = make_plan(labels, configs[0], release=False)
     jobs = [job for job in plan.jobs if job != "val"]
-    benches = {one.name: Bench(one, labels, gallery, prepared, plan, crew, options.work / one.name) for one in configs}
+    benches = {one.name: Setup(one, labels, gallery, prepared, plan, crew, options.work / one.name) for one in configs}
     frozen, views = frozen_network(next(iter(benches.values())), options.weights)
     wanted = [(one.name, seed) for one in configs for seed in one.seeds]
     for name, seed, job in crew.share([(*part, job) for part in wanted for job in jobs]):
@@ -142,19 +142,19 @@ def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any]
     from training.image.pictures import Gallery, Prepared, prepare
     from training.image.train import end_of, start_of
 
-    bench = benches[soup.parts[0][0]]
-    start = start_of(bench, *frozen, job)
+    setup = benches[soup.parts[0][0]]
+    start = start_of(setup, *frozen, job)
     ends = [end_of(benches[name], job, seed) for name, seed in soup.parts]
     network = interpolate(start, ends, soup.share)
-    learned = bench.plan.jobs[job]
-    held_out = np.setdiff1d(np.arange(len(bench.labels)), learned)
-    features, _ = pooled(network, bench.prepared)
-    network.set_familiar(features[learned].to(bench.crew.device))
+    learned = setup.plan.jobs[job]
+    held_out = np.setdiff1d(np.arange(len(setup.labels)), learned)
+    features, _ = pooled(network, setup.prepared)
+    network.set_familiar(features[learned].to(setup.crew.device))
     seen = {_PLAIN: features[held_out]}
     if soup.views:
-        rule = bench.config.preprocessing
-        kept = [bench.prepared.tensors[k] for k in held_out]
-        pictures = [bench.gallery.pictures[k] for k in held_out]
+        rule = setup.config.preprocessing
+        kept = [setup.prepared.tensors[k] for k in held_out]
+        pictures = [setup.gallery.pictures[k] for k in held_out]
         wide = rule.model_copy(update={"size": int(rule.size * _LARGER)})
         seen["mirrored"] = pooled(network, Prepared(tuple(tensor.flip(-1) for tensor in kept)))[0]
         seen["larger"] = pooled(network, prepare(pictures, wide))[0]

@@ -50,7 +50,7 @@ class Places:
 
 
 @dataclass(frozen=True)
-class Bench:
+class Setup:
     """What the steps of one configuration share."""
 
     config: Config
@@ -81,8 +81,8 @@ def train(
         last = release and config is configs[-1]
         plan = make_plan(labels, config, release=last)
         prepared = prepare(gallery.pictures, config.preprocessing).to(crew.device)
-        bench = Bench(config, labels, gallery, prepared, plan, crew, places.work / config.name)
-        _train_one(bench, places, release=last, workers=workers)
+        setup = Setup(config, labels, gallery, prepared, plan, crew, places.work / config.name)
+        _train_one(setup, places, release=last, workers=workers)
 
 
 def claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
@@ -96,94 +96,94 @@ def claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
             origin.write()
 
 
-def _train_one(bench: Bench, places: Places, *, release: bool, workers: int) -> None:
+def _train_one(setup: Setup, places: Places, *, release: bool, workers: int) -> None:
     started = time.perf_counter()
-    frozen, views = frozen_network(bench, places.weights)
-    todo = [(job, seed) for job in bench.plan.jobs for seed in bench.config.seeds] if bench.config.finetune else []
-    for job, seed in todo if bench.crew.gradients else bench.crew.share(todo):
-        finetune_job(bench, frozen, views, job=job, seed=seed, workers=workers)
-    bench.crew.wait()
-    for job, _ in bench.crew.share([(job, 0) for job in bench.plan.jobs]):
-        _read_job(bench, frozen, views, job)
-    bench.crew.wait()
-    if bench.crew.rank == 0:
+    frozen, views = frozen_network(setup, places.weights)
+    todo = [(job, seed) for job in setup.plan.jobs for seed in setup.config.seeds] if setup.config.finetune else []
+    for job, seed in todo if setup.crew.gradients else setup.crew.share(todo):
+        finetune_job(setup, frozen, views, job=job, seed=seed, workers=workers)
+    setup.crew.wait()
+    for job, _ in setup.crew.share([(job, 0) for job in setup.plan.jobs]):
+        _read_job(setup, frozen, views, job)
+    setup.crew.wait()
+    if setup.crew.rank == 0:
         minutes = (time.perf_counter() - started) / 60
-        readings = {job: _load_readings(bench.work / f"readings_{job}.npz") for job in bench.plan.jobs}
-        share = best_share(bench.config, bench.labels, bench.plan, readings)
-        network, _ = _network_of(bench, frozen, views, "val", share)
-        shift = background_shift(network, bench.gallery, bench.labels, bench.config.preprocessing)
+        readings = {job: _load_readings(setup.work / f"readings_{job}.npz") for job in setup.plan.jobs}
+        share = best_share(setup.config, setup.labels, setup.plan, readings)
+        network, _ = _network_of(setup, frozen, views, "val", share)
+        shift = background_shift(network, setup.gallery, setup.labels, setup.config.preprocessing)
         rows = places.out / "ablations.csv"
         shown = {"chosen": share, "minutes": minutes}
-        add_rows(rows, bench.config, bench.labels, bench.plan, readings, shift=shift, **shown)
+        add_rows(rows, setup.config, setup.labels, setup.plan, readings, shift=shift, **shown)
         if release:
-            final, _ = _network_of(bench, frozen, views, "all", share)
+            final, _ = _network_of(setup, frozen, views, "all", share)
             release_model(
-                bench.config,
-                bench.labels,
-                bench.plan,
+                setup.config,
+                setup.labels,
+                setup.plan,
                 readings,
                 final,
                 share=share,
                 out=places.out,
-                work=bench.work,
+                work=setup.work,
                 minutes=minutes,
                 shift=shift,
-                processes=bench.crew.size,
+                processes=setup.crew.size,
             )
-            _keep_log(bench.work, places.out / "training_log.json")
-    bench.crew.wait()
+            _keep_log(setup.work, places.out / "training_log.json")
+    setup.crew.wait()
 
 
-def frozen_network(bench: Bench, weights: Path | None) -> tuple[CoatNetwork, list[Tensor]]:
+def frozen_network(setup: Setup, weights: Path | None) -> tuple[CoatNetwork, list[Tensor]]:
     """ImageNet's backbone with a mask fitted on the training split's trimaps, and features of all photos."""
-    config, device = bench.config, bench.crew.device
+    config, device = setup.config, setup.crew.device
     network = CoatNetwork(load_backbone(config.backbone, weights), second=config.second).to(device)
-    kept = _frozen_file(bench)
-    if bench.crew.rank == 0 and not kept.is_file():
-        masks, tensors = bench.gallery.masks, bench.prepared.tensors
-        chosen = [int(k) for k in bench.labels.where("train") if masks[k] is not None]
+    kept = _frozen_file(setup)
+    if setup.crew.rank == 0 and not kept.is_file():
+        masks, tensors = setup.gallery.masks, setup.prepared.tensors
+        chosen = [int(k) for k in setup.labels.where("train") if masks[k] is not None]
         grids = {k: mask_grid(masks[k], tensors[k]) for k in chosen}  # type: ignore[arg-type]
-        maps = all_maps(network, bench.prepared)
+        maps = all_maps(network, setup.prepared)
         fit_mask(network, maps, grids, l2=config.heads.mask_l2, seed=0)
         plain, dog_share = pooled_maps(network, maps)
         views = [plain]
         if config.heads.flip:
-            views.append(pooled_maps(network, all_maps(network, bench.prepared, flip=True))[0])
+            views.append(pooled_maps(network, all_maps(network, setup.prepared, flip=True))[0])
         with new_file(kept) as stream:
             torch.save({"network": network.state_dict(), "views": views, "share": dog_share}, stream)
-    bench.crew.wait()
+    setup.crew.wait()
     found = torch.load(kept, weights_only=True, map_location=device)
     network.load_state_dict(found["network"])
     return network, [view.cpu() for view in found["views"]]
 
 
-def _frozen_file(bench: Bench) -> Path:
+def _frozen_file(setup: Setup) -> Path:
     """Where the frozen network and its features lie: configurations that differ only in what follows share them."""
-    config = bench.config
+    config = setup.config
     parts = config.backbone, config.size, config.rule, config.second, config.heads.mask_l2, config.heads.flip
-    return bench.work.parent / f"frozen-{'-'.join(map(str, parts))}.pt"
+    return setup.work.parent / f"frozen-{'-'.join(map(str, parts))}.pt"
 
 
-def start_of(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
+def start_of(setup: Setup, frozen: CoatNetwork, views: list[Tensor], job: str) -> CoatNetwork:
     """The frozen network with heads fitted on the photos that this job may see."""
     network = copy.deepcopy(frozen)
-    kept = _start_file(bench, job)
+    kept = _start_file(setup, job)
     if kept.is_file():
-        network.take(load_file(kept, device=str(bench.crew.device)))
+        network.take(load_file(kept, device=str(setup.crew.device)))
     else:
-        learn = bench.labels, bench.plan.jobs[job], bench.config.heads
+        learn = setup.labels, setup.plan.jobs[job], setup.config.heads
         fit_heads(network, views, *learn)
         fit_last(network, views[0], *learn)
         save_weights(network, kept)
     return network
 
 
-def _start_file(bench: Bench, job: str) -> Path:
+def _start_file(setup: Setup, job: str) -> Path:
     """Where the job's fitted heads lie: configurations with the same frozen network and heads share them."""
-    config = bench.config
+    config = setup.config
     fitted = f"{config.heads.model_dump_json()} {config.folds} {config.seeds[0]}"
     digest = hashlib.sha256(fitted.encode()).hexdigest()[:8]
-    return bench.work.parent / f"start-{_frozen_file(bench).stem.removeprefix('frozen-')}-{digest}-{job}.safetensors"
+    return setup.work.parent / f"start-{_frozen_file(setup).stem.removeprefix('frozen-')}-{digest}-{job}.safetensors"
 
 
 def _keep_log(work: Path, path: Path) -> None:
@@ -193,71 +193,71 @@ def _keep_log(work: Path, path: Path) -> None:
         path.write_text(json.dumps(logs) + "\n", encoding="utf-8")
 
 
-def finetune_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int) -> None:
+def finetune_job(setup: Setup, frozen: CoatNetwork, views: list[Tensor], *, job: str, seed: int, workers: int) -> None:
     """Train for one job from one seed, unless that was done before."""
-    kept = end_file(bench, job, seed)
+    kept = end_file(setup, job, seed)
     if kept.is_file():
         return
-    assert bench.config.finetune is not None
-    settings, crew = bench.config.finetune.drawn(seed), bench.crew
+    assert setup.config.finetune is not None
+    settings, crew = setup.config.finetune.drawn(seed), setup.crew
     batches = gallery_batches(
-        bench.gallery,
-        bench.labels,
-        bench.plan.jobs[job],
+        setup.gallery,
+        setup.labels,
+        setup.plan.jobs[job],
         settings,
-        rule=bench.config.preprocessing,
+        rule=setup.config.preprocessing,
         seed=seed,
         workers=workers,
         place=crew.place,
     )
-    start, breeds = start_of(bench, frozen, views, job), len(bench.labels.breeds)
+    start, breeds = start_of(setup, frozen, views, job), len(setup.labels.breeds)
     end, log = finetune(start, batches, settings, breeds=breeds, steps=len(batches), seed=seed, crew=crew)
     if crew.place[0]:
         return  # the first of those that share batches writes for all
-    write_whole(bench.work / f"log_{job}_{seed}.json", json.dumps(log, indent=1).encode())
+    write_whole(setup.work / f"log_{job}_{seed}.json", json.dumps(log, indent=1).encode())
     save_weights(end, kept)
-    print(f"{bench.config.name} {job} seed {seed}: {log[-1]}", flush=True)
+    print(f"{setup.config.name} {job} seed {seed}: {log[-1]}", flush=True)
 
 
-def end_of(bench: Bench, job: str, seed: int) -> dict[str, Tensor]:
+def end_of(setup: Setup, job: str, seed: int) -> dict[str, Tensor]:
     """The state in which one seed's training ended."""
-    return load_file(end_file(bench, job, seed), device=str(bench.crew.device))
+    return load_file(end_file(setup, job, seed), device=str(setup.crew.device))
 
 
-def end_file(bench: Bench, job: str, seed: int) -> Path:
+def end_file(setup: Setup, job: str, seed: int) -> Path:
     """Where that is kept."""
-    return bench.work / f"end_{job}_{seed}.safetensors"
+    return setup.work / f"end_{job}_{seed}.safetensors"
 
 
 def _network_of(
-    bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str, share: float
+    setup: Setup, frozen: CoatNetwork, views: list[Tensor], job: str, share: float
 ) -> tuple[CoatNetwork, tuple[Tensor, Tensor]]:
     """The job's network at a share of fine-tuned weights (mean over the seeds), with what is learned last.
 
     Returns:
         The network, and what it pools from all photos: features (N, ...) and share of dog (N,).
     """
-    start = start_of(bench, frozen, views, job)
+    start = start_of(setup, frozen, views, job)
     if share == 0:
-        kept = torch.load(_frozen_file(bench), weights_only=True, map_location="cpu")
+        kept = torch.load(_frozen_file(setup), weights_only=True, map_location="cpu")
         return start, (views[0], kept["share"])
-    network = interpolate(start, [end_of(bench, job, seed) for seed in bench.config.seeds], share)
-    features, dog_share = pooled(network, bench.prepared)
-    fit_last(network, features, bench.labels, bench.plan.jobs[job], bench.config.heads)
+    network = interpolate(start, [end_of(setup, job, seed) for seed in setup.config.seeds], share)
+    features, dog_share = pooled(network, setup.prepared)
+    fit_last(network, features, setup.labels, setup.plan.jobs[job], setup.config.heads)
     return network, (features, dog_share)
 
 
-def _read_job(bench: Bench, frozen: CoatNetwork, views: list[Tensor], job: str) -> None:
+def _read_job(setup: Setup, frozen: CoatNetwork, views: list[Tensor], job: str) -> None:
     """Readings of all photos by a job's network, at every share."""
-    kept = bench.work / f"readings_{job}.npz"
+    kept = setup.work / f"readings_{job}.npz"
     if kept.is_file():
         return
     columns: dict[str, NDArray[np.float32]] = {}
-    for share in bench.config.shares:
-        network, (features, dog_share) = _network_of(bench, frozen, views, job, share)
+    for share in setup.config.shares:
+        network, (features, dog_share) = _network_of(setup, frozen, views, job, share)
         near = None
-        if bench.config.second_look:
-            near = pooled_near(network, bench.gallery, bench.prepared, bench.config.preprocessing)
+        if setup.config.second_look:
+            near = pooled_near(network, setup.gallery, setup.prepared, setup.config.preprocessing)
         readings = read_twice(network, features, near)
         columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
         columns[f"{share}:dog_share"] = dog_share.numpy()
