@@ -118,7 +118,7 @@ def test_an_entry_of_the_wrong_form_is_refused_in_the_readers_language(web):
     assert said["de"]["problem"] == (
         "Name: ist länger als 200 Zeichen. Geburtsdatum: muss ein Datum sein. colour: ist hier nicht bekannt."
     )
-    assert said["de"]["next_step"] == "Berichtigen und noch einmal versuchen."
+    assert said["de"]["next_step"] == "Berichtigen Sie das, und versuchen Sie es noch einmal."
 
 
 def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of_records(web, dog):
