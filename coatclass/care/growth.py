@@ -154,6 +154,11 @@ def rate_of(measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> Rate:
     return Rate(middle, low, high, "measurements" if used else "prior", used)
 
 
+def interval_sds() -> float:
+    """Standard deviations of a normal distribution on each side of its middle, within the promised level."""
+    return NormalDist().inv_cdf(_levels()[2])
+
+
 def _levels() -> tuple[float, float, float]:
     level = data("growth")["interval"]["level"]
     return (1 - level) / 2, 0.5, (1 + level) / 2
@@ -192,7 +197,7 @@ def doubt_words(doubt: Doubt, language: str = "en") -> str:
 
 @dataclass(frozen=True)
 class Present:
-    """Trunk length on a day, mm, half the width of its interval, how fast it grows and where it stops."""
+    """Trunk length on a day, mm, half the width of its 95 % interval, how fast it grows and where it stops."""
 
     today: date
     mm: float
@@ -217,7 +222,7 @@ class Growth:
 
     Attributes:
         mode: continuous; bounded (growing back after a clip); full_length (nothing to forecast).
-        now_mm: trunk length today, mm; ``now_error_mm``: half the width of its interval.
+        now_mm: trunk length today, mm; ``now_error_mm``: half the width of its 95 % interval.
         rate: growth in mm/day with interval.
         full_mm: the length at which the coat stops, None if it does not or nobody knows.
         crossings: the limits 19, 25, 75 mm still ahead before the next trim, when the kit changes.
@@ -339,15 +344,19 @@ def _mode(
 def _now(
     situation: CoatSituation, today: date, measurements: Sequence[DatedLength], trims: Sequence[Trim], rate: Rate
 ) -> tuple[float, float]:
-    """Trunk length today and half the width of its interval, mm: a ruler today, the last ruler or clip, or the band."""
-    error = float(data("growth")["measuring"]["error_mm"])
+    """Trunk length today and half the width of its interval, mm: a ruler today, the last ruler or clip, or the band.
+
+    The width is that of the promised level, as everywhere in this room, not one standard deviation of the measuring.
+    """
+    error = interval_sds() * float(data("growth")["measuring"]["error_mm"])
     if situation.measured_mm is not None:
         return situation.measured_mm, error
     last = max([m.on for m in measurements] + [t.on for t in trims], default=None)
     mm = None if last is None else _length_of_day(last, measurements, trims)
     if last is not None and mm is not None:
         days = (today - last).days
-        return mm + rate.mean * days, error + (rate.high - rate.low) / 2 * days
+        own = max((m.sd_mm for m in measurements if m.on == last), default=0.0)
+        return mm + rate.mean * days, max(error, interval_sds() * own) + (rate.high - rate.low) / 2 * days
     low = min((band_limits_mm(band)[0] for band in situation.bands), default=0.0)
     likely = length_mm(situation)
     return likely, max(error, likely - low)

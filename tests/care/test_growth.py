@@ -116,6 +116,30 @@ def test_the_interval_covers_the_truth_as_often_as_it_says():
     assert 0.935 <= hits / 1500 <= 0.965
 
 
+@pytest.mark.parametrize(("days", "since"), [((0,), 0), ((0, 28), 30), ((0, 21, 45, 70), 0)])
+def test_length_and_dates_lie_in_their_range_as_often_as_it_says(days, since):
+    # Simulated dogs as above, read `since` days after the last measurement. The range of a date adds up two errors, so
+    # it may hold a little oftener than 95 times in 100, never seldomer.
+    rng = np.random.default_rng(21)
+    prior, error = data("growth")["prior"], data("growth")["measuring"]["error_mm"]
+    lengths, dates = [], []
+    while len(lengths) < 800:
+        rate, start = rng.normal(prior["mean"], prior["sd"]), rng.uniform(14, 60)
+        ago = [since + days[-1] - day for day in days]
+        taken = [care.DatedLength(days_ago(a), start + rate * d + rng.normal(0, error))
+                 for a, d in zip(ago, days, strict=True)]  # fmt: skip
+        if rate <= 0 or min(one.mm for one in taken) < 0 or care.examine(taken, ()):
+            continue
+        growth, now = care.forecast(dogs.situation(), TODAY, measurements=taken), start + rate * ago[0]
+        lengths.append(abs(growth.now_mm - now) <= growth.now_error_mm)
+        if growth.crossings:
+            last = growth.crossings[-1]
+            then = TODAY + timedelta(days=round(max(0.0, (last.mm - now) / rate)))
+            dates.append(last.earliest <= then and (last.latest is None or then <= last.latest))
+    assert np.mean(lengths) >= 0.935
+    assert np.mean(dates) >= 0.94 and len(dates) > 500
+
+
 def test_a_trim_between_measurements_is_no_shrinking():
     taken = [
         care.DatedLength(days_ago(100), 30.0), care.DatedLength(days_ago(70), 41.0),
