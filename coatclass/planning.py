@@ -150,7 +150,7 @@ def plan(
         trims=trims,
         full_length_mm=full_length_mm,
         keeps_growing=keeps_growing,
-        target_mm=_next_trim_mm(situation, now.length),
+        target_mm=_next_trim_mm(situation, now),
         held=not (now.triage.growth.open and now.triage.session.open),
     )
     touch_up_minutes = now.time.touch_up_minutes if now.time else None
@@ -373,8 +373,8 @@ def _asked(rule: Rule, situation: CoatSituation, found: Triage) -> tuple[BodyZon
     return tuple(zone for zone in ZONES if zone in zones)
 
 
-def _next_trim_mm(situation: CoatSituation, length: LengthAdvice | None) -> float | None:
-    """The length at which the next trim is due."""
-    if length is None or length.kind in ("not_cut", "comes_off"):
+def _next_trim_mm(situation: CoatSituation, now: Phase) -> float | None:
+    """The length at which the next trim is due; None where the coat is not cut, or nobody knows yet whether it is."""
+    if now.length is None or not care.may_be_cut(now.situation, now.triage):
         return None
-    return length.mm if length.mm is not None else situation.wished_length_mm
+    return now.length.mm if now.length.mm is not None else situation.wished_length_mm

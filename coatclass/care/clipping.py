@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from coatclass.care.coat import categories, data, length_mm
+from coatclass.care.coat import categories, data, length_mm, line_brushed
 from coatclass.care.growth import Growth
 from coatclass.care.minutes import TimeBudget, may_be_cut
 from coatclass.contract import ClipRung, CoatSituation, Guard, LengthAdvice, Triage, Who
@@ -80,13 +80,18 @@ def clip_ladder(
     if situation.hand_stripped or (set(situation.categories) == {CoatCategory.WIRE} and not situation.clipped):
         return tuple(_uncut("strip", growth.today, texts))
     if not any(data("coats")["coat"][category]["trimmable"] for category in categories(situation)):
+        if not line_brushed(situation):
+            return ()  # a smooth short coat has nothing to be brushed out at a salon
         return tuple(_uncut("brush_out", growth.today, texts))
     if not may_be_cut(situation, cleared) or growth.mode != "continuous":
         return ()
     ceiling = _ceiling(situation, length, budget)
     if ceiling is None:
         return ()
-    cut = _Cut(ceiling, 7 * growth.rate.mean, tuple(guards))
+    a_week = 7 * growth.rate.mean
+    # Below this no visits that people can keep hold a coat: it is cut to the shortest length and grows until the next.
+    lowest = data("time")["longest"]["shortest_mm"] + a_week * data("clipping")["visits"]["shortest"]
+    cut = _Cut(max(ceiling, lowest), a_week, tuple(guards))
     usual = min(max(visit_weeks or data("clipping")["visits"]["usual"], 1.0), 12.0)
     start = length_mm(situation) if now.comes_off else growth.now_mm
     return tuple(_rungs(cut, start, growth, usual, texts))
@@ -114,7 +119,10 @@ def _rungs(cut: _Cut, start: float, growth: Growth, usual: float, texts: Catalog
             return
         grown = mm + cut.mm_a_week * (on - last).days / 7
         weeks = cut.weeks_from(on, usual)
-        if grown + weeks * cut.mm_a_week <= cut.ceiling_mm:
+        room = (cut.ceiling_mm - grown) / cut.mm_a_week
+        if room >= min(weeks, table["shortest"]):
+            # It may still grow: tidied now, and cut on the day on which the calendar has the trim.
+            weeks = min(weeks, room)
             yield ClipRung(kind="tidy", on=on, grown_mm=grown, text=texts.say("clips.tidy"))
             mm = grown
         else:

@@ -162,7 +162,8 @@ def may_be_cut(situation: CoatSituation, cleared: Triage) -> bool:
 
 def _cut_to_length(situation: CoatSituation) -> bool:
     """Whether every coat that is still possible is one that is cut to a length at all."""
-    return all(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
+    trimmable = all(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
+    return trimmable and not situation.hand_stripped
 
 
 def _some_are_cut(situation: CoatSituation) -> bool:
@@ -325,6 +326,7 @@ def length_advice(
         was_matted: the dog had mats before the visit; it is kept short until it stays free of them.
     """
     kind, mm, key = _length(situation, cleared, budget, was_matted)
+    wish = "" if kind == "comes_off" else _refused_wish(situation, cleared)
     texts = catalogue(language, "care")
     most = budget.longest_mm if budget else None
     values = {
@@ -334,7 +336,24 @@ def length_advice(
         "wish": texts.mm(situation.wished_length_mm) if situation.wished_length_mm is not None else "",
         "wish_minutes": texts.minutes(as_said(budget.wish_minutes)) if budget and budget.wish_minutes else "",
     }
-    return LengthAdvice(kind=kind, mm=mm, text=texts.say(f"length.{key}", **values))
+    said = (texts.say(f"length.{one}", **values) for one in (wish, key) if one)
+    return LengthAdvice(kind=kind, mm=mm, text=" ".join(said))
+
+
+def _refused_wish(situation: CoatSituation, cleared: Triage) -> str:
+    """The key of the sentence that answers a wish which can't be had from this coat; empty where there is none."""
+    wish = situation.wished_length_mm
+    if wish is None or _cut_to_length(situation):
+        return ""
+    if wish > length_mm(situation):
+        return "" if _some_are_cut(situation) else "wish_longer_uncut"
+    if wish == length_mm(situation):
+        return ""
+    if situation.hand_stripped:
+        return "wish_stripped"
+    if _some_are_cut(situation):
+        return "wish_unsure"
+    return "wish_double" if DOUBLE_COAT in cleared.shorter.rules else "wish_uncut"
 
 
 _Kind = Literal["fits", "may_grow", "not_longer", "shorter", "not_cut", "comes_off", "ask"]
@@ -349,20 +368,27 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
     if not cleared.growth.open or not cleared.session.open:
         return _held(situation, cleared, budget, now)
     if not may_be_cut(situation, cleared):
-        return _uncut(budget, sure=not _some_are_cut(situation))
+        return _uncut(situation, budget)
     if was_matted:
         return _short_for_now(budget, now)
     if budget is None or budget.fits is None:
         return "ask", None, "ask_minutes" if budget else "ask_weight"
-    return _by_time(budget, now)
+    grows = any(data("coats")["coat"][category]["growth"] == "continuous" for category in categories(situation))
+    return _by_time(budget, now, grows=grows)
 
 
-def _uncut(budget: TimeBudget | None, *, sure: bool) -> _Choice:
-    """A coat that is not cut; not ``sure`` where that holds only for some of the coats that are still possible."""
+def _uncut(situation: CoatSituation, budget: TimeBudget | None) -> _Choice:
+    """A coat that is not cut, or of which some that are still possible are not."""
+    stripped = bool(situation.hand_stripped)
+    sure = stripped or not _some_are_cut(situation)
+    kept = "stripped" if stripped else "not_cut" if sure else "not_cut_unsure"
     if budget is None or budget.fits is None:
-        return "not_cut", None, "not_cut" if sure else "not_cut_unsure"
+        return "not_cut", None, kept
     if budget.fits:
-        return "fits", None, "fits" if budget.given is not None else "fits_uncut" if sure else "not_cut_unsure"
+        unasked = "stripped" if stripped else "fits_uncut" if sure else "not_cut_unsure"
+        return "fits", None, "fits" if budget.given is not None else unasked
+    if not sure:
+        return "not_cut", None, "too_much_unsure"
     if budget.beyond or not budget.dog_bears:
         return "not_cut", None, "beyond_uncut"
     return "not_cut", None, "too_much_uncut" if budget.given else "no_time_uncut"
@@ -370,15 +396,11 @@ def _uncut(budget: TimeBudget | None, *, sure: bool) -> _Choice:
 
 def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, now: float) -> _Choice:
     """Nothing is grown now; where even today's length is too much for the week, shorter may be asked for."""
-    cut = may_be_cut(situation, cleared)
-    if (
-        cut
-        and budget is not None
-        and budget.fits is False
-        and budget.longest_mm is not None
-        and budget.longest_mm < now
-    ):
-        return "shorter", float(budget.longest_mm), _too_long(budget)
+    if may_be_cut(situation, cleared) and budget is not None and budget.fits is False:
+        if budget.longest_mm is None:
+            return _nothing_fits(now)
+        if budget.longest_mm < now:
+            return "shorter", float(budget.longest_mm), _too_long(budget)
     by = cleared.growth if not cleared.growth.open else cleared.session
     why = "training" if CANNOT_BEAR in by.rules and by.first is not Who.VET else _BY_FIRST[by.first]
     if DOUBLE_COAT in cleared.shorter.rules or not _cut_to_length(situation):
@@ -390,17 +412,25 @@ def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, 
 def _short_for_now(budget: TimeBudget | None, now: float) -> _Choice:
     """A coat that has matted is kept at the trade's first limit, or where it is, until it stays free of knots."""
     most = max(now, float(data("time")["longest"]["after_mats_mm"]))
-    if budget is None or budget.fits is None or budget.longest_mm is None:
+    if budget is None or budget.fits is None:
         return "not_longer", most, "after_mats"
+    if budget.longest_mm is None:
+        return _nothing_fits(now)
     if budget.longest_mm < now:
         return "shorter", float(budget.longest_mm), _too_long(budget)
     return "not_longer", min(most, float(budget.longest_mm)), "after_mats"
 
 
-def _by_time(budget: TimeBudget, now: float) -> _Choice:
+def _nothing_fits(now: float) -> _Choice:
+    """Not even the shortest coat fits week and dog: the groomer keeps it short."""
+    shortest = float(data("time")["longest"]["shortest_mm"])
+    return ("shorter" if now > shortest else "not_longer"), shortest, "nothing_fits"
+
+
+def _by_time(budget: TimeBudget, now: float, *, grows: bool) -> _Choice:
     longest, wish = budget.longest_mm, budget.wish_mm
     if longest is None:
-        return "shorter", float(data("time")["longest"]["shortest_mm"]), "nothing_fits"
+        return _nothing_fits(now)
     if wish is not None and budget.wish_fits:
         kind: _Kind = "may_grow" if wish > now else "shorter" if wish < now else "fits"
         return kind, wish, "wish_fits"
@@ -408,7 +438,7 @@ def _by_time(budget: TimeBudget, now: float) -> _Choice:
         return "shorter", float(longest), "wish_too_long" if wish is not None else _too_long(budget)
     if wish is not None:
         return ("may_grow" if longest > now else "not_longer"), float(longest), "wish_too_long"
-    if budget.limit == "nothing":
+    if budget.limit == "nothing" or (longest > now and not grows):
         return "fits", None, "fits"
     return ("may_grow" if longest > now else "not_longer"), float(longest), "fits_longest"
 

@@ -31,7 +31,7 @@ def test_a_date_is_given_only_to_what_is_open(situation):
     if not found.growth.open:
         assert not kinds & {"kit_change", "trim"}
     if not found.session.open:
-        assert kinds <= {"visit", "look_again"}
+        assert kinds <= {"visit", "look_again", "training"}
     assert all(event.start >= TODAY for event in plan.events)
 
 
