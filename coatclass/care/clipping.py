@@ -80,9 +80,8 @@ def clip_ladder(
     if situation.hand_stripped or (set(situation.categories) == {CoatCategory.WIRE} and not situation.clipped):
         return tuple(_uncut("strip", growth.today, texts))
     if not any(data("coats")["coat"][category]["trimmable"] for category in categories(situation)):
-        if not line_brushed(situation):
-            return ()  # a smooth short coat has nothing to be brushed out at a salon
-        return tuple(_uncut("brush_out", growth.today, texts))
+        # A smooth short coat has nothing that a salon must brush out.
+        return tuple(_uncut("brush_out", growth.today, texts)) if line_brushed(situation) else ()
     if not may_be_cut(situation, cleared) or growth.mode != "continuous":
         return ()
     ceiling = _ceiling(situation, length, budget)

@@ -74,9 +74,10 @@ def events_of(
         events.append(Event("visit", "visit", today + timedelta(days=1)))
     events += _training(training, today)
     if week is not None:
-        events += _weekly(week, today, touch_up_minutes)
+        first = today + timedelta(days=sum(step.days for step in training))  # nobody brushes before it was learnt
+        events += _weekly(week, first, touch_up_minutes)
         if cleared.bath.open:
-            events.append(_bath(situation, today))
+            events.append(_bath(situation, first))
     return tuple(sorted(events, key=lambda event: (event.start, event.key)))
 
 
@@ -85,16 +86,16 @@ def _next(today: date, weekdays: tuple[int, ...]) -> date:
     return next(day for day in (today + timedelta(days=n) for n in range(7)) if day.weekday() in weekdays)
 
 
-def _weekly(week: Week, today: date, touch_up_minutes: float | None) -> list[Event]:
+def _weekly(week: Week, first: date, touch_up_minutes: float | None) -> list[Event]:
     at = time.fromisoformat(data("calendar")["session"]["at"])
     session, touch_up = (
         tuple(day for day, due in enumerate(week.days) if due == kind) for kind in ("session", "touch_up")
     )
-    events = [Event("session", "session", _next(today, session), at, week.sitting_minutes, session)]
+    events = [Event("session", "session", _next(first, session), at, week.sitting_minutes, session)]
     if touch_up:
         zones = week.touch_up_zones
         events.append(
-            Event("touch_up", "touch_up", _next(today, touch_up), at, touch_up_minutes, touch_up, zones=zones)
+            Event("touch_up", "touch_up", _next(first, touch_up), at, touch_up_minutes, touch_up, zones=zones)
         )
     return events
 
@@ -110,9 +111,9 @@ def _training(steps: Sequence[TrainingStep], today: date) -> list[Event]:
     return events
 
 
-def _bath(situation: CoatSituation, today: date) -> Event:
+def _bath(situation: CoatSituation, first: date) -> Event:
     weekday = int(data("calendar")["bath"]["weekday"])
-    return Event("bath", "bath", _next(today, (weekday,)), weekdays=(weekday,), every_weeks=bath_weeks(situation))
+    return Event("bath", "bath", _next(first, (weekday,)), weekdays=(weekday,), every_weeks=bath_weeks(situation))
 
 
 def _changes(growth: Growth) -> list[Event]:

@@ -18,7 +18,7 @@ from typing import Literal
 from coatclass.care.coat import categories, data, length_mm
 from coatclass.contract import CoatSituation
 from coatclass.errors import InputError
-from coatclass.taxonomy import band_limits_mm
+from coatclass.taxonomy import CoatCategory, band_limits_mm
 from coatclass.words import Catalogue, catalogue
 
 __all__ = [
@@ -232,6 +232,7 @@ class Growth:
         doubts: measurements that are questioned; the rate then rests on the prior.
         curve: (date, low, likely, high) in mm, weekly for about a year.
         held: the length stays as it is until knots, skin or training have been seen to; no dates but the puppy's.
+        sure: whether it is known that the coat grows on, or stops; else some of the possible coats do the other.
     """
 
     mode: Mode
@@ -247,6 +248,7 @@ class Growth:
     doubts: tuple[Doubt, ...]
     curve: tuple[tuple[date, float, float, float], ...]
     held: bool = False
+    sure: bool = True
 
 
 def forecast(
@@ -287,6 +289,7 @@ def forecast(
     trim = None
     if target_mm is not None and mode == "continuous" and not held:
         trim = passing(target_mm, present)
+    looks = _look_again(situation, today)
     return Growth(
         mode=mode,
         today=today,
@@ -294,14 +297,20 @@ def forecast(
         now_error_mm=error,
         rate=rate,
         full_mm=full_length_mm,
-        crossings=tuple(crossing for crossing in found if crossing is not None),
+        # What lies behind the next look at a pup's coat is told then: the coat that grows by that time is another.
+        crossings=tuple(one for one in found if one is not None and not (looks and one.likely > looks[0])),
         trim=trim,
         trim_mm=target_mm if trim else None,
-        look_again=_look_again(situation, today),
+        look_again=looks,
         doubts=doubts,
         curve=_curve(present) if mode != "full_length" and not held else (),
         held=held,
+        sure=keeps_growing is not None or len({_growth_of(category) for category in categories(situation)}) == 1,
     )
+
+
+def _growth_of(category: CoatCategory) -> str:
+    return str(data("coats")["coat"][category]["growth"])
 
 
 def passing(mm: float, present: Present) -> Crossing | None:
@@ -334,7 +343,7 @@ def _mode(
 ) -> Mode:
     grows = keeps_growing
     if grows is None:
-        grows = any(data("coats")["coat"][category]["growth"] == "continuous" for category in categories(situation))
+        grows = any(_growth_of(category) == "continuous" for category in categories(situation))
     if grows:
         return "continuous"
     known = any(trim.to_mm is not None for trim in trims) and full_mm is not None
@@ -450,6 +459,8 @@ def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = Fals
         lines = [texts.say("growth.measurements", n=rate.measurements, **numbers)]
     else:
         lines = [texts.say("growth.prior")]
+    if growth.crossings and not growth.sure:
+        lines.append(texts.say("growth.if_it_grows"))
     lines += [_crossing_words("crossing", crossing, texts) for crossing in growth.crossings]
     if growth.trim is not None:
         lines.append(_trim_words(growth, growth.trim, texts))

@@ -131,7 +131,7 @@ class View:
         harm: the worst harm, and ``harmed`` the first coat that takes it.
         right, essential: share of the coats for which a rule wants the tool (as essential), summed over ``cells``.
         everyday: the share for which one wants it for more than knots.
-        harmless: share of the coats on which it does nothing bad at all, summed likewise.
+        harmless, harmful: share of the coats on which it does nothing bad at all, or real harm, summed likewise.
         harm_varies: whether texture or undercoat, within one category and length, decides the worst harm.
         right_cells: the cells in which some coat wants it.
         only_if: the textures and undercoats that it needs, for each of these cells; empty where any will do.
@@ -145,6 +145,7 @@ class View:
     essential: float
     everyday: float
     harmless: float
+    harmful: float
     harm_varies: bool
     right_cells: tuple[Cell, ...]
     only_if: frozenset[tuple[frozenset[Texture], frozenset[Undercoat]]]
@@ -216,6 +217,7 @@ def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[
         essential=essential / len(coats),
         everyday=sum(map(_everyday, fitting)) / len(coats),
         harmless=sum(cell_harm.harm.severity == 0 for cell_harm in harms) / len(coats),
+        harmful=sum(cell_harm.harm.forbids for cell_harm in harms) / len(coats),
         harm_varies=len({cell_harm.harm for cell_harm in harms}) > 1,
         right_cells=(cell,) if wanting else (),
         only_if=frozenset({_needs(wanting, coats)} if wanting else ()),
@@ -255,6 +257,7 @@ def _merge(parts: list[View]) -> View:
         essential=sum(part.essential for part in parts),
         everyday=sum(part.everyday for part in parts),
         harmless=sum(part.harmless for part in parts),
+        harmful=sum(part.harmful for part in parts),
         harm_varies=worst.harm_varies,
         right_cells=tuple(cell for part in parts for cell in part.right_cells),
         only_if=frozenset(need for part in parts for need in part.only_if),

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
-from coatclass.taxonomy import ZONES, BodyZone
+from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone
 from coatclass.toolkit.coats import View, views
 from coatclass.toolkit.model import Harm, Rule
 from coatclass.toolkit.sentences import (
@@ -83,6 +83,7 @@ def _chosen(situation: CoatSituation, cleared: Triage) -> list[tuple[_Choice, in
     if cleared.shopping.open:
         for job in ("brush", "comb"):
             _promote(job, choices, seen, dog)
+        choices = {tool: _small(choice, seen[tool], choices, situation) for tool, choice in choices.items()}
     else:
         choices = _nothing_to_buy(choices, cleared)
     usable = _essential_first([choice for choice in choices.values() if choice.role in USABLE])
@@ -98,7 +99,48 @@ def _essential_first(usable: list[_Choice]) -> list[_Choice]:
     """By rank in the order of work, but what the dog needs leads what only helps."""
     usable.sort(key=lambda choice: choice.rank)
     first = next((choice for choice in usable if choice.role is Role.ESSENTIAL), None)
-    return usable if first is None else [first, *(choice for choice in usable if choice is not first)]
+    return _brushes_together(usable if first is None else [first, *(one for one in usable if one is not first)])
+
+
+def _brushes_together(ordered: list[_Choice]) -> list[_Choice]:
+    """The same order, in which a tool that drags out coat stands before all brushes or behind them.
+
+    Between two of them it would drag at what only the next one opens.
+    """
+    brushes = [place for place, one in enumerate(ordered) if _opens_knots(one.tool) and BodyZone.TRUNK in one.zones]
+    if not brushes:
+        return ordered
+    first, last = brushes[0], brushes[-1]
+    middle = ordered[first : last + 1]
+    dragging = [one for one in middle if _drags_out_coat(one.tool)]
+    return [*ordered[:first], *(one for one in middle if one not in dragging), *dragging, *ordered[last + 1 :]]
+
+
+def _drags_out_coat(tool: str) -> bool:
+    return catalogue()[tool].job == "coat" and catalogue()[tool].drag != "gentle"
+
+
+def _opens_knots(tool: str) -> bool:
+    return catalogue()[tool].family in ("slicker", "pin_brush")
+
+
+def _small(choice: _Choice, view: View, choices: Mapping[str, _Choice], situation: CoatSituation) -> _Choice:
+    """The same choice; put off where only one of several possible coats wants it and the kit has what they share.
+
+    Nobody should buy a tool for each coat that a dog may have: what they share will do until hands have told.
+    """
+    possible = situation.categories or frozenset(CATEGORIES)
+    own = choice.role is Role.HELPFUL and {category for category, _ in view.right_cells} < possible
+    if not own or catalogue()[choice.tool].job not in ("brush", "comb", "coat"):
+        return choice
+    shared = {
+        catalogue()[tool].job
+        for tool, one in choices.items()
+        if one.role is Role.ESSENTIAL and BodyZone.TRUNK in one.zones
+    }
+    if ("comb" if catalogue()[choice.tool].job == "comb" else "brush") not in shared:
+        return choice
+    return _later(choice.tool, view, lambda language: unsure_sentence(view, situation, language))
 
 
 def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
@@ -151,6 +193,10 @@ def _enough(share: float, view: View) -> bool:
 
 def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
     """A tool that harms a possible coat: it waits if others want it. A stop of the triage is told first."""
+    if view.harmful >= view.cells - _ROUNDING and not view.unwanted and view.wanted:
+        # Whichever coat it is: there is nothing to wait for.
+        rules = tuple(rule.id for rule in view.wanted)
+        return _Choice(tool, Role.AVOID, rules, view.order, lambda language: harm_sentence(view.harm, language))
     if not view.essential and (view.unwanted or not view.wanted):
         return _avoid(tool, view)
     waits = _later(tool, view, lambda language: later_sentence(view, language))
@@ -228,7 +274,12 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
     needed = any(seen[tool].essential or (job == "brush" and seen[tool].wanted) for tool in of_job)
     there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in seen[tool].zones]
-    if not needed or any(choices[tool].role is Role.ESSENTIAL for tool in there):
+    trunk = BodyZone.TRUNK
+    if not needed or any(
+        # One that is needed for knots alone brushes no coat.
+        choices[tool].role is Role.ESSENTIAL and (trunk in choices[tool].zones or trunk not in dog.allowed[tool])
+        for tool in there
+    ):
         return
     free = {tool: dog.allowed[tool].intersection(zone_group("all_over")) for tool in of_job}
     safe = [tool for tool in of_job if free[tool] and not seen[tool].harm.harm.forbids]
@@ -255,7 +306,7 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
 
 def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:
     """How well a harmless tool substitutes, higher is better; ties go to the first in the catalogue."""
-    for_all = helpful and view.right >= view.cells - _ROUNDING
+    for_all = helpful and view.everyday >= view.cells - _ROUNDING
     gentle = catalogue()[tool].drag == "gentle"
     return (for_all, gentle, helpful, view.essential, view.right, view.harmless, view.harm.harm is Harm.NONE)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -103,6 +104,39 @@ def _sound_kit(situation: CoatSituation) -> tuple[KitItem, ...]:
         assert {item.tool for item in kit if item.role is Role.LATER} <= {"firm_slicker"}
     assert not _usable(kit) & _forbidden_tools(situation)
     return kit
+
+
+def test_a_kit_for_coats_that_are_not_told_apart_stays_small_enough_to_buy():
+    most = 0
+    for categories in CATEGORY_SETS:
+        for band in BANDS:
+            if len(categories) > 1:
+                kit = kit_of(CoatSituation(categories, frozenset({band})))
+                usable = [item for item in kit if item.role in USABLE]
+                most = max(most, len(usable))
+                combs = [item for item in usable if catalogue()[item.tool].job == "comb"]
+                assert len(combs) <= 2
+                assert len(usable) <= 6, (sorted(categories), band, [item.tool for item in usable])
+    assert most > 3
+
+
+def test_in_no_kit_a_tool_that_takes_out_coat_stands_between_two_brushes_and_no_pins_are_longer_than_the_coat():
+    for categories in CATEGORY_SETS:
+        for band, mats in itertools.product(BANDS, ({}, {BodyZone.LEGS: MatState.TANGLES})):
+            kit = kit_of(CoatSituation(categories, frozenset({band}), mats=mats))
+            usable = [item for item in kit if item.role in USABLE and BodyZone.TRUNK in item.zones]
+            kinds = "".join(_kind(item.tool) for item in usable)
+            assert not re.search("b+r+b", kinds), [item.tool for item in usable]
+            if band is LengthBand.UNDER_19MM:
+                assert not {item.tool for item in usable} & {"long_pin_slicker", "firm_pin_brush", "medium_pin_brush"}
+
+
+def _kind(tool):
+    """b: opens knots; r: takes out coat and drags; nothing for any other."""
+    known = catalogue()[tool]
+    if known.family in ("slicker", "pin_brush"):
+        return "b"
+    return "r" if known.job == "coat" and known.drag != "gentle" else ""
 
 
 def test_every_set_of_categories_and_bands_gets_a_sound_kit():

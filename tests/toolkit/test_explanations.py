@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from kits import dog, kit_of, reason
 
+from coatclass.contract import Role
 from coatclass.errors import InputError
 from coatclass.toolkit import catalogue, harm_records, rules
 
@@ -37,7 +38,8 @@ def test_why_not_refuses_a_tool_that_does_not_exist():
 
 def test_a_kit_for_two_coats_says_for_which_of_them_a_tool_is_right():
     kit = {item.tool: item for item in kit_of(dog("curly wire", 50))}
-    assert kit["medium_comb"].why.startswith("If this is a wire coat:")
+    assert kit["face_comb"].role is Role.HELPFUL and "Otherwise" not in kit["face_comb"].why
+    assert kit["medium_comb"].why.startswith("Wait until it is known. If this is a wire coat:")
     assert "But on a curly coat" in kit["fine_comb"].why
 
 
