@@ -22,7 +22,7 @@ from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, Ma
 _CHECKS = Path(__file__).with_name("data") / "checks.toml"
 _DAYS_PER_WEEK = 7
 
-SkinTrouble = Literal["sores", "redness", "smell", "pain", "parasites", "ear_trouble"]
+SkinTrouble = Literal["sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble"]
 
 
 def _blank_is_skipped(value: object) -> object:

@@ -25,7 +25,7 @@ class View(StrEnum):
 
 
 class Sign(StrEnum):
-    """What was seen or felt at a place, the gravest first; all but lumps are troubles of the triage."""
+    """What was seen or felt at a place, the gravest first: troubles of the triage."""
 
     SORES = "sores"
     PAIN = "pain"
@@ -118,7 +118,7 @@ def situation_of(base: CoatSituation, found: Found) -> CoatSituation:
     Unless the whole dog was looked over, what the owner told stands beside it: more trouble never allows more.
     """
     mats, skin = dict(mats_by_zone(found)), _skin(found)
-    trouble = frozenset(sign.value for place in found.places.values() for sign in place.signs if sign is not Sign.LUMP)
+    trouble = frozenset(sign.value for place in found.places.values() for sign in place.signs)
     if found.ears is Ears.TROUBLE:
         trouble |= {"ear_trouble"}
     if not found.looked_over:
@@ -131,7 +131,7 @@ def situation_of(base: CoatSituation, found: Found) -> CoatSituation:
 
 def _skin(found: Found) -> dict[BodyZone, str]:
     """The gravest trouble of each zone."""
-    gravest_first = [sign.value for sign in Sign if sign is not Sign.LUMP]
+    gravest_first = [sign.value for sign in Sign]
     by_zone: dict[BodyZone, set[str]] = {}
     for key, place in found.places.items():
         by_zone.setdefault(place_of(key)[1], set()).update(sign.value for sign in place.signs)

@@ -197,12 +197,18 @@ def offers(base: CoatSituation, found: Found, *, rates: Rates | None, model: Tim
         clip=clip,
         vet_first=vet_first,
         left_alone=ordered(alone),
-        lumps=ordered(place_of(key)[1] for key, one in found.places.items() if Sign.LUMP in one.signs),
+        lumps=_lumps(dog, found),
         felted=felted,
         comes_off=cleared.comes_off,
         bath=reckon.bath,
         visits=model.visits,
     )
+
+
+def _lumps(dog: CoatSituation, found: Found) -> tuple[BodyZone, ...]:
+    """Zones with a lump: found now, or told by the owner."""
+    felt = {place_of(key)[1] for key, one in found.places.items() if Sign.LUMP in one.signs}
+    return ordered(felt | {zone for zone, trouble in dog.skin.items() if trouble == Sign.LUMP})
 
 
 def _by_vet(permission: Permission) -> tuple[str, ...]:

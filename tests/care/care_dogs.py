@@ -96,9 +96,9 @@ situations = st.builds(
     sparse=some_bool,
     long_furnishings=some_bool,
     sensitive_skin=some_bool,
-    skin_trouble=st.frozensets(st.sampled_from(["sores", "redness", "smell", "pain", "parasites", "ear_trouble"])),
+    skin_trouble=st.frozensets(st.sampled_from(["sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble"])),
     skin=st.dictionaries(
-        st.sampled_from(list(BodyZone)), st.sampled_from(["sores", "redness", "smell", "pain", "parasites"]), max_size=2
+        st.sampled_from(list(BodyZone)), st.sampled_from(["sores", "redness", "smell", "pain", "parasites", "lump"]), max_size=2
     ),
     age_months=st.none() | st.floats(2, 200),
     weight_kg=st.none() | st.floats(0.5, 90),

@@ -46,7 +46,7 @@ def test_more_trouble_never_takes_a_caution_away(situation, kit, draw):
     assert codes(situation, kit) <= codes(worse, kit)
 
 
-@pytest.mark.parametrize("trouble", ["sores", "redness", "smell", "pain", "parasites", "ear_trouble"])
+@pytest.mark.parametrize("trouble", ["sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble"])
 def test_skin_and_ear_trouble_stop_the_work_and_name_the_vet(trouble):
     found = care.cautions(dogs.situation(skin_trouble=frozenset({trouble})), dogs.CURLY_KIT)
     mine = next(c for c in found if c.code == {"ear_trouble": "ears"}.get(trouble, trouble))

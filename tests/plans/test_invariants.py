@@ -19,7 +19,7 @@ from coatclass.toolkit import catalogue
 from coatclass.triage import triage
 
 TODAY = date(2026, 3, 2)
-TROUBLES = (None, "sores", "redness", "smell", "pain", "parasites", "ear_trouble")
+TROUBLES = (None, "sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble")
 MOST_MINUTES_PER_WEEK = 20 * 60
 
 

@@ -37,7 +37,7 @@ def _sets(words):
     return [frozenset(chosen) for size in sizes for chosen in itertools.combinations(words, size)]
 
 
-PLACED = ["sores", "redness", "smell", "pain", "parasites"]
+PLACED = ["sores", "redness", "smell", "pain", "parasites", "lump"]
 TROUBLES = [*PLACED, "ear_trouble"]
 CATEGORY_SETS = _sets(CATEGORIES)
 BAND_SETS = _sets(BANDS)

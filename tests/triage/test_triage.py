@@ -13,7 +13,7 @@ from coatclass.contract import DRAGS, CoatSituation, Drag, Touch, Triage, Who
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
 from coatclass.triage import after_visit, closed_by, rules, triage, zones_of
 
-TROUBLES = ("sores", "redness", "smell", "pain", "parasites", "ear_trouble")
+TROUBLES = ("sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble")
 PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
 TIGHT = (MatState.TIGHT_MATS, MatState.FELTED)
 
@@ -50,6 +50,15 @@ def test_worse_mats_never_allow_more(dog: CoatSituation, zone: BodyZone, state: 
 @given(situations)
 def test_less_patience_never_allows_more(dog: CoatSituation) -> None:
     assert at_most(triage(replace(dog, patience=Patience.CANNOT_BEAR)), triage(dog))
+
+
+def test_tools_go_gently_round_a_lump_and_a_vet_is_asked_what_it_is() -> None:
+    there = triage(situation(skin_trouble=frozenset({"lump"}), skin={BodyZone.TRUNK: "lump"}))
+    assert BodyZone.TRUNK not in there.cleared("moderate") and BodyZone.TRUNK in there.cleared("gentle")
+    assert BodyZone.CHEST in there.cleared("strong")
+    assert "lump" in there.rules and there.session.open
+    somewhere = triage(situation(skin_trouble=frozenset({"lump"})))
+    assert somewhere.cleared("moderate") == frozenset() and somewhere.cleared("gentle")
 
 
 def test_a_tight_or_felted_zone_is_left_alone_whatever_else_is_known() -> None:
