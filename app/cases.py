@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from app.looking import Looks
@@ -48,6 +48,13 @@ def answers_of(reader: Reader, dog_id: str) -> Answers:
         return Answers()
 
 
+def clipped_on(sheet: AnswerSheet | None, answers: Answers) -> date | None:
+    """The day of the last cut, as the newest answers tell it; None if they don't."""
+    if sheet is None or answers.last_trim_weeks is None or answers.last_trim_how not in ("clipped", "scissored"):
+        return None
+    return sheet.given_at.astimezone().date() - timedelta(weeks=answers.last_trim_weeks)
+
+
 @dataclass(frozen=True)
 class Truth:
     """What people's hands and rulers have said of a dog; it beats answers and estimates.
@@ -57,12 +64,45 @@ class Truth:
         trunk_mm: the newest trunk length that was measured, mm; None if nobody measured.
         notes: what the dog's visits left behind, the oldest first.
         trunk_by: with what the trunk was measured: ``ruler`` or ``card``.
+        coat_worn: the dog still wears the coat that was found.
     """
 
     finding: Finding | None
     trunk_mm: float | None
     notes: tuple[VisitNote, ...] = ()
     trunk_by: str = "ruler"
+    coat_worn: bool = True
+
+    @classmethod
+    def as_of(
+        cls,
+        day: date,
+        finding: Finding | None,
+        measurements: Sequence[Measurement],
+        notes: Sequence[VisitNote] = (),
+        *,
+        answered_on: date | None = None,
+        born_on: date | None = None,
+        clipped_on: date | None = None,
+    ) -> Truth:
+        """What still holds on a day: no coat that has been shed, no length from before the last cut, no old check.
+
+        Args:
+            day: as of which.
+            finding, measurements, answered_on: as for :meth:`of`.
+            notes: of the dog's visits, the oldest first.
+            born_on: the dog's birth, None if nobody knows.
+            clipped_on: the last cut, as far as somebody told it.
+        """
+        since = date.min if clipped_on is None else clipped_on
+        known = cls.of(finding, [one for one in measurements if one.measured_on >= since], answered_on)
+        known = replace(known, notes=care.notes_that_hold(notes, day))
+        if finding is None:
+            return known
+        found_on = finding.found_at.astimezone().date()
+        if found_on < since and known.trunk_mm == finding.trunk_mm:
+            known = replace(known, trunk_mm=None)
+        return replace(known, coat_worn=care.coat_still_worn(found_on, day, born_on))
 
     @classmethod
     def of(cls, finding: Finding | None, measurements: Sequence[Measurement], answered_on: date | None = None) -> Truth:
@@ -85,7 +125,9 @@ class Truth:
     @property
     def hands(self) -> HandsOn | None:
         """As the ensemble takes it."""
-        return None if self.finding is None else HandsOn(category=self.finding.category, length_mm=self.trunk_mm)
+        if self.finding is None or not self.coat_worn:
+            return None
+        return HandsOn(category=self.finding.category, length_mm=self.trunk_mm)
 
     def over(self, answers: Answers) -> Answers:
         """The answers, corrected by what hands found; the owner's own sheet stays as it is."""
@@ -94,8 +136,8 @@ class Truth:
             known |= {"trunk_length_mm": self.trunk_mm, "trunk_length_by": self.trunk_by}
         if self.finding is not None:
             found = {
-                "feel": self.finding.texture,
-                "undercoat_seen": self.finding.undercoat,
+                "feel": self.finding.texture if self.coat_worn else None,
+                "undercoat_seen": self.finding.undercoat if self.coat_worn else None,
                 "patience": self.finding.patience,
                 "mats": {**(answers.mats or {}), **self.finding.mats} or None,
             }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -80,7 +80,15 @@ class DogFile:
         """What hands and rulers have said."""
         said = self.answers.measured_mm is not None and bool(self.sheets)
         answered_on = self.sheets[-1].given_at.astimezone().date() if said else None
-        return replace(cases.Truth.of(self.finding, self.measurements, answered_on), notes=self.notes)
+        return cases.Truth.as_of(
+            cases.today(),
+            self.finding,
+            self.measurements,
+            self.notes,
+            answered_on=answered_on,
+            born_on=self.dog.born_on,
+            clipped_on=cases.clipped_on(self.sheets[-1] if self.sheets else None, self.answers),
+        )
 
     @property
     def next_visit(self) -> Appointment | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Protocol, TypeVar
 
@@ -57,6 +57,7 @@ class OwnersDog:
     measurements: tuple[Measurement, ...]
     finding: Finding | None
     notes: tuple[VisitNote, ...] = ()
+    sheet: AnswerSheet | None = None
 
     @property
     def name(self) -> str:
@@ -66,8 +67,14 @@ class OwnersDog:
     @property
     def truth(self) -> cases.Truth:
         """What a groomer's hands have said; without them the owner's own measuring is among the answers."""
-        known = cases.Truth.of(self.finding, self.measurements) if self.finding else cases.Truth(None, None)
-        return replace(known, notes=self.notes)
+        return cases.Truth.as_of(
+            cases.today(),
+            self.finding,
+            self.measurements if self.finding else (),
+            self.notes,
+            born_on=self.dog.born_on,
+            clipped_on=cases.clipped_on(self.sheet, self.answers),
+        )
 
 
 def start(salon: Records, name: str, *, days: int, for_groomer: bool = False) -> tuple[Dog, str]:
@@ -92,6 +99,7 @@ def find(salon: Records, token: str) -> OwnersDog:
             measurements=reader.find(Measurement, dog_id=dog.id),
             finding=reader.latest(Finding, dog.id),
             notes=visit_notes(reader, dog.id),
+            sheet=reader.latest(AnswerSheet, dog.id),
         )
 
 

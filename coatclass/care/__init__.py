@@ -5,7 +5,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 
 from coatclass.care.cautions import CareRule, cautions, rules
 from coatclass.care.clipping import clip_ladder
-from coatclass.care.coat import CANNOT_BEAR, PUPPY, adult_months
+from coatclass.care.coat import CANNOT_BEAR, PUPPY, adult_months, coat_still_worn
 from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
 from coatclass.care.growth import (
     Crossing,
@@ -39,7 +39,7 @@ from coatclass.care.minutes import (
 from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check, mat_reasons, ranked
 from coatclass.care.routine import routine, training, training_cautions
 from coatclass.care.technique import changes as technique_changes
-from coatclass.care.technique import kept_short, kit_after_check, unchecked, zones_to_check
+from coatclass.care.technique import kept_short, kit_after_check, notes_that_hold, unchecked, zones_to_check
 
 __all__ = [
     "CANNOT_BEAR",
@@ -65,6 +65,7 @@ __all__ = [
     "body_surface_m2",
     "cautions",
     "clip_ladder",
+    "coat_still_worn",
     "combing_minutes",
     "density",
     "doubt_words",
@@ -78,6 +79,7 @@ __all__ = [
     "length_advice",
     "mat_reasons",
     "may_be_cut",
+    "notes_that_hold",
     "passing",
     "ranked",
     "rate_of",

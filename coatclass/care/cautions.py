@@ -17,7 +17,7 @@ from coatclass.words import Catalogue, catalogue
 
 __all__ = ["CareRule", "cautions", "rules"]
 
-_FILES = ("coats", "techniques", "mat_risk", "time", "training", "growth", "calendar", "facts")
+_FILES = ("coats", "techniques", "mat_risk", "time", "training", "growth", "calendar", "ageing", "facts")
 
 
 def cautions(

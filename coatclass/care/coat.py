@@ -5,6 +5,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterable, Sequence
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ __all__ = [
     "PUPPY",
     "adult_months",
     "categories",
+    "coat_still_worn",
     "data",
     "family",
     "gentleness",
@@ -130,6 +132,21 @@ def rounds_a_week(possible: Sequence[CoatCategory], mm: float) -> int:
 def adult_months() -> float:
     """Age from which a dog wears its adult coat, months."""
     return float(data("growth")["puppy"]["look_again_months"][-1])
+
+
+def coat_still_worn(found_on: date, today: date, born_on: date | None) -> bool:
+    """Whether the coat that hands found on a day is the one that the dog wears today (``data/ageing.toml``).
+
+    A dog whose birth nobody knows counts as grown.
+    """
+    if born_on is None:
+        return True
+    rule, month = data("ageing")["finding"], data("growth")["calendar"]["days_per_month"]
+    then, now = ((day - born_on).days / month for day in (found_on, today))
+    if then < rule["puppy_until_months"]:
+        return bool(now < rule["puppy_until_months"])
+    changing = then < rule["changing_until_months"]
+    return not changing or (today - found_on).days <= 7 * rule["changing_holds_weeks"]
 
 
 def line_brushed(situation: CoatSituation) -> bool:

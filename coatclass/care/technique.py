@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 from coatclass.care.coat import data, family, line_brushed, ordered
@@ -28,7 +29,7 @@ from coatclass.contract import (
 from coatclass.taxonomy import BodyZone
 from coatclass.words import Catalogue, catalogue
 
-__all__ = ["changes", "kept_short", "kit_after_check", "unchecked", "zones_to_check"]
+__all__ = ["changes", "kept_short", "kit_after_check", "notes_that_hold", "unchecked", "zones_to_check"]
 
 
 def zones_to_check(cleared: Triage) -> tuple[BodyZone, ...]:
@@ -41,6 +42,12 @@ def zones_to_check(cleared: Triage) -> tuple[BodyZone, ...]:
         return ()
     may = cleared.cleared(comb=True)
     return tuple(zone for name in data("technique")["check"]["zones"] if (zone := BodyZone(name)) in may)
+
+
+def notes_that_hold(notes: Sequence[VisitNote], today: date) -> tuple[VisitNote, ...]:
+    """The same notes; a check that is too old to speak of today's brushing is left out (``data/ageing.toml``)."""
+    oldest = today - timedelta(weeks=data("ageing")["check"]["holds_weeks"])
+    return tuple(note if note.on >= oldest else note.model_copy(update={"check": None}) for note in notes)
 
 
 def unchecked(situation: CoatSituation) -> CoatSituation:

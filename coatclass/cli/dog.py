@@ -193,13 +193,14 @@ def reading_of(args: argparse.Namespace) -> Callable[[], list[Reading]]:
 
 
 def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
-    """What earlier visits left behind, the oldest first; none without a file.
+    """What earlier visits left behind and still holds, the oldest first; none without a file.
 
     Raises:
         InputError: ``visits`` if the file can't be used.
     """
     from pydantic import TypeAdapter, ValidationError
 
+    from coatclass.care import notes_that_hold
     from coatclass.contract import VisitNote
 
     if args.visits is None:
@@ -217,7 +218,8 @@ def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
             "See what is expected with: coatclass schema visits",
             code="visits",
         ) from error
-    return tuple(sorted(notes, key=lambda note: note.on))
+    today = getattr(args, "today", None) or datetime.now(UTC).astimezone().date()
+    return notes_that_hold(sorted(notes, key=lambda note: note.on), today)
 
 
 def breed_understood(text: str, language: str = "en") -> str:

@@ -80,6 +80,7 @@ kits = st.lists(
     unique_by=lambda entry: entry.tool,
 ).map(tuple)
 
+PLACED = ["sores", "redness", "smell", "pain", "parasites", "lump"]
 some_bool = st.none() | st.booleans()
 
 situations = st.builds(
@@ -96,10 +97,8 @@ situations = st.builds(
     sparse=some_bool,
     long_furnishings=some_bool,
     sensitive_skin=some_bool,
-    skin_trouble=st.frozensets(st.sampled_from(["sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble"])),
-    skin=st.dictionaries(
-        st.sampled_from(list(BodyZone)), st.sampled_from(["sores", "redness", "smell", "pain", "parasites", "lump"]), max_size=2
-    ),
+    skin_trouble=st.frozensets(st.sampled_from([*PLACED, "ear_trouble"])),
+    skin=st.dictionaries(st.sampled_from(list(BodyZone)), st.sampled_from(PLACED), max_size=2),
     age_months=st.none() | st.floats(2, 200),
     weight_kg=st.none() | st.floats(0.5, 90),
     swims=some_bool,

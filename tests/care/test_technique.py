@@ -196,3 +196,27 @@ def test_no_check_asks_for_what_the_triage_forbids() -> None:
         for phase in (since.now, since.after):
             if phase is not None and not phase.triage.shopping.open:
                 assert all(item.role in (Role.LATER, Role.AVOID) for item in phase.kit)
+
+
+def test_an_old_check_says_nothing_of_todays_brushing_but_its_visit_stays() -> None:
+    # Common practice, no source.
+    old, new = note(date(2025, 3, 1), stopped=(Z.LEGS,)), note(date(2026, 2, 1), stopped=(Z.TAIL,))
+    kept = care.notes_that_hold((old, new), TODAY)
+    assert [one.on for one in kept] == [old.on, new.on]
+    assert kept[0].check is None and kept[1] == new
+
+
+@pytest.mark.parametrize(
+    ("born", "found", "today", "worn"),
+    [
+        (date(2025, 11, 1), date(2026, 1, 1), date(2026, 3, 2), True),  # still a puppy
+        (date(2025, 8, 1), date(2026, 1, 1), date(2026, 3, 2), False),  # its puppy coat is gone
+        (date(2025, 1, 1), date(2025, 12, 1), date(2026, 3, 2), True),  # changing, felt this winter
+        (date(2024, 9, 1), date(2025, 6, 1), date(2026, 3, 2), False),  # changing, felt nine months ago
+        (date(2020, 1, 1), date(2022, 1, 1), date(2026, 3, 2), True),  # grown
+        (None, date(2020, 1, 1), date(2026, 3, 2), True),  # nobody knows its age
+    ],
+)
+def test_what_hands_found_on_a_puppy_coat_ends_with_it(born: date, found: date, today: date, worn: bool) -> None:
+    # Common practice, no source: the grown coat comes in between about 6 and 18 months.
+    assert care.coat_still_worn(found, today, born) is worn

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -66,7 +67,8 @@ def test_an_unknown_tool_is_named_with_those_there_are(capsys):
 def test_what_a_visit_showed_changes_the_plan_in_the_terminal_and_on_the_sheet(tmp_path, capsys):
     answers, visits = tmp_path / "answers.json", tmp_path / "visits.json"
     answers.write_text(json.dumps({"feel": "woolly", "curl": "curly", "breed": "Poodle", "trunk_length_mm": 40}))
-    visits.write_text(json.dumps([{"on": "2026-02-02", "check": {"stopped": ["legs"], "faults": ["surface_only"]}}]))
+    seen = {"on": date.today().isoformat(), "check": {"stopped": ["legs"], "faults": ["surface_only"]}}
+    visits.write_text(json.dumps([seen]))
     dog = ["--answers", str(answers), "--visits", str(visits)]
     assert main(["assess", *dog]) == 0
     assert "Only the surface was brushed" in capsys.readouterr().out
@@ -76,6 +78,9 @@ def test_what_a_visit_showed_changes_the_plan_in_the_terminal_and_on_the_sheet(t
     sheet = tmp_path / "sheet.html"
     assert main(["sheet", *dog, "--out", str(sheet)]) == 0
     assert technique["text"].split(".")[0] in sheet.read_text("utf-8")
+    later = (date.today() + timedelta(weeks=60)).isoformat()  # by then the check says nothing of today's brushing
+    assert main(["sheet", *dog, "--today", later, "--out", str(sheet)]) == 0
+    assert technique["text"].split(".")[0] not in sheet.read_text("utf-8")
 
 
 @pytest.mark.parametrize("content", ["{", '[{"on": "yesterday"}]', '[{"on": "2026-02-02", "check": {}}]'])
