@@ -339,12 +339,18 @@ def _visit(situation: CoatSituation, found: Triage, language: str) -> tuple[Ask,
     """What to tell or ask vet and groomer, the vet first, by the rules that send the dog there."""
     texts = catalogue(language, "triage")
     asks = [
-        Ask(who=rule.first, rule=rule.id, text=texts.say(f"ask.{rule.id}"), zones=_asked(rule, situation, found))
+        Ask(who=who, rule=rule.id, text=texts.say(f"ask.{rule.id}"), zones=_asked(rule, situation, found))
         for rule in rules()
-        if rule.id in found.rules and rule.first is not Who.OWNER and texts.has(f"ask.{rule.id}")
-    ]  # fmt: skip
+        if rule.id in found.rules and (who := _sent_to(rule, found)) is not Who.OWNER and texts.has(f"ask.{rule.id}")
+    ]
     told = [ask for ask in asks if not any(_says_it(other, ask, asks) for other in asks)]
     return tuple(sorted(told, key=lambda ask: ask.who is not Who.VET))
+
+
+def _sent_to(rule: Rule, found: Triage) -> Who:
+    """Who is asked: mats that an owner could work on are asked of whoever lets nobody brush now."""
+    waits = rule.first is Who.OWNER and bool(rule.mats) and not found.session.open and not found.comes_off
+    return found.session.first if waits else rule.first
 
 
 def _says_it(other: Ask, ask: Ask, asks: Sequence[Ask]) -> bool:

@@ -112,7 +112,7 @@ def _rungs(cut: _Cut, start: float, growth: Growth, usual: float, texts: Catalog
     table = data("clipping")["visits"]
     mm, last, on = start, growth.today, growth.today
     if start <= cut.ceiling_mm:  # nothing is due today
-        on += timedelta(weeks=min(usual, max(1.0, (cut.ceiling_mm - start) / cut.mm_a_week)))
+        on += timedelta(days=round(7 * min(usual, max(1.0, (cut.ceiling_mm - start) / cut.mm_a_week))))
     for _ in range(table["most"]):
         if (on - growth.today).days > 7 * table["horizon_weeks"]:
             return
@@ -134,7 +134,7 @@ def _rungs(cut: _Cut, start: float, growth: Growth, usual: float, texts: Catalog
                 guard=guard,
                 text=_said(mm, guard, texts, other=bool(cut.guards), sooner=weeks if weeks < usual else None),
             )
-        last, on = on, on + timedelta(weeks=weeks)
+        last, on = on, on + timedelta(days=round(7 * weeks))
 
 
 def _guard(cut: _Cut, mm: float, on: date) -> tuple[Guard | None, float]:

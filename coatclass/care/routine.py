@@ -41,7 +41,15 @@ from coatclass.words import Catalogue, catalogue
 __all__ = ["routine", "training", "training_cautions"]
 
 _COMBS = {"comb", "face_comb", "tail_comb"}
-_LAST_LOOK = (BodyZone.BEHIND_EARS, BodyZone.ARMPITS, BodyZone.NECK, BodyZone.BELLY, BodyZone.FEET)
+_OPENS_KNOTS = {"coated_slicker", "slicker", "firm_slicker", "strong_slicker", "pin_brush"}
+_LAST_LOOK = (
+    BodyZone.BEHIND_EARS,
+    BodyZone.ARMPITS,
+    BodyZone.NECK,
+    BodyZone.BELLY,
+    BodyZone.HARNESS_PATH,
+    BodyZone.FEET,
+)
 _VETS = ("sores", "pain", "parasites", "redness")
 """Troubles that can close the session, in the order in which they are named."""
 
@@ -122,9 +130,10 @@ def _sitting(
     situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], codes: set[str], texts: Catalogue
 ) -> tuple[RoutineStep, ...]:
     """The steps with a tool in the hand."""
+    opened = any(family(item.tool) in _OPENS_KNOTS for item in tools)
     return (
         *_knots(situation, cleared, texts),
-        *(_tool_step(item, situation, codes, texts) for item in tools),
+        *(_tool_step(item, situation, codes, texts, alone=not opened) for item in tools),
         *_fingers(situation, cleared, tools, texts),
         *_again(situation, tools, texts),
     )
@@ -191,15 +200,19 @@ def _knots(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> tuple
     return (_step(texts, "knots", zones),) if zones else ()
 
 
-def _tool_step(item: KitItem, situation: CoatSituation, codes: set[str], texts: Catalogue) -> RoutineStep:
+def _tool_step(
+    item: KitItem, situation: CoatSituation, codes: set[str], texts: Catalogue, *, alone: bool
+) -> RoutineStep:
+    """One tool; ``alone``: no brush of the kit opens a knot, so that a comb that stops can't send back to one."""
     technique = stroke(item.tool, line_brushed(situation))
+    way = "do_alone" if alone and technique == "comb_to_skin" else "do"
     at_this_stroke = data("techniques")["stroke_cautions"].get(technique, ())
     return RoutineStep(
         order=0,
         tool=item.tool,
         zones=ordered(item.zones),
         title=item.name,
-        do=texts.say(f"technique.{technique}.do"),
+        do=texts.say(f"technique.{technique}.{way}"),
         done_when=texts.say(f"technique.{technique}.done"),
         technique=technique,
         errors=texts.lines(f"technique.{technique}.errors"),
