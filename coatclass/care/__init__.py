@@ -4,9 +4,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 """
 
 from coatclass.care.cautions import CareRule, cautions, rules
-from coatclass.care.clipping import clip_ladder
 from coatclass.care.coat import CANNOT_BEAR, PUPPY, adult_months, coat_still_worn
-from coatclass.care.dates import Event, EventKind, bath_weeks, events_of
 from coatclass.care.growth import (
     Crossing,
     DatedLength,
@@ -38,8 +36,19 @@ from coatclass.care.minutes import (
 )
 from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check, mat_reasons, ranked
 from coatclass.care.routine import routine, training, training_cautions
-from coatclass.care.technique import changes as technique_changes
-from coatclass.care.technique import kept_short, kit_after_check, notes_that_hold, unchecked, zones_to_check
+from coatclass.care.visits import (
+    Event,
+    EventKind,
+    bath_weeks,
+    clip_ladder,
+    events_of,
+    kept_short,
+    kit_after_check,
+    notes_that_hold,
+    unchecked,
+    zones_to_check,
+)
+from coatclass.care.visits import changes as technique_changes
 
 __all__ = [
     "CANNOT_BEAR",

@@ -3,10 +3,23 @@
 from coatclass.genetics.breed_states import BreedState, breed_state, breeds_with_states
 from coatclass.genetics.coat_path import CoatPath, CoatStage, growing_up, puppy_coat
 from coatclass.genetics.coat_prior import CoatPrior, conflicts, prior, prior_of
-from coatclass.genetics.cross_report import CrossReport, NamedCross, breed_named, named_crosses, report, report_text
-from coatclass.genetics.lab_results import DnaResult, parse_result, parse_results
-from coatclass.genetics.litters import GENERATIONS, Cross, Generation, Litter, PedigreeDog, cross, litter, resolve
-from coatclass.genetics.loci import LOCI, Genome, mate
+from coatclass.genetics.litters import (
+    GENERATIONS,
+    Cross,
+    CrossReport,
+    Generation,
+    Litter,
+    NamedCross,
+    PedigreeDog,
+    breed_named,
+    cross,
+    litter,
+    named_crosses,
+    report,
+    report_text,
+    resolve,
+)
+from coatclass.genetics.loci import LOCI, DnaResult, Genome, mate, parse_result, parse_results
 from coatclass.genetics.phenotype import trait_chances
 from coatclass.genetics.touch import (
     NOT_FOR_HAND_STRIPPING,

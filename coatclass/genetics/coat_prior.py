@@ -12,15 +12,16 @@ from coatclass.breeds import KnownBy
 from coatclass.contract import Reason
 from coatclass.errors import InputError
 from coatclass.genetics.breed_states import Ancestry
-from coatclass.genetics.lab_results import DnaResult, parse_results
 from coatclass.genetics.litters import GENERATIONS, Generation, PedigreeDog, mates, resolve
 from coatclass.genetics.loci import (
     LOCI,
+    DnaResult,
     Genome,
     copies,
     copies_distribution,
     data_table,
     gametes,
+    parse_results,
     random_mating,
 )
 from coatclass.genetics.phenotype import Reading, TraitChances, as_worn, coat_chances, in_words, trait_chances

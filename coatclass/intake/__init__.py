@@ -4,9 +4,21 @@ Everything obeys the triage. What is decided here is only shown elsewhere.
 """
 
 from coatclass.intake.found import Ears, Found, Health, Nails, Place, Sign, View, mats_by_zone, place_of, situation_of
-from coatclass.intake.minutes import WORKS, FinishedVisit, Job, Range, TimeModel, assumed, assumed_de_matting, fit
+from coatclass.intake.minutes import (
+    WORKS,
+    FinishedVisit,
+    FixedPrice,
+    Job,
+    Range,
+    Rates,
+    TimeModel,
+    assumed,
+    assumed_de_matting,
+    fit,
+    money,
+    price,
+)
 from coatclass.intake.offers import Limit, Offer, Offers, limit_rules, offers, welfare_limit
-from coatclass.intake.price import FixedPrice, Rates, money, price
 
 __all__ = [
     "WORKS",

@@ -17,8 +17,7 @@ from coatclass.care.coat import length_mm, ordered
 from coatclass.contract import CoatSituation, Permission, Triage, Who
 from coatclass.errors import ModelFilesError
 from coatclass.intake.found import Found, Health, Sign, place_of, situation_of
-from coatclass.intake.minutes import Job, Range, TimeModel, Work
-from coatclass.intake.price import Rates, price
+from coatclass.intake.minutes import Job, Range, Rates, TimeModel, Work, price
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, MatState, Patience
 from coatclass.triage import rules, thin_skinned, triage

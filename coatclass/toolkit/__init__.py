@@ -3,11 +3,28 @@
 from coatclass.toolkit.coats import harm_of
 from coatclass.toolkit.drawings import drawing
 from coatclass.toolkit.kit import recommend, roles, why_not
-from coatclass.toolkit.model import Harm, HarmCell, OwnedToolLike, PossibleCoat, RuleRecord, Tool
-from coatclass.toolkit.owned import OwnedJudgement, ShoppingItem, identify, judge_owned, places_in_words, shopping_list
+from coatclass.toolkit.owned import (
+    Instead,
+    OwnedJudgement,
+    ShoppingItem,
+    identify,
+    instead,
+    judge_owned,
+    not_these,
+    places_in_words,
+    shopping_list,
+)
 from coatclass.toolkit.sentences import describe, harm_records, rules, specification_words, tool_name
-from coatclass.toolkit.shop import Instead, instead, not_these
-from coatclass.toolkit.tables import catalogue, rules_version
+from coatclass.toolkit.tables import (
+    Harm,
+    HarmCell,
+    OwnedToolLike,
+    PossibleCoat,
+    RuleRecord,
+    Tool,
+    catalogue,
+    rules_version,
+)
 
 __all__ = [
     "Harm",

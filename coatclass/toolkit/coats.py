@@ -21,8 +21,17 @@ from coatclass.taxonomy import (
     band_limits_mm,
     band_of_mm,
 )
-from coatclass.toolkit.model import Flag, HarmCell, PossibleCoat, Rule
-from coatclass.toolkit.tables import LIMITS_MM, catalogue, harm_table, rule_file, tool_rules
+from coatclass.toolkit.tables import (
+    LIMITS_MM,
+    Flag,
+    HarmCell,
+    PossibleCoat,
+    Rule,
+    catalogue,
+    harm_table,
+    rule_file,
+    tool_rules,
+)
 
 TIGHT = (MatState.TIGHT_MATS, MatState.FELTED)
 Cell = tuple[CoatCategory, float]

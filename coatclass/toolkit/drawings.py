@@ -11,8 +11,7 @@ from functools import cache
 from html import escape
 
 from coatclass.errors import InputError
-from coatclass.toolkit.model import Tool
-from coatclass.toolkit.tables import catalogue, message, texts
+from coatclass.toolkit.tables import Tool, catalogue, message, texts
 
 _WIDTH_MM, _HEIGHT_MM, _BAR_MM = 84.0, 56.0, 10.0
 _LENS = (70.0, 34.0, 11.0)  # centre x, centre y, radius

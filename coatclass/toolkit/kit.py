@@ -9,7 +9,6 @@ from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone
 from coatclass.toolkit.coats import View, views
-from coatclass.toolkit.model import Harm, Rule
 from coatclass.toolkit.sentences import (
     coat_phrase,
     describe,
@@ -21,7 +20,7 @@ from coatclass.toolkit.sentences import (
     triage_sentence,
     unsure_sentence,
 )
-from coatclass.toolkit.tables import catalogue, message, rule_file, texts, zone_group
+from coatclass.toolkit.tables import Harm, Rule, catalogue, message, rule_file, texts, zone_group
 from coatclass.triage import closed_by
 
 UNCERTAIN = "uncertain-coat"

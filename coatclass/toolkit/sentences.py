@@ -9,8 +9,18 @@ from coatclass.contract import CoatSituation, Role, Specification
 from coatclass.resources import read_csv
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 from coatclass.toolkit.coats import Cell, View, cells
-from coatclass.toolkit.model import HarmCell, LengthRange, PossibleCoat, Rule, RuleRecord
-from coatclass.toolkit.tables import FOLDER, message, rule_file, texts, tool_rules
+from coatclass.toolkit.tables import (
+    FOLDER,
+    HarmCell,
+    LengthRange,
+    PossibleCoat,
+    Rule,
+    RuleRecord,
+    message,
+    rule_file,
+    texts,
+    tool_rules,
+)
 from coatclass.triage import rules as triage_rules
 
 

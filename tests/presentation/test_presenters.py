@@ -55,8 +55,9 @@ def on_page(plan: Presentation) -> str:
 
 def in_pdf(plan: Presentation, paper: str) -> str:
     pages = PdfReader(io.BytesIO(reports.sheet_pdf(plan, paper))).pages
-    text = squeezed(" ".join(page.extract_text() for page in pages))
-    return re.sub(re.escape(squeezed(plan.page_title)) + r"–\w+?\d+", "", text)
+    foot = re.escape(squeezed(plan.page_title)) + r"–[^\W\d]+"
+    return "".join(re.sub(f"{foot}{number}", "", squeezed(page.extract_text()), count=1)
+                   for number, page in enumerate(pages, start=1))  # fmt: skip
 
 
 def missing(plan: Presentation, text: str, *, paper: bool = False, sources: bool = False) -> list[tuple[str, str]]:

@@ -8,8 +8,8 @@ from typing import Any
 from coatclass.contract import CoatSituation, KitItem, Role
 from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 from coatclass.toolkit import judge_owned, recommend, why_not
-from coatclass.toolkit.model import OwnedToolLike
 from coatclass.toolkit.owned import OwnedJudgement
+from coatclass.toolkit.tables import OwnedToolLike
 from coatclass.triage import triage
 
 

@@ -13,8 +13,8 @@ from coatclass.contract import CoatSituation, Role
 from coatclass.planning import as_today
 from coatclass.taxonomy import CATEGORIES, CoatCategory, MatState, Texture, Undercoat
 from coatclass.toolkit.coats import views
-from coatclass.toolkit.model import Harm
-from coatclass.toolkit.shop import shop_file
+from coatclass.toolkit.owned import shop_file
+from coatclass.toolkit.tables import Harm
 from coatclass.words import LANGUAGES, catalogue
 
 
