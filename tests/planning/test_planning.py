@@ -295,7 +295,9 @@ def test_a_wish_for_a_short_coat_is_answered_by_name(coats, known, says):
 
 
 def test_a_dog_whose_week_carries_no_coat_is_kept_short_by_the_groomer():
-    dog = dogs.situation(measured_mm=60.0, weight_kg=25.0, minutes_per_week=20.0, mats={BodyZone.BEHIND_EARS: MatState.MATS})
+    dog = dogs.situation(
+        measured_mm=60.0, weight_kg=25.0, minutes_per_week=20.0, mats={BodyZone.BEHIND_EARS: MatState.MATS}
+    )
     plan = planning.plan(dog, today=TODAY)
     assert plan.now.length.kind == plan.after.length.kind == "shorter"
     assert all(rung.mm is None or rung.mm <= 9 for rung in plan.clips)
