@@ -9,11 +9,16 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests import postgresql
 
 ROOT = Path(__file__).resolve().parent.parent
 IN_CI = os.environ.get("CI") == "true"
+# The same examples at every run in CI, others each time elsewhere; a busy machine may take its time over one.
+_EXAMPLES = settings.get_profile("ci" if IN_CI else "default")
+settings.register_profile("suite", _EXAMPLES, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("suite")
 
 
 def _folder_beside_the_checkout(variable: str, default: str, marker: str) -> Path:

@@ -100,7 +100,7 @@ def _serving(folder: Path) -> Iterator[Server]:
         yield Server(url, folder / "data", scratch, process.pid)
     finally:
         process.terminate()
-        process.wait(timeout=20)
+        process.wait(timeout=60)
         log.close()
 
 

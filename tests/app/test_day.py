@@ -66,10 +66,8 @@ def test_a_day_of_which_nothing_is_known_says_so_and_offers_nothing_to_print(sal
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
-@pytest.mark.parametrize("screen", [(360, 1), (1280, 7)], ids=str)
-def test_the_week_shows_seven_days_with_their_dogs_on_phone_and_desktop(server, booked, visitor, screen, language):
-    width, columns = screen
-    page = visitor({"width": width, "height": 800}, locale=language)
+def test_the_week_shows_seven_days_with_their_dogs_on_phone_and_desktop(server, booked, visitor, language):
+    page = visitor({"width": 360, "height": 800}, locale=language)
     enter(page, server.url)
     show(page, f"week/{(MONDAY + timedelta(days=3)).date()}")
     days = page.locator("ol.seven > li")
@@ -77,14 +75,17 @@ def test_the_week_shows_seven_days_with_their_dogs_on_phone_and_desktop(server, 
     assert [days.nth(n).locator("a.name").count() for n in range(7)] == [3, 0, 0, 0, 0, 0, 1]
     assert days.nth(0).locator("a.name").first.inner_text() == "Sorrel"
     assert catalogue(language, "day").say("week.load", n=3, time="3:00 h") in days.nth(0).inner_text()
-    places = {days.nth(n).bounding_box()["x"] for n in range(7)}
-    assert len(places) == columns
-    assert page.evaluate(FITS) == []
+    for width, columns in ((360, 1), (1280, 7)):
+        page.set_viewport_size({"width": width, "height": 800})
+        places = {days.nth(n).bounding_box()["x"] for n in range(7)}
+        assert len(places) == columns
+        assert page.evaluate(FITS) == []
     page.click(f'[data-go="today/{MONDAY.date()}"]')
     page.wait_for_selector(f'.page[data-step="today/{MONDAY.date()}"]')
     assert page.said == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [360, 1280])
 def test_a_visit_and_a_finding_can_be_undone_carry_a_name_and_take_remarks_ready_to_pick(
     server, salon, visitor, width, booked

@@ -55,8 +55,9 @@ def test_an_owner_gets_from_a_photo_to_a_kit_and_every_view_is_accessible(server
     assert problems == {}
     assert page.said == []
     assert 5 <= len(asked) <= 15
-    assert word_s < 5  # a wide margin for a busy machine; usually a quarter of a second
-    assert result_s < 120  # the checks of every view included
+    # Usually a quarter of a second, and twelve with the checks of every view; a busy machine may need far more.
+    assert word_s < 20
+    assert result_s < 300
 
     page.evaluate("document.querySelectorAll('img[loading]').forEach(picture => picture.loading = 'eager')")
     page.wait_for_function("() => [...document.querySelectorAll('.page img')].every(picture => picture.complete)")

@@ -132,9 +132,10 @@ def test_nothing_given_is_not_doubtful_booked_dogs_come_first_and_a_dog_can_be_p
     assert "Unbooked" in waiting(salon)
 
 
-@pytest.mark.parametrize("viewport", [PHONE, TABLET], ids=["phone", "tablet"])
-def test_every_page_of_a_dog_with_nothing_and_of_one_with_one_thing(server, visitor, salon, viewport):
-    page = visitor(viewport)
+@pytest.mark.slow
+def test_every_page_of_a_dog_with_nothing_and_of_one_with_one_thing(server, visitor, salon):
+    """Each page on a phone and on a tablet: half of them are opened on one and then shown on the other."""
+    page = visitor(PHONE)
     enter(page, server.url)
     show(page, "new-dog")
     page.fill("[name=name]", "Brandnew")
@@ -149,13 +150,16 @@ def test_every_page_of_a_dog_with_nothing_and_of_one_with_one_thing(server, visi
     salon.post(f"/api/v1/dogs/{dogs['length']}/measurements", json={"length_mm": 40}).raise_for_status()
     dogs["finding"] = salon.post("/api/v1/dogs", json={"name": "Finding"}).json()["id"]
     salon.post(f"/api/v1/dogs/{dogs['finding']}/findings", json={"category": "curly"}).raise_for_status()
-    failed = []
+    failed, screens = [], [PHONE, TABLET]
     for dog in dogs.values():
         for step in ("dog", "finding", "bench", "visit", "measure", "edit-dog", "merge-dog", "trail", "delete-dog"):
             page.goto(f"{server.url}/groomer/{step}/{dog}")
             page.wait_for_selector(f'.page[data-step="{step}/{dog}"], .page[data-step="problem"]')
             if page.get_attribute(".page", "data-step") == "problem":
                 failed.append((step, dog, page.inner_text("#content")))
+            screens.reverse()
+            page.set_viewport_size(screens[0])
+            assert page.locator(f'.page[data-step="{step}/{dog}"] h1').is_visible(), (step, screens[0])
     assert failed == []
     assert page.said == []
 

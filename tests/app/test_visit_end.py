@@ -112,7 +112,7 @@ def test_a_check_taken_back_changes_nothing_any_more(web, dog):
 
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_the_end_of_a_visit_tells_what_was_noted_today(web, dog, language):
-    at = datetime.now(UTC).replace(hour=12)
+    at = datetime.now(UTC).astimezone().replace(hour=12)
     web.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.isoformat()}).raise_for_status()
     words = catalogue(language, "visit")
     page = web.get(f"/groomer/end/{dog}", headers={"accept-language": language}).text

@@ -30,10 +30,10 @@ async def blocked(work: WorkQueue) -> threading.Event:
 
     def wait() -> None:
         begun.set()
-        go.wait(10)
+        go.wait(60)
 
     task = asyncio.ensure_future(work.run(wait))
-    await asyncio.to_thread(begun.wait, 10)
+    await asyncio.to_thread(begun.wait, 60)
     work.held = task  # type: ignore[attr-defined]  # so that it is not collected
     return go
 
@@ -58,9 +58,9 @@ def test_dear_work_never_takes_every_thread():
     async def run() -> None:
         work = queue(workers=2)
         go = threading.Event()
-        slow = [asyncio.ensure_future(work.run(go.wait, 10, dear=True)) for _ in range(3)]
+        slow = [asyncio.ensure_future(work.run(go.wait, 60, dear=True)) for _ in range(3)]
         await asyncio.sleep(0.05)
-        assert await asyncio.wait_for(work.run(lambda: "state"), 5) == "state"
+        assert await asyncio.wait_for(work.run(lambda: "state"), 30) == "state"
         go.set()
         await asyncio.gather(*slow)
 
@@ -120,11 +120,11 @@ def test_what_has_begun_is_not_shared_with_those_who_ask_later():
         def read() -> str:
             found = kept[0]
             begun.set()
-            go.wait(10)
+            go.wait(60)
             return found
 
         first = asyncio.ensure_future(work.run(read, key="state"))
-        await asyncio.to_thread(begun.wait, 10)
+        await asyncio.to_thread(begun.wait, 60)
         kept[0] = "new"
         second = asyncio.ensure_future(work.run(read, key="state"))
         await asyncio.sleep(0.05)

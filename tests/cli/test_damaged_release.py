@@ -77,6 +77,7 @@ def forget():
                     kept.cache_clear()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("file", FILES)
 def test_every_damage_to_every_released_file_ends_in_exit_code_4(release, photo, capsys, file):
     whole = (release / file).read_bytes()

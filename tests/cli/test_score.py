@@ -11,6 +11,7 @@ import pytest
 from coatclass.cli import main
 from coatclass.scoring import COLUMNS, local, photos_at, score
 from coatclass.scoring.rows import made_by
+from tests.written import write_csv as write
 
 
 @pytest.fixture
@@ -27,14 +28,6 @@ def folder(photos, tmp_path):
 def read(path):
     with path.open(newline="", encoding="utf-8") as stream:
         return list(csv.DictReader(stream))
-
-
-def write(path, rows):
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        table = csv.DictWriter(stream, list(rows[0]))
-        table.writeheader()
-        table.writerows(rows)
-    return path
 
 
 def test_one_row_a_photo_with_probabilities_that_sum_to_one(folder, tmp_path):

@@ -35,6 +35,7 @@ from coatclass.records import (
 )
 from coatclass.records.tables import KINDS
 
+pytestmark = pytest.mark.slow  # none of them, but all together
 SALON = [kind for kind in KINDS if kind.__name__ not in ("User", "Session", "Link")]
 
 

@@ -26,6 +26,7 @@ from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Pat
 from coatclass.triage import triage
 from coatclass.words import LANGUAGES
 
+pytestmark = pytest.mark.slow  # none of them, but all together
 TODAY = date(2026, 3, 2)
 C, Z = CoatCategory, BodyZone
 
