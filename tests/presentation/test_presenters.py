@@ -14,7 +14,7 @@ from pypdf import PdfReader
 from rich.console import Console
 from shown import DOGS, sentences, shown
 
-from app.owner.page import Wish, render
+from app.owner.page import OwnerRequest, render
 from coatclass import reports
 from coatclass.answers import parse
 from coatclass.assessing import assess
@@ -50,7 +50,7 @@ def on_page(plan: Presentation) -> str:
     of = SimpleNamespace(name=plan.dog, dog=SimpleNamespace(sharing="salon"))
     told = SimpleNamespace(next_question=None, verdict="hands_on", category=None)
     given = {"assessment": told, "photos": (), "wishes": (), "days": 60, "short": in_short(plan)}
-    return in_html(render("result.html", Wish(token="t" * 43), of=of, plan=plan, **given))
+    return in_html(render("result.html", OwnerRequest(token="t" * 43), of=of, plan=plan, **given))
 
 
 def in_pdf(plan: Presentation, paper: str) -> str:
