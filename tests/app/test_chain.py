@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -131,3 +133,29 @@ def test_a_server_with_an_empty_photo_folder_is_refused_once_there_are_photos(br
     with pytest.raises(RecordError) as caught:
         open_records(url, photo_folder=tmp_path / "elsewhere")
     assert caught.value.code == "foreign_photos"
+
+
+STARTED = """
+import sys
+from pathlib import Path
+from alembic import command
+from coatclass.records import open_records
+done, upgrade = [], command.upgrade
+command.upgrade = lambda *how: (done.append(how), upgrade(*how))
+print("ready", flush=True)
+sys.stdin.readline()
+with open_records(sys.argv[1], photo_folder=Path(sys.argv[2])) as records, records.read() as reader:
+    versions = reader.connection.exec_driver_sql("SELECT count(*) FROM alembic_version").scalar()
+print(len(done), versions)
+"""
+
+
+def test_of_several_processes_that_start_at_once_one_migrates(postgres, tmp_path):
+    command = [sys.executable, "-c", STARTED, postgres(), str(tmp_path / "photos")]
+    started = [subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) for _ in range(4)]
+    assert [process.stdout.readline() for process in started] == ["ready\n"] * 4
+    for process in started:
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    told = [process.communicate(timeout=120)[0].split() for process in started]
+    assert sorted(told) == [["0", "1"]] * 3 + [["1", "1"]]
