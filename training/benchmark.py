@@ -1,19 +1,25 @@
 """``python -m training benchmark``: speed and memory as ratios, all measured in one run on one machine.
 
 Two things that are compared are timed in turn (A B A B ...), and the median of the pairwise ratios is what counts, so
-that a machine whose speed drifts does not decide. Writes ``models/benchmark.json``, and the line of README that quotes
-it.
+that a machine whose speed drifts does not decide. What a user waits for is also compared with an earlier revision of
+this program (:data:`EARLIER`), unpacked beside this one. Writes ``models/benchmark.json``, and the line of README that
+quotes it; its ``startup`` says where a whole ``assess`` spends its processor time, step by step.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
+import math
+import os
+import socket
 import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from io import BytesIO
 from pathlib import Path
@@ -25,6 +31,8 @@ from training.places import ROOT, aims
 
 BEGIN, END = "<!-- figures of models/benchmark.json: begin -->", "<!-- figures of models/benchmark.json: end -->"
 FIGURES = ROOT / "models" / "benchmark.json"
+EARLIER = "f2e6afa"
+"""The revision that aims of speed speak of: the last one before they were set."""
 _SEED = 7
 _TWELVE_MEGAPIXELS = (4032, 3024)
 
@@ -49,6 +57,7 @@ class Ratio:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("--rounds", type=int, default=15, help="timed rounds of each pair (default 15)")
+    parser.add_argument("--earlier", default=EARLIER, help=f"revision to compare with (default {EARLIER}); '' for none")
     parser.add_argument("--json", type=Path, default=FIGURES, help="where the figures go")
 
 
@@ -58,33 +67,51 @@ def run(args: argparse.Namespace) -> int:
     from rich.table import Table
 
     console = Console()
+    load = round(os.getloadavg()[0], 1)
     figures: list[Ratio] = []
     with console.status("measuring ..."), TemporaryDirectory() as folder:
         command = _assess_command(Path(folder))
         for measure in (_network, _decoding, _ensemble, _plan, _help):
             figures.append(measure(args.rounds))
         figures.append(_assess(command))
-        assessing = f"from coatclass.cli import main; main({command[3:]!r})"
-        memory = {"assess a photo": _peak_mb(assessing), "import torch": _peak_mb("import torch")}
+        if args.earlier:
+            figures += _since(args.earlier, Path(folder), args.rounds)
+        measured: dict[str, Any] = {
+            "machine": {"cores": os.cpu_count(), "load_before": load, "python": sys.version.split()[0]},
+            "ratios": [asdict(f) for f in figures],
+            "peak_mb": {
+                "assess a photo": _peak_mb(f"from coatclass.cli import main; main({command[3:]!r})"),
+                "import torch": _peak_mb("import torch"),
+            },
+            "roofline": _roofline(args.rounds),
+            "startup": _startup(Path(folder) / "benchmark.jpg", min(args.rounds, 7)),
+        }
     table = Table("what", "against", "ms", "ms", "ratio", "aim", "reached", title="speed, median of pairwise ratios")
     for f in figures:
         said = "yes" if f.reached else "NO"
         cells = (f"{f.first_ms:.1f}", f"{f.second_ms:.1f}", f"{f.ratio:.2f}", f"<= {f.aim:g}", said)
         table.add_row(f.what, f.against, *cells)
     console.print(table)
-    console.print("peak memory, MB: " + ", ".join(f"{name} {mb:.0f}" for name, mb in memory.items()))
-    measured = {"ratios": [asdict(f) for f in figures], "peak_mb": memory}
     args.json.write_text(json.dumps(measured, indent=1) + "\n")
+    console.print(told(measured))
+    for step in measured["startup"]:
+        console.print(f"{step['cpu_ms']:7.1f} ms  {step['step']}", highlight=False)
     if args.json == FIGURES:
         put_between(ROOT / "README.md", BEGIN, END, f"\n{told(measured)}\n")
-    return 0 if all(f.reached for f in figures) and memory["assess a photo"] < _aim("peak_mb") else 1
+    peak = measured["peak_mb"]["assess a photo"]
+    return 0 if all(f.reached for f in figures) and peak < _aim("peak_mb") else 1
 
 
 def told(measured: dict[str, Any]) -> str:
     """The figures in one line of Markdown."""
     ratios = "; ".join(f"{row['what']} {row['ratio']:.2f} of {row['against']}" for row in measured["ratios"])
-    memory = measured["peak_mb"]["assess a photo"]
-    return f"- Speed, as ratios of one run: {ratios}. A whole `assess` takes {memory:.0f} MB."
+    memory, roof, machine = measured["peak_mb"]["assess a photo"], measured["roofline"], measured["machine"]
+    return (
+        f"- Speed, as ratios of one run on {machine['cores']} cores (load before: {machine['load_before']}): {ratios}. "
+        f"A whole `assess` takes {memory:.0f} MB. One look of the network: {roof['multiply_adds'] / 1e6:,.0f} million "
+        f"multiply-adds, {roof['weight_bytes'] / 1e6:.0f} MB of weights, {roof['gflops']:.0f} GFLOP/s, which is "
+        f"{roof['share_of_peak']:.2f} of what a large matrix product reaches on the same core."
+    )
 
 
 def _aim(name: str) -> float:
@@ -196,6 +223,210 @@ def _plan(rounds: int) -> Ratio:
     prepared = vision.to_tensor(_picture(), model.manifest.preprocessing)
     pair = paired(lambda: assess((), given), lambda: model.outputs(prepared), rounds)
     return Ratio("assess from answers", "network", *pair, 0.5)
+
+
+# --- against an earlier revision --------------------------------------------------------------------------------------
+
+_ONE_PHOTO = """
+import sys
+from coatclass.estimating import estimate_photo
+for line in sys.stdin:
+    estimate_photo(sys.argv[1])
+    print(flush=True)
+"""
+_WEB_ROUNDS = 8  # what one visitor may ask at once
+
+
+def _since(revision: str, folder: Path, rounds: int) -> list[Ratio]:
+    """What a user waits for, now against an earlier revision, each as it is installed: no thread forbidden."""
+    photo, before = folder / "ordinary.jpg", folder / "earlier"
+    _picture().save(photo, quality=90)
+    before.mkdir()
+    archive = subprocess.run(["git", "archive", revision], cwd=ROOT, check=True, stdout=subprocess.PIPE)
+    subprocess.run(["tar", "-x"], cwd=before, input=archive.stdout, check=True)
+    assessing = [*_PYTHON, "-m", "coatclass", "assess", str(photo), "--breed", "beagle", "--json"]
+    with ExitStack() as stack:
+        roots = (ROOT, before)
+        pairs: tuple[tuple[str, str, int, list[Callable[[], Any]]], ...] = (
+            ("assess, start to exit", "since_assess", min(rounds, 9), [_whole(root, assessing) for root in roots]),
+            ("one photo, loaded", "since_photo", rounds, [stack.enter_context(_looped(root, photo)) for root in roots]),
+            (
+                "photo to word by web",
+                "since_web",
+                _WEB_ROUNDS,
+                [stack.enter_context(_web(root, photo)) for root in roots],
+            ),
+        )
+        against = f"revision {revision}"
+        return [
+            Ratio(what, against, *paired(first, second, number), _aim(aim))
+            for what, aim, number, (first, second) in pairs
+        ]
+
+
+def _as_installed(root: Path) -> dict[str, str]:
+    """Environment of a command of a checkout whose compiled files are kept, as those of an installed copy are."""
+    left_out = ("OMP_NUM_THREADS", "PYTHONDONTWRITEBYTECODE")
+    return {name: value for name, value in os.environ.items() if name not in left_out} | {"PYTHONPATH": str(root)}
+
+
+def _whole(root: Path, command: list[str]) -> Callable[[], Any]:
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    return lambda: subprocess.run(command, cwd=root, env=_as_installed(root), check=True, **quiet)  # type: ignore[call-overload]
+
+
+@contextmanager
+def _looped(root: Path, photo: Path) -> Iterator[Callable[[], Any]]:
+    """One photo after the other in a process that has loaded the program."""
+    command = [*_PYTHON, "-c", _ONE_PHOTO, str(photo)]
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+    with subprocess.Popen(command, cwd=root, env=_as_installed(root), text=True, **pipes) as process:  # type: ignore[call-overload]
+
+        def ask() -> None:
+            print(file=process.stdin, flush=True)
+            if not process.stdout.readline():
+                raise RuntimeError("the process ended")
+
+        yield ask
+        process.stdin.close()
+
+
+@contextmanager
+def _web(root: Path, photo: Path) -> Iterator[Callable[[], Any]]:
+    """A photo sent to a server on loopback, until the assessment is there; no photo twice."""
+    import httpx
+
+    content, sent = photo.read_bytes(), itertools.count()
+    with TemporaryDirectory() as data, socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+        free.close()
+        command = [*_PYTHON, "-m", "coatclass", "serve", "--no-browser", "--port", str(port), "--data", data]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        process = subprocess.Popen(command, cwd=root, env=_as_installed(root), **quiet)  # type: ignore[call-overload]
+        with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as web:
+
+            def ask() -> None:
+                fresh = content + next(sent).to_bytes(4)  # after the picture's end, where no decoder looks
+                answer = web.post("/api/v1/assess", files={"photos": ("a.jpg", fresh, "image/jpeg")})
+                answer.raise_for_status()
+
+            try:
+                _wait_for(web)
+                yield ask
+            finally:
+                process.terminate()
+                process.wait(30)
+
+
+def _wait_for(web: Any) -> None:
+    import httpx
+
+    for _ in range(1200):
+        with suppress(httpx.TransportError):
+            if web.get("/health").is_success:
+                return
+        time.sleep(0.1)
+    raise RuntimeError("the server does not answer")
+
+
+# --- the network and the core -----------------------------------------------------------------------------------------
+
+
+def _roofline(rounds: int) -> dict[str, float]:
+    """The network's work for one look against what a core can do, here the product of two large matrices."""
+    import numpy as np
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    from coatclass import vision
+
+    model = vision.load_model()
+    prepared = vision.to_tensor(_picture(), model.manifest.preprocessing)
+    square = np.random.default_rng(_SEED).normal(size=(1024, 1024)).astype(np.float32)
+    with threadpool_limits(1):
+        network_ms, product_ms = (
+            min(_cpu_ms(call) for _ in range(rounds + 1))
+            for call in (lambda: model.outputs(prepared), lambda: square @ square)
+        )
+    multiply_adds, weight_bytes = _work(ROOT / "models" / model.manifest.network, prepared.shape)
+    gflops, peak = 2 * multiply_adds / network_ms / 1e6, 2 * 1024**3 / product_ms / 1e6
+    return {
+        "multiply_adds": multiply_adds,
+        "weight_bytes": weight_bytes,
+        "gflops": gflops,
+        "peak_gflops": peak,
+        "share_of_peak": gflops / peak,
+    }
+
+
+def _cpu_ms(call: Callable[[], Any]) -> float:
+    """Processor time of this process, which a busy machine lengthens least."""
+    started = time.process_time()
+    call()
+    return 1e3 * (time.process_time() - started)
+
+
+def _work(network: Path, shape: tuple[int, ...]) -> tuple[int, int]:
+    """Multiply-adds of all convolutions and matrix products for an input of this shape, and bytes of the weights."""
+    import onnx
+
+    model = onnx.load(str(network))
+    for size, value in zip(model.graph.input[0].type.tensor_type.shape.dim, shape, strict=True):
+        size.dim_value = value
+    graph = onnx.shape_inference.infer_shapes(model, data_prop=True).graph
+    weights = {one.name: tuple(one.dims) for one in graph.initializer}
+    sizes = weights | {
+        one.name: tuple(size.dim_value for size in one.type.tensor_type.shape.dim)
+        for one in (*graph.value_info, *graph.output, *graph.input)
+    }
+    total = 0
+    for node in graph.node:
+        if node.op_type in ("Conv", "MatMul", "Gemm"):
+            made, by = math.prod(sizes[node.output[0]]), sizes[node.input[1]]
+            transposed = any(one.name == "transB" and one.i for one in node.attribute)
+            total += made * (math.prod(by[1:]) if node.op_type == "Conv" else by[-1 if transposed else -2])
+    return total, sum(len(one.raw_data) for one in graph.initializer)
+
+
+# --- from start to exit -----------------------------------------------------------------------------------------------
+
+_STEPS = {
+    "Python itself": "pass",
+    "import numpy": "import numpy",
+    "import ONNX Runtime": "import onnxruntime",
+    "import Pillow": "import PIL.Image, PIL.JpegImagePlugin",
+    "import pydantic, a first model": "import pydantic\nclass First(pydantic.BaseModel): number: int",
+    "contract: its models": "import coatclass.contract",
+    "the network: checksum, session": "from coatclass import vision; vision.load_model()",
+    "import answers": "import coatclass.answers",
+    "import breeds, genetics": "import coatclass.breeds, coatclass.genetics",
+    "import estimating": "from coatclass import estimating",
+    "import toolkit, care, planning": "from coatclass.assessing import assess_readings",
+    "command line: parse": "from coatclass import cli; given = cli._parser(ARGS, 'en').parse_args(ARGS)",
+    "answers, the breed looked up": "from coatclass.cli import dog; said = dog.answers_of(given)",
+    "open the photo": "from coatclass import photo; opened = photo.load(PHOTO)",
+    "two looks of the network": "seen = vision.look(opened, file='a')",
+    "the photo's report": "told = photo.report(opened, seen.evidence)",
+    "estimate, verdict, plan": "found = assess_readings([estimating.Reading.of(told, seen.evidence)], said)",
+    "JSON": "found.model_dump_json(indent=2)",
+}
+
+
+def _startup(photo: Path, rounds: int) -> list[dict[str, Any]]:
+    """Processor time of each step of ``assess``, ms: the least of some runs, which the machine disturbed least.
+
+    The steps follow each other here on one thread; the command itself reads the photo beside the imports.
+    """
+    arguments = ["assess", str(photo), "--breed", "beagle", "--json"]
+    code = f"import time, json\nARGS, PHOTO, spent = {arguments!r}, {str(photo)!r}, [0.0]\n"
+    code += "".join(f"{step}\nspent.append(time.process_time())\n" for step in _STEPS.values())
+    environment = _as_installed(ROOT) | {"OMP_NUM_THREADS": "1", "PYDANTIC_DISABLE_PLUGINS": "__all__"}
+    command = [*_PYTHON, "-c", f"{code}print(json.dumps(spent))"]
+    runs = []
+    for _ in range(rounds + 1):
+        done = subprocess.run(command, env=environment, check=True, capture_output=True, text=True)
+        runs.append([after - before for before, after in itertools.pairwise(json.loads(done.stdout))])
+    least = (1000 * min(spent) for spent in zip(*runs[1:], strict=True))
+    return [{"step": step, "cpu_ms": round(ms, 1)} for step, ms in zip(_STEPS, least, strict=True)]
 
 
 _PYTHON = [sys.executable]

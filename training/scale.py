@@ -1,8 +1,9 @@
-"""``python -m training scale``: what many photos and many rows cost, all measured in one run on one machine.
+"""``python -m training scale``: what many photos and many rows cost on one machine.
 
 Memory of ``coatclass score`` while it goes through many photos (the photo set repeated under other names), here and on
-Ray; rates of both with one and two processes as ratios to one local process; memory and time of ``coatclass evaluate``
-on a made-up table of scores. Writes ``models/scale.json`` and the line of README that quotes it.
+Ray; rates of both with one and two processes as ratios to one local process, in rounds that take all four in turn;
+memory and time of ``coatclass evaluate`` on a made-up table of scores. Writes ``models/scale.json`` and the line of
+README that quotes it. ``--only`` measures a part anew and keeps the rest; each part says how busy the machine was.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from statistics import median
 from tempfile import TemporaryDirectory
 from typing import Any
 
@@ -34,6 +36,8 @@ FIGURES = ROOT / "models" / "scale.json"
 _PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 _TICKS = os.sysconf("SC_CLK_TCK")
 _EVERY_S = 0.25
+_PARTS = ("rates", "memory", "evaluate")
+_FEW = 16
 
 
 @dataclass(frozen=True)
@@ -56,7 +60,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("--pictures", type=Path, default=Path(os.environ.get("COATCLASS_PHOTOS", "../shared/photos")))
     parser.add_argument("--photos", type=int, default=20_000, help="photos while memory is watched (default 20000)")
+    parser.add_argument("--ray-photos", type=int, help="as many on Ray instead")
     parser.add_argument("--rate", type=int, default=256, help="photos of each timing (default 256)")
+    parser.add_argument("--rounds", type=int, default=3, help="timings of each (default 3)")
+    parser.add_argument("--only", nargs="+", choices=_PARTS, default=_PARTS, help="measure these, keep the others")
     parser.add_argument("--rows", type=int, default=1_000_000, help="rows of the table that is evaluated")
     parser.add_argument("--price", type=float, default=0.05, help="of a core for an hour: an assumption (default 0.05)")
     parser.add_argument("--json", type=Path, default=FIGURES, help="where the figures go")
@@ -67,15 +74,20 @@ def run(args: argparse.Namespace) -> int:
     pictures = sorted(args.pictures.glob("**/*.jpg"))
     if not pictures:
         raise InputError(str(args.pictures), "holds no photos.", "Name them with --pictures or COATCLASS_PHOTOS.")
-    with TemporaryDirectory() as place:
-        folder = Path(place)
-        measured: dict[str, Any] = {
-            "machine": {"cores": os.cpu_count(), "load_before": round(os.getloadavg()[0], 1)},
-            "rates": _rates(_repeated(pictures, args.rate, folder / "few"), args.rate, folder),
-            "memory": _memory(_repeated(pictures, args.photos, folder / "many"), args.photos, folder),
-            "evaluate": _evaluating(args.rows, folder),
-        }
-    rate = measured["rates"]["local, 1 process"]
+    measured: dict[str, Any] = json.loads(args.json.read_text()) if args.json.exists() else {}
+    parts: dict[str, Callable[[Path], dict[str, Any]]] = {
+        "rates": lambda folder: _rates(_repeated(pictures, args.rate, folder / "few"), args.rate, args.rounds, folder),
+        "memory": lambda folder: _memory(pictures, args.photos, args.ray_photos or args.photos, folder),
+        "evaluate": lambda folder: _evaluating(args.rows, folder),
+    }
+    for name in args.only:
+        with TemporaryDirectory() as place:
+            busy = {"cores": os.cpu_count(), "load_before": round(os.getloadavg()[0], 1)}
+            measured[name] = busy | parts[name](Path(place))
+        args.json.write_text(json.dumps(measured, indent=1) + "\n")  # what took so long is kept, whatever comes
+    if missing := set(_PARTS) - set(measured):
+        raise InputError(str(args.json), f"lacks {', '.join(sorted(missing))}.", "Measure without --only.")
+    rate = measured["rates"]["engines"]["local, 1 process"]
     measured["million"] = {
         "core_hours": round(1e6 * rate["cpu_ms_a_photo"] / 3.6e6, 1),
         "price_of_a_core_hour": args.price,
@@ -90,20 +102,23 @@ def run(args: argparse.Namespace) -> int:
 
 def told(measured: dict[str, Any]) -> str:
     """The figures in one line of Markdown."""
-    rates = "; ".join(f"{name} {row['ratio']:.2f}" for name, row in measured["rates"].items())
+    rates = "; ".join(
+        f"{name} {row['ratio']:.2f} (processor time a photo {row['cpu_ratio']:.2f})"
+        for name, row in measured["rates"]["engines"].items()
+    )
     memory = "; ".join(
-        f"{name} {row['peak_mb']:.0f} MB ({row['quarter_mb']:.0f} within the first quarter)"
+        f"{name}, {row['photos']:,} photos: {row['peak_mb']:.0f} MB ({row['quarter_mb']:.0f} within the first quarter)"
         for name, row in measured["memory"]["engines"].items()
     )
     rows, million = measured["evaluate"], measured["million"]
+    busy = ", ".join(f"{name} {measured[name]['load_before']}" for name in _PARTS)
     return (
-        f"- Many photos, measured on {measured['machine']['cores']} cores (load before: "
-        f"{measured['machine']['load_before']}): rates as ratios to one local process, starting left out: {rates}. "
-        f"Memory of all processes over {measured['memory']['photos']:,} photos: {memory}. A million photos take "
+        f"- Many photos, measured on {rows['cores']} cores that others used too (load before: {busy}): rates as ratios "
+        f"to one local process, starting left out: {rates}. Memory of all processes: {memory}. A million photos take "
         f"{million['core_hours']:.0f} core-hours; at an assumed {million['price_of_a_core_hour']:g} for one that is "
         f"{million['price']:g}. `evaluate` on {rows['rows']:,} made-up rows with 1,000 resamples: "
-        f"{rows['all']['cpu_seconds']:.0f} s of processor time, {rows['all']['peak_mb']:.0f} MB "
-        f"(a quarter of the rows: {rows['quarter']['peak_mb']:.0f} MB)."
+        f"{rows['all']['cpu_seconds']:.0f} s of processor time, {rows['all']['seconds']:.0f} s in all, "
+        f"{rows['all']['peak_mb']:.0f} MB (a quarter of the rows: {rows['quarter']['peak_mb']:.0f} MB)."
     )
 
 
@@ -170,37 +185,61 @@ def _used(pid: int) -> tuple[float, float] | None:
 _ENGINES = {"local, {} process": ("--engine", "local"), "Ray, {} process": ("--engine", "ray", "--part", "16")}
 
 
-def _rates(folder: Path, many: int, place: Path) -> dict[str, Any]:
-    """Photos a second, the start taken out by a run of a few photos; each as ratio to one local process."""
+def _rates(folder: Path, many: int, rounds: int, place: Path) -> dict[str, Any]:
+    """Photos a second and processor time a photo; of each the median of the ratios to one local process of its round.
+
+    The start is taken out by a run of a few photos. A busy machine gives more of itself to two processes than to one:
+    then only processor time says anything.
+    """
     few = place / "start"
-    shutil.copytree(next(folder.iterdir()), few / "0", symlinks=True, ignore=_all_but(16))
-    found: dict[str, Any] = {}
-    for processes in (1, 2):
-        for name, how in _ENGINES.items():
-            out = [str(place / f"{processes}{how[1]}{end}") + (".parquet" if how[1] == "local" else "") for end in "ab"]
-            workers = ("--workers", str(processes), *how)
-            start = _watched("score", str(few), "--out", out[0], *workers)
-            whole = _watched("score", str(folder), "--out", out[1], *workers)
-            took, cpu = whole.seconds - start.seconds, whole.cpu_seconds - start.cpu_seconds
-            if took <= 0:
-                problem = "is too busy: what came before the photos took longer than all of them."
-                raise InputError("this machine", problem, "Measure when nothing else runs on it, or raise --rate.")
-            told = name.format(processes) + ("es" if processes > 1 else "")
-            found[told] = {"photos_a_second": round((many - 16) / took, 2), "start_s": start.seconds}
-            found[told]["cpu_ms_a_photo"] = round(1000 * cpu / (many - 16), 1)
-            shutil.rmtree(out[0], ignore_errors=True)
-    first = found["local, 1 process"]["photos_a_second"]
-    return {name: row | {"ratio": round(row["photos_a_second"] / first, 2)} for name, row in found.items()}
+    shutil.copytree(next(folder.iterdir()), few / "0", symlinks=True, ignore=_all_but(_FEW))
+    cases = {
+        name.format(processes) + ("es" if processes > 1 else ""): ("--workers", str(processes), *how)
+        for processes in (1, 2)
+        for name, how in _ENGINES.items()
+    }
+    timed = [
+        {name: _timed(few, folder, many, how, place / f"{number} {name}") for name, how in cases.items()}
+        for number in range(rounds)
+    ]
+    first = next(iter(cases))
+    engines = {
+        name: {
+            "cpu_ms_a_photo": round(median(row[name][1] for row in timed), 1),
+            "photos_a_second": round(median(1 / row[name][0] for row in timed), 2),
+            "ratio": round(median(row[first][0] / row[name][0] for row in timed), 2),
+            "cpu_ratio": round(median(row[name][1] / row[first][1] for row in timed), 2),
+        }
+        for name in cases
+    }
+    return {"photos": many, "rounds": rounds, "engines": engines}
+
+
+def _timed(few: Path, folder: Path, many: int, how: Sequence[str], out: Path) -> tuple[float, float]:
+    """Seconds, and milliseconds of processor time, that each further photo takes."""
+    ending = "" if "ray" in how else ".parquet"
+    start = _watched("score", str(few), "--out", f"{out} a{ending}", *how)
+    whole = _watched("score", str(folder), "--out", f"{out} b{ending}", *how)
+    took, cpu = whole.seconds - start.seconds, whole.cpu_seconds - start.cpu_seconds
+    if took <= 0 or cpu <= 0:
+        problem = "is too busy: what came before the photos took longer than all of them."
+        raise InputError("this machine", problem, "Measure when nothing else runs on it, or raise --rate.")
+    return took / (many - _FEW), 1000 * cpu / (many - _FEW)
 
 
 def _all_but(many: int) -> Any:
     return lambda folder, names: set(sorted(names)[many:])
 
 
-def _memory(folder: Path, many: int, place: Path) -> dict[str, Any]:
-    local = _watched("score", str(folder), "--out", str(place / "many.csv"), "--workers", "2")
-    ray = _watched("score", str(folder), "--out", str(place / "parts"), "--engine", "ray", "--workers", "2")
-    return {"photos": many, "engines": {"local, 2 processes": asdict(local), "Ray, 2 processes": asdict(ray)}}
+def _memory(pictures: Sequence[Path], many: int, on_ray: int, place: Path) -> dict[str, Any]:
+    engines = {}
+    for name, photos, how in (
+        ("local, 2 processes", many, ("--out", str(place / "many.csv"))),
+        ("Ray, 2 processes", on_ray, ("--out", str(place / "parts"), "--engine", "ray")),
+    ):
+        folder = _repeated(pictures, photos, place / f"for {name}")
+        engines[name] = {"photos": photos} | asdict(_watched("score", str(folder), *how, "--workers", "2"))
+    return {"engines": engines}
 
 
 # --- rows -------------------------------------------------------------------------------------------------------------
