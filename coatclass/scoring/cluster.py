@@ -23,9 +23,8 @@ from uuid import uuid4
 from coatclass.errors import CoatclassError, InputError, ModelFilesError, require
 from coatclass.scoring import tables
 from coatclass.scoring.local import Index
-from coatclass.scoring.rows import FAILED, PROBLEM, Row, made_by, score_photo
 from coatclass.scoring.sources import Photos
-from coatclass.scoring.storage import Remote, is_url, storage
+from coatclass.scoring.tables import FAILED, PROBLEM, Remote, Row, is_url, made_by, score_photo, storage
 
 __all__ = ["check", "score_on_cluster"]
 

@@ -21,10 +21,8 @@ from typing import IO, Any
 
 from coatclass.errors import CoatclassError, InputError, require
 from coatclass.scoring import tables
-from coatclass.scoring.rows import COLUMNS, FAILED, NUMBERS, Row, made_by, score_photo
 from coatclass.scoring.sources import Photo, Photos
-from coatclass.scoring.storage import Remote
-from coatclass.scoring.tables import batched
+from coatclass.scoring.tables import COLUMNS, FAILED, NUMBERS, Remote, Row, batched, made_by, score_photo
 
 __all__ = ["Index", "kind_of", "score"]
 

@@ -20,8 +20,7 @@ from coatclass.errors import InputError
 from coatclass.photo import default_limits
 from coatclass.plain_text import shown_path
 from coatclass.scoring import tables
-from coatclass.scoring.rows import COLUMNS, read_path, written_path
-from coatclass.scoring.storage import Remote, is_url, storage
+from coatclass.scoring.tables import COLUMNS, Remote, is_url, read_path, storage, written_path
 
 __all__ = ["SUFFIXES", "Photo", "Photos", "photos_at"]
 

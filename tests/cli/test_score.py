@@ -10,7 +10,7 @@ import pytest
 
 from coatclass.cli import main
 from coatclass.scoring import COLUMNS, local, photos_at, score
-from coatclass.scoring.rows import made_by
+from coatclass.scoring.tables import made_by
 from tests.written import write_csv as write
 
 

@@ -25,7 +25,7 @@ if find_spec("ray") is None:
     pytest.skip("Ray is not installed", allow_module_level=True)
 pytestmark = [pytest.mark.photos, pytest.mark.slow]
 ROOT = Path(__file__).resolve().parents[2]
-PART = 3
+PART = 2
 RAY = Path(sys.executable).with_name("ray")
 HEAD, OTHER = "127.0.0.2", "127.0.0.3"  # loopback as well (RFC 1122 3.2.1.3); Ray takes 127.0.0.1 for "outside, please"
 TOKEN = {"RAY_AUTH_MODE": "token", "RAY_AUTH_TOKEN": "f" * 64}
@@ -33,10 +33,10 @@ TOKEN = {"RAY_AUTH_MODE": "token", "RAY_AUTH_TOKEN": "f" * 64}
 
 @pytest.fixture(scope="module")
 def folder(photos, tmp_path_factory):
-    """Some twenty real photos and one file that is no picture, listed with a further column; in parts of three."""
+    """Ten real photos and one file that is no picture, listed with a further column; in parts of two."""
     folder = tmp_path_factory.mktemp("cluster") / "dogs"
     folder.mkdir()
-    for path in sorted((photos / "open").glob("*.jpg"))[::60][:20]:
+    for path in sorted((photos / "open").glob("*.jpg"))[::60][:10]:
         shutil.copy(path, folder)
     (folder / "broken.jpg").write_bytes(b"no picture")
     names = [path.name for path in sorted(folder.iterdir())]

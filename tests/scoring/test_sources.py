@@ -19,7 +19,7 @@ from coatclass.cli import main
 from coatclass.errors import InputError
 from coatclass.photo import default_limits
 from coatclass.scoring import COLUMNS, local, photos_at, score, sources
-from coatclass.scoring.rows import FAILED, made_by
+from coatclass.scoring.tables import FAILED, made_by
 from tests.written import write_csv as write
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -54,9 +54,8 @@ from coatclass.reports.evaluation.figures import (
     verdict_section,
 )
 from coatclass.reports.evaluation.metrics import Figure
-from coatclass.scoring.rows import COLUMNS as SCORE_COLUMNS
-from coatclass.scoring.rows import row_of, written_path
-from coatclass.scoring.tables import Kind, open_table
+from coatclass.scoring.tables import COLUMNS as SCORE_COLUMNS
+from coatclass.scoring.tables import Kind, open_table, row_of, written_path
 from coatclass.taxonomy import BANDS, CATEGORIES, category_label
 
 __all__ = [
