@@ -186,7 +186,7 @@ _ENGINES = {"local, {} process": ("--engine", "local"), "Ray, {} process": ("--e
 
 
 def _rates(folder: Path, many: int, rounds: int, place: Path) -> dict[str, Any]:
-    """Photos a second and processor time a photo; of each the median of the ratios to one local process of its round.
+    """Photos a second and processor time a photo: medians of rounds in which all take turns, and ratios of those.
 
     The start is taken out by a run of a few photos. A busy machine gives more of itself to two processes than to one:
     then only processor time says anything.
@@ -202,13 +202,17 @@ def _rates(folder: Path, many: int, rounds: int, place: Path) -> dict[str, Any]:
         {name: _timed(few, folder, many, how, place / f"{number} {name}") for name, how in cases.items()}
         for number in range(rounds)
     ]
+    each_s, each_ms = ({name: median(row[name][of] for row in timed) for name in cases} for of in (0, 1))
+    if min(*each_s.values(), *each_ms.values()) <= 0:
+        problem = "is too busy: what came before the photos took longer than all of them."
+        raise InputError("this machine", problem, "Measure when nothing else runs on it, or raise --rate.")
     first = next(iter(cases))
     engines = {
         name: {
-            "cpu_ms_a_photo": round(median(row[name][1] for row in timed), 1),
-            "photos_a_second": round(median(1 / row[name][0] for row in timed), 2),
-            "ratio": round(median(row[first][0] / row[name][0] for row in timed), 2),
-            "cpu_ratio": round(median(row[name][1] / row[first][1] for row in timed), 2),
+            "cpu_ms_a_photo": round(each_ms[name], 1),
+            "photos_a_second": round(1 / each_s[name], 2),
+            "ratio": round(each_s[first] / each_s[name], 2),
+            "cpu_ratio": round(each_ms[name] / each_ms[first], 2),
         }
         for name in cases
     }
@@ -220,11 +224,8 @@ def _timed(few: Path, folder: Path, many: int, how: Sequence[str], out: Path) ->
     ending = "" if "ray" in how else ".parquet"
     start = _watched("score", str(few), "--out", f"{out} a{ending}", *how)
     whole = _watched("score", str(folder), "--out", f"{out} b{ending}", *how)
-    took, cpu = whole.seconds - start.seconds, whole.cpu_seconds - start.cpu_seconds
-    if took <= 0 or cpu <= 0:
-        problem = "is too busy: what came before the photos took longer than all of them."
-        raise InputError("this machine", problem, "Measure when nothing else runs on it, or raise --rate.")
-    return took / (many - _FEW), 1000 * cpu / (many - _FEW)
+    cpu_s = whole.cpu_seconds - start.cpu_seconds
+    return (whole.seconds - start.seconds) / (many - _FEW), 1000 * cpu_s / (many - _FEW)
 
 
 def _all_but(many: int) -> Any:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import inspect
 import json
+import re
 import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
 from salon_walk import PASSWORD, sign_in
 
-from app import cases
+from app import cases, settings
 from app.server import create_app
 from app.settings import Settings, limits
 from coatclass import ensemble
@@ -159,3 +162,27 @@ def test_of_several_processes_that_start_at_once_one_migrates(postgres, tmp_path
         process.stdin.flush()
     told = [process.communicate(timeout=120)[0].split() for process in started]
     assert sorted(told) == [["0", "1"]] * 3 + [["1", "1"]]
+
+
+def test_the_compose_file_and_the_proxy_name_only_what_is_there():
+    """By the Compose specification: what a service uses is declared below; the proxy's names are services."""
+    yaml = pytest.importorskip("yaml")
+    folder = Path(settings.__file__).parent / "chain"
+    told = yaml.safe_load((folder / "compose.yaml").read_text())
+    services = told["services"]
+    for service in services.values():
+        assert ("image" in service) != ("build" in service)
+        assert set(service["networks"]) <= set(told["networks"]) and set(service.get("depends_on", ())) <= set(services)
+        for volume in service.get("volumes", ()):
+            place = volume.partition(":")[0]
+            assert place in told["volumes"] or (folder / place).is_file()
+    built = services["web"]["build"]
+    assert (folder / built["context"] / built["dockerfile"]).resolve() == (folder / "Dockerfile").resolve()
+    proxy = (folder / "proxy.conf").read_text()
+    asked = re.findall(r"server (\w+):(\d+)", proxy)
+    port = re.search(r"EXPOSE (\d+)", (folder / "Dockerfile").read_text())[1]
+    assert asked and {name for name, _ in asked} == {"web", "workbench"} and {number for _, number in asked} == {port}
+    assert set(re.findall(r"proxy_pass http://(\w+)", proxy)) <= set(re.findall(r"upstream (\w+)", proxy))
+    readers = Path(settings.__file__), Path(inspect.getfile(open_records))
+    read = {name for file in readers for name in re.findall(r"COATCLASS_\w+", file.read_text())}
+    assert {name for name in services["web"]["environment"] if name.startswith("COATCLASS_")} <= read

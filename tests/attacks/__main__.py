@@ -55,13 +55,15 @@ def _chain(folder: Path, full: bool) -> Counter[str]:
     with postgresql.running() as new_database:
         with Serving(folder / "salon", database=new_database(), workers=3) as server:
             outcomes = chain.attack(server, owners=50 if full else 12, kills=3 if full else 1) + chain.hang(server)
-        done: list[float] = []
+        first = 0.0
         for workers in (1, 2, 3):
             (folder / str(workers)).mkdir()
             with Serving(folder / str(workers) / "salon", database=new_database(), workers=workers) as server:
-                done.append(chain.requests_per_second(server, seconds=20 if full else 5))
-            ratio = f"{done[-1]:.0f} requests per second, {done[-1] / done[0]:.2f} of one process"
-            outcomes[f"{workers} processes: {ratio}"] += 1
+                done = chain.requests_per_second(server, seconds=20 if full else 5)
+            first = first or done.per_second
+            said = f"{done.per_second:.0f} requests per second, {done.per_second / first:.2f} of one process; of each "
+            said += f"{done.cpu_ms:.1f} ms of processor time, {done.lock_ms:.1f} ms of waiting for another writer"
+            outcomes[f"{workers} processes: {said}"] += 1
     return outcomes
 
 

@@ -9,6 +9,7 @@ import re
 import signal
 import time
 from collections import Counter
+from dataclasses import dataclass
 from typing import Any
 
 import httpx
@@ -108,10 +109,19 @@ def _replaced(server: Serving, victim: int, how: str) -> str:
     return "FAULT: no other in its place"
 
 
-def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -> float:
+@dataclass(frozen=True)
+class Done:
+    """Requests a second; and of each, in ms, processor time of the web processes and the wait for the writers' lock."""
+
+    per_second: float
+    cpu_ms: float
+    lock_ms: float
+
+
+def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -> Done:
     """How many requests are answered when so many owners read and write their dog without a pause.
 
-    Whoever asks shares the machine with the server.
+    Whoever asks shares the machine with the server and its database.
     """
     answered = 0
 
@@ -131,6 +141,15 @@ def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -
             await asyncio.gather(*(owner(web, number, until) for number in range(at_once)))
 
     asyncio.run(all_at_once(3.0))  # every process has loaded what it needs
-    answered, started = 0, time.monotonic()
+    answered, started, before = 0, time.monotonic(), (server.cpu_s, _waited_s(server))
     asyncio.run(all_at_once(seconds))
-    return answered / (time.monotonic() - started)
+    took, after = time.monotonic() - started, (server.cpu_s, _waited_s(server))
+    cpu_s, lock_s = (late - early for late, early in zip(after, before, strict=True))
+    return Done(answered / took, 1000 * cpu_s / answered, 1000 * lock_s / answered)
+
+
+def _waited_s(server: Serving) -> float:
+    """Time that all writers together have waited for each other, s."""
+    with server.client() as web:
+        waits = web.get("/health/slow").raise_for_status().json()["database"]
+    return float(sum(row["total_s"] for row in waits if "lock" in row["what"]))

@@ -172,6 +172,18 @@ class Serving:
         return [int(pid) for pid in _PROCESS.findall(httpx.get(f"{self.url}/metrics", timeout=60).text)]
 
     @property
+    def cpu_s(self) -> float:
+        """Processor time of its process and all below it, s."""
+        assert self.process is not None
+        below, ticks = [str(self.process.pid)], 0
+        for pid in below:  # it grows meanwhile
+            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+            ticks += int(fields[11]) + int(fields[12])
+            for task in Path(f"/proc/{pid}/task").glob("*/children"):
+                below += task.read_text().split()
+        return ticks / os.sysconf("SC_CLK_TCK")
+
+    @property
     def memory_mb(self) -> float:
         """Most memory it has used so far, MB."""
         assert self.process is not None
