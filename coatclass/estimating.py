@@ -111,7 +111,7 @@ def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
 
 
 def beside_each_other(readings: Sequence[Reading]) -> list[Reading]:
-    """What photos of one dog say of each other: a copy counts once, and a coat that can hardly be the same is named."""
+    """Compare the photos of one dog: a copy counts once, and a photo of what must be another coat is named."""
     told: list[Reading] = []
     for one in readings:
         before = [other for other in told if other.evidence is not None]
@@ -193,7 +193,13 @@ def estimate(
 def decide(
     known: Estimate | None, reports: Sequence[PhotoReport] = (), *, thresholds: Thresholds | None = None
 ) -> Decision:
-    """Prediction sets, verdict and reasons; ``reports`` says what became of each photo, refused ones too."""
+    """Prediction sets, verdict and reasons.
+
+    Args:
+        known: what is known of the dog; None if nothing could be used.
+        reports: what became of each photo, refused ones included.
+        thresholds: another fit than the released one.
+    """
     if known is None:
         return decision.decide(None, reports)
     return decision.decide(known.coat, reports, answers=known.said, inherited=known.inherited, thresholds=thresholds)
@@ -202,7 +208,14 @@ def decide(
 def askable(
     known: Estimate, answers: Answers, *, skipped: Collection[str] = (), learned: Taught | None = None
 ) -> list[Askable]:
-    """The evidence questions that may be asked next, with what their answers would say and how far they would count."""
+    """The evidence questions that may be asked next, with the likelihood of each answer and the weight it would get.
+
+    Args:
+        known: what is known of the dog.
+        answers: given so far; they decide which questions make sense.
+        skipped: ids of questions that were passed over.
+        learned: what a groomer's findings have taught; the released tables if None.
+    """
     table = learned.likelihood if learned else questionnaire.likelihood
     beside_photo = (learned.members(ensemble.load()) if learned else ensemble.load()).answer_weight["both"]
     repeats = questionnaire.visible() if known.coat.by_photo is not None else frozenset()

@@ -93,10 +93,13 @@ def tabled_questions() -> tuple[str, ...]:
 def length_density(length_mm: float, by: str = "ruler") -> Table:
     """Density of a measured log length given category and band, (7, 4).
 
-    True lengths are log-uniform within the band; log(measured) has a normal error; a small share of measurements is
-    grossly wrong and says nothing. Cells that can't be by a category's definition (a drop coat is long) are all but
-    ruled out. Parameters: ``data/reliability.toml`` and
-    the taxonomy's ``data/measuring.toml``.
+    True lengths are log-uniform within the band, log(measured) has a normal error, and a small share of measurements
+    are uniform outliers. Cells that a category's definition excludes (a drop coat is long) are all but ruled out.
+    Parameters: ``data/reliability.toml`` and the taxonomy's ``data/measuring.toml``.
+
+    Args:
+        length_mm: as measured, mm.
+        by: what it was measured with: ``ruler``, ``card``, ``finger`` or ``eye``.
     """
     model = reliability()["length"]
     sd = measuring_error(by)
@@ -106,7 +109,7 @@ def length_density(length_mm: float, by: str = "ruler") -> Table:
         lower, upper = closed_limits(band)
         inside = _CDF(math.log(upper / length_mm) / sd) - _CDF(math.log(lower / length_mm) / sd)
         row.append(inside / math.log(upper / lower))
-    seen = _with_gross_errors(row, nothing=1 / math.log(model["longest_mm"] / model["shortest_mm"]))
+    seen = _with_outliers(row, uniform=1 / math.log(model["longest_mm"] / model["shortest_mm"]))
     return tuple(
         tuple(
             value * (1 if band_limits_mm(band)[0] >= model["at_least_mm"].get(category, 0) else model["no_such_dog"])
@@ -123,10 +126,10 @@ def closed_limits(band: LengthBand) -> tuple[float, float]:
     return max(lower, model["shortest_mm"]), min(upper, model["longest_mm"])
 
 
-def _with_gross_errors(row: Sequence[float], nothing: float) -> tuple[float, ...]:
-    """Mix what a length says about each band with a gross error, which says nothing."""
+def _with_outliers(row: Sequence[float], uniform: float) -> tuple[float, ...]:
+    """The mixture of each band's density with a uniform outlier component of density ``uniform``."""
     gross = gross_error()
-    return tuple((1 - gross) * says + gross * nothing for says in row)
+    return tuple((1 - gross) * density + gross * uniform for density in row)
 
 
 @cache
@@ -142,7 +145,7 @@ def _read_as(read: LengthBand) -> Table:
         row.append(sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / _STEPS)
     lower, upper = closed_limits(read)
     share = math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
-    return (_with_gross_errors(row, nothing=share),) * len(CATEGORIES)
+    return (_with_outliers(row, uniform=share),) * len(CATEGORIES)
 
 
 # --- owners who err -------------------------------------------------------------------------------------------------

@@ -48,7 +48,11 @@ def category_distribution(breeds: Breeds, *, known_by: KnownBy | None = None, tr
 
 
 def band_distribution(breeds: Breeds, *, known_by: KnownBy | None = None, trimmed: bool | None = None) -> Vector:
-    """P(length band) of a grown dog by its breeds, (4,) in the order of BANDS, all above 0. Arguments as above."""
+    """P(length band) of a grown dog by its breeds, (4,) in the order of BANDS, all above 0.
+
+    Args:
+        breeds, known_by, trimmed: as in :func:`category_distribution`.
+    """
     pool = _pool(breeds)
     if pool is None:
         return background_band()

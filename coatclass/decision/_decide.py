@@ -117,11 +117,16 @@ def category_set(
 ) -> tuple[CoatCategory, ...]:
     """Categories that can't be ruled out, most probable first; never empty.
 
-    The conformal set (least ambiguous classifier; Sadinle, Lei and Wasserman 2019) over families, with the most
-    probable one always in it, and *mixed* from a lower probability on. Where the best alone is not sure enough to be
-    called settled, the runner-up joins it; *mixed* joins by its own limit, and beside hair that is not sure: by look a
-    soft cross is one or the other. Of hair and drop both stay, unless one
-    is sure enough by itself and neither the other's share nor ``bands``, lengths that can't be ruled out, speak for it.
+    The conformal set (least ambiguous classifier; Sadinle, Lei and Wasserman 2019) over families, which always holds
+    the most probable one. Where that one alone is not sure enough to be called settled, the runner-up joins it. *mixed*
+    joins by a lower limit of its own, and beside hair that is not settled, because a soft cross looks like either. Of
+    hair and drop both stay, unless one is settled by itself and neither the other's share nor the length speaks for the
+    other.
+
+    Args:
+        probabilities: P(category), (7,).
+        at: the thresholds of the regime.
+        bands: lengths that can't be ruled out; empty if nobody knows.
     """
     joined = families(probabilities)
     order = sorted(range(len(CATEGORIES)), key=lambda i: -joined[i])
@@ -149,7 +154,10 @@ def _by_length(probabilities: Sequence[float], at: RegimeThresholds, bands: Sequ
 
 
 def band_set(probabilities: Sequence[float], at: RegimeThresholds) -> tuple[LengthBand, ...]:
-    """Length bands that can't be ruled out, most probable first, without gaps; never empty."""
+    """Length bands that can't be ruled out, most probable first; never empty.
+
+    Bands between two that stay are kept as well. ``probabilities`` is P(band), (4,).
+    """
     order = sorted(range(len(BANDS)), key=lambda i: -probabilities[i])
     chosen = [i for i in order if probabilities[i] >= at.band_at] or order[:1]
     span = range(min(chosen), max(chosen) + 1)

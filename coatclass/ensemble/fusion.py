@@ -75,22 +75,22 @@ def photo_joint(features: Array, members: Members) -> Array:
 def _opinions(features: Array, members: Members) -> tuple[Array, Array]:
     """Log P(category) (N, 7) and log P(band) (N, 4) of a logarithmic opinion pool (Genest and Zidek 1986).
 
-    The plain mean serves breeds that training saw best; the member, fitted on networks that never saw the breed, serves
-    the others. The gate tells how far a photo looks like the one or the other. No member helps the band.
+    The plain mean is best for breeds seen in training; for unseen breeds it is the member, which was fitted on
+    leave-breed-out evidence. The gate weight says how much the photo looks like one. No member helps the band.
     """
     scores, unfamiliarity = features[:, :N_SCORES], features[:, N_SCORES]
-    say = members_say(unfamiliarity, members.gate)[:, None]
+    gate = gate_weight(unfamiliarity, members.gate)[:, None]
     cuts = [N_CATEGORIES, 2 * N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS]
     texture, kinship, band, _ = np.split(scores, cuts, axis=1)
     strange = by_length(scores @ members.category_weights.T + members.category_bias, band, members.length_split)
-    return log_softmax(say * strange + (1 - say) * (texture + kinship) / 2), log_softmax(band)
+    return log_softmax(gate * strange + (1 - gate) * (texture + kinship) / 2), log_softmax(band)
 
 
 def by_length(category: Array, band: Array, split: Array) -> Array:
-    """Log P(category) (N, 7) whose *hair* and *drop* share what both had by what the network says of the length.
+    """Log P(category) (N, 7) with the mass of *hair* and *drop* split between them by the band.
 
-    A breed that training never saw shows whether it wears soft hair that keeps growing; which of the two names it gets,
-    its length at the moment tells.
+    Even of an unseen breed a photo shows whether it wears soft hair that keeps growing; which of the two it is called
+    depends on the length of the moment.
 
     Args:
         category: (N, 7), up to a constant a dog.
@@ -105,11 +105,16 @@ def by_length(category: Array, band: Array, split: Array) -> Array:
     return found
 
 
-def members_say(unfamiliarity: Array, gate: Array) -> Array:
-    """The fitted members' say (N,) beside the plain mean of the routes, 0 to 1: P(breed unseen | unfamiliarity)."""
+def gate_weight(unfamiliarity: Array, gate: Array) -> Array:
+    """Gate weight (N,) in [0, 1] of the fitted member against the routes' plain mean: P(unseen breed | unfamiliarity).
+
+    Args:
+        unfamiliarity: how unlike the training photos each photo is, (N,).
+        gate: bias and slope (2,) of the logit.
+    """
     bias, slope = gate
-    say: Array = 1 / (1 + np.exp(-(bias + slope * unfamiliarity)))
-    return say
+    weight: Array = 1 / (1 + np.exp(-(bias + slope * unfamiliarity)))
+    return weight
 
 
 def prior_margins(members: Members) -> tuple[Array, Array]:
@@ -118,24 +123,40 @@ def prior_margins(members: Members) -> tuple[Array, Array]:
 
 
 def fuse(base: Array, answers: Array, weight: float = 1.0) -> Array:
-    """Multiply a joint table by the answers' likelihood, raised to the power ``weight``."""
+    """Multiply a joint table by the answers' likelihood, raised to the power ``weight``.
+
+    Args:
+        base: log probabilities (N, 7, 4).
+        answers: log likelihoods (N, 7, 4).
+        weight: under 1 where the answers repeat each other.
+
+    Returns:
+        Normalised log probabilities (N, 7, 4).
+    """
     return _normalise(base + weight * answers)
 
 
 def beside_photo(answers: Array, visible: Array, stated: Array, weight: float) -> Array:
     """The answers' log likelihood as it counts beside a photo, (N, 7, 4).
 
-    Photo and answers are not independent given the coat, for one look drives both: of what a photo shows as well
-    (``visible``; by stated rows: ``stated``) the answers tell only the share ``weight`` anew.
+    Photo and answers are not independent given the coat, since both rest on what the dog looks like. Answers about what
+    the photo shows too therefore count only with the exponent ``weight``.
+
+    Args:
+        answers: log likelihood of all answers, (N, 7, 4).
+        visible: the part of it that comes from questions whose answer a photo shows, (N, 7, 4).
+        stated: the same part by the stated tables instead of those counted on observed answers, (N, 7, 4).
+        weight: in [0, 1].
     """
     result: Array = answers - visible + weight * stated
     return result
 
 
 def answers_fit(by_photo: Array, answers: Array) -> Array:
-    """log of how well the coats that a photo shows explain the answers, beside the coat that explains them best, (N,).
+    """Log likelihood ratio (N,) of the answers: under the coats that the photo shows, against the best of all coats.
 
-    Each coat at the length that suits the answers best: a coat that was cut since is no contradiction.
+    0 if photo and answers agree, far below 0 if they contradict each other. Each coat is taken at the length that suits
+    the answers best, since a coat that has been cut since is no contradiction.
 
     Args:
         by_photo: P(category) by the photo, (N, 7).
@@ -153,7 +174,12 @@ def _normalise(joint: Array) -> Array:
 
 
 def calibrate(joint: Array, category_temperature: float, band_temperature: float) -> Array:
-    """Temperature scaling (Guo et al. 2017) of P(category), and of P(band | category) within each category."""
+    """Temperature scaling (Guo et al. 2017) of P(category), and of P(band | category) within each category.
+
+    Args:
+        joint: log probabilities (N, 7, 4).
+        category_temperature, band_temperature: above 0; 1 changes nothing, more makes less sure.
+    """
     category = _log_sum_exp(joint, axis=2)
     given_category = log_softmax((joint - category[:, :, None]) / band_temperature, axis=2)
     scaled: Array = log_softmax(category / category_temperature)[:, :, None] + given_category
@@ -173,7 +199,8 @@ def pin_band(joint: Array, band: Array) -> Array:
 def measured_band(length_mm: float, sd_log: float, gross_error: float) -> Array:
     """P(true length lies in each band), (4,), when a person measured ``length_mm``.
 
-    The log of the measurement has a normal error of ``sd_log``; with probability ``gross_error`` it says nothing.
+    A mixture: the log of the measurement has a normal error of standard deviation ``sd_log``; with probability
+    ``gross_error`` it is an outlier, and all bands are equally likely.
     """
 
     def below(limit: float) -> float:
@@ -214,7 +241,7 @@ def combine(
     """Weigh photos, answers and a finding into calibrated probabilities.
 
     1. Photos of one dog are pooled (mean log probabilities). How unlike the training photos they are decides whose
-       opinion counts: the routes' plain mean, or members that were fitted on networks that never saw the breed.
+       opinion counts: the routes' plain mean, or the member fitted on leave-breed-out evidence.
     2. Answers multiply the joint table of category and band by their likelihood; beside a photo, what it shows as well
        counts less.
     3. Temperatures, one per regime, make the probabilities mean what they say.
@@ -253,7 +280,7 @@ def combine(
 
 
 def one_coat(one: PhotoEvidence, other: PhotoEvidence, members: Members | None = None) -> float:
-    """Log odds (nats) that two photos show one coat against two coats drawn apart, by what each says alone.
+    """Log odds (nats) that two photos show the same coat rather than two coats drawn independently.
 
     By Bayes, with coats as frequent as among the photos that the members learned from: log of the sum over coats of
     P(coat | one) P(coat | other) / P(coat). Well below 0, the photos hardly show the same dog at the same time.

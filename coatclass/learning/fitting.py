@@ -318,7 +318,15 @@ def _temperatures(examples: Sequence[Example], rows: LearnedModel, members: Memb
 
 
 def temperature(logs: Array, truths: Sequence[int], released: float) -> float:
-    """Temperature scaling (Guo et al. 2017) with a prior, by trying 161 values; ``logs`` (N, 7)."""
+    """Temperature scaling (Guo et al. 2017): the maximum a posteriori of 161 values tried.
+
+    The prior draws log T towards the released temperature.
+
+    Args:
+        logs: uncalibrated log P(category), (N, 7).
+        truths: index of the category that hands found, (N,).
+        released: the temperature of the release, above 0.
+    """
     spread = float(settings()["temperature_prior_sd_log"])
 
     def cost(log_factor: float) -> float:

@@ -1,4 +1,4 @@
-"""Opening one picture of a dog within its limits: bytes, kind of file, upright 8-bit RGB, and the report on it."""
+"""Opening one picture safely: limits of size, kind of file, upright 8-bit RGB; and the report on the photo."""
 
 from __future__ import annotations
 

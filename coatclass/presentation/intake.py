@@ -95,7 +95,13 @@ def map_of(found: Found, language: str) -> Drawing:
 
 
 def offer_lines(offer: Offer, answer: Offers, rates: Rates | None, language: str) -> list[tuple[str, str]]:
-    """(name, what) of one offer; of one that is not made only why."""
+    """One offer as (name, value) pairs: minutes, price and what it does to the coat; of a closed offer only why.
+
+    Args:
+        offer: one of the two in ``answer``.
+        rates: the salon's prices; None if it has none yet.
+        language: of the words.
+    """
     words = catalogue(language, "intake")
     if not offer.open:
         return [(words.say("offer.closed"), _why(offer, answer, words))]
@@ -150,7 +156,13 @@ def rests_on(visits: int, language: str) -> str:
 
 
 def model_lines(model: TimeModel, unused: int, language: str) -> list[str]:
-    """What a salon's minutes rest on, and what its visits have taught, in sentences."""
+    """What a salon's minutes rest on, and what its visits have taught, in sentences.
+
+    Args:
+        model: fitted to the salon's finished visits.
+        unused: how many visits it could not use.
+        language: of the sentences.
+    """
     words = catalogue(language, "intake")
     lines = [words.say("rates.model_some", n=model.visits) if model.visits else words.say("rates.model_none")]
     lines += [words.say("rates.model_unused", n=unused)] if unused else []
@@ -166,7 +178,13 @@ def model_lines(model: TimeModel, unused: int, language: str) -> list[str]:
 
 
 def time_words(visits: int, dogs: int, inside: float, off: float, *, language: str) -> str:
-    """How well the minutes were told in hindsight: the share of visits inside their range, and the median error."""
+    """How well the predicted minutes turned out.
+
+    Args:
+        visits, dogs: how many were compared.
+        inside: share of visits whose minutes lay inside the predicted range, [0, 1].
+        off: median relative error, 0.2 for 20 %.
+    """
     words = catalogue(language, "intake")
     return words.say("rates.holds", n=visits, dogs=dogs, inside=round(100 * inside), off=round(100 * off))
 
@@ -194,7 +212,15 @@ def choices(answer: Offers, language: str) -> list[tuple[str, str]]:
 def statement(
     answer: Offers, found: Found, subject: WhoseDog, *, rates: Rates | None, language: str
 ) -> tuple[Section, ...]:
-    """Everything that the owner is told before signing, in the owner's language."""
+    """Everything that the owner is told before signing.
+
+    Args:
+        answer: both offers, and what limits them.
+        found: what the groomer found on arrival.
+        subject: whose dog it is.
+        rates: the salon's prices; None if it has none yet.
+        language: the owner's.
+    """
     words = catalogue(language, "intake")
     sections = [
         ("found", words.say("say.found"), _found(found, subject, words)),
@@ -400,7 +426,18 @@ def consent(
     strokes: Sequence[Stroke] = (),
     notes: Sequence[str] = (),
 ) -> Consent:
-    """Put together what is shown and printed."""
+    """Put together what is shown and printed, signed or not.
+
+    Args:
+        sections: what was told, by :func:`statement`.
+        found: for the picture of the dog.
+        language: of whoever signs.
+        dog, by, day: whose dog, who looked at it, and when.
+        options: (code, words) of what could be chosen; ``chosen`` is the code of what was.
+        signed: who signed and when, in words; empty while nobody has.
+        strokes: what was drawn as a signature.
+        notes: version and digest; a draft carries its own note instead.
+    """
     words = catalogue(language, "intake")
     return Consent(
         language=words.language,

@@ -76,14 +76,22 @@ def end_session(records: Records, token: str) -> None:
 
 
 def end_all_sessions(records: Records, user: User, *, who: str) -> None:
-    """Sign a user out everywhere, as after a change of password."""
+    """Sign a user out everywhere, as after a change of password. ``who`` is noted in the audit trail."""
     with records.write(who) as writer:
         for session in writer.find(Session, user_id=user.id):
             writer.remove(session)
 
 
 def make_link(records: Records, dog_id: str, *, valid_for: timedelta, who: str, at: datetime | None = None) -> str:
-    """Make an owner's link to one dog; return the token for its address. Only its hash is kept."""
+    """Make an owner's link to one dog; return the token for its address. Only its hash is kept.
+
+    Args:
+        valid_for: how long the link leads to the dog, from ``at`` (now, if None) on.
+        who: whose act it is, for the audit trail.
+
+    Raises:
+        RecordError: ``not_found`` if there is no such dog.
+    """
     at = at or now()
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with records.write(who) as writer:
@@ -101,7 +109,7 @@ def linked_dog(records: Records, token: str, *, at: datetime | None = None) -> D
 
 
 def revoke_links(records: Records, dog_id: str, *, who: str) -> int:
-    """Revoke all links to a dog; return how many there were."""
+    """Revoke all links to a dog; return how many there were. ``who`` is noted in the audit trail."""
     with records.write(who) as writer:
         found = writer.find(Link, dog_id=dog_id)
         for link in found:

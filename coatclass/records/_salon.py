@@ -111,9 +111,9 @@ def _owner(row: Any) -> Client | None:
 
 
 def search_dogs(records: Records, text: str, *, limit: int = 50) -> tuple[FoundDog, ...]:
-    """Dogs whose name, breed or owner holds every word, without regard to case and accents, by name.
+    """Dogs for which each word of the text occurs in name, breed or owner, in any case, with or without accents.
 
-    Dogs that owners keep to themselves are not among them.
+    Dogs that owners keep to themselves are left out. Sorted by name; ``limit`` at most.
     """
     statement = _with_owner().where(dogs.c.sharing.in_(SEEN_BY_SALON))
     for word in folded(text).split():
@@ -126,7 +126,10 @@ def search_dogs(records: Records, text: str, *, limit: int = 50) -> tuple[FoundD
 
 
 def search_clients(records: Records, text: str, *, limit: int = 50) -> tuple[Client, ...]:
-    """Clients whose name, phone or mail address holds every word, without regard to case and accents, by name."""
+    """Clients for which each word of the text occurs in name, phone or mail address; sorted by name, ``limit`` at most.
+
+    Case and accents make no difference.
+    """
     statement = select(clients)
     for word in folded(text).split():
         statement = statement.where(clients.c.sought.like(_like(word), escape="\\"))
@@ -255,7 +258,15 @@ def visit_notes(reader: Reader, dog_id: str) -> tuple[VisitNote, ...]:
 
 
 def merge_dogs(records: Records, keep: str, duplicate: str, *, who: str) -> Dog:
-    """Join two records of one dog: everything moves to ``keep``, whose empty fields are filled; the other goes."""
+    """Merge two records of one dog: everything moves to ``keep``, whose empty fields are filled; the other is removed.
+
+    Args:
+        keep, duplicate: ids of the dogs.
+        who: whose act it is, for the audit trail.
+
+    Raises:
+        RecordError: ``same`` if both are one record, ``not_found``.
+    """
     _refuse_same(keep, duplicate)
     with records.write(who) as writer:
         kept, other = writer.get(Dog, keep), writer.get(Dog, duplicate)
@@ -268,7 +279,15 @@ def merge_dogs(records: Records, keep: str, duplicate: str, *, who: str) -> Dog:
 
 
 def merge_clients(records: Records, keep: str, duplicate: str, *, who: str) -> Client:
-    """Join two records of one owner: her dogs move to ``keep``, whose empty fields are filled; the other goes."""
+    """Merge two records of one client: the dogs move to ``keep``, whose empty fields are filled; the other is removed.
+
+    Args:
+        keep, duplicate: ids of the clients.
+        who: whose act it is, for the audit trail.
+
+    Raises:
+        RecordError: ``same`` if both are one record, ``not_found``.
+    """
     _refuse_same(keep, duplicate)
     with records.write(who) as writer:
         kept, other = writer.get(Client, keep), writer.get(Client, duplicate)
@@ -294,14 +313,18 @@ def _filled(kept: Record, other: Record) -> dict[str, Any]:
 
 
 def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
-    """Erase a dog with everything of it: records, photos, and what the audit trail held of them."""
+    """Erase a dog with its records and photos, and what the audit trail held of them.
+
+    Raises:
+        RecordError: ``not_found``.
+    """
     with records.write(who) as writer:
         _erase_dog(writer, writer.get(Dog, dog_id))
     records.sweep_photos()
 
 
 def erase_owners_part(records: Records, dog_id: str, *, who: str) -> None:
-    """Erase what an owner gave of a dog: links, answers, photos, estimates and measurements but those by hands.
+    """Erase what an owner gave: links, answers, photos, estimates, and measurements that no groomer made.
 
     What a groomer entered (the dog, its client, findings, visits) stays.
     """
@@ -316,7 +339,11 @@ def erase_owners_part(records: Records, dog_id: str, *, who: str) -> None:
 
 
 def delete_client(records: Records, client_id: str, *, who: str) -> None:
-    """Erase a client with all that is hers: dogs, their records and photos, and what the audit trail held of them."""
+    """Erase a client with the dogs, their records and photos, and what the audit trail held of them.
+
+    Raises:
+        RecordError: ``not_found``.
+    """
     with records.write(who) as writer:
         client = writer.get(Client, client_id)
         for dog in writer.find(Dog, client_id=client_id):

@@ -100,7 +100,11 @@ class PhotoStore:
         return self.folder / sha256[:2] / f"{sha256}{_SUFFIX}"
 
     def put(self, data: bytes) -> str:
-        """Keep a prepared picture; return its SHA-256. Only while holding the records' write lock."""
+        """Keep a prepared picture; return its SHA-256. Only while holding the records' write lock.
+
+        Raises:
+            RecordError: ``unavailable`` if the folder can't be written to.
+        """
         sha256 = hashlib.sha256(data).hexdigest()
         path = self.path(sha256)
         try:
@@ -423,7 +427,7 @@ class Records:
 
     @contextmanager
     def read(self) -> Iterator[Reader]:
-        """Read several things from one moment."""
+        """Read several things as they stood at one moment."""
         with reading(self.engine, self.source) as connection:
             yield Reader(connection, self.store)
 
@@ -432,7 +436,10 @@ class Records:
         """Change several things together; an error undoes them all.
 
         Args:
-            who: whose change it is: a user's name, or such as "owner's link".
+            who: whose change it is: a user's name, or a role such as "owner's link".
+
+        Raises:
+            RecordError: ``nobody`` if ``who`` is empty.
         """
         if not who.strip():
             raise RecordError("a change", "needs a name.", "Say who makes it.", code="nobody")

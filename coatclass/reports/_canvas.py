@@ -311,7 +311,13 @@ class Canvas:
         return size * min(1.0, (width - 2.5) / max(longest, 0.1))
 
     def text(self, text: str, size: float = 9.0, *, bold: bool = False, indent: float = 0.0, grey: int = 0) -> None:
-        """A paragraph from the cursor on; moves the cursor below it."""
+        """Write a paragraph from the cursor on, and move the cursor below it.
+
+        Args:
+            size: of the type, points (before the document's scale).
+            indent: from the left of the column, mm.
+            grey: 0 (black) to 255 (white).
+        """
         if not text:
             return
         height = self.line_height(size)

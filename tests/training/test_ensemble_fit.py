@@ -18,7 +18,7 @@ from coatclass.answers import evidence, outcomes, simulate, stated
 from coatclass.contract import PhotoEvidence
 from coatclass.decision import promise
 from coatclass.ensemble import combine
-from coatclass.ensemble.fusion import by_length, log_softmax, marginals, members_say, photo_joint
+from coatclass.ensemble.fusion import by_length, gate_weight, log_softmax, marginals, photo_joint
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 from training.ensemble.data import (
@@ -251,7 +251,7 @@ def test_visible_answers_count_in_full_where_they_are_independent_of_the_photo_a
 
 def test_the_less_familiar_a_photo_the_more_the_members_for_strangers_say():
     members = fit_members(dogs(), CONFIG, 1.0)
-    say = members_say(np.array([0.0, 0.5, 1.3]), members.gate)
+    say = gate_weight(np.array([0.0, 0.5, 1.3]), members.gate)
     assert (np.diff(say) > 0).all() and ((say > 0) & (say < 1)).all()
 
 

@@ -17,7 +17,7 @@ from sklearn.model_selection import GroupKFold, StratifiedGroupKFold
 
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
-from coatclass.ensemble.fusion import by_length, fuse, log_softmax, marginals, members_say
+from coatclass.ensemble.fusion import by_length, fuse, gate_weight, log_softmax, marginals
 from coatclass.ensemble.members import N_CATEGORIES, N_SCORES, Array
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 from training.ensemble.data import VISIBLE, Dataset, observed, tables
@@ -112,7 +112,7 @@ class _Pool:
         (self.weights, self.bias), self.split, self.gate = member, split, gate
 
     def predict_proba(self, features: Array) -> Array:
-        scores, say = features[:, :N_SCORES], members_say(features[:, N_SCORES], self.gate)[:, None]
+        scores, say = features[:, :N_SCORES], gate_weight(features[:, N_SCORES], self.gate)[:, None]
         plain = (scores[:, _TEXTURE] + scores[:, _KINSHIP]) / 2
         strange = scores @ self.weights.T + self.bias
         if self.split is not None:
