@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -88,8 +89,19 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Place]:
             records.close()
 
 
+@pytest.fixture(scope="session")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A new SQLite file with its tables, to be copied: half the time of making one."""
+    folder = tmp_path_factory.mktemp("empty")
+    open_records(f"sqlite:///{folder / 'records.sqlite'}", photo_folder=folder / "photos").close()
+    assert [path.name for path in folder.iterdir() if path.is_file()] == ["records.sqlite"]
+    return folder / "records.sqlite"
+
+
 @pytest.fixture
-def records(place: Place) -> Records:
+def records(place: Place, empty: Path) -> Records:
+    if place.engine == "sqlite":
+        shutil.copy(empty, place.url.removeprefix("sqlite:///"))
     return place.open()
 
 
