@@ -1,6 +1,7 @@
 // Measuring by a bank card: six marks on a picture that never leaves the device; only their places are sent.
 "use strict";
 (() => {
+  const SLOW_PX = 4; // of one movement that the browser tells
   /* root: gives the element that holds the page; reckonAt: sends the marks, gives the length; kept: what follows. */
   const measure = ({ root, reckonAt, kept, say, complain }) => {
     const one = (selector, within = root()) => within.querySelector(selector);
@@ -72,8 +73,16 @@
     }
     function drag(button, n) {
       let from = null;
-      button.addEventListener("pointerdown", (event) => { button.setPointerCapture(event.pointerId); from = [event.clientX, event.clientY, ...marks[n]]; loupe(n); });
-      button.addEventListener("pointermove", (event) => { if (!from) return; move(n, from[2] + (event.clientX - from[0]) * scale(), from[3] + (event.clientY - from[1]) * scale()); loupe(n); });
+      button.addEventListener("pointerdown", (event) => { button.setPointerCapture(event.pointerId); from = [event.clientX, event.clientY]; loupe(n); });
+      button.addEventListener("pointermove", (event) => {
+        if (!from) return;
+        const [x, y] = [event.clientX - from[0], event.clientY - from[1]];
+        // A finger is as wide as fifty pins: moved slowly, the mark follows at a quarter of its way.
+        const by = scale() * (event.pointerType === "touch" && Math.hypot(x, y) < SLOW_PX ? 0.25 : 1);
+        from = [event.clientX, event.clientY];
+        move(n, marks[n][0] + x * by, marks[n][1] + y * by);
+        loupe(n);
+      });
       const end = () => { from = null; one(".loupe")?.remove(); };
       button.addEventListener("pointerup", end); button.addEventListener("pointercancel", end);
       button.addEventListener("keydown", (event) => {
@@ -88,7 +97,7 @@
     function loupe(n) {
       const holder = one("[data-stage]"), picture = one("[data-picture]");
       const glass = one(".loupe") || holder.appendChild(Object.assign(document.createElement("canvas"), { className: "loupe", width: 260, height: 260 }));
-      const [x, y] = marks[n], wide = 70 * scale();
+      const [x, y] = marks[n], wide = 36 * scale();
       const pen = glass.getContext("2d");
       pen.fillRect(0, 0, 260, 260);
       pen.drawImage(picture, x - wide / 2, y - wide / 2, wide, wide, 0, 0, 260, 260);

@@ -303,6 +303,17 @@ def test_a_hair_of_known_length_beside_a_card_is_measured_and_kept(server, visit
     assert len([address for address in page.asked if "photos" in address]) == uploads  # the photo stayed here
 
 
+SLOW_FINGER = """(steps) => {
+  const mark = document.querySelector(".mark"), box = mark.getBoundingClientRect();
+  mark.setPointerCapture = () => {};
+  const send = (kind, x) => mark.dispatchEvent(new PointerEvent(kind,
+    { pointerId: 7, pointerType: "touch", clientX: x, clientY: box.top + 22, bubbles: true }));
+  send("pointerdown", box.left + 22);
+  for (let n = 1; n <= steps; n += 1) send("pointermove", box.left + 22 + n);
+  send("pointerup", box.left + 22 + steps);
+}"""
+
+
 def test_a_mark_can_be_dragged_and_moved_by_keys(server, visitor, tmp_path):
     page = visitor()
     open_step(page, server.url, server.start_dog(), "measure")
@@ -322,6 +333,10 @@ def test_a_mark_can_be_dragged_and_moved_by_keys(server, visitor, tmp_path):
     page.mouse.up()
     wide = page.locator("[data-picture]").bounding_box()["width"]
     assert corner() - before == pytest.approx(40 * 800 / wide, abs=3)
+    # A finger that moves slowly moves the mark at a quarter of its way, so that a pin's tip can be met on a phone.
+    before = corner()
+    page.evaluate(SLOW_FINGER, 12)
+    assert corner() - before == pytest.approx(12 * 0.25 * 800 / wide, abs=1.1)
     before = corner()
     mark.focus()
     page.keyboard.press("Shift+ArrowLeft")
