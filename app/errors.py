@@ -155,15 +155,17 @@ async def page_or_problem(
     *args: Any,
     problem: Callable[[str, str, int], str],
     safe: str,
+    dear: bool = False,
 ) -> Response:
     """A view made in the queue, a way elsewhere, or what went wrong in words with its status.
 
     Args:
         problem: the page for what went wrong, what to do next, and the status.
         safe: what to say of entries where something unforeseen happened.
+        dear: photos are looked at, which takes long.
     """
     try:
-        made = await request.app.state.queue.run(view, *args, asker=request)
+        made = await request.app.state.queue.run(view, *args, dear=dear, asker=request)
         return HTMLResponse(made) if isinstance(made, str) else made
     except GoneError:
         return Response(status_code=503)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import RedirectResponse, Response
+from starlette.datastructures import UploadFile
 
 from app.design import address
 from app.design import render as render_page
@@ -17,7 +20,7 @@ from app.owner import dog as owners
 from app.owner import flow
 from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
-from coatclass.errors import RecordError
+from coatclass.errors import PhotoError, RecordError
 from coatclass.measure import CARD_MM
 from coatclass.presentation import Presentation
 from coatclass.presentation.abridged import in_short
@@ -38,6 +41,10 @@ _UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
     "weeks": (("weeks", 1), ("months", 365.25 / 12 / 7)),
     "kg": (("kg", 1), ("lb", 0.45359237)),
 }
+
+
+_PASSED_S = 60 * 24 * 3600  # as long as the page's script keeps it
+_Said = Mapping[str, list[str]]  # what stands in a form, by the names of its fields
 
 
 @dataclass(frozen=True)
@@ -254,15 +261,18 @@ def owner_page(app: FastAPI) -> None:
 @router.get("/owner/{step:path}")
 async def page(request: Request, step: str = "", dog: str = "") -> Response:
     """A step of the owner's way; without a link the first page."""
-    asked = OwnerRequest.read(dog, step, request.cookies)
+    return await _answered(request, OwnerRequest.read(dog, step, request.cookies), _shown)
 
+
+async def _answered(
+    request: Request, asked: OwnerRequest, view: Callable[..., str | Response], *more: Any, **how: Any
+) -> Response:
     def problem(what: str, next_step: str, status: int) -> str:
         token = "" if status == 404 else asked.token
         return _problem(OwnerRequest(token, asked.step), what, next_step)
 
-    return await page_or_problem(
-        request, _shown, request.app.state, asked, problem=problem, safe="your entries are safe."
-    )
+    safe = "your entries are safe."
+    return await page_or_problem(request, view, request.app.state, asked, *more, problem=problem, safe=safe, **how)
 
 
 def _shown(state: Any, asked: OwnerRequest) -> str | Response:
@@ -271,3 +281,86 @@ def _shown(state: Any, asked: OwnerRequest) -> str | Response:
     if asked.token and asked.step in ("", "next"):
         return RedirectResponse(address("owner", _due(state, asked), asked.token), 303)
     return _view(state, asked)
+
+
+# --- the same forms, sent by a browser without scripts ----------------------------------------------------------------
+
+
+@router.post("/owner")
+@router.post("/owner/{step:path}")
+async def entered(request: Request, step: str = "", dog: str = "") -> Response:
+    """A form of the page as it was filled in: start, photos, a screen of questions, or the way to the groomer."""
+    asked = OwnerRequest.read(dog, step, request.cookies)
+    async with request.form(max_files=20, max_fields=200) as form:
+        files = [one for one in form.getlist("photos") if isinstance(one, UploadFile)]
+        photos = [(one.filename or "", await one.read()) for one in files]
+        said = {name: [one for one in form.getlist(name) if isinstance(one, str)] for name in form}
+    return await _answered(request, asked, _keep_entered, said, photos, dear=bool(photos))
+
+
+def _keep_entered(state: Any, asked: OwnerRequest, said: _Said, photos: list[tuple[str, bytes]]) -> Response:
+    name, _, rest = asked.step.partition("/")
+    limits, first = state.settings.limits, {key: values[0] for key, values in said.items() if values}
+    if not asked.token:
+        for_groomer = first.get("meant_for") == "groomer"
+        _, token = owners.start(
+            state.records, first.get("name", ""), days=int(limits["link"]["days"]), for_groomer=for_groomer
+        )
+        return RedirectResponse(address("owner", "photos", token), 303)
+    card = flow.card(rest) if name == "q" else None
+    if card is not None:
+        return _keep_card(state, asked, card, said)
+    if name == "photos":
+        _keep_photos(state, asked.token, photos, most=int(limits["upload"]["photos_per_dog"]))
+    elif name == "result":
+        owners.send(state.records, asked.token, first.get("sender", ""), first.get("reach", ""))
+    else:
+        raise RecordError("this page", "is not there.", "Go back to the start.", code="not_found")
+    return RedirectResponse(address("owner", name, asked.token), 303)
+
+
+def _keep_photos(state: Any, token: str, photos: list[tuple[str, bytes]], *, most: int) -> None:
+    for name, content in photos[:most]:
+        if content:  # a field in which no file was chosen comes as an empty one
+            kept, report = owners.add_photo(state.records, token, content, name[:200], most=most)
+            if kept is None:
+                why = " ".join(reason.text for reason in report.reasons)
+                raise PhotoError(name[:200] or "photo", why, "Take another photo.", code="refused")
+
+
+def _keep_card(state: Any, asked: OwnerRequest, card: flow.Card, said: _Said) -> Response:
+    """Keep what was answered; what was left open counts as passed in this browser. Nothing is taken back."""
+    answers = {spec.id: value for spec in card.specs() if (value := _typed(spec, said)) is not None}
+    owners.save_answers(state.records, asked.token, answers)
+    passed = sorted(asked.skipped.union(card.questions) - answers.keys())
+    onward = RedirectResponse(address("owner", "next", asked.token), 303)
+    onward.set_cookie(
+        _passed_cookie(asked.token), ".".join(passed), max_age=_PASSED_S, path="/owner", samesite="strict"
+    )
+    return onward
+
+
+def _typed(spec: questionnaire.QuestionSpec, said: _Said) -> Any:
+    """An answer out of a form, None if it was left open; what can't be is left to the questionnaire to refuse."""
+    given = [one.strip() for one in said.get(spec.id, ())]
+    filled = [one for one in given if one]
+    if spec.kind == "choices":
+        return filled if given else None  # "none of these" comes as an empty one
+    if spec.kind == "zones":
+        found = {zone.value: said.get(f"{spec.id}-{zone}", [""])[0] for zone in BodyZone}
+        return {zone: state for zone, state in found.items() if state} or None
+    if not filled or spec.kind not in ("choice", "yes_no", "number", "text", "names"):
+        return None
+    if spec.kind == "names":
+        return [name.strip() for name in re.split("[,;]", filled[0]) if name.strip()] or None
+    if spec.kind == "number":
+        return _number(filled[0], said.get(f"{spec.id}-unit", ["1"])[0])
+    return filled[0] == "true" if spec.kind == "yes_no" else filled[0]
+
+
+def _number(text: str, factor: str) -> float | str:
+    try:
+        value = float(text.replace(",", ".")) * float(factor)
+    except ValueError:
+        return text
+    return round(value, 4) if math.isfinite(value) else text

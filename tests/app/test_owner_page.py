@@ -172,6 +172,49 @@ def test_views_are_read_and_reached_without_a_script(server, visitor):
         assert "Bramble" in page.inner_text("#content")
 
 
+@pytest.mark.photos
+def test_an_owner_without_scripts_gets_from_a_photo_to_the_groomer(server, visitor, web, photos):
+    page = visitor(java_script_enabled=False)
+    page.goto(f"{server.url}/owner/")
+    page.fill("#dog-name", "Otter")
+    page.check("[name=meant_for][value=groomer]")
+    page.click("[data-form=start] [type=submit]")
+    assert step_of(page) == "photos"
+    token = page.url.split("dog=")[1]
+    page.set_input_files("#plain-photos", photos / "oxford" / "havanese_1.jpg")
+    page.click("main form [type=submit]")
+    assert page.locator(".pictures figure").count() == 1
+    page.click(".actions [data-go=next]")
+    asked = []
+    given = {"#breed": "Havanese", "#age_months": "3.5", "#weight_kg": "12"}
+    while step_of(page) != "result":
+        asked.append(step_of(page))
+        assert len(asked) < 25 and asked.count(asked[-1]) == 1  # what was left open is not asked again
+        for field, text in given.items():
+            if page.locator(field).count():
+                page.fill(field, text)
+        if page.locator("[name=age_months-unit]").count():
+            page.select_option("[name=age_months-unit]", label="years")
+        if asked[-1] == "q/skin":
+            page.check("[name=skin_trouble][value=redness]")
+            page.select_option("[name=skin_where-groin]", "redness")
+        if asked[-1] == "q/mats":
+            page.select_option("[name=mats-behind_ears]", "tangles")
+        page.click("[data-form=card] [type=submit]")
+    kept = web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]
+    assert kept == {"breed": "Havanese", "age_months": 42.0, "weight_kg": 12.0, "skin_trouble": ["redness"],
+                    "skin_where": {"groin": "redness"}, "mats": {"behind_ears": "tangles"}}  # fmt: skip
+    page.fill("#sender", "Ottoline Farrow")
+    page.fill("#reach", "0000 100")
+    page.click("#request [type=submit]")
+    assert "Otter" in page.inner_text(".note.no-print")
+    page.goto(f"{server.url}/owner/q/dog?dog={token}")
+    page.fill("#age_months", "-3")
+    page.click("[data-form=card] [type=submit]")
+    assert step_of(page) == "problem"
+    assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"] == kept
+
+
 def test_a_link_that_leads_nowhere_says_so(server, visitor):
     page = visitor()
     page.goto(f"{server.url}/owner/?dog={'x' * 43}")
