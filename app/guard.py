@@ -71,16 +71,24 @@ async def _refuse(send: Send, body: dict[str, Any], **headers: str) -> None:
     await send({"type": "http.response.body", "body": content})
 
 
-class SecurityHeaders:
-    """Adds the headers to every answer; pages and data of people are never kept by caches, files of the program are."""
+class Middleware:
+    """Plain ASGI around the app: ``http`` meets each request, everything else (the server's start and end) passes."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
+        await (self.http if scope["type"] == "http" else self.app)(scope, receive, send)
+
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request; passed on to ``self.app`` unless it is answered here."""
+        raise NotImplementedError
+
+
+class SecurityHeaders(Middleware):
+    """Adds the headers to every answer; pages and data of people are never kept by caches, files of the program are."""
+
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
 
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -102,7 +110,7 @@ def _kept(path: str) -> str:
     return "no-cache" if path.startswith("/static/") else "no-store"  # no-cache: kept, but asked for news each time
 
 
-class KnownHost:
+class KnownHost(Middleware):
     """Refuses requests for a name that is not this server's, so that no answer repeats a stranger's.
 
     Known are this machine's loopback names, the address that was connected to, and the names of the settings.
@@ -111,17 +119,16 @@ class KnownHost:
     _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
     def __init__(self, app: ASGIApp, names: Collection[str] = ()) -> None:
-        self.app = app
+        super().__init__(app)
         self.names = self._LOOPBACK | {name.casefold() for name in names}
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http":
-            asked = Headers(scope=scope).getlist("host")
-            own = (scope.get("server") or ("", 0))[0]
-            if len(asked) > 1 or any(_bare_host(host) not in self.names | {own} for host in asked):
-                next_step = "Use the address that the server printed; names are added with --allow-host."
-                await _refuse(send, refusal(400, "unknown_host", "This server does not go by that name.", next_step))
-                return
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        asked = Headers(scope=scope).getlist("host")
+        own = (scope.get("server") or ("", 0))[0]
+        if len(asked) > 1 or any(_bare_host(host) not in self.names | {own} for host in asked):
+            next_step = "Use the address that the server printed; names are added with --allow-host."
+            await _refuse(send, refusal(400, "unknown_host", "This server does not go by that name.", next_step))
+            return
         await self.app(scope, receive, send)
 
 
@@ -225,18 +232,15 @@ def replayed(body: bytes, receive: Receive) -> Receive:
     return again
 
 
-class SameOrigin:
+class SameOrigin(Middleware):
     """Refuses changes that another site's page asks for in a visitor's name (cross-site request forgery).
 
     Browsers state where a request comes from (Fetch Metadata, W3C; Origin, RFC 6454). Programs that send neither
     header carry no cookies of a visitor and may pass.
     """
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] not in _SAFE and not _from_here(Headers(scope=scope)):
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["method"] not in _SAFE and not _from_here(Headers(scope=scope)):
             body = refusal(403, "other_origin", "The request came from another site.", "Use the pages of the app.")
             await _refuse(send, body)
             return
@@ -251,17 +255,14 @@ def _from_here(headers: Headers) -> bool:
     return origin is None or urlsplit(origin).netloc == headers.get("host")
 
 
-class BodyLimit:
+class BodyLimit(Middleware):
     """Refuses bodies over a ceiling, by their declared length or, if that is missing or wrong, while they arrive."""
 
     def __init__(self, app: ASGIApp, max_bytes: int) -> None:
-        self.app = app
+        super().__init__(app)
         self.max_bytes = max_bytes
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
         declared = Headers(scope=scope).get("content-length", "0")
         if not declared.isdecimal() or int(declared) > self.max_bytes:
             await _refuse(send, self._too_large(), connection="close")
@@ -305,7 +306,7 @@ class _TooLargeError(Exception):
     pass
 
 
-class PlainBody:
+class PlainBody(Middleware):
     """Answers and other entries: not larger than they can be, UTF-8, and JSON that can be kept and sent again.
 
     Refused are what no file and no database holds (halves of characters) and what JSON has no word for (infinity).
@@ -313,11 +314,11 @@ class PlainBody:
     """
 
     def __init__(self, app: ASGIApp, max_bytes: int) -> None:
-        self.app = app
+        super().__init__(app)
         self.max_bytes = max_bytes
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or scope["method"] in _SAFE or self._is_upload(scope):
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["method"] in _SAFE or self._is_upload(scope):
             await self.app(scope, receive, send)
             return
         declared = Headers(scope=scope).get("content-length", "0")
@@ -388,7 +389,7 @@ class OwnCounts:
                 self._all.popitem(last=False)
 
 
-class RateLimit:
+class RateLimit(Middleware):
     """A bucket of requests for each visitor and kind of request, filled again with time.
 
     Args:
@@ -402,23 +403,20 @@ class RateLimit:
     _ALONE_FOR_S = 5.0
 
     def __init__(self, app: ASGIApp, rates: Mapping[str, Mapping[str, float]], shared: Counts | None = None) -> None:
-        self.app = app
+        super().__init__(app)
         self.rates = rates
         self._own = OwnCounts(self._MOST_VISITORS)
         self._shared = shared
         self._alone_until = 0.0
         self._in_hand: OrderedDict[tuple[str, str], int] = OrderedDict()
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http":
-            wait = await self._take(visitor_of(scope), kind_of(scope["method"], scope["path"]))
-            if wait > 0:
-                seconds = str(max(1, round(wait)))
-                body = refusal(
-                    429, "too_many", "Too many requests in a short time.", f"Wait {seconds} s and try again."
-                )
-                await _refuse(send, body, retry_after=seconds)
-                return
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        wait = await self._take(visitor_of(scope), kind_of(scope["method"], scope["path"]))
+        if wait > 0:
+            seconds = str(max(1, round(wait)))
+            body = refusal(429, "too_many", "Too many requests in a short time.", f"Wait {seconds} s and try again.")
+            await _refuse(send, body, retry_after=seconds)
+            return
         await self.app(scope, receive, send)
 
     async def _take(self, visitor: str, kind: str) -> float:

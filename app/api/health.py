@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from sqlalchemy import Engine, event
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from app.guard import Middleware
 from app.workers import METERS
 
 router = APIRouter(tags=["health"])
@@ -73,17 +74,14 @@ class Meters:
         self.took.labels(kind).observe(took_s)
 
 
-class Metered:
+class Metered(Middleware):
     """Counts answers by status and times them to the first byte, by the pattern of their address."""
 
     def __init__(self, app: ASGIApp, meters: Meters) -> None:
-        self.app = app
+        super().__init__(app)
         self.meters = meters
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
+    async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
         started = time.perf_counter()
         self.meters.inside.set(scope["app"].state.queue.inside)
 

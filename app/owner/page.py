@@ -301,7 +301,7 @@ async def entered(request: Request, step: str = "", dog: str = "") -> Response:
 def _keep_entered(state: Any, asked: OwnerRequest, said: _Said, photos: list[tuple[str, bytes]]) -> Response:
     name, _, rest = asked.step.partition("/")
     limits, first = state.settings.limits, {key: values[0] for key, values in said.items() if values}
-    if not asked.token:
+    if not asked.token and not asked.step:
         for_groomer = first.get("meant_for") == "groomer"
         _, token = owners.start(
             state.records, first.get("name", ""), days=int(limits["link"]["days"]), for_groomer=for_groomer
