@@ -53,7 +53,8 @@ def attack(server: Serving, owners: int) -> Iterator[str]:
     took: dict[str, list[float]] = defaultdict(list)
 
     async def all_at_once() -> None:
-        limits = httpx.Limits(max_connections=owners)
+        # The server closes a connection that is idle for 5 s; a client that waits as long may reuse it just then.
+        limits = httpx.Limits(max_connections=owners, keepalive_expiry=2.0)
         async with httpx.AsyncClient(base_url=server.url, timeout=300, limits=limits) as web:
             await asyncio.gather(*(_owner(web, number, took) for number in range(owners)))
 
