@@ -82,7 +82,7 @@ def _chosen(situation: CoatSituation, cleared: Triage) -> list[tuple[_Choice, in
     if cleared.shopping.open:
         for job in ("brush", "comb"):
             _promote(job, choices, seen, dog)
-        choices = {tool: _small(choice, seen[tool], choices, situation) for tool, choice in choices.items()}
+        choices = {tool: _small(choice, seen[tool], choices, dog) for tool, choice in choices.items()}
     else:
         choices = _nothing_to_buy(choices, cleared)
     usable = _essential_first([choice for choice in choices.values() if choice.role in USABLE])
@@ -123,23 +123,36 @@ def _opens_knots(tool: str) -> bool:
     return catalogue()[tool].family in ("slicker", "pin_brush")
 
 
-def _small(choice: _Choice, view: View, choices: Mapping[str, _Choice], situation: CoatSituation) -> _Choice:
+def _small(choice: _Choice, view: View, choices: Mapping[str, _Choice], dog: _Dog) -> _Choice:
     """The same choice; put off where only one of several possible coats wants it and the kit has what they share.
 
-    Nobody should buy a tool for each coat that a dog may have: what they share will do until hands have told.
+    Nobody should buy a tool for each coat that a dog may have: what they share will do until hands have told. One that
+    is wanted for a knot stays at the knot: a tangle in one place lets no firmer tool into another.
     """
-    possible = situation.categories or frozenset(CATEGORIES)
-    own = choice.role is Role.HELPFUL and {category for category, _ in view.right_cells} < possible
-    if not own or catalogue()[choice.tool].job not in ("brush", "comb", "coat"):
+    possible = dog.situation.categories or frozenset(CATEGORIES)
+    job = catalogue()[choice.tool].job
+    if choice.role not in USABLE or UNCERTAIN in choice.rules or job not in ("brush", "comb", "coat"):
         return choice
     shared = {
         catalogue()[tool].job
         for tool, one in choices.items()
-        if one.role is Role.ESSENTIAL and BodyZone.TRUNK in one.zones
+        if tool != choice.tool and one.role is Role.ESSENTIAL and BodyZone.TRUNK in one.zones
     }
-    if ("comb" if catalogue()[choice.tool].job == "comb" else "brush") not in shared:
+    if len(possible) == 1 or ("comb" if job == "comb" else "brush") not in shared:
         return choice
-    return _later(choice.tool, view, lambda language: unsure_sentence(view, situation, language))
+    if choice.role is Role.HELPFUL and {category for category, _ in view.right_cells} < possible:
+        return _later(choice.tool, view, lambda language: unsure_sentence(view, dog.situation, language))
+    knots = tuple(rule for rule in view.wanted if rule.only_matted_zones)
+    at_knots = frozenset().union(*(_places(rule, dog) for rule in knots))
+    if not at_knots or view.everyday >= view.cells - _ROUNDING:
+        return choice
+    there = replace(view, wanted=knots)
+    return replace(
+        choice,
+        rules=tuple(rule.id for rule in knots),
+        zones=at_knots,
+        why=lambda language: right_sentence(there, dog.situation, language),
+    )
 
 
 def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
@@ -273,12 +286,8 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
     needed = any(seen[tool].essential or (job == "brush" and seen[tool].wanted) for tool in of_job)
     there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in seen[tool].zones]
-    trunk = BodyZone.TRUNK
-    if not needed or any(
-        # One that is needed for knots alone brushes no coat.
-        choices[tool].role is Role.ESSENTIAL and (trunk in choices[tool].zones or trunk not in dog.allowed[tool])
-        for tool in there
-    ):
+    if not needed or any(choices[tool].role is Role.ESSENTIAL and _brushes_the_coat(choices[tool], seen[tool], dog)
+                         for tool in there):  # fmt: skip
         return
     free = {tool: dog.allowed[tool].intersection(zone_group("all_over")) for tool in of_job}
     safe = [tool for tool in of_job if free[tool] and not seen[tool].harm.harm.forbids]
@@ -301,6 +310,14 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
         own = choices[best]
         chosen = replace(chosen, zones=own.zones, rank=own.rank, why=chosen.why if waiting else own.why)
     choices[best] = chosen
+
+
+def _brushes_the_coat(choice: _Choice, view: View, dog: _Dog) -> bool:
+    """Whether a needed tool goes over the body, and not only at a knot, whichever coat it is."""
+    trunk = BodyZone.TRUNK
+    if trunk not in choice.zones:
+        return trunk not in dog.allowed[choice.tool]
+    return len(dog.situation.categories) == 1 or view.everyday >= view.cells - _ROUNDING
 
 
 def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:

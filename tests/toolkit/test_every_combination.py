@@ -131,6 +131,16 @@ def test_in_no_kit_a_tool_that_takes_out_coat_stands_between_two_brushes_and_no_
                 assert not {item.tool for item in usable} & {"long_pin_slicker", "firm_pin_brush", "medium_pin_brush"}
 
 
+@pytest.mark.parametrize("state", [MatState.TANGLES, MatState.MATS])
+def test_a_knot_on_the_body_lets_no_firmer_tool_into_another_place_of_a_doubtful_coat(state):
+    for categories, band in itertools.product([one for one in CATEGORY_SETS if 1 < len(one) < 4], BANDS):
+        dog = CoatSituation(categories, frozenset({band}))
+        before = _places(kit_of(dog))
+        after = _places(kit_of(replace(dog, mats={BodyZone.TRUNK: state})))
+        harder = {zone for zone, drag in after.items() if zone is not BodyZone.TRUNK and drag > before.get(zone, -1)}
+        assert not harder, (sorted(categories), band, sorted(harder))
+
+
 def _kind(tool):
     """b: opens knots; r: takes out coat and drags; nothing for any other."""
     known = catalogue()[tool]
