@@ -110,7 +110,9 @@ def told(measured: dict[str, Any]) -> str:
         f"{name}, {row['photos']:,} photos: {row['peak_mb']:.0f} MB ({row['quarter_mb']:.0f} within the first quarter)"
         for name, row in measured["memory"]["engines"].items()
     )
-    rows, million = measured["evaluate"], measured["million"]
+    rows, million, rated = measured["evaluate"], measured["million"], measured["rates"]
+    if rated["load_before"] > rated["cores"]:  # whose turn it was decides more than what was done
+        rates += ". The machine was too busy for these rates to mean much; processor time does"
     busy = ", ".join(f"{name} {measured[name]['load_before']}" for name in _PARTS)
     return (
         f"- Many photos, measured on {rows['cores']} cores that others used too (load before: {busy}): rates as ratios "
