@@ -6,6 +6,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -172,20 +173,26 @@ def reading(engine: Engine, source: str) -> Iterator[Connection]:
         yield connection
 
 
-def _alembic(connection: Connection | None = None) -> Any:
+def _alembic(connection: Connection | None = None, folder: Path | None = None) -> Any:
     from alembic.config import Config
 
     config = Config()
-    config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
+    config.set_main_option("script_location", str(folder or _MIGRATIONS).replace("%", "%%"))
     config.attributes["connection"] = connection
     return config
 
 
 def schema_version() -> str:
     """The schema that this program writes."""
+    return _revisions(_MIGRATIONS)[0]
+
+
+@cache
+def _revisions(folder: Path) -> tuple[str, ...]:
+    """Every schema that a folder of migrations leads to, the newest first; read once, since loading takes a while."""
     from alembic.script import ScriptDirectory
 
-    return str(ScriptDirectory.from_config(_alembic()).get_current_head())
+    return tuple(script.revision for script in ScriptDirectory.from_config(_alembic(folder=folder)).walk_revisions())
 
 
 def bring_up_to_date(engine: Engine, source: str) -> None:
@@ -210,7 +217,6 @@ def bring_up_to_date(engine: Engine, source: str) -> None:
 def _found_version(connection: Connection, source: str) -> str | None:
     """Version of the stored schema, None for an empty database."""
     from alembic.runtime.migration import MigrationContext
-    from alembic.script import ScriptDirectory
 
     tables = set(inspect(connection).get_table_names())
     found = MigrationContext.configure(connection).get_current_revision() if "alembic_version" in tables else None
@@ -218,8 +224,7 @@ def _found_version(connection: Connection, source: str) -> str | None:
         raise RecordError(
             source, "holds tables of another program.", "Give coatclass a database of its own.", code="foreign_database"
         )
-    known = {script.revision for script in ScriptDirectory.from_config(_alembic()).walk_revisions()}
-    if found is not None and found not in known:
+    if found is not None and found not in _revisions(_MIGRATIONS):
         raise RecordError(
             source,
             "was written by a newer version of coatclass.",

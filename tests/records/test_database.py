@@ -40,7 +40,7 @@ def test_two_programs_open_a_new_database_at_once(place) -> None:
         except BaseException as error:
             failed.append(error)
 
-    threads = [threading.Thread(target=try_to_open) for _ in range(4)]
+    threads = [threading.Thread(target=try_to_open) for _ in range(2)]
     for thread in threads:
         thread.start()
     for thread in threads:
