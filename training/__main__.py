@@ -11,6 +11,7 @@ from coatclass.errors import CoatclassError
 # Command: the module behind it (with ``add_arguments`` and ``run``), and its purpose.
 COMMANDS = {
     "image": ("image", "train the image model from the photos and release it"),
+    "shards": ("image.shards", "write photos by the million into tar files, and train on those"),
     "ensemble": ("ensemble", "fit and calibrate the ensemble on released evidence"),
     "not-dogs": ("evaluation.not_dogs", "tell who passes for a dog, and what another limit would do"),
     "evaluate": ("evaluation.release", "measure the released model on the test split"),

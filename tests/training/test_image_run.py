@@ -17,35 +17,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
 
 from tests.later import Later
 
 pytestmark = [pytest.mark.train, pytest.mark.slow]
 torch = Later("torch")
 
-COLUMNS = [
-    "photo_id",
-    "file",
-    "set",
-    "breed",
-    "split",
-    "group",
-    "category",
-    "category_status",
-    "band",
-    "band_status",
-    "usable",
-    "category_1",
-    "band_1",
-    "usable_1",
-    "confidence_1",
-    "category_2",
-    "band_2",
-    "usable_2",
-    "confidence_2",
-]
-COATS = ("hair", "fur", "mixed", "wire", "curly", "drop", "arctic")
 WHAT_SHAPES_NUMBERS = (
     "torch",
     "timm",
@@ -69,37 +46,6 @@ ema = 0.5
 bfloat16 = false
 interpolation = [0.5]
 """
-
-
-@pytest.fixture(scope="module")
-def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """42 invented pictures of a grey rectangle, a third of them with a trimap; seven show two, and are marked so."""
-    folder = tmp_path_factory.mktemp("photos")
-    for name in ("oxford", "open", "trimaps"):
-        (folder / name).mkdir()
-    random = np.random.default_rng(0)
-    rows = []
-    for number in range(42):
-        coat = number % len(COATS)
-        part = "oxford" if number % 3 == 0 else "open"
-        pixels = random.integers(0, 80, (90, 120, 3), dtype=np.uint8)
-        two = number % 6 == 5
-        pixels[20:70, 30:90] += np.uint8(20 * coat)
-        if two:
-            pixels[20:70, 45:75] = random.integers(200, 255, (50, 30, 3), dtype=np.uint8)
-        Image.fromarray(pixels).save(folder / part / f"p{number}.jpg")
-        if part == "oxford":
-            trimap = np.full((90, 120), 2, np.uint8)
-            trimap[20:70, 30:90] = 1
-            Image.fromarray(trimap).save(folder / "trimaps" / f"p{number}.png")
-        split = "train" if number < 28 else "val" if number < 35 else "test"
-        usable = "m" if two else "y"
-        one = [COATS[coat], "ABCDU"[number % 5], usable, "3"]
-        row = [f"p{number}", f"{part}/p{number}.jpg", part, f"breed_{number % 21}", split, f"g{number}"]
-        rows.append([*row, COATS[coat], "agreed", "ABCDU"[number % 5], "agreed", usable, *one, *one])
-    with (folder / "manifest.csv").open("w", newline="") as stream:
-        csv.writer(stream).writerows([COLUMNS, *rows])
-    return folder
 
 
 def arguments(photos: Path, folder: Path, config: str = CONFIG) -> list[str]:
@@ -261,16 +207,22 @@ def test_a_run_that_was_broken_off_goes_on_to_the_same_release(released: Path, i
 
 @pytest.fixture(scope="module")
 def two_processes(released: Path, invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """What two processes leave: a whole run in ``shared``; one training anew, each batch shared, in ``batches``."""
+    """What two processes leave: a whole run in ``shared``; one training anew, each batch shared, in ``batches``; and
+    ``more.safetensors``, trained on shards.
+    """
+    from training.image.shards import write_shards
+
     folder = tmp_path_factory.mktemp("two")
     shutil.copytree(work_of(released), folder / "batches" / "work")
     for lost in ("end_val_0.safetensors", "log_val_0.json", "readings_val.npz"):
         (folder / "batches" / "work" / "small" / lost).unlink()
     whole, batches = arguments(invented, folder / "shared"), arguments(invented, folder / "batches")
+    write_shards(invented, folder / "photos", per_shard=11)
+    trained = from_shards(released, folder)
     subprocess.run(
         [sys.executable, Path(__file__).with_name("two_processes.py")],
         cwd=Path(__file__).resolve().parents[2],
-        input=json.dumps([whole, [*batches, "--compare", "--share-batches"]]),
+        input=json.dumps([whole, [*batches, "--compare", "--share-batches"], trained]),
         env={**os.environ, "OMP_NUM_THREADS": "1", "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
         text=True,
         check=True,
@@ -288,7 +240,8 @@ def test_two_processes_and_the_same_seed_again_give_the_same_release(released: P
 def test_two_processes_that_share_batches_train_the_network_that_one_trains(
     released: Path, two_processes: Path
 ) -> None:
-    """Weights move by the same to a thousandth of the way (euclidean, over all weights), losses are the same to 1e-3.
+    """Weights move alike to a ten-thousandth of the way (euclidean, over all weights; 8e-6 was measured, 0.5 where the
+    processes don't average), losses are the same to 1e-3.
 
     Not to the last bit: sums over a batch are taken in another order, and Adam divides gradients near 0 by themselves.
     """
@@ -299,10 +252,59 @@ def test_two_processes_that_share_batches_train_the_network_that_one_trains(
     ends = [load_file(folder / "end_val_0.safetensors") for folder in (one, two)]
     moved = [torch.cat([(end[name] - start[name]).flatten() for name in weights_of(end)]) for end in ends]
     assert float(moved[0].norm()) > 1e-3
-    assert float((moved[1] - moved[0]).norm() / moved[0].norm()) < 1e-3
+    assert float((moved[1] - moved[0]).norm() / moved[0].norm()) < 1e-4
     losses = [json.loads((folder / "log_val_0.json").read_text()) for folder in (one, two)]
     for ours, theirs in zip(*losses, strict=True):
         assert ours | {"seconds": 0} == pytest.approx(theirs | {"seconds": 0}, rel=1e-3)
+
+
+def from_shards(released: Path, folder: Path) -> list[str]:
+    """The command line of a training of two epochs on ``folder/photos``; leaves ``folder/more.safetensors``."""
+    folder.mkdir(exist_ok=True)
+    config = CONFIG.replace("epochs = 1", "epochs = 2").replace("batch = 6", "batch = 12")
+    (folder / "shards.toml").write_text(config)
+    start = Path(work_of(released)) / "small" / "released.safetensors"
+    places = ["--shards", folder / "photos", "--start", start, "--out", folder / "more.safetensors"]
+    return ["shards", "train", "--config", str(folder / "shards.toml"), *map(str, places), "--workers", "0"]
+
+
+def test_a_training_on_shards_that_was_broken_off_ends_as_one_that_was_not(
+    released: Path, two_processes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Broken off in its second epoch; the state after the first was kept. Two processes end with a network, too."""
+    from safetensors.torch import load_file
+
+    from training.__main__ import main
+    from training.image.shards import ShardBatches
+
+    shutil.copytree(two_processes / "photos", tmp_path / "photos")
+    assert main(from_shards(released, tmp_path)) == 0
+    whole = load_file(tmp_path / "more.safetensors")
+    log = json.loads((tmp_path / "more.json").read_text())["log"]
+    once = ShardBatches.__iter__
+
+    def broken_off(batches: Any) -> Iterator[Any]:
+        if batches.stream.epoch:
+            raise KeyboardInterrupt
+        yield from once(batches)
+
+    monkeypatch.setattr(ShardBatches, "__iter__", broken_off)
+    with pytest.raises(KeyboardInterrupt):
+        main(from_shards(released, tmp_path))
+    monkeypatch.undo()
+    assert len(list(tmp_path.glob("*.checkpoint"))) == 1
+    assert main(from_shards(released, tmp_path)) == 0
+    assert not list(tmp_path.glob("*.checkpoint"))
+    again = load_file(tmp_path / "more.safetensors")
+    assert all(torch.equal(again[name], value) for name, value in whole.items())
+    logged = json.loads((tmp_path / "more.json").read_text())["log"]
+    assert [entry | {"seconds": 0} for entry in logged] == [entry | {"seconds": 0} for entry in log]
+    start = load_file(Path(work_of(released)) / "small" / "released.safetensors")
+    names = [name for name in weights_of(whole) if name not in ("single.weight", "single.bias")]
+    assert any(not torch.equal(whole[name], start[name].float()) for name in names)
+    two = load_file(two_processes / "more.safetensors")
+    assert all(bool(torch.isfinite(value).all()) for value in two.values())
+    assert len(json.loads((two_processes / "more.json").read_text())["log"]) == len(log) == 2
 
 
 def weights_of(state: dict[str, Any]) -> list[str]:

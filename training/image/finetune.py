@@ -10,6 +10,7 @@ import random
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -20,6 +21,7 @@ from torch.nn import functional
 from torch.nn.parallel import DistributedDataParallel
 from torch.utils.data import DataLoader, Dataset
 
+from coatclass.durable import new_file
 from coatclass.errors import InputError
 from coatclass.vision import Preprocessing
 from training.image.config import Finetune
@@ -225,6 +227,7 @@ def finetune(
     steps: int,
     seed: int,
     crew: Crew,
+    checkpoint: Path | None = None,
 ) -> tuple[CoatNetwork, list[dict[str, float]]]:
     """Train a copy of ``start``; return its moving average and the losses by epoch.
 
@@ -234,6 +237,7 @@ def finetune(
         batches: :data:`Example` by batch; iterated once an epoch.
         breeds: number of breeds that the targets name.
         steps: batches an epoch.
+        checkpoint: where the state after each epoch is kept, and found by a training that was broken off.
     """
     torch.manual_seed(seed)
     device = start.device
@@ -249,6 +253,13 @@ def finetune(
         objective = DistributedDataParallel(objective, process_group=crew.gradients, broadcast_buffers=False)
     solver = torch.optim.AdamW(solver_groups, weight_decay=settings.weight_decay, capturable=graphed)
     weights = torch.tensor(settings.loss_weights, device=device)
+    log: list[dict[str, float]] = []
+    if checkpoint and checkpoint.is_file():
+        found = torch.load(checkpoint, map_location=device, weights_only=True)
+        network.load_state_dict(found["network"])
+        average.load_state_dict(found["average"])
+        solver.load_state_dict(found["solver"])
+        log = found["log"]
 
     def step(batch: Sequence[Tensor]) -> Tensor:
         losses: Tensor = objective(*batch)
@@ -260,19 +271,23 @@ def finetune(
         return losses.detach()
 
     run: Callable[[Sequence[Tensor]], Tensor] = step
-    done, log = 0, []
-    for epoch in range(settings.epochs):
+    done = len(log) * steps
+    for epoch in range(len(log), settings.epochs):
         began, sums = time.perf_counter(), torch.zeros(len(weights), device=device)
         for batch in itertools.islice(batches, steps):
             _set_rates(solver, settings, done / (settings.epochs * steps))
             here = [part.to(device) for part in batch]
-            if graphed and not done:
+            if graphed and run is step:
                 run = _recorded(step, solver, here)
             sums += run(here)
             done += 1
         means = crew.sum(sums) / (steps * crew.place[1])
         losses = dict(zip(LOSSES, (round(value, 4) for value in means.tolist()), strict=True))
         log.append({"epoch": epoch, "seconds": round(time.perf_counter() - began, 2), **losses})
+        if checkpoint and crew.place[0] == 0:
+            state = {"network": network.state_dict(), "average": average.state_dict(), "solver": solver.state_dict()}
+            with new_file(checkpoint) as stream:
+                torch.save({**state, "log": log}, stream)
     del average.breed
     return average.eval(), log
 
@@ -353,6 +368,7 @@ def _recorded(
     rates = [group["lr"].clone() for group in solver.param_groups]
     for group in solver.param_groups:
         group["lr"].zero_()  # nothing moves while the step is rehearsed
+    before = {of: {name: value.clone() for name, value in state.items()} for of, state in solver.state.items()}
     aside = torch.cuda.Stream()  # type: ignore[no-untyped-call]
     aside.wait_stream(torch.cuda.current_stream())
     with torch.cuda.stream(aside):
@@ -362,9 +378,9 @@ def _recorded(
     graph = torch.cuda.CUDAGraph()
     with torch.cuda.graph(graph):
         losses = step(inputs)
-    for state in solver.state.values():
-        for value in state.values():
-            value.zero_()
+    for of, state in solver.state.items():
+        for name, value in state.items():
+            value.copy_(before[of][name]) if of in before else value.zero_()
     for group, rate in zip(solver.param_groups, rates, strict=True):
         group["lr"].copy_(rate)
 

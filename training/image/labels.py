@@ -6,6 +6,7 @@ Soft labels come from up to four annotators, with a say by how sure they were.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +27,10 @@ _PARTLY_VISIBLE = 0.5  # several dogs, or part of a coat: half a photo's weight
 _LOOKS_COLUMNS = {"curl": "curl", "lie": "lie", "furnishings": "beard_and_brows", "feel": "feel_by_look"}
 _LENGTH_COLUMN = "trunk_length_mm_by_eye"
 _LENGTH_MM = (24.0, 2.2)  # about the geometric mean and spread of the observers' lengths: one unit of the last score
+
+
+Row = dict[str, str]
+Opinions = Mapping[str, list[Row]]
 
 
 @dataclass(frozen=True)
@@ -78,12 +83,20 @@ def read_labels(photos: Path) -> Labels:
     path = photos / "manifest.csv"
     if not path.is_file():
         raise InputError(str(photos), "holds no manifest.csv.", "Name the photos with --photos or COATCLASS_PHOTOS.")
-    rows = read_csv(path)
-    further: dict[str, list[dict[str, str]]] = defaultdict(list)
+    return labels_of(read_csv(path), *read_further(photos))
+
+
+def read_further(photos: Path) -> tuple[Opinions, Mapping[str, Row]]:
+    """Further annotators' opinions, and an observer's answers, by photo; both may be missing."""
+    opinions: dict[str, list[Row]] = defaultdict(list)
     for opinion in read_csv(photos / "more_opinions.csv", optional=True):
-        further[opinion["photo_id"]].append(opinion)
-    observed = {row["photo_id"]: row for row in read_csv(photos / "observed_answers.csv", optional=True)}
-    votes = [further[row["photo_id"]] for row in rows]
+        opinions[opinion["photo_id"]].append(opinion)
+    return opinions, {row["photo_id"]: row for row in read_csv(photos / "observed_answers.csv", optional=True)}
+
+
+def labels_of(rows: Sequence[Row], opinions: Opinions, observed: Mapping[str, Row]) -> Labels:
+    """Rows of the manifest, with what else is known of their photos, as arrays."""
+    votes = [opinions.get(row["photo_id"], []) for row in rows]
     breeds = tuple(sorted({row["breed"] for row in rows}))
     names = [str(category) for category in CATEGORIES]
 
@@ -110,7 +123,7 @@ def read_labels(photos: Path) -> Labels:
     )
 
 
-def _looks(rows: list[dict[str, str]]) -> NDArray[np.float32]:
+def _looks(rows: list[Row]) -> NDArray[np.float32]:
     """Answers of N observers as (N, 15): one column an answer, rows of zeros where it can't be seen; then the
     standardised log length, and whether it is known.
     """
@@ -126,22 +139,20 @@ def _looks(rows: list[dict[str, str]]) -> NDArray[np.float32]:
     return found
 
 
-def _share_of_yes(row: dict[str, str]) -> float:
+def _share_of_yes(row: Row) -> float:
     said = [row[name] for name in ("usable_1", "usable_2") if row[name]]
     return said.count("y") / len(said)
 
 
-def _confidences(row: dict[str, str]) -> list[int]:
+def _confidences(row: Row) -> list[int]:
     return [int(float(row[name])) for name in ("confidence_1", "confidence_2") if row[name]]
 
 
-def _shares(
-    rows: list[dict[str, str]], further: list[list[dict[str, str]]], what: str, names: list[str]
-) -> NDArray[np.float32]:
+def _shares(rows: Sequence[Row], further: list[list[Row]], what: str, names: list[str]) -> NDArray[np.float32]:
     return np.array([_soft(row, votes, what, names) for row, votes in zip(rows, further, strict=True)], np.float32)
 
 
-def _soft(row: dict[str, str], further: list[dict[str, str]], what: str, names: list[str]) -> list[float]:
+def _soft(row: Row, further: list[Row], what: str, names: list[str]) -> list[float]:
     """Votes of all annotators by confidence, and of the adjudicator where there was one; zeros if nobody could see."""
     votes = [
         (row[f"{what}_{k}"], _BY_CONFIDENCE[int(float(row[f"confidence_{k}"]))]) for k in "12" if row[f"{what}_{k}"]

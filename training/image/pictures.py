@@ -69,11 +69,13 @@ def open_gallery(photos: Path, labels: Labels, workers: int = 4) -> Gallery:
     with ThreadPoolExecutor(workers) as pool:
         pictures = list(pool.map(opened, labels.file))
     return Gallery(
-        pictures, [_mask(photos, Path(file), seen.shape) for file, seen in zip(labels.file, pictures, strict=True)]
+        pictures,
+        [trimap_mask(photos, Path(file), seen.shape) for file, seen in zip(labels.file, pictures, strict=True)],
     )
 
 
-def _mask(photos: Path, file: Path, shape: tuple[int, ...]) -> Pixels | None:
+def trimap_mask(photos: Path, file: Path, shape: tuple[int, ...]) -> Pixels | None:
+    """The mask of a photo of this shape (H, W, ...), if the data set outlines its dog."""
     path = photos / "trimaps" / f"{file.stem}.png"
     if file.parent.name != "oxford" or not path.is_file():
         return None
