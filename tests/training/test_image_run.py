@@ -41,9 +41,7 @@ folds = 2
 flip = false
 [finetune]
 epochs = 1
-batch = 6
-ema = 0.5
-bfloat16 = false
+batch = 12
 interpolation = [0.5]
 """
 
@@ -205,24 +203,38 @@ def test_a_run_that_was_broken_off_goes_on_to_the_same_release(released: Path, i
     assert_same_release(tmp_path, released.parent)
 
 
+MOVING = CONFIG.replace("small", "moving").replace("batch = 12", "batch = 6\nema = 0.5\nbfloat16 = false")
+
+
 @pytest.fixture(scope="module")
-def two_processes(released: Path, invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def alone(released: Path, invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What one process leaves of trainings that move far enough to be compared."""
+    from training.__main__ import main
+
+    folder = tmp_path_factory.mktemp("alone")
+    shutil.copytree(work_of(released), folder / "work")
+    assert main([*arguments(invented, folder, MOVING), "--compare"]) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def two_processes(released: Path, alone: Path, invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What two processes leave: a whole run in ``shared``; one training anew, each batch shared, in ``batches``; and
     ``more.safetensors``, trained on shards.
     """
     from training.image.shards import write_shards
 
     folder = tmp_path_factory.mktemp("two")
-    shutil.copytree(work_of(released), folder / "batches" / "work")
+    shutil.copytree(alone / "work", folder / "batches" / "work")
     for lost in ("end_val_0.safetensors", "log_val_0.json", "readings_val.npz"):
-        (folder / "batches" / "work" / "small" / lost).unlink()
-    whole, batches = arguments(invented, folder / "shared"), arguments(invented, folder / "batches")
+        (folder / "batches" / "work" / "moving" / lost).unlink()
     write_shards(invented, folder / "photos", per_shard=11)
-    trained = from_shards(released, folder)
+    whole = arguments(invented, folder / "shared")
+    batches = [*arguments(invented, folder / "batches", MOVING), "--compare", "--share-batches"]
     subprocess.run(
         [sys.executable, Path(__file__).with_name("two_processes.py")],
         cwd=Path(__file__).resolve().parents[2],
-        input=json.dumps([whole, [*batches, "--compare", "--share-batches"], trained]),
+        input=json.dumps([whole, batches, from_shards(released, folder)]),
         env={**os.environ, "OMP_NUM_THREADS": "1", "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
         text=True,
         check=True,
@@ -237,9 +249,7 @@ def test_two_processes_and_the_same_seed_again_give_the_same_release(released: P
     assert manifest["training"]["environment"]["processes"] == 2
 
 
-def test_two_processes_that_share_batches_train_the_network_that_one_trains(
-    released: Path, two_processes: Path
-) -> None:
+def test_two_processes_that_share_batches_train_the_network_that_one_trains(alone: Path, two_processes: Path) -> None:
     """Weights move alike to a ten-thousandth of the way (euclidean, over all weights; 8e-6 was measured, 0.5 where the
     processes don't average), losses are the same to 1e-3.
 
@@ -247,7 +257,7 @@ def test_two_processes_that_share_batches_train_the_network_that_one_trains(
     """
     from safetensors.torch import load_file
 
-    one, two = (Path(work_of(released)) / "small", two_processes / "batches" / "work" / "small")
+    one, two = alone / "work" / "moving", two_processes / "batches" / "work" / "moving"
     start = load_file(next(two.parent.glob("start-*-val.safetensors")))
     ends = [load_file(folder / "end_val_0.safetensors") for folder in (one, two)]
     moved = [torch.cat([(end[name] - start[name]).flatten() for name in weights_of(end)]) for end in ends]
@@ -261,7 +271,7 @@ def test_two_processes_that_share_batches_train_the_network_that_one_trains(
 def from_shards(released: Path, folder: Path) -> list[str]:
     """The command line of a training of two epochs on ``folder/photos``; leaves ``folder/more.safetensors``."""
     folder.mkdir(exist_ok=True)
-    config = CONFIG.replace("epochs = 1", "epochs = 2").replace("batch = 6", "batch = 12")
+    config = CONFIG.replace("epochs = 1", "epochs = 2")
     (folder / "shards.toml").write_text(config)
     start = Path(work_of(released)) / "small" / "released.safetensors"
     places = ["--shards", folder / "photos", "--start", start, "--out", folder / "more.safetensors"]
@@ -325,7 +335,7 @@ def test_means_of_weights_and_views_are_read_out_of_fold(released: Path, invente
     from training.__main__ import main
 
     config = CONFIG.replace("small", "two").replace("size", "seeds = [0, 1]\nsize")
-    (tmp_path / "two.toml").write_text(config.replace("epochs = 1", "epochs = 2").replace("bfloat16 = false\n", ""))
+    (tmp_path / "two.toml").write_text(config.replace("epochs = 1\nbatch = 12", "epochs = 2\nbatch = 6\nema = 0.5"))
     places = ["--photos", str(invented), "--out", str(tmp_path / "read"), "--work", str(tmp_path / "work")]
     assert main(["soups", "--config", str(tmp_path / "two.toml"), *places, "--workers", "0"]) == 0
     with np.load(tmp_path / "read" / "two-1@0.5.npz") as one, np.load(tmp_path / "read" / "two@0.5.npz") as both:

@@ -91,6 +91,7 @@ def test_every_photo_lies_in_a_shard_with_its_labels(shards: Path, photos: Path)
 
 
 def test_writing_goes_on_behind_the_shards_that_are_whole(shards: Path, photos: Path, tmp_path: Path) -> None:
+    from coatclass.errors import InputError
     from training.image.shards import write_shards
 
     folder = tmp_path / "again"
@@ -100,6 +101,8 @@ def test_writing_goes_on_behind_the_shards_that_are_whole(shards: Path, photos: 
     kept = (folder / "shard-000003.tar").stat().st_mtime_ns
     assert write_shards(photos, folder, per_shard=8) == (PHOTOS, 1)
     assert (folder / "shard-000003.tar").stat().st_mtime_ns == kept
+    with pytest.raises(InputError, match="was written from another table"):
+        write_shards(photos, folder, per_shard=7)
     for file in shards.iterdir():
         assert (folder / file.name).read_bytes() == file.read_bytes()
 

@@ -20,7 +20,6 @@ import statistics
 import tarfile
 import tempfile
 import time
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -46,7 +45,7 @@ from training.image.labels import Labels, labels_of, read_further
 from training.image.network import CoatNetwork, load_backbone
 from training.image.pictures import Pixels, trimap_mask
 from training.image.release import save_weights
-from training.places import ROOT, add_photos_argument, write_csv
+from training.places import ROOT, add_photos_argument, read_csv, write_csv
 
 __all__ = ["Index", "ShardBatches", "add_arguments", "read_index", "run", "write_shards"]
 
@@ -68,7 +67,7 @@ def write_shards(
     table beforehand if one breed or source follows the other: readers mix shards and neighbours, not the whole.
 
     Raises:
-        InputError: if there is no such table.
+        InputError: if there is no such table, or the folder holds shards of another.
     """
     path = photos / "manifest.csv"
     if not path.is_file():
@@ -80,11 +79,14 @@ def write_shards(
         rows = csv.DictReader(stream)
         for number, part in enumerate(iter(lambda: list(islice(rows, per_shard)), [])):
             kept = out / f"shard-{number:06d}.json"
+            of = {"rows": len(part), "from": part[0]["photo_id"], "to": part[-1]["photo_id"], "side": side}
             if not kept.is_file():
                 labels = labels_of(part, *further)
                 members = list(pool.map(lambda file: _encoded(photos, file, side), labels.file))
-                write_whole(kept, json.dumps(_write(kept.with_suffix(".tar"), labels, members)).encode())
+                write_whole(kept, json.dumps(of | _write(kept.with_suffix(".tar"), labels, members)).encode())
             found = json.loads(kept.read_text(encoding="utf-8"))
+            if any(found.get(name) != value for name, value in of.items()):
+                raise InputError(str(kept), "was written from another table, or otherwise.", "Name another --out.")
             written, broken = written + found["photos"], broken + len(found["broken"])
     return written, broken
 
@@ -112,7 +114,8 @@ def _file(image: Image.Image, form: str, **options: int) -> bytes:
 
 def _write(path: Path, labels: Labels, members: Sequence[Mapping[str, bytes] | None]) -> dict[str, Any]:
     """Write one shard; return what ``shard-N.json`` says of it."""
-    weight: Counter[str] = Counter()
+    there = np.array([files is not None for files in members])
+    coats = labels.category_hard[there]
     with new_file(path) as stream, tarfile.open(fileobj=stream, mode="w", format=tarfile.USTAR_FORMAT) as tar:
         for place, files in enumerate(members):
             if files is None:
@@ -126,17 +129,16 @@ def _write(path: Path, labels: Labels, members: Sequence[Mapping[str, bytes] | N
                 "breed": labels.breeds[labels.breed[place]],
                 "looks": labels.looks[place].tolist(),
             }
-            weight[str(target["coat"])] += labels.weight[place]
             for ending, data in {**files, "json": json.dumps(target).encode()}.items():
                 entry = tarfile.TarInfo(f"{place:06d}.{ending}")
                 entry.size = len(data)
                 tar.addfile(entry, BytesIO(data))
     return {
-        "photos": sum(files is not None for files in members),
-        "broken": [str(labels.photo_id[place]) for place, files in enumerate(members) if files is None],
+        "photos": int(there.sum()),
+        "broken": labels.photo_id[~there].tolist(),
         "breeds": sorted(set(labels.breeds)),
-        "coats": [int((labels.category_hard == coat).sum()) for coat in range(len(CATEGORIES))],
-        "weight": [float(weight[str(coat)]) for coat in range(len(CATEGORIES))],
+        "coats": np.bincount(coats, minlength=len(CATEGORIES)).tolist(),
+        "weight": np.bincount(coats, labels.weight[there], len(CATEGORIES)).tolist(),
     }
 
 
@@ -375,7 +377,7 @@ def measure(folder: Path, *, photos: int, rounds: int) -> dict[str, Any]:
     config = Config(name="measured", size=320, finetune=Finetune(class_power=0.0))
     assert config.finetune is not None
     invented = invent(folder / "photos", photos)
-    write_shards(invented, folder / "shards", per_shard=max(1, photos // 8), workers=1)
+    writing = _seconds(lambda: write_shards(invented, folder / "shards", per_shard=max(1, photos // 8), workers=1))
     index = read_index(folder / "shards")
     single = folder / "single"
     single.mkdir()
@@ -408,9 +410,36 @@ def measure(folder: Path, *, photos: int, rounds: int) -> dict[str, Any]:
         "bytes_a_photo": round(raw_shards() / photos),
         "reading": round(reading, 2),
         "with_decoding_and_augmentation": round(whole, 2),
-        "cpu_ms_a_photo": round(1000 * seconds / (len(batches) * batches.stream.batch), 2),
+        "cpu_ms_a_photo": {
+            "writing": round(1000 * writing / photos, 2),
+            "reading": round(1000 * seconds / (len(batches) * batches.stream.batch), 2),
+        },
         "memory_mb": {"after_half_an_epoch": held[photos // 2], "after_two": held[-1]},
         "machine": {"cores": os.cpu_count(), "load_before": load},
+    }
+
+
+def ten_million(cpu_ms: Mapping[str, float], bytes_a_photo: float) -> dict[str, float]:
+    """What ten million photos cost, an estimate: from rates measured here, and those of the released model's training.
+
+    Its trainings ran in several processes a GPU; what their gradients cost on the way, and waiting for storage, is left
+    out.
+    """
+    log = json.loads((ROOT / "models" / "training_log.json").read_text(encoding="utf-8"))
+    made = json.loads((ROOT / "models" / "manifest.json").read_text(encoding="utf-8"))["training"]
+    labels = read_csv(ROOT / "datasets" / "labels.csv")
+    batch = made["config"]["finetune"]["batch"]
+    learned = sum(row["split"] != "test" for row in labels) // batch * batch
+    seconds = statistics.median(epoch["seconds"] for job, run in log.items() if job.startswith("all") for epoch in run)
+    environment = made["environment"]
+    rate = learned / seconds * environment["processes"] / environment["gpus"]
+    return {
+        "terabytes": round(1e7 * bytes_a_photo / 1e12, 2),
+        "core_hours_to_write": round(1e7 * cpu_ms["writing"] / 3.6e6),
+        "core_hours_an_epoch": round(1e7 * cpu_ms["reading"] / 3.6e6),
+        "photos_a_second_and_gpu": round(rate),
+        "gpu_hours_an_epoch": round(1e7 / rate / 3600, 1),
+        "cores_that_feed_a_gpu": round(rate * cpu_ms["reading"] / 1000, 1),
     }
 
 
@@ -473,13 +502,15 @@ def run(options: argparse.Namespace) -> int:
         written, broken = write_shards(
             options.photos, options.out, per_shard=options.per_shard, side=options.side, workers=options.workers
         )
-        print(f"{written} photos are in {options.out}, {broken} could not be opened.")
+        held = sum(file.stat().st_size for file in options.out.glob("shard-*.tar"))
+        print(f"{written} photos are in {options.out} ({held / 1e6:.1f} MB), {broken} could not be opened.")
         return 0
     if options.action == "train":
         _train(read_config(options.config), options)
         return 0
     with tempfile.TemporaryDirectory() as folder:
         found = measure(Path(folder), photos=options.photos, rounds=options.rounds)
+    found["ten_million_estimated"] = ten_million(found["cpu_ms_a_photo"], found["bytes_a_photo"])
     text = json.dumps(found, indent=1) + "\n"
     options.out.write_text(text, encoding="utf-8")
     print(text, end="")
