@@ -9,6 +9,7 @@ has one is complete, so that a command that was broken off goes on behind it.
 from __future__ import annotations
 
 import argparse
+import copy
 import csv
 import hashlib
 import json
@@ -338,11 +339,10 @@ class ShardBatches:
         return int(self.stream.broken.value)
 
     def __iter__(self) -> Iterator[list[Tensor]]:
-        loader = DataLoader(
-            self.stream, self.stream.batch, num_workers=self.workers, worker_init_fn=start_worker, drop_last=True
-        )
-        yield from islice(loader, self.steps - self.stream.done)
+        stream = copy.copy(self.stream)
         self.stream.epoch, self.stream.done = self.stream.epoch + 1, 0
+        loader = DataLoader(stream, stream.batch, num_workers=self.workers, worker_init_fn=start_worker)
+        yield from islice(loader, self.steps - stream.done)
 
 
 # --- measuring -------------------------------------------------------------------------------------------------------
