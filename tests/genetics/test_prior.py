@@ -192,7 +192,7 @@ def test_a_puppys_ancestors_say_less_about_the_coat_it_wears_today() -> None:
 
 def test_the_explanation_names_the_coats_to_expect() -> None:
     found = prior(breed="goldendoodle")
-    assert any("lets expect: mixed" in sentence.text for sentence in found.explanation)
+    assert any("Expected when grown up and untrimmed: mixed" in sentence.text for sentence in found.explanation)
 
 
 def test_the_questionnaires_fields_are_read() -> None:
