@@ -5,10 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Callable
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from coatclass.taxonomy import CATEGORIES
+from coatclass.words import LANGUAGES, catalogue
 
 if TYPE_CHECKING:
     from coatclass.genetics import CrossReport
@@ -18,16 +20,17 @@ def declare_cross(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     from coatclass.genetics import GENERATIONS
 
-    parser.add_argument("parents", nargs="*", metavar="PARENT", help="breed of each parent; none for twelve examples")
+    say = _say(parser.get_default("language"))
+    parser.add_argument("parents", nargs="*", metavar="PARENT", help=say("parents"))
     parser.add_argument(
         "--generation",
         choices=GENERATIONS,
         default="f1",
-        help="f1: first cross; f1b: that one back to the second PARENT; f2: two first crosses (default f1)",
+        help=say("generation"),
     )
-    parser.add_argument("--born", type=_day, metavar="YYYY-MM-DD", help="gives the puppy's way dates")
-    parser.add_argument("--for", dest="audience", choices=["owner", "groomer"], default="groomer", help="whose words")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    parser.add_argument("--born", type=_day, metavar="YYYY-MM-DD", help=say("born"))
+    parser.add_argument("--for", dest="audience", choices=["owner", "groomer"], default="groomer", help=say("audience"))
+    parser.add_argument("--json", action="store_true", help=say("json"))
 
 
 def run_cross(args: argparse.Namespace) -> int:
@@ -35,17 +38,18 @@ def run_cross(args: argparse.Namespace) -> int:
     from coatclass.genetics import breed_named, cross, named_crosses, report, report_text
 
     if len(args.parents) not in (0, 2):
-        print("coatclass: give two parents, or none for twelve examples.", file=sys.stderr)
+        print(f"coatclass: {_say(args.language)('two_parents')}", file=sys.stderr)
         return 2
+    language = LANGUAGES[0] if args.json else args.language  # what programs read is the same in every language
     if args.parents:
         first, second = args.parents
         found = [report(cross(first, second, args.generation), born=args.born, today=args.born)]
     else:
-        found = [report(breed_named(named), named.title) for named in named_crosses()]
+        found = [report(breed_named(named), named.title(language)) for named in named_crosses()]
     if args.json:
         print(json.dumps([_plain(one) for one in found], indent=1, ensure_ascii=False))
         return 0
-    print("\n".join(report_text(one, args.audience, _kits(one)) for one in found))
+    print("\n".join(report_text(one, args.audience, _kits(one, language), language) for one in found))
     return 0
 
 
@@ -70,11 +74,11 @@ def _plain(found: CrossReport) -> dict[str, Any]:
                 for outcome, share, coats, then in found.after
             ],
         },
-        "kits": _kits(found),
+        "kits": _kits(found, LANGUAGES[0]),
     }
 
 
-def _kits(found: CrossReport) -> dict[str, list[str]]:
+def _kits(found: CrossReport, language: str) -> dict[str, list[str]]:
     """The puppy's kit in each stage: what to use now."""
     from coatclass.contract import Role
     from coatclass.toolkit import recommend
@@ -82,9 +86,17 @@ def _kits(found: CrossReport) -> dict[str, list[str]]:
 
     wanted = {Role.ESSENTIAL, Role.HELPFUL}
     return {
-        stage.id: [one.name for one in recommend(stage.situation, triage(stage.situation)) if one.role in wanted]
+        stage.id: [
+            one.name
+            for one in recommend(stage.situation, triage(stage.situation), language=language)
+            if one.role in wanted
+        ]
         for stage in found.path.stages
     }
+
+
+def _say(language: str) -> Callable[[str], str]:
+    return lambda key: catalogue(language, "genetics").say(f"option.{key}")
 
 
 def _day(text: str) -> date:

@@ -21,28 +21,22 @@ StageId = Literal["puppy", "change", "adult"]
 
 @dataclass(frozen=True)
 class CoatStage:
-    """One stage of the coat, ready for the tool rules.
+    """One stage of the coat, ready for the tool rules; its words are ``stages.<id>`` of the texts of genetics.
 
     Attributes:
         from_months, to_months: age at which it begins and ends; None for the last.
         begins, ends: the same as dates; None if the date of birth isn't known.
         situation: what may be worn then, for ``toolkit.recommend``.
         look_again: dates (if the birth is known) on which to look at the coat again.
-        look_for: what to look for then.
-        owner, groomer: what the stage asks of each.
     """
 
     id: StageId
-    name: str
     from_months: float
     to_months: float | None
     begins: date | None
     ends: date | None
     situation: CoatSituation
     look_again: tuple[date, ...]
-    look_for: str
-    owner: str
-    groomer: str
 
 
 @dataclass(frozen=True)
@@ -180,16 +174,12 @@ def _stage(
     ends = _after(birth, end) if birth and end is not None else None
     return CoatStage(
         id=row["id"],
-        name=row["name"],
         from_months=start,
         to_months=end,
         begins=begins,
         ends=ends,
         situation=situation,
         look_again=_looks(row["id"], begins, ends, today),
-        look_for=row["look_again"],
-        owner=row["owner"],
-        groomer=row["groomer"],
     )
 
 

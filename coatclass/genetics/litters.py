@@ -6,7 +6,7 @@ The report goes from litter to touch test to grown dog, as plain text (no markup
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -16,7 +16,7 @@ from coatclass import breeds
 from coatclass.contract import Verdict
 from coatclass.errors import InputError
 from coatclass.genetics.breed_states import Ancestry, breed_state
-from coatclass.genetics.coat_path import CoatPath, growing_up
+from coatclass.genetics.coat_path import CoatPath, CoatStage, growing_up
 from coatclass.genetics.loci import (
     LOCI,
     Genome,
@@ -40,9 +40,15 @@ from coatclass.genetics.phenotype import (
     readings,
     trait_chances,
 )
-from coatclass.genetics.touch import NOT_FOR_HAND_STRIPPING, RankedTouch, rank_touches
-from coatclass.taxonomy import CATEGORIES, CoatCategory, band_label, category_label, definition
-from coatclass.words import catalogue
+from coatclass.genetics.touch import (
+    RankedTouch,
+    not_for_hand_stripping,
+    outcome_words,
+    rank_touches,
+    touch_words,
+)
+from coatclass.taxonomy import CATEGORIES, CoatCategory
+from coatclass.words import Catalogue, catalogue
 
 __all__ = [
     "GENERATIONS",
@@ -295,13 +301,16 @@ class NamedCross:
     """A cross worth showing, a row of ``data/named_crosses.csv``."""
 
     id: str
-    title: str
     why: str
     first: str
     second: str
     generation: Generation
     dna_first: str
     dna_second: str
+
+    def title(self, language: str = "en") -> str:
+        """What it is called."""
+        return _texts(language).say(f"example.{self.id}")
 
 
 @dataclass(frozen=True)
@@ -354,7 +363,7 @@ def verdict(distribution: Sequence[float], *, touched: bool) -> Verdict:
 
 
 def report(found: Cross, title: str = "", *, born: date | None = None, today: date | None = None) -> CrossReport:
-    """The report of a cross; with a date of birth the path has dates."""
+    """The report of a cross, by default called after its parents; with a date of birth the path has dates."""
     before = tuple(float(chance) for chance in found.litter.category.values())
     band = tuple(float(chance) for chance in found.litter.band.values())
     best = rank_touches(before)[0]
@@ -396,36 +405,33 @@ _LARGEST = 64
 """Fractions with a denominator up to this are printed as such; Punnett arithmetic stays readable."""
 
 
-def in_ten(chance: float) -> str:
+def in_ten(chance: float, language: str = "en") -> str:
     """A chance as a count of pups, as an owner hears it."""
     for lowest, words in data_table("words.toml")["pups"]:
         if chance >= lowest:
-            return str(words)
+            return _texts(language).say(f"pups.{words}")
     raise AssertionError("words.toml must end with the limit 0")
 
 
-def genes_exact(dog: PedigreeDog) -> tuple[str, ...]:
+def genes_exact(dog: PedigreeDog, language: str = "en") -> tuple[str, ...]:
     """One line a locus: copies of the derived allele, with their chances where they aren't certain."""
+    texts = _texts(language)
     lines = []
     for locus in LOCI:
         chances = copies_distribution(locus, dog.genome.loci[locus])
-        number = _exact if all(chance.denominator <= _LARGEST for chance in chances) else _percent
-        parts = [f"{n} ({number(chance)})" for n, chance in enumerate(chances) if chance]
+        readable = all(chance.denominator <= _LARGEST for chance in chances)
+        said = [str(chance) if readable else _percent(chance, texts) for chance in chances]
+        parts = [f"{n} ({said[n]})" for n, chance in enumerate(chances) if chance]
         sure = [str(n) for n, chance in enumerate(chances) if chance == 1]
-        lines.append(f"{data_table('words.toml')['locus'][locus]} copies: {', '.join(sure or parts)}")
+        lines.append(texts.say("copies", locus=texts.say(f"locus.{locus}"), counts=", ".join(sure or parts)))
     return tuple(lines)
 
 
-def _exact(chance: Fraction) -> str:
-    return str(chance) if chance.denominator <= _LARGEST else _percent(chance)
-
-
-def _percent(chance: Fraction) -> str:
-    return f"{float(chance):.1%}"
-
-
 def report_text(
-    found: CrossReport, audience: Audience = "groomer", kits: Mapping[str, Sequence[str]] | None = None
+    found: CrossReport,
+    audience: Audience = "groomer",
+    kits: Mapping[str, Sequence[str]] | None = None,
+    language: str = "en",
 ) -> str:
     """The report of a cross as plain text.
 
@@ -433,76 +439,143 @@ def report_text(
         found: the report.
         audience: ``owner`` reads words and counts, ``groomer`` percentages and genes.
         kits: names of the tools by stage of the puppy's path, as the toolkit room recommends them for each
-            ``stage.situation``; left out if not given.
+            ``stage.situation``, in the same language; left out if not given.
+        language: of the report; names of breeds stay English.
     """
-    path = _path_lines(found, audience, kits or {})
-    return "\n".join([found.title, *_litter_lines(found, audience), "", *_touch_lines(found), "", *path]) + "\n"
+    texts = _texts(language)
+    path = _path_lines(found, audience, kits or {}, texts)
+    litter = _litter_lines(found.litter, audience, texts)
+    return "\n".join([found.title, *litter, "", *_touch_lines(found, texts), "", *path]) + "\n"
 
 
-def _litter_lines(found: CrossReport, audience: Audience) -> list[str]:
-    litter = found.litter
-    lines = [f"Parents: {litter.mother.name} / {litter.father.name}", "", "Adult coats of the litter, as grown:"]
-    for category in litter.likely:
-        chance = litter.category[category]
-        said = in_ten(float(chance)) if audience == "owner" else f"{float(chance):6.1%}"
-        note = f" - {definition(category)}" if audience == "owner" else ""
-        lines.append(f"  {category_label(category):8} {said:18} {_chance(float(chance))}{note}")
-    differ = float(litter.mates_differ)
-    lines.append(f"Two litter mates grow different coats: {in_ten(differ) if audience == 'owner' else f'{differ:.1%}'}")
-    if litter.without_furnishings:
-        lines.append(f"Without beard and brows: {_share(litter.without_furnishings, audience)}")
-    if audience == "groomer":
-        traits = litter.traits
-        lines += [
-            f"Long {_exact(traits.long)}, furnished {_exact(traits.furnished)}; "
-            + "curl "
-            + ", ".join(f"{name} {float(p):.0%}" for name, p in traits.curl.items())
-            + "; undercoat "
-            + ", ".join(f"{name} {float(p):.0%}" for name, p in traits.undercoat.items()),
-            "Shedding " + ", ".join(f"{name} {float(p):.0%}" for name, p in traits.shedding.items()),
-            "Trunk hair " + ", ".join(f"{band_label(band)} {float(p):.0%}" for band, p in litter.band.items() if p),
-        ]
-        lines += ["Pup:", *(f"  {line}" for line in genes_exact(litter.pup))]
-    return lines
+def _texts(language: str) -> Catalogue:
+    return catalogue(language, "genetics")
 
 
-def _chance(chance: float) -> str:
-    return catalogue().say(f"reasons.chance.{in_words(chance)}")
-
-
-def _share(chance: Fraction, audience: Audience) -> str:
-    return in_ten(float(chance)) if audience == "owner" else f"{_exact(chance)} ({float(chance):.1%})"
-
-
-def _touch_lines(found: CrossReport) -> list[str]:
+def _litter_lines(litter: Litter, audience: Audience, texts: Catalogue) -> list[str]:
     lines = [
-        f"Before a touch: {_names(found.candidates)} ({found.verdict.replace('_', ' ')})",
-        f"Touch that tells most ({found.touch.bits:.2f} bits): {found.touch.touch.ask}",
-        f"  How: {found.touch.touch.feel}",
+        texts.say("parents", mother=litter.mother.name, father=litter.father.name),
+        "",
+        texts.say("coats"),
+        *_coat_lines(litter, audience, texts),
     ]
-    for outcome, chance, then, verdict in found.after:
-        said = f"{outcome.replace('_', ' ')} ({chance:.0%})"
-        lines.append(f"  {said:24} -> {_names(then)} ({verdict.replace('_', ' ')})")
+    differ = float(litter.mates_differ)
+    share = in_ten(differ, texts.language) if audience == "owner" else _percent(differ, texts)
+    lines.append(texts.say("differ", share=share))
+    if litter.without_furnishings:
+        lines.append(texts.say("unfurnished", share=_share(litter.without_furnishings, audience, texts)))
+    if audience == "groomer":
+        lines += _trait_lines(litter, texts)
+        lines += [texts.say("pup"), *(f"  {line}" for line in genes_exact(litter.pup, texts.language))]
+    return lines
+
+
+def _coat_lines(litter: Litter, audience: Audience, texts: Catalogue) -> list[str]:
+    """A line a coat, in columns: its name, its chance as a count or share, the same in words, what it is."""
+    names = {category: texts.title(texts.coat(category)) for category in litter.likely}
+    wide = max(8, *map(len, names.values()))
+    lines = []
+    for category, name in names.items():
+        chance = float(litter.category[category])
+        said = in_ten(chance, texts.language) if audience == "owner" else f"{_percent(chance, texts):>6}"
+        words = catalogue(texts.language).say(f"reasons.chance.{in_words(chance)}")
+        note = f" - {texts.definition('coat', category)}" if audience == "owner" else ""
+        lines.append(f"  {name:{wide}} {said:18} {words}{note}")
+    return lines
+
+
+def _trait_lines(litter: Litter, texts: Catalogue) -> list[str]:
+    def listed(shares: Iterable[tuple[str, Fraction]]) -> str:
+        return ", ".join(f"{name} {_percent(share, texts, 0)}" for name, share in shares)
+
+    traits, language = litter.traits, texts.language
+    return [
+        texts.say(
+            "traits",
+            long=_exact(traits.long, texts),
+            furnished=_exact(traits.furnished, texts),
+            curl=listed((texts.word("curl", name), p) for name, p in traits.curl.items()),
+            undercoat=listed((outcome_words("undercoat", name, language), p) for name, p in traits.undercoat.items()),
+        ),
+        texts.say("shedding", shares=listed((texts.say(f"shed.{name}"), p) for name, p in traits.shedding.items())),
+        texts.say("trunk", shares=listed((texts.band(band), p) for band, p in litter.band.items() if p)),
+    ]
+
+
+def _exact(chance: Fraction, texts: Catalogue) -> str:
+    return str(chance) if chance.denominator <= _LARGEST else _percent(chance, texts)
+
+
+def _percent(chance: Fraction | float, texts: Catalogue, digits: int = 1) -> str:
+    number = f"{float(chance) * 100:.{digits}f}"
+    return texts.say("percent", number=_decimal(number, texts))
+
+
+def _decimal(number: str, texts: Catalogue) -> str:
+    """A number with its zeros, so that columns line up, as the language writes it."""
+    return number.replace(".", texts.word("writing", "decimal"))
+
+
+def _share(chance: Fraction, audience: Audience, texts: Catalogue) -> str:
+    if audience == "owner":
+        return in_ten(float(chance), texts.language)
+    return f"{_exact(chance, texts)} ({_percent(chance, texts)})"
+
+
+def _touch_lines(found: CrossReport, texts: Catalogue) -> list[str]:
+    def verdict(of: Verdict) -> str:
+        return texts.say(f"verdict.{of}")
+
+    touch, language = found.touch.touch, texts.language
+    ask, feel = touch_words(touch.id, language)
+    lines = [
+        texts.say("before", coats=_names(found.candidates, texts), verdict=verdict(found.verdict)),
+        texts.say("touch", bits=_decimal(f"{found.touch.bits:.2f}", texts), ask=ask),
+        f"  {texts.say('feel', feel=feel)}",
+    ]
+    for outcome, chance, then, so in found.after:
+        # What a wet lock shows is called as the curl that it is.
+        curl = texts.has_word("curl", outcome)
+        name = texts.word("curl", outcome) if curl else outcome_words(touch.id, outcome, language)
+        said = f"{name} ({_percent(chance, texts, 0)})"
+        lines.append(f"  {said:24} -> {_names(then, texts)} ({verdict(so)})")
     if CoatCategory.MIXED in found.candidates:
-        lines.append(NOT_FOR_HAND_STRIPPING)
+        lines.append(not_for_hand_stripping(language))
     return lines
 
 
-def _path_lines(found: CrossReport, audience: Audience, kits: Mapping[str, Sequence[str]]) -> list[str]:
-    low, high = found.path.window_months
-    lines = [f"The adult coat comes in between {low:g} and {high:g} months ({found.path.source})."]
+def _path_lines(
+    found: CrossReport, audience: Audience, kits: Mapping[str, Sequence[str]], texts: Catalogue
+) -> list[str]:
+    low, high = (texts.number(months) for months in found.path.window_months)
+    lines = [texts.say("window", low=low, high=high, source=_source(found.path.source, texts))]
     for stage in found.path.stages:
-        start, end = stage.from_months, stage.to_months
-        span = f"{start:g} to {end:g} months" if end else f"from {start:g} months"
-        dated = f", {stage.begins.isoformat()} on" if stage.begins else ""
-        lines.append(f"  {stage.name} ({span}{dated}): {stage.owner if audience == 'owner' else stage.groomer}")
+        words = f"stages.{stage.id}"
+        asks = texts.say(f"{words}.{audience}")
+        lines.append(f"  {texts.say('stage', name=texts.say(f'{words}.name'), span=_span(stage, texts), asks=asks)}")
         if kits.get(stage.id):
-            lines.append(f"    Kit: {', '.join(kits[stage.id])}.")
-        lines.append(f"    Look again {stage.look_for}.")
+            lines.append(f"    {texts.say('kit', tools=', '.join(kits[stage.id]))}")
+        lines.append(f"    {texts.say('look_again', when=texts.say(f'{words}.look_again'))}")
         if stage.look_again:
-            lines.append(f"    On {', '.join(day.isoformat() for day in stage.look_again)}.")
+            days = ", ".join(texts.say("day", day=day) for day in stage.look_again)
+            lines.append(f"    {texts.say('look_days', days=days)}")
     return lines
 
 
-def _names(found: tuple[CoatCategory, ...]) -> str:
-    return ", ".join(category_label(category).lower() for category in found) or category_label(CATEGORIES[0])
+def _source(source: str, texts: Catalogue) -> str:
+    """The source of the ages; the one that the data name is said in every language."""
+    common = "plan.source.common"
+    return catalogue(texts.language).say(common) if source == catalogue().say(common) else source
+
+
+def _span(stage: CoatStage, texts: Catalogue) -> str:
+    low = texts.number(stage.from_months)
+    if stage.to_months:
+        span = texts.say("span", low=low, high=texts.number(stage.to_months))
+    else:
+        span = texts.say("span_open", low=low)
+    return texts.say("begins", span=span, day=texts.say("day", day=stage.begins)) if stage.begins else span
+
+
+def _names(found: tuple[CoatCategory, ...], texts: Catalogue) -> str:
+    return ", ".join(texts.coat(category) for category in found)

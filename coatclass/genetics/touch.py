@@ -19,6 +19,7 @@ __all__ = [
     "NOT_FOR_HAND_STRIPPING",
     "RankedTouch",
     "Touch",
+    "not_for_hand_stripping",
     "outcome_words",
     "rank_touches",
     "to_feel",
@@ -27,8 +28,14 @@ __all__ = [
     "update",
 ]
 
-NOT_FOR_HAND_STRIPPING = catalogue(room="visit").say("bench.not_for_hand_stripping")
-"""The trade's rule for mixed coats (common practice, no source)."""
+
+def not_for_hand_stripping(language: str = "en") -> str:
+    """The trade's rule for mixed coats (common practice, no source)."""
+    return catalogue(language, "visit").say("bench.not_for_hand_stripping")
+
+
+NOT_FOR_HAND_STRIPPING = not_for_hand_stripping()
+"""The same in English."""
 
 
 @dataclass(frozen=True)

@@ -60,3 +60,23 @@ def test_the_named_crosses_are_printed_without_parents(capsys: pytest.CaptureFix
 def test_an_unknown_breed_ends_with_a_plain_message_and_code_3(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["cross", "maltese", "zzyzx"]) == 3
     assert "zzyzx" in capsys.readouterr().err
+
+
+def test_a_cross_in_german_says_the_same_and_nothing_in_english(capsys: pytest.CaptureFixture[str]) -> None:
+    pair, lines, german = ["cross", "maltese", "pomeranian"], {}, ""
+    for audience in ("owner", "groomer"):
+        for language in ("en", "de"):
+            assert main([*pair, "--born", "2026-08-31", "--for", audience, "--language", language]) == 0
+            text = capsys.readouterr().out
+            lines[language] = text.splitlines()
+            german += text if language == "de" else ""
+        assert len(lines["de"]) == len(lines["en"])
+        # But for names and empty lines no line is as it was in English.
+        assert not {line for line in lines["en"][1:] if line} & set(lines["de"])
+    for words in ("Eltern: Maltese", "84,8 %", "nicht von Hand getrimmt", "Grobzinkiger Kamm", "ab dem 28.02.2027"):
+        assert words in german
+    made = []
+    for language in ("en", "de"):
+        assert main([*pair, "--json", "--language", language]) == 0
+        made.append(capsys.readouterr().out)
+    assert made[0] == made[1]

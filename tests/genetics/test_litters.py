@@ -26,7 +26,7 @@ C = CoatCategory
 
 @pytest.mark.parametrize("named", named_crosses(), ids=lambda named: named.id)
 def test_each_of_the_twelve_named_crosses_has_a_whole_report(named) -> None:
-    found = report(breed_named(named), named.title)
+    found = report(breed_named(named), named.title())
     assert sum(found.litter.category.values()) == 1
     assert abs(sum(found.before) - 1) < 1e-12
     assert found.touch.bits > 0
@@ -34,7 +34,7 @@ def test_each_of_the_twelve_named_crosses_has_a_whole_report(named) -> None:
     assert [stage.id for stage in found.path.stages] == ["puppy", "change", "adult"]
     for audience in ("owner", "groomer"):
         text = report_text(found, audience)
-        assert named.title in text
+        assert named.title() in text
         assert found.touch.touch.feel in text
         assert (NOT_FOR_HAND_STRIPPING in text) == (C.MIXED in found.candidates)
 
