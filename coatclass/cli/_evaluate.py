@@ -10,34 +10,21 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from coatclass.words import catalogue
+
 
 def declare_evaluate(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments, and list the columns of the table below them."""
+    say = catalogue(parser.get_default("language"), "commands").say
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _columns()
-    parser.add_argument(
-        "data",
-        type=Path,
-        metavar="DATA.csv",
-        help="one row a photo, its columns listed below; or a table of `coatclass score` (CSV, Parquet) with labels: "
-        "then no photo is opened, and a million rows take no more memory than a thousand",
-    )
-    parser.add_argument(
-        "--out", type=Path, required=True, help="folder for evaluation.json, evaluation.html and predictions.csv"
-    )
-    parser.add_argument(
-        "--against", type=Path, metavar="OTHER", help="another table of scores of these photos: differences, paired"
-    )
-    parser.add_argument(
-        "--by", action="append", default=[], metavar="COLUMN", help="scores: also figures for each value of a column"
-    )
-    parser.add_argument(
-        "--robustness", type=_count, default=0, metavar="N", help="also repeat N photos with worse pictures"
-    )
-    parser.add_argument("--gallery", type=_count, default=24, metavar="N", help="how many errors to show (default 24)")
-    parser.add_argument(
-        "--resamples", type=_count, default=1000, metavar="N", help="bootstrap resamples (default 1000)"
-    )
+    parser.add_argument("data", type=Path, metavar="DATA.csv", help=say("evaluate.data"))
+    parser.add_argument("--out", type=Path, required=True, help=say("evaluate.out"))
+    parser.add_argument("--against", type=Path, metavar="OTHER", help=say("evaluate.against"))
+    parser.add_argument("--by", action="append", default=[], metavar="COLUMN", help=say("evaluate.by"))
+    parser.add_argument("--robustness", type=_count, default=0, metavar="N", help=say("evaluate.robustness"))
+    parser.add_argument("--gallery", type=_count, default=24, metavar="N", help=say("evaluate.gallery"))
+    parser.add_argument("--resamples", type=_count, default=1000, metavar="N", help=say("evaluate.resamples"))
 
 
 def _columns() -> str:

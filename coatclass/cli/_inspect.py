@@ -6,11 +6,12 @@ import argparse
 import json
 import platform
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, astuple, dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from coatclass import __version__
 from coatclass.errors import CoatclassError, InputError, ModelFilesError
+from coatclass.words import LANGUAGES, Catalogue, all_in_language, catalogue, in_language, source_in_language
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -18,21 +19,23 @@ if TYPE_CHECKING:
 # --- rules ------------------------------------------------------------------------------------------------------------
 
 
-_SECTIONS = {"tools": "what goes into a kit", "harm": "which tool harms which coat", "care": "routine, load, dates"}
+_SECTIONS = ("tools", "harm", "care")
 
 
 def declare_rules(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    said = "; ".join(f"{name}: {what}" for name, what in _SECTIONS.items())
-    parser.add_argument("--of", choices=list(_SECTIONS), help=f"only one part ({said})")
-    parser.add_argument("--tool", metavar="NAME", help="only the rules of this tool, by its name in kits or its id")
-    parser.add_argument("--json", action="store_true", help="print JSON instead of tables")
+    texts = _texts(parser.get_default("language"))
+    said = "; ".join(_part(name, texts) for name in _SECTIONS)
+    parser.add_argument("--of", choices=_SECTIONS, help=texts.say("rules.of", parts=said))
+    parser.add_argument("--tool", metavar="NAME", help=texts.say("rules.tool"))
+    parser.add_argument("--json", action="store_true", help=texts.say("rules.json"))
 
 
 def run_rules(args: argparse.Namespace) -> int:
     """Print the rules, one table per part."""
     tool = args.tool and _id_of(args.tool)
-    listed = {name: _of_tool(_listing(name)(), tool) for name in _SECTIONS if args.of in (None, name)}
+    language = LANGUAGES[0] if args.json else args.language  # what programs read is the same in every language
+    listed = {name: _of_tool(_listing(name, language), tool) for name in _SECTIONS if args.of in (None, name)}
     listed = {name: records for name, records in listed.items() if records}
     if not listed:
         from coatclass import toolkit
@@ -47,14 +50,13 @@ def run_rules(args: argparse.Namespace) -> int:
 
     console = Console()
     for name, records in listed.items():
-        console.print(_rule_table(f"{name}: {_SECTIONS[name]}", records))
+        console.print(_rule_table(name, records, _texts(language)))
     return 0
 
 
 def _id_of(said: str) -> str:
     """The id of a tool that is called by its id or, in any language, by its name."""
     from coatclass import toolkit
-    from coatclass.words import LANGUAGES
 
     def plain(name: str) -> str:
         return name.casefold().replace("_", " ").replace("-", " ").strip()
@@ -65,15 +67,20 @@ def _id_of(said: str) -> str:
     return said
 
 
-def _listing(section: str) -> Callable[[], Sequence[Any]]:
+def _texts(language: str) -> Catalogue:
+    return catalogue(language, "commands")
+
+
+def _part(section: str, texts: Catalogue) -> str:
+    return texts.say("rules.part", name=section, what=texts.say(f"rules.parts.{section}"))
+
+
+def _listing(section: str, language: str) -> Sequence[Any]:
     from coatclass import care, toolkit
 
-    listings: dict[str, Callable[[], Sequence[Any]]] = {
-        "tools": toolkit.rules,
-        "harm": toolkit.harm_records,
-        "care": care.rules,
-    }
-    return listings[section]
+    if section == "tools":
+        return toolkit.rules(language=language)
+    return care.rules(language) if section == "care" else toolkit.harm_records()
 
 
 def _of_tool(records: Sequence[Any], tool: str | None) -> Sequence[Any]:
@@ -82,17 +89,25 @@ def _of_tool(records: Sequence[Any], tool: str | None) -> Sequence[Any]:
     return [record for record in records if tool in getattr(record, "tool", "").split(", ")]
 
 
-def _rule_table(title: str, records: Sequence[Any]) -> Table:
+def _rule_table(section: str, records: Sequence[Any], texts: Catalogue) -> Table:
     from rich import box
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=_part(section, texts), title_justify="left")
     for field in fields(records[0]):
-        table.add_column(field.name.replace("_", " "), overflow="fold")
+        table.add_column(texts.say(f"rules.head.{field.name}"), overflow="fold")
     for record in records:
-        table.add_row(*(Text(str(cell)) for cell in astuple(record)))
+        table.add_row(*(Text(_cell(name, str(cell), texts)) for name, cell in asdict(record).items()))
     return table
+
+
+def _cell(field: str, written: str, texts: Catalogue) -> str:
+    """What a record holds, in the language; identifiers as they are, so that they can be looked for."""
+    if field == "source":
+        return source_in_language(written, texts.language)
+    role = f"rules.roles.{written}"
+    return texts.say(role) if field == "role" and texts.has(role) else written
 
 
 # --- schema -----------------------------------------------------------------------------------------------------------
@@ -128,13 +143,7 @@ def run_schema(args: argparse.Namespace) -> int:
 # --- check ------------------------------------------------------------------------------------------------------------
 
 
-_OPTIONAL = {
-    "scikit-learn": "refitting and evaluation [fit]",
-    "sqlalchemy": "records [records]",
-    "gradio": "the web app [web]",
-    "pyarrow": "Parquet tables [parquet]",
-    "torch": "training [train]",
-}
+_OPTIONAL = ("scikit-learn", "sqlalchemy", "gradio", "pyarrow", "torch")
 
 
 @dataclass(frozen=True)
@@ -157,81 +166,91 @@ def run_check(args: argparse.Namespace) -> int:
     from rich.table import Table
     from rich.text import Text
 
-    findings = list(_checked())
+    texts = _texts(args.language)
+    findings = list(_checked(texts))
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for heading in ("", "What", "Found"):
+    for heading in ("", texts.say("check.what"), texts.say("check.found")):
         table.add_column(heading, overflow="fold")
     for finding in findings:
-        said = Text(str(finding.error or finding.found))  # printed as it is: brackets are not markup here
-        table.add_row("fault" if finding.error else "ok", finding.what, said)
+        found = finding.found if finding.error is None else _fault(finding.error, texts.language)
+        state = texts.say("check.fault" if finding.error else "check.ok")
+        table.add_row(state, finding.what, Text(found))  # printed as it is: brackets are not markup here
     Console().print(table)
     faults = [finding.error for finding in findings if finding.error]
     return faults[0].exit_code if faults else 0
 
 
-def _image_model() -> str:
+def _fault(error: CoatclassError, language: str) -> str:
+    said = all_in_language((error.problem, error.next_step), language)
+    return f"{in_language(error.source, language)}: {' '.join(said)}"
+
+
+def _image_model(texts: Catalogue) -> str:
     from coatclass.vision import load_model
 
-    return f"version {load_model().manifest.model_version}, files as released"
+    return texts.say("check.model", version=load_model().manifest.model_version)
 
 
-def _ensemble() -> str:
+def _ensemble(texts: Catalogue) -> str:
     from coatclass import decision, ensemble
 
     ensemble.load()
     decision.load()
-    return "files as released"
+    return texts.say("check.released")
 
 
-def _questionnaire() -> str:
+def _questionnaire(texts: Catalogue) -> str:
     from coatclass.answers import questionnaire_version, questions
 
-    return f"version {questionnaire_version()}, {len(questions())} questions"
+    return texts.say("check.questions", version=questionnaire_version(), count=len(questions()))
 
 
-def _breeds() -> str:
+def _breeds(texts: Catalogue) -> str:
     from coatclass.breeds import aliases, check_table, table
 
     problems = check_table()
     if problems:
         raise ModelFilesError("datasets/breeds.csv", problems[0] + ".", "Install coatclass again.", code="damaged")
-    return f"{len(table())} breeds and crosses, {len(list(aliases()))} further names"
+    return texts.say("check.breeds", count=len(table()), names=len(list(aliases())))
 
 
-def _tools() -> str:
+def _tools(texts: Catalogue) -> str:
     from coatclass import toolkit
 
-    return f"rules version {toolkit.rules_version()}, {len(toolkit.rules())} rules"
+    return texts.say("check.rules", version=toolkit.rules_version(), count=len(toolkit.rules()))
 
 
 _EXAMINATIONS = {
-    "image model": _image_model,
+    "image_model": _image_model,
     "ensemble": _ensemble,
     "questionnaire": _questionnaire,
-    "breed table": _breeds,
-    "tool rules": _tools,
+    "breed_table": _breeds,
+    "tool_rules": _tools,
 }
 
 
-def _checked() -> Iterator[Checked]:
-    yield Checked("coatclass", f"{__version__}, Python {platform.python_version()}, {platform.machine()}")
+def _checked(texts: Catalogue) -> Iterator[Checked]:
+    system = {"python": platform.python_version(), "machine": platform.machine()}
+    yield Checked("coatclass", texts.say("check.python", version=__version__, **system))
     for what, examine in _EXAMINATIONS.items():
-        yield _examined(what, examine)
-    for package, purpose in _OPTIONAL.items():
-        yield Checked(package, f"{_installed(package)}: {purpose}")
+        yield _examined(texts.say(f"check.{what}"), examine, texts)
+    for package in _OPTIONAL:
+        version = _installed(package) or texts.say("check.not_installed")
+        purpose = texts.say(f"check.libraries.{package}")
+        yield Checked(package, texts.say("check.library", version=version, purpose=purpose))
 
 
-def _examined(what: str, examine: Callable[[], str]) -> Checked:
+def _examined(what: str, examine: Callable[[Catalogue], str], texts: Catalogue) -> Checked:
     try:
-        return Checked(what, examine())
+        return Checked(what, examine(texts))
     except CoatclassError as error:
         return Checked(what, "", error)
 
 
-def _installed(package: str) -> str:
+def _installed(package: str) -> str | None:
     from importlib.metadata import PackageNotFoundError, version
 
     try:
         return version(package)
     except PackageNotFoundError:
-        return "not installed"
+        return None

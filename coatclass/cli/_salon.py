@@ -13,10 +13,16 @@ from typing import TYPE_CHECKING
 
 from coatclass.errors import RecordError, require
 from coatclass.resources import released
+from coatclass.words import catalogue
 
 if TYPE_CHECKING:
     from coatclass.learning import LearningReport, Shelf
     from coatclass.records import Records, User
+
+
+def _say(language: str) -> Callable[..., str]:
+    return catalogue(language, "commands").say
+
 
 # --- serve ------------------------------------------------------------------------------------------------------------
 
@@ -26,28 +32,23 @@ _NEEDED = ("argon2", "fastapi", "gradio", "jinja2", "multipart", "prometheus_cli
 
 def declare_serve(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
-    parser.add_argument("--port", type=_port, default=0, help="port to listen on (default: a free one)")
-    parser.add_argument("--data", type=Path, metavar="FOLDER", help="where records and photos are kept")
-    parser.add_argument("--database", metavar="URL", help="another database than the SQLite file in that folder")
-    parser.add_argument(
-        "--photo-folder", type=Path, metavar="FOLDER", help="where photos are kept, if not beside the database"
-    )
-    parser.add_argument(
-        "--allow-host", action="append", default=[], metavar="NAME", help="another name that this server goes by"
-    )
-    parser.add_argument(
-        "--proxy", action="append", default=[], metavar="ADDRESS", help="a proxy to believe when it says who asks"
-    )
+    say = _say(parser.get_default("language"))
+    parser.add_argument("--host", default="127.0.0.1", help=say("serve.host"))
+    parser.add_argument("--port", type=_port, default=0, help=say("serve.port"))
+    parser.add_argument("--data", type=Path, metavar="FOLDER", help=say("serve.data"))
+    parser.add_argument("--database", metavar="URL", help=say("serve.database"))
+    parser.add_argument("--photo-folder", type=Path, metavar="FOLDER", help=say("serve.photo_folder"))
+    parser.add_argument("--allow-host", action="append", default=[], metavar="NAME", help=say("serve.allow_host"))
+    parser.add_argument("--proxy", action="append", default=[], metavar="ADDRESS", help=say("serve.proxy"))
     parser.add_argument(
         "--workers",
         type=_workers,
         default=1,
         metavar="N",
-        help="processes that answer at the port; more than one need PostgreSQL (default: 1)",
+        help=say("serve.workers"),
     )
-    parser.add_argument("--demo", action="store_true", help="open an invented salon, apart from your own records")
-    parser.add_argument("--no-browser", action="store_true", help="only print the address")
+    parser.add_argument("--demo", action="store_true", help=say("serve.demo"))
+    parser.add_argument("--no-browser", action="store_true", help=say("serve.no_browser"))
 
 
 def run_serve(args: argparse.Namespace) -> int:
@@ -63,7 +64,7 @@ def run_serve(args: argparse.Namespace) -> int:
     )
 
     def announce(address: str) -> None:
-        print(f"coatclass is open at {address} (stop it with Ctrl+C). Records: {settings.where}", flush=True)
+        print(_say(args.language)("serve.open", address=address, records=settings.where), flush=True)
         if not args.no_browser:
             import webbrowser
 
@@ -111,31 +112,33 @@ def _workers(text: str) -> int:
 
 
 _WHO = "command line"
+_TIME = "%Y-%m-%d %H:%M"
 
 
 def declare_user(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_database_argument(parser)
+    say = _say(parser.get_default("language"))
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    for name, (_, summary) in _USER_ACTIONS.items():
+    for name in _USER_ACTIONS:
+        summary = say(f"user.action.{name}")
         action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
         if name != "list":
-            action.add_argument("name", help="the name to sign in with")
+            action.add_argument("name", help=say("user.name"))
         if name == "add":
-            action.add_argument("--role", choices=("groomer", "researcher"), required=True, help="what they may do")
+            action.add_argument("--role", choices=("groomer", "researcher"), required=True, help=say("user.role"))
         if name == "sessions":
-            action.add_argument("--end", action="store_true", help="sign them out everywhere")
+            action.add_argument("--end", action="store_true", help=say("user.end"))
 
 
 def run_user(args: argparse.Namespace) -> int:
     """Do it and say what was done."""
     from coatclass.records import open_records  # says what is missing before a password is asked for
 
-    act, _ = _USER_ACTIONS[args.action]
     if args.action == "add":
-        args.password = _ask_twice()
+        args.password = _ask_twice(args.language)
     with open_records(args.database) as records:
-        print(act(records, args))
+        print(_USER_ACTIONS[args.action](records, args))
     return 0
 
 
@@ -143,59 +146,62 @@ def _add(records: Records, args: argparse.Namespace) -> str:
     from coatclass.records import UserRole, add_user
 
     user = add_user(records, args.name, args.password, UserRole(args.role))
-    return f"{user.name} may sign in as {user.role}."
+    return _say(args.language)("user.added", name=user.name, role=user.role)
 
 
 def _list(records: Records, args: argparse.Namespace) -> str:
     from coatclass.records import User
 
+    say = _say(args.language)
     users = records.find(User)
     width = max((len(user.name) for user in users), default=0)
-    lines = (f"{user.name:{width}}  {user.role:10}  {'disabled' if user.disabled else 'may sign in'}" for user in users)
-    return "\n".join(lines) or "Nobody may sign in. Add somebody with: coatclass user add NAME --role groomer"
+    state = {True: say("user.disabled"), False: say("user.enabled")}
+    lines = (f"{user.name:{width}}  {user.role:10}  {state[user.disabled]}" for user in users)
+    return "\n".join(lines) or say("user.nobody")
 
 
 def _password(records: Records, args: argparse.Namespace) -> str:
     from coatclass.records import set_password
 
     user = _known(records, args.name)
-    set_password(records, user, _ask_twice(), who=_WHO)
-    return f"{user.name} has a new password and is signed out everywhere."
+    set_password(records, user, _ask_twice(args.language), who=_WHO)
+    return _say(args.language)("user.new_password", name=user.name)
 
 
 def _disable(records: Records, args: argparse.Namespace) -> str:
     from coatclass.records import set_disabled
 
     user = set_disabled(records, _known(records, args.name), True, who=_WHO)
-    return f"{user.name} may not sign in any more and is signed out everywhere. What they entered stays."
+    return _say(args.language)("user.shut_out", name=user.name)
 
 
 def _unlock(records: Records, args: argparse.Namespace) -> str:
     from coatclass.records import set_disabled
 
     user = set_disabled(records, _known(records, args.name), False, who=_WHO)
-    return f"{user.name} may sign in again. After wrong passwords the wait is a minute at most and ends by itself."
+    return _say(args.language)("user.let_in", name=user.name)
 
 
 def _sessions(records: Records, args: argparse.Namespace) -> str:
     from coatclass.records import Session, end_all_sessions
 
+    say = _say(args.language)
     user = _known(records, args.name)
     found = records.find(Session, user_id=user.id)
     if args.end:
         end_all_sessions(records, user, who=_WHO)
-        return f"{user.name} was signed out of {len(found)} browsers."
-    lines = (f"since {one.started_at:%Y-%m-%d %H:%M} UTC, until {one.expires_at:%Y-%m-%d %H:%M} UTC" for one in found)
-    return "\n".join(lines) or f"{user.name} is signed in nowhere."
+        return say("user.signed_out", name=user.name, count=len(found))
+    lines = (say("user.session", since=f"{one.started_at:{_TIME}}", until=f"{one.expires_at:{_TIME}}") for one in found)
+    return "\n".join(lines) or say("user.no_session", name=user.name)
 
 
-_USER_ACTIONS: dict[str, tuple[Callable[[Records, argparse.Namespace], str], str]] = {
-    "add": (_add, "add somebody; the password is asked twice and never shown"),
-    "list": (_list, "list who may sign in"),
-    "password": (_password, "give somebody a new password; ends their sessions"),
-    "disable": (_disable, "shut somebody out at once; what they entered stays"),
-    "unlock": (_unlock, "let somebody in again who was disabled"),
-    "sessions": (_sessions, "list where somebody is signed in, or end it"),
+_USER_ACTIONS: dict[str, Callable[[Records, argparse.Namespace], str]] = {
+    "add": _add,
+    "list": _list,
+    "password": _password,
+    "disable": _disable,
+    "unlock": _unlock,
+    "sessions": _sessions,
 }
 
 
@@ -208,10 +214,11 @@ def _known(records: Records, name: str) -> User:
     return user
 
 
-def _ask_twice() -> str:
+def _ask_twice(language: str) -> str:
     """A password as typed, or two equal lines from a pipe."""
     ask = getpass if sys.stdin.isatty() else lambda prompt: sys.stdin.readline().rstrip("\n")
-    first, second = ask("Password: "), ask("Once more: ")
+    say = _say(language)
+    first, second = ask(say("user.password")), ask(say("user.once_more"))
     if first != second:
         raise RecordError("the password", "was typed differently the second time.", "Try again.", code="different")
     return first
@@ -222,9 +229,8 @@ def _ask_twice() -> str:
 
 def add_database_argument(parser: argparse.ArgumentParser) -> None:
     """Declare ``--database``, for every command that opens the records."""
-    parser.add_argument(
-        "--database", metavar="URL", help="sqlite:///path or postgresql://...; the usual place if absent"
-    )
+    say = _say(parser.get_default("language"))
+    parser.add_argument("--database", metavar="URL", help=say("salon.database"))
 
 
 def declare_records(parser: argparse.ArgumentParser) -> None:

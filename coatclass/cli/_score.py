@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from coatclass.words import catalogue
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -20,33 +22,17 @@ _LINE_EVERY_S = 60.0  # where nobody watches, as in a batch job's log
 
 def declare_score(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
+    say = catalogue(parser.get_default("language"), "commands").say
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.epilog = (
-        "A table of photos may have further columns; they are carried into the table of scores. One that is called\n"
-        "like a score (a label 'category', say) is called given_category there, which `coatclass evaluate` reads.\n"
-        "A run that was broken off goes on where it stopped when it is called again."
-    )
-    parser.add_argument(
-        "path",
-        help="a folder of photos, a pattern in quotes, a zip or tar of photos, a CSV or Parquet with a column 'file', "
-        "or the URL of a folder or table",
-    )
-    parser.add_argument(
-        "--out", required=True, help="the table to write (.csv or .parquet); with --engine ray a folder or its URL"
-    )
-    parser.add_argument("--workers", type=_positive, help="processes to share the work (default 1; on a cluster all)")
-    parser.add_argument("--shard", type=_shard, default=(1, 1), metavar="I/N", help="only part I of N (default 1/1)")
-    parser.add_argument(
-        "--skip-existing",
-        action="store_true",
-        help="keep the rows that the table already holds for these photos (by path; files are not compared), and score "
-        "only the others; without it a finished table is made anew",
-    )
-    parser.add_argument("--engine", choices=("local", "ray"), default="local", help="where to work (default local)")
-    parser.add_argument("--address", help="ray: the cluster, such as 'auto' (default: RAY_ADDRESS, else this machine)")
-    parser.add_argument(
-        "--part", type=_positive, default=512, metavar="N", help="ray: photos of one file in the folder (default 512)"
-    )
+    parser.epilog = say("score.epilog")
+    parser.add_argument("path", help=say("score.path"))
+    parser.add_argument("--out", required=True, help=say("score.out"))
+    parser.add_argument("--workers", type=_positive, help=say("score.workers"))
+    parser.add_argument("--shard", type=_shard, default=(1, 1), metavar="I/N", help=say("score.shard"))
+    parser.add_argument("--skip-existing", action="store_true", help=say("score.skip_existing"))
+    parser.add_argument("--engine", choices=("local", "ray"), default="local", help=say("score.engine"))
+    parser.add_argument("--address", help=say("score.address"))
+    parser.add_argument("--part", type=_positive, default=512, metavar="N", help=say("score.part"))
 
 
 def run_score(args: argparse.Namespace) -> int:

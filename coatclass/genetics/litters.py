@@ -48,7 +48,7 @@ from coatclass.genetics.touch import (
     touch_words,
 )
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from coatclass.words import Catalogue, catalogue
+from coatclass.words import Catalogue, catalogue, source_in_language
 
 __all__ = [
     "GENERATIONS",
@@ -548,7 +548,7 @@ def _path_lines(
     found: CrossReport, audience: Audience, kits: Mapping[str, Sequence[str]], texts: Catalogue
 ) -> list[str]:
     low, high = (texts.number(months) for months in found.path.window_months)
-    lines = [texts.say("window", low=low, high=high, source=_source(found.path.source, texts))]
+    lines = [texts.say("window", low=low, high=high, source=source_in_language(found.path.source, texts.language))]
     for stage in found.path.stages:
         words = f"stages.{stage.id}"
         asks = texts.say(f"{words}.{audience}")
@@ -560,12 +560,6 @@ def _path_lines(
             days = ", ".join(texts.say("day", day=day) for day in stage.look_again)
             lines.append(f"    {texts.say('look_days', days=days)}")
     return lines
-
-
-def _source(source: str, texts: Catalogue) -> str:
-    """The source of the ages; the one that the data name is said in every language."""
-    common = "plan.source.common"
-    return catalogue(texts.language).say(common) if source == catalogue().say(common) else source
 
 
 def _span(stage: CoatStage, texts: Catalogue) -> str:

@@ -11,9 +11,9 @@ from coatclass.planning import Phase
 from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Picture, RuledLines, Table, Text
 from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
-from coatclass.presentation.wording import Subject, after_what, percent, photos, source
+from coatclass.presentation.wording import Subject, after_what, percent, photos
 from coatclass.taxonomy import BANDS, CATEGORIES
-from coatclass.words import LANGUAGES, Catalogue, catalogue
+from coatclass.words import Catalogue, source_in_language
 from coatclass.words import about as about_language
 
 __all__ = [
@@ -206,9 +206,8 @@ def remarks(of: Subject) -> Iterator[Block]:
 def cautions(of: Subject) -> Iterator[Block]:
     """Every caution with its source, for those who want to check."""
     assert of.plan is not None
-    first = catalogue(LANGUAGES[0])
     rows = tuple(
-        (of.words.title(of.words.word("level", one.level)), one.text, source(one, of.words, first))
+        (of.words.title(of.words.word("level", one.level)), one.text, source_in_language(one.source, of.words.language))
         for one in of.plan.cautions
     )
     if rows:

@@ -82,14 +82,6 @@ def note(caution: Caution, having: Collection[BodyZone], words: Catalogue) -> No
     return Note(caution.level, level, caution.text, where(caution.zones, having, words))
 
 
-def source(caution: Caution, words: Catalogue, first: Catalogue) -> str:
-    """Where a caution comes from; ``first`` is the language of the data files."""
-    written = caution.source
-    for key in ("common", "summary", "abstract", "read", "opinion", "practice"):
-        written = written.replace(first.say(f"plan.source.{key}"), words.say(f"plan.source.{key}"))
-    return written
-
-
 # --- how often and how long -------------------------------------------------------------------------------------------
 
 

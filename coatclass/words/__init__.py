@@ -6,7 +6,7 @@ whether its texts were reviewed; until then pages and sheets say at their foot t
 """
 
 from coatclass.words.reading import FOLDER, LANGUAGES, Catalogue, Language, about, catalogue, languages
-from coatclass.words.translating import all_in_language, in_language
+from coatclass.words.translating import all_in_language, in_language, source_in_language
 
 __all__ = [
     "FOLDER",
@@ -18,4 +18,5 @@ __all__ = [
     "catalogue",
     "in_language",
     "languages",
+    "source_in_language",
 ]

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
-from coatclass.words.reading import FOLDER, LANGUAGES, every_text
+from coatclass.words.reading import FOLDER, LANGUAGES, catalogue, every_text
 
-__all__ = ["all_in_language", "in_language"]
+__all__ = ["all_in_language", "in_language", "source_in_language"]
 
 _ROOMS = ("refusals", "reasons")
 _PLACE = re.compile(r"\{(\w+)\}")
@@ -56,6 +56,14 @@ def all_in_language(texts: Sequence[str], language: str, *, folder: Path = FOLDE
     """English sentences that belong together in a language: all of them, or as they are if one has no text."""
     told = tuple(in_language(text, language, folder=folder) for text in texts)
     return told if all(one != text or not text for one, text in zip(told, texts, strict=True)) else tuple(texts)
+
+
+def source_in_language(source: str, language: str) -> str:
+    """A source as the data files name it, with what the texts of plans say of sources in a language."""
+    english, own = catalogue(LANGUAGES[0], "plan"), catalogue(language, "plan")
+    for key in ("common", "summary", "abstract", "read", "opinion", "practice"):
+        source = source.replace(english.say(f"source.{key}"), own.say(f"source.{key}"))
+    return source
 
 
 @cache

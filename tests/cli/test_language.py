@@ -63,3 +63,34 @@ def test_json_is_the_same_in_every_language(capsys, tmp_path):
 def test_a_breed_that_was_not_understood_is_said_in_german(capsys):
     assert main(["assess", "--language", "de", "--breed", "mutt"]) in (0, 3)
     assert "ist eine Kreuzung unbekannter Rassen" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "german", "english"),
+    [
+        (["rules", "--tool", "face_comb"], ("Werkzeug", "hilfreich", "übliche Praxis, ohne Quelle"), "common practice"),
+        (["check"], ("Gefunden", "Rassen und Kreuzungen", "Bildmodell"), "further names"),
+        (["serve", "--help"], ("einen erfundenen Salon öffnen",), "salon, apart"),
+        (["user", "add", "--help"], ("was die Person darf",), "what they may do"),
+        (["score", "--help"], ("Prozesse, die sich die Arbeit teilen",), "to share the work"),
+        (["evaluate", "--help"], ("Bootstrap-Stichproben",), "bootstrap resamples"),
+    ],
+)
+def test_tables_and_help_in_german(capsys, monkeypatch, arguments, german, english):
+    monkeypatch.setenv("LANG", "de_DE.UTF-8")
+    monkeypatch.setenv("COLUMNS", "250")
+    try:
+        assert main(arguments) == 0
+    except SystemExit as end:
+        assert end.code == 0
+    said = capsys.readouterr().out
+    assert all(words in said for words in german)
+    assert english not in said
+
+
+def test_the_rules_as_json_are_the_same_in_every_language(capsys):
+    made = []
+    for language in ("en", "de"):
+        assert main(["rules", "--json", "--language", language]) == 0
+        made.append(capsys.readouterr().out)
+    assert made[0] == made[1]
