@@ -142,7 +142,7 @@ def _taking(ask: Any, given: Any, run: Any, bag: Any, files: Any) -> None:
 
 
 def _columns() -> str:
-    rows = "".join(f"\n| `{name}` | {meaning} |" for name, meaning in evaluation.COLUMNS.items())
+    rows = "".join(f"\n| `{name}` | {meaning} |" for name, meaning in evaluation.column_meanings().items())
     return (
         f"With photos, one row a photo (UTF-8):\n\n| column | meaning |\n|---|---|{rows}\n\n"
         "Scored already: the table that `coatclass score` writes, with a column `truth` (the category) added, and if "

@@ -17,7 +17,7 @@ def declare_evaluate(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments, and list the columns of the table below them."""
     say = catalogue(parser.get_default("language"), "commands").say
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.epilog = _columns()
+    parser.epilog = _columns(parser.get_default("language"))
     parser.add_argument("data", type=Path, metavar="DATA.csv", help=say("evaluate.data"))
     parser.add_argument("--out", type=Path, required=True, help=say("evaluate.out"))
     parser.add_argument("--against", type=Path, metavar="OTHER", help=say("evaluate.against"))
@@ -27,19 +27,20 @@ def declare_evaluate(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--resamples", type=_count, default=1000, metavar="N", help=say("evaluate.resamples"))
 
 
-def _columns() -> str:
-    from coatclass.reports.evaluation import COLUMNS, SCORED_COLUMNS
+def _columns(language: str) -> str:
+    from coatclass.reports.evaluation import column_meanings
 
-    def listed(columns: Mapping[str, str]) -> list[str]:
-        width = max(map(len, COLUMNS)) + 4
-        return [
-            textwrap.fill(meaning, 100, initial_indent=f"  {name}".ljust(width) + " " * (len(name) + 2 >= width),
-                          subsequent_indent=" " * width)
-            for name, meaning in columns.items()
-        ]  # fmt: skip
+    say = catalogue(language, "commands").say
+    photos, scored = (column_meanings(language, scored=scored) for scored in (False, True))
+    width = max(map(len, photos)) + 4
 
-    photos = ["columns of DATA.csv (UTF-8, their names in the first row; others are not read):", *listed(COLUMNS)]
-    return "\n".join([*photos, "", "columns of labels in a table of scores, beside its own:", *listed(SCORED_COLUMNS)])
+    def listed(columns: Mapping[str, str]) -> Iterator[str]:
+        for name, meaning in columns.items():
+            start = f"  {name}".ljust(width) + " " * (len(name) + 2 >= width)
+            yield textwrap.fill(meaning, 100, initial_indent=start, subsequent_indent=" " * width)
+
+    heads = (say("evaluate.columns.head"), say("evaluate.columns.scored_head"))
+    return "\n".join([heads[0], *listed(photos), "", heads[1], *listed(scored)])
 
 
 def _count(text: str) -> int:

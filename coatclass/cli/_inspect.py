@@ -115,8 +115,9 @@ def _cell(field: str, written: str, texts: Catalogue) -> str:
 
 def declare_schema(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
+    say = _texts(parser.get_default("language")).say
     parser.add_argument(
-        "of", nargs="?", choices=["assessment", "answers", "visits"], default="assessment", help="which schema"
+        "of", nargs="?", choices=["assessment", "answers", "visits"], default="assessment", help=say("schema.of")
     )
 
 

@@ -237,18 +237,19 @@ def declare_records(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_database_argument(parser)
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    for name, (_, summary) in _RECORDS_ACTIONS.items():
+    say = _say(parser.get_default("language"))
+    for name in _RECORDS_ACTIONS:
+        summary = say(f"records.action.{name}")
         action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
-        action.add_argument("file", type=Path, help="a .zip file")
+        action.add_argument("file", type=Path, help=say("records.file"))
 
 
 def run_records(args: argparse.Namespace) -> int:
     """Do it and say what was done."""
     from coatclass.records import open_records
 
-    act, _ = _RECORDS_ACTIONS[args.action]
     with open_records(args.database) as records:
-        print(act(records, args.file))
+        print(_RECORDS_ACTIONS[args.action](records, args.file))
     return 0
 
 
@@ -281,11 +282,11 @@ def _counted(archive: object) -> str:
     return ", ".join(f"{number} {kind}" for kind, number in counts.items() if number) or "nothing"
 
 
-_RECORDS_ACTIONS: dict[str, tuple[Callable[[Records, Path], str], str]] = {
-    "backup": (_backup, "write everything, sign-ins included, into one file"),
-    "restore": (_restore, "read a backup into records that hold nothing yet"),
-    "export": (_export, "write clients, dogs, findings and photos for other programs"),
-    "import": (_import, "read an export back in, all of it or nothing"),
+_RECORDS_ACTIONS: dict[str, Callable[[Records, Path], str]] = {
+    "backup": _backup,
+    "restore": _restore,
+    "export": _export,
+    "import": _import,
 }
 
 
@@ -295,9 +296,10 @@ _RECORDS_ACTIONS: dict[str, tuple[Callable[[Records, Path], str], str]] = {
 def declare_learn(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_database_argument(parser)
-    parser.add_argument("--yes", action="store_true", help="take the learned version into use without asking")
-    parser.add_argument("--list", action="store_true", help="only list the versions; * marks the one in use")
-    parser.add_argument("--use", metavar="VERSION", help="only return to this version, such as: released")
+    say = _say(parser.get_default("language"))
+    parser.add_argument("--yes", action="store_true", help=say("learn.yes"))
+    parser.add_argument("--list", action="store_true", help=say("learn.list"))
+    parser.add_argument("--use", metavar="VERSION", help=say("learn.use"))
 
 
 def run_learn(args: argparse.Namespace) -> int:

@@ -72,8 +72,10 @@ def test_a_breed_that_was_not_understood_is_said_in_german(capsys):
         (["check"], ("Gefunden", "Rassen und Kreuzungen", "Bildmodell"), "further names"),
         (["serve", "--help"], ("einen erfundenen Salon öffnen",), "salon, apart"),
         (["user", "add", "--help"], ("was die Person darf",), "what they may do"),
+        (["learn", "--help"], ("ohne Rückfrage verwenden",), "without asking"),
+        (["records", "--help"], ("eine noch leere Kartei",), "into records"),
         (["score", "--help"], ("Prozesse, die sich die Arbeit teilen",), "to share the work"),
-        (["evaluate", "--help"], ("Bootstrap-Stichproben",), "bootstrap resamples"),
+        (["evaluate", "--help"], ("Bootstrap-Stichproben", "woher das Foto stammt"), "bootstrap resamples"),
     ],
 )
 def test_tables_and_help_in_german(capsys, monkeypatch, arguments, german, english):

@@ -29,7 +29,13 @@ from coatclass.reports.evaluation.report import (
     write_predictions,
     write_report,
 )
-from coatclass.reports.evaluation.scored import SCORED_COLUMNS, compare, is_table_of_scores, report_of_scores
+from coatclass.reports.evaluation.scored import (
+    SCORED_COLUMNS,
+    column_meanings,
+    compare,
+    is_table_of_scores,
+    report_of_scores,
+)
 
 __all__ = [
     "COLUMNS",
@@ -45,6 +51,7 @@ __all__ = [
     "build_report",
     "by_confidence",
     "check_enough",
+    "column_meanings",
     "compare",
     "drawn",
     "evaluate_table",

@@ -44,21 +44,22 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 _NEEDED = ("file", "category")
-COLUMNS = {
-    "file": "the photo, as named from the folder of the table; needed",
-    "category": f"{', '.join(CATEGORIES)}; {NOT_A_DOG} for another picture; empty where nobody knows; column needed",
-    "band": f"length of the trunk hair: {', '.join(BANDS)}; empty where it is not known",
-    "group": "photos of one dog share it; without it each photo counts as a dog of its own",
-    "breed": "the breed, in words, to compare breeds that the image model was trained on with others",
-    "source": "where the photo comes from, to compare sources",
-    "usable": "y if one dog is shown whose coat can be judged (as when empty), else n",
-    "category_1": "the category that the first of two annotators gave, to measure how they agree",
-    "band_1": "the band that the first gave",
-    "category_2": "the category that the second gave",
-    "band_2": "the band that the second gave",
-    "confidence": "how sure the less sure of the two was: any number, a larger one for surer",
-    "answers": "the owner's answers, a JSON file as for 'coatclass assess --answers', named as the photo is",
-}
+COLUMNS = (
+    "file",
+    "category",
+    "band",
+    "group",
+    "breed",
+    "source",
+    "usable",
+    "category_1",
+    "band_1",
+    "category_2",
+    "band_2",
+    "confidence",
+    "answers",
+)
+"""Columns of a researcher's table; what each holds stands in commands.toml of each language."""
 
 
 @dataclass(frozen=True)

@@ -18,20 +18,17 @@ from coatclass.contract import Verdict
 from coatclass.decision import promise
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.breakdowns import breed_kind
-from coatclass.reports.evaluation.cases import FEWEST, NOT_A_DOG, UNKNOWN
+from coatclass.reports.evaluation.cases import COLUMNS, FEWEST, NOT_A_DOG, UNKNOWN
 from coatclass.reports.evaluation.figures import class_rows, counted
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, in_steps, interval
 from coatclass.scoring import tables
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, category_label
+from coatclass.words import catalogue
 
-__all__ = ["SCORED_COLUMNS", "compare", "is_table_of_scores", "report_of_scores"]
+__all__ = ["SCORED_COLUMNS", "column_meanings", "compare", "is_table_of_scores", "report_of_scores"]
 
-SCORED_COLUMNS = {
-    "truth": "the category, as above; 'given_category' is read where there is no 'truth'",
-    "truth_band": "the length band; 'band' is read where there is no 'truth_band'",
-    "group, breed, source, usable, category_1, category_2": "as above",
-}
+SCORED_COLUMNS = ("truth", "truth_band", "group, breed, source, usable, category_1, category_2")
 _TRUTH, _BAND = ("truth", "given_category"), ("truth_band", "band")
 _LABELS = ("group", "breed", "source", "usable", "category_1", "category_2")
 _VERDICTS = (Verdict.SETTLED, Verdict.NARROWED, Verdict.HANDS_ON)
@@ -43,6 +40,14 @@ _LISTED = 50  # refused photos
 _POINTS = 2000  # of a curve
 Ints = NDArray[np.int64]
 T = TypeVar("T")
+
+
+def column_meanings(language: str = "en", *, scored: bool = False) -> dict[str, str]:
+    """What each column of a researcher's table, or of labels in a table of scores, holds."""
+    say = catalogue(language, "commands").say
+    kind, names = ("scored", SCORED_COLUMNS) if scored else ("photos", COLUMNS)
+    values = {"categories": ", ".join(CATEGORIES), "bands": ", ".join(BANDS), "not_a_dog": NOT_A_DOG}
+    return {name: say(f"evaluate.columns.{kind}.{name}", **values) for name in names}
 
 
 def is_table_of_scores(table: Path) -> bool:
