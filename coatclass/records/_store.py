@@ -67,6 +67,11 @@ class PhotoStore:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
+    @property
+    def claimed(self) -> bool:
+        """Whether the folder is marked as some salon's."""
+        return (self.folder / _MARK).exists()
+
     def claim(self, salon_id: str, *, used: bool = False) -> None:
         """Make sure that the folder belongs to this salon; a new one is marked.
 
@@ -78,7 +83,7 @@ class PhotoStore:
         """
         mark = self.folder / _MARK
         try:
-            if not mark.exists():
+            if not self.claimed:
                 self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
                 owner = salon_id if not used and not any(self.folder.iterdir()) else ""
                 if owner:
@@ -540,7 +545,9 @@ def open_records(url: str | None = None, *, photo_folder: Path | None = None, sw
     records = Records(url, photo_folder or _photo_folder(url))
     try:
         bring_up_to_date(records.engine, records.source)
-        with reading(records.engine, records.source) as connection:
+        # Of processes that start together one marks a new folder; the others find it marked.
+        turn = reading if records.store.claimed else writing
+        with turn(records.engine, records.source) as connection:
             used = connection.execute(select(photos.c.id).limit(1)).first() is not None
             records.store.claim(connection.execute(select(salon.c.id)).scalar_one(), used=records.shared and used)
         if sweep:

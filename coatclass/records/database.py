@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from functools import cache
@@ -18,6 +19,7 @@ from coatclass.errors import MissingExtraError, RecordError
 from coatclass.resources import read_toml
 
 _WAIT_S: int = read_toml(Path(__file__).with_name("data") / "limits.toml")["database"]["wait_s"]
+_TRY_AGAIN_S = 0.02
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _LOCK_NUMBER = 0x636F6174  # names our advisory lock among others of the same PostgreSQL server
 
@@ -134,12 +136,25 @@ def _configure_sqlite(connection: Any, _: object) -> None:
     connection.isolation_level = None  # the driver's own BEGIN comes too late to be a snapshot
     for pragma in (
         f"busy_timeout = {_WAIT_S * 1000}",  # first, since the other statements may have to wait
-        "journal_mode = WAL",  # readers never wait for the writer
         "synchronous = FULL",  # a commit is on the disk before it is confirmed
         "foreign_keys = ON",
         "secure_delete = ON",  # what a client had deleted is overwritten
     ):
         connection.execute(f"PRAGMA {pragma}")
+    _let_readers_go_on(connection)
+
+
+def _let_readers_go_on(connection: Any) -> None:
+    """Keep a write-ahead log: readers never wait for the writer. SQLite changes to it at once or not at all."""
+    until = time.monotonic() + _WAIT_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError:  # another program is making or changing the same file
+            if time.monotonic() > until:
+                raise
+            time.sleep(_TRY_AGAIN_S)
 
 
 def _begin_sqlite(connection: Connection) -> None:

@@ -50,8 +50,8 @@ def test_the_installed_copy_finds_itself_whole(unpacked, tmp_path):
 
 def test_every_language_travels_whole(unpacked):
     for language in LANGUAGES:
-        here = {path.name for path in (ROOT / "coatclass" / "words" / language).iterdir()}
-        assert {path.name for path in (unpacked / "coatclass" / "words" / language).iterdir()} == here
+        here = {path.name for path in (ROOT / "coatclass" / "words" / language).glob("*.toml")}
+        assert {path.name for path in (unpacked / "coatclass" / "words" / language).glob("*.toml")} == here
         assert "vocabulary.toml" in here
 
 
