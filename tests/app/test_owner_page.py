@@ -162,12 +162,18 @@ def test_a_link_of_before_the_views_had_addresses_leads_to_its_view(server, visi
     assert page.url == f"{server.url}/owner/q/lie?dog={token}"
 
 
+def follow(page, selector):
+    """Press something that, without scripts, loads another page; that page is there afterwards."""
+    with page.expect_navigation():
+        page.click(selector)
+
+
 def test_views_are_read_and_reached_without_a_script(server, visitor):
     page = visitor(java_script_enabled=False)
     page.goto(f"{server.url}/owner/?dog={full_dog(server)}")
     assert step_of(page) == "result" or step_of(page).startswith("q/")
     for step in ("photos", "result"):
-        page.click(f"nav [data-go={step}]")
+        follow(page, f"nav [data-go={step}]")
         assert step_of(page) == step
         assert "Bramble" in page.inner_text("#content")
 
@@ -178,13 +184,13 @@ def test_an_owner_without_scripts_gets_from_a_photo_to_the_groomer(server, visit
     page.goto(f"{server.url}/owner/")
     page.fill("#dog-name", "Otter")
     page.check("[name=meant_for][value=groomer]")
-    page.click("[data-form=start] [type=submit]")
+    follow(page, "[data-form=start] [type=submit]")
     assert step_of(page) == "photos"
     token = page.url.split("dog=")[1]
     page.set_input_files("#plain-photos", photos / "oxford" / "havanese_1.jpg")
-    page.click("main form [type=submit]")
+    follow(page, "main form [type=submit]")
     assert page.locator(".pictures figure").count() == 1
-    page.click(".actions [data-go=next]")
+    follow(page, ".actions [data-go=next]")
     asked = []
     given = {"#breed": "Havanese", "#age_months": "3.5", "#weight_kg": "12"}
     while step_of(page) != "result":
@@ -200,17 +206,17 @@ def test_an_owner_without_scripts_gets_from_a_photo_to_the_groomer(server, visit
             page.select_option("[name=skin_where-groin]", "redness")
         if asked[-1] == "q/mats":
             page.select_option("[name=mats-behind_ears]", "tangles")
-        page.click("[data-form=card] [type=submit]")
+        follow(page, "[data-form=card] [type=submit]")
     kept = web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]
     assert kept == {"breed": "Havanese", "age_months": 42.0, "weight_kg": 12.0, "skin_trouble": ["redness"],
                     "skin_where": {"groin": "redness"}, "mats": {"behind_ears": "tangles"}}  # fmt: skip
     page.fill("#sender", "Ottoline Farrow")
     page.fill("#reach", "0000 100")
-    page.click("#request [type=submit]")
+    follow(page, "#request [type=submit]")
     assert "Otter" in page.inner_text(".note.no-print")
     page.goto(f"{server.url}/owner/q/dog?dog={token}")
     page.fill("#age_months", "-3")
-    page.click("[data-form=card] [type=submit]")
+    follow(page, "[data-form=card] [type=submit]")
     assert step_of(page) == "problem"
     assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"] == kept
 
