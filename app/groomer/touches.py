@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pydantic import BaseModel, Field
 
 from coatclass.contract import Assessment
-from coatclass.genetics import NOT_FOR_HAND_STRIPPING, RankedTouch, rank_touches, touches, update
+from coatclass.genetics import RankedTouch, not_for_hand_stripping, rank_touches, touches, update
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
 
@@ -54,7 +54,7 @@ def bench_of(assessment: Assessment, outcomes: Mapping[str, str]) -> Bench:
         probabilities=probabilities,
         best=best,
         open=[_next(one) for one in rank_touches(distribution, done=tuple(outcomes))],
-        advice=NOT_FOR_HAND_STRIPPING if best is CoatCategory.MIXED else "",
+        advice=not_for_hand_stripping() if best is CoatCategory.MIXED else "",
     )
 
 

@@ -22,9 +22,9 @@ from coatclass.genetics.litters import (
 from coatclass.genetics.loci import LOCI, DnaResult, Genome, mate, parse_result, parse_results
 from coatclass.genetics.phenotype import trait_chances
 from coatclass.genetics.touch import (
-    NOT_FOR_HAND_STRIPPING,
     RankedTouch,
     Touch,
+    not_for_hand_stripping,
     outcome_words,
     rank_touches,
     to_feel,
@@ -36,7 +36,6 @@ from coatclass.genetics.touch import (
 __all__ = [
     "GENERATIONS",
     "LOCI",
-    "NOT_FOR_HAND_STRIPPING",
     "BreedState",
     "CoatPath",
     "CoatPrior",
@@ -60,6 +59,7 @@ __all__ = [
     "litter",
     "mate",
     "named_crosses",
+    "not_for_hand_stripping",
     "outcome_words",
     "parse_result",
     "parse_results",

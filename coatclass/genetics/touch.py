@@ -16,7 +16,6 @@ from coatclass.taxonomy import CATEGORIES, BodyZone, CoatCategory
 from coatclass.words import catalogue
 
 __all__ = [
-    "NOT_FOR_HAND_STRIPPING",
     "RankedTouch",
     "Touch",
     "not_for_hand_stripping",
@@ -32,10 +31,6 @@ __all__ = [
 def not_for_hand_stripping(language: str = "en") -> str:
     """The trade's rule for mixed coats (common practice, no source)."""
     return catalogue(language, "visit").say("bench.not_for_hand_stripping")
-
-
-NOT_FOR_HAND_STRIPPING = not_for_hand_stripping()
-"""The same in English."""
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,10 @@ from coatclass.contract import Verdict
 from coatclass.errors import InputError
 from coatclass.genetics import (
     GENERATIONS,
-    NOT_FOR_HAND_STRIPPING,
     breed_named,
     cross,
     named_crosses,
+    not_for_hand_stripping,
     report,
     report_text,
     resolve,
@@ -36,7 +36,7 @@ def test_each_of_the_twelve_named_crosses_has_a_whole_report(named) -> None:
         text = report_text(found, audience)
         assert named.title() in text
         assert found.touch.touch.feel in text
-        assert (NOT_FOR_HAND_STRIPPING in text) == (C.MIXED in found.candidates)
+        assert (not_for_hand_stripping() in text) == (C.MIXED in found.candidates)
 
 
 def test_there_are_twelve_named_crosses() -> None:

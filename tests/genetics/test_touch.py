@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from coatclass.contract import CoatSituation
 from coatclass.errors import InputError
-from coatclass.genetics import NOT_FOR_HAND_STRIPPING, rank_touches, to_feel, touches, update
+from coatclass.genetics import not_for_hand_stripping, rank_touches, to_feel, touches, update
 from coatclass.taxonomy import CATEGORIES, BodyZone, CoatCategory, Curl, MatState, Texture, Undercoat
 from coatclass.triage import triage
 
@@ -117,7 +117,7 @@ def test_an_unknown_finding_is_refused_with_the_choices() -> None:
 
 def test_no_mixed_coat_is_for_hand_stripping() -> None:
     """Common practice, no source."""
-    assert "not for hand-stripping" in NOT_FOR_HAND_STRIPPING
+    assert "not for hand-stripping" in not_for_hand_stripping()
 
 
 # --- the three touches of a doubtful dog ------------------------------------------------------------------------------

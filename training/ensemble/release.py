@@ -263,15 +263,16 @@ def _kept(settled: dict[str, Any]) -> Iterator[str]:
             yield _line(
                 f"{regime}: {_words(kind)}",
                 f"{row['settled'] / row['dogs']:.0%} of {row['dogs']}",
-                _counted(row["wrong"], row["settled"]),
+                wrong_of_settled(row["wrong"], row["settled"]),
                 f"{row['covered'] / row['dogs']:.3f}",
-                _counted(other["wrong"], other["settled"]),
+                wrong_of_settled(other["wrong"], other["settled"]),
                 f"{other['covered'] / other['dogs']:.3f}",
                 f"{(row['clash'] + other['clash']) / (row['dogs'] + other['dogs']):.1%}",
             )
 
 
-def _counted(wrong: int, of: int) -> str:
+def wrong_of_settled(wrong: int, of: int) -> str:
+    """How many of the settled coats are wrong, with the exact 95 % interval of the share; ``of`` may be 0."""
     if not of:
         return "none settled"
     low, high = binomial_interval(wrong, of)

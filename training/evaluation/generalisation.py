@@ -25,6 +25,7 @@ from coatclass.reports.evaluation import (
 )
 from coatclass.reports.evaluation.figures import category_figures, category_scores
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
+from training.ensemble.release import wrong_of_settled
 from training.evaluation.cases import cross_fitted, pool, role, sources_held_out
 from training.evaluation.reference import reference_cases
 
@@ -321,17 +322,10 @@ def _with_promises(cases: LabelledPhotos, resamples: int) -> list[Any]:
         len(cases),
         *figures.values(),
         f"{int(settled.sum())} of {len(cases)}",
-        _counted(wrong, int(settled.sum())),
+        wrong_of_settled(wrong, int(settled.sum())),
         f"{int(in_set.sum())} of {len(cases)}",
         f"{int((in_set | hands).sum())} of {len(cases)}",
     ]
-
-
-def _counted(wrong: int, of: int) -> str:
-    if not of:
-        return "none settled"
-    low, high = binomial_interval(wrong, of)
-    return f"{wrong} of {of}: {wrong / of:.1%} ({low:.1%} to {high:.1%})"
 
 
 def ablations(models: Path) -> list[dict[str, Any]]:
