@@ -29,7 +29,7 @@ _PAGES = re.compile(r"/(owner|groomer|researcher)(/.*)?|/sign-in|/first-account|
 
 
 @dataclass(frozen=True)
-class Reader:
+class Audience:
     """Who reads an answer: in which language, at which address (path and query, without the choice), and in which
     languages that page is to be had."""
 
@@ -39,7 +39,7 @@ class Reader:
 
 
 @dataclass(frozen=True)
-class Choice:
+class LanguageChoice:
     """One language of the switch: its code, its own name, where a press on it leads, and whether it is spoken now."""
 
     language: str
@@ -48,7 +48,7 @@ class Choice:
     chosen: bool
 
 
-_READER: ContextVar[Reader] = ContextVar("reader", default=Reader())  # noqa: B039 (it is frozen)
+_READER: ContextVar[Audience] = ContextVar("reader", default=Audience())  # noqa: B039 (it is frozen)
 
 
 def spoken() -> str:
@@ -66,12 +66,12 @@ def told(text: str) -> str:
     return in_language(text, spoken())
 
 
-def choices() -> tuple[Choice, ...]:
+def choices() -> tuple[LanguageChoice, ...]:
     """Every language that there is, with the address of the same page in it."""
     reader = _READER.get()
     joint = "&" if "?" in reader.address else "?"
     return tuple(
-        Choice(one, about(one).name, f"{reader.address}{joint}{ASKED}={one}", one == reader.language)
+        LanguageChoice(one, about(one).name, f"{reader.address}{joint}{ASKED}={one}", one == reader.language)
         for one in reader.known
     )
 
@@ -121,7 +121,7 @@ class ReaderOf:
         kept = cookie_parser(headers.get("cookie", "")).get(COOKIE, "")
         known = _of_page(path)
         language = kept if kept in LANGUAGES else preferred(headers.get("accept-language", ""))
-        _READER.set(Reader(language if language in known else known[0], address, known))
+        _READER.set(Audience(language if language in known else known[0], address, known))
         await self.app(scope, receive, send)
 
 

@@ -30,7 +30,7 @@ _RESAMPLES, _SEED = 2000, 6
 
 
 @dataclass(frozen=True)
-class Said:
+class LookVerdicts:
     """What one way of looking said of one dog."""
 
     group: str
@@ -71,7 +71,7 @@ def _named(breed: str) -> Answers | None:
     return None
 
 
-def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
+def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> LookVerdicts:
     photo = PhotoEvidence(
         str(data.photo_id[row]),
         tuple(data.texture[row]),
@@ -84,10 +84,10 @@ def _said(data: Any, row: int, with_photo: bool, with_ancestors: bool) -> Said:
         outline=tuple(data.outline[row]),
     )
     known = estimate([photo] if with_photo else [], _named(str(data.breed[row])) if with_ancestors else None)
-    return Said(str(data.group[row]), int(data.category[row]), known.coat, decide(known))
+    return LookVerdicts(str(data.group[row]), int(data.category[row]), known.coat, decide(known))
 
 
-def measure(said: list[Said]) -> dict[str, Any]:
+def measure(said: list[LookVerdicts]) -> dict[str, Any]:
     """Figures with 95 % intervals by bootstrap over dogs.
 
     ``mixed_missed_with_confidence``: share of mixed coats that were settled as something else, or narrowed to a set
@@ -109,11 +109,11 @@ def measure(said: list[Said]) -> dict[str, Any]:
     return figures
 
 
-def _best(one: Said) -> int:
+def _best(one: LookVerdicts) -> int:
     return max(range(len(CATEGORIES)), key=one.estimate.category.__getitem__)
 
 
-def _interval(values: Any, said: list[Said]) -> list[float]:
+def _interval(values: Any, said: list[LookVerdicts]) -> list[float]:
     """Mean, and its 2.5 % and 97.5 % bootstrap quantiles over groups."""
     rng = np.random.default_rng(_SEED)
     groups = sorted({one.group for one in said})

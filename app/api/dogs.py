@@ -372,7 +372,7 @@ class MeasurementEntry(Entry):
     how: Literal["ruler", "card", "hands"] = "ruler"
 
 
-class Found(BaseModel):
+class KeptFinding(BaseModel):
     """The finding as kept, and what the program says since."""
 
     finding: Finding
@@ -380,18 +380,18 @@ class Found(BaseModel):
 
 
 @findings_router.post("/findings", status_code=201)
-async def add_finding(request: Request, who: Groomer, dog_id: DogId, entry: FindingEntry) -> Found:
+async def add_finding(request: Request, who: Groomer, dog_id: DogId, entry: FindingEntry) -> KeptFinding:
     """Keep a hands-on finding as the truth; it replaces the estimate at once."""
-    found: Found = await working(request, _add_finding, request, who.name, dog_id, entry)
+    found: KeptFinding = await working(request, _add_finding, request, who.name, dog_id, entry)
     return found
 
 
-def _add_finding(request: Request, who: str, dog_id: str, entry: FindingEntry) -> Found:
+def _add_finding(request: Request, who: str, dog_id: str, entry: FindingEntry) -> KeptFinding:
     salon, looks, learned = salon_of(request), looks_of(request), learned_of(request)
     if not files.read(salon, dog_id).assessments:  # so that learning knows what would have been said
         files.reassess(salon, looks, dog_id, who=who, learned=learned)
     finding = files.add_finding(salon, looks, dog_id, entry.model_dump(), who=who)
-    return Found(finding=finding, assessment=files.reassess(salon, looks, dog_id, who=who, learned=learned))
+    return KeptFinding(finding=finding, assessment=files.reassess(salon, looks, dog_id, who=who, learned=learned))
 
 
 @findings_router.patch("/findings/{record_id}")

@@ -67,7 +67,7 @@ class Version(BaseModel):
     report: LearningReport | None
 
 
-class Choice(Entry):
+class VersionToUse(Entry):
     """The version to take into use."""
 
     version: Annotated[str, Field(max_length=100)]
@@ -104,7 +104,7 @@ def _learn(salon: Records, shelf: Shelf) -> Version:
 
 
 @learning_router.post("/use")
-def use(request: Request, who: Groomer, choice: Choice) -> list[Version]:
+def use(request: Request, who: Groomer, choice: VersionToUse) -> list[Version]:
     """Take a version into use, or return to an older one or to "released"."""
     shelf = shelf_of(request)
     shelf.use(choice.version)

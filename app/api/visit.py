@@ -48,7 +48,7 @@ class LookEntry(Entry):
     seen: Seen = ""
 
 
-class Look(BaseModel):
+class IntakeLook(BaseModel):
     """The state that is kept now."""
 
     seen: str
@@ -70,11 +70,11 @@ class Signed(BaseModel):
 
 
 @router.put("/dogs/{dog_id}/intake")
-def save(request: Request, who: Groomer, dog_id: DogId, entry: LookEntry) -> Look:
+def save(request: Request, who: Groomer, dog_id: DogId, entry: LookEntry) -> IntakeLook:
     """Keep the look on arrival as it stands; it may change until it is signed."""
     language = entry.language if entry.language in LANGUAGES else spoken()
     kept = table.save(salon_of(request), dog_id, entry.found, language, seen=entry.seen, who=who.name)
-    return Look(seen=kept.sha256)
+    return IntakeLook(seen=kept.sha256)
 
 
 @router.post("/dogs/{dog_id}/intake/photos", status_code=201)
@@ -131,9 +131,9 @@ def _sign(request: Request, dog_id: str, who: str, entry: SignatureEntry, langua
 
 
 @router.post("/dogs/{dog_id}/intakes/{record_id}/again", status_code=201)
-def again(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId) -> Look:
+def again(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId) -> IntakeLook:
     """Begin a new version of a signed record, which stays as it is."""
-    return Look(seen=table.begin_again(salon_of(request), dog_id, record_id, who=who.name).sha256)
+    return IntakeLook(seen=table.begin_again(salon_of(request), dog_id, record_id, who=who.name).sha256)
 
 
 @router.get("/dogs/{dog_id}/intake/sheet.pdf", response_class=Response)

@@ -26,7 +26,7 @@ from coatclass.records import (
     Finding,
     Measurement,
     Photo,
-    Picture,
+    PreparedPicture,
     Records,
     Sharing,
     StoredAssessment,
@@ -189,7 +189,7 @@ def add_photo(salon: Records, token: str, content: bytes, name: str, *, most: in
         return writer.add_photo(dog.id, picture), looked.report
 
 
-def refuse_twice(writer: Writer, dog_id: str, picture: Picture) -> None:
+def refuse_twice(writer: Writer, dog_id: str, picture: PreparedPicture) -> None:
     """The same photo says nothing more when it comes again.
 
     Raises:

@@ -23,7 +23,7 @@ from coatclass.genetics.loci import LOCI, DnaResult, Genome, mate, parse_result,
 from coatclass.genetics.phenotype import trait_chances
 from coatclass.genetics.touch import (
     RankedTouch,
-    Touch,
+    TouchTest,
     not_for_hand_stripping,
     outcome_words,
     rank_touches,
@@ -49,7 +49,7 @@ __all__ = [
     "NamedCross",
     "PedigreeDog",
     "RankedTouch",
-    "Touch",
+    "TouchTest",
     "breed_named",
     "breed_state",
     "breeds_with_states",

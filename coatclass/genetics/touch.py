@@ -17,7 +17,7 @@ from coatclass.words import catalogue
 
 __all__ = [
     "RankedTouch",
-    "Touch",
+    "TouchTest",
     "not_for_hand_stripping",
     "outcome_words",
     "rank_touches",
@@ -34,7 +34,7 @@ def not_for_hand_stripping(language: str = "en") -> str:
 
 
 @dataclass(frozen=True)
-class Touch:
+class TouchTest:
     """One thing to feel for.
 
     Attributes:
@@ -69,19 +69,19 @@ class RankedTouch:
         chance: probability of each outcome on this dog.
     """
 
-    touch: Touch
+    touch: TouchTest
     bits: float
     chance: Mapping[str, float]
     would_say: Mapping[str, tuple[float, ...]]
 
 
 @cache
-def touches() -> tuple[Touch, ...]:
+def touches() -> tuple[TouchTest, ...]:
     """All touches (``data/touches.toml``)."""
     table = data_table("touches.toml")
     order = [table["categories"].index(str(category)) for category in CATEGORIES]
     return tuple(
-        Touch(
+        TouchTest(
             id=name,
             zones=tuple(BodyZone(zone) for zone in row["zones"]),
             needs=row["needs"],
@@ -120,7 +120,7 @@ def to_feel(probabilities: Mapping[CoatCategory, float], cleared: Triage | None 
     rule = data_table("touches.toml")["feel"]
     open_ = [touch for touch in touches() if _may(touch, cleared)]
     beliefs: list[tuple[float, tuple[float, ...]]] = [(1.0, start)]
-    chosen: list[Touch] = []
+    chosen: list[TouchTest] = []
     while open_ and len(chosen) < rule["most"]:
         bits, _, best = max(
             (sum(p * _judge(then, touch).bits for p, then in beliefs), -number, touch)
@@ -139,7 +139,7 @@ def to_feel(probabilities: Mapping[CoatCategory, float], cleared: Triage | None 
     return tuple(ToFeel(touch=one.id, zones=one.zones, says=_coats_after(start, one)) for one in chosen)
 
 
-def _may(touch: Touch, cleared: Triage | None) -> bool:
+def _may(touch: TouchTest, cleared: Triage | None) -> bool:
     """Whether a groomer may make the touch: not on a dog or a place that a vet must see first, no comb through felt."""
     if cleared is None or touch.needs == "eyes":
         return True
@@ -152,7 +152,7 @@ def _may(touch: Touch, cleared: Triage | None) -> bool:
     )
 
 
-def _coats_after(start: Sequence[float], touch: Touch) -> dict[str, tuple[CoatCategory, ...]]:
+def _coats_after(start: Sequence[float], touch: TouchTest) -> dict[str, tuple[CoatCategory, ...]]:
     """The coats that are left after each outcome, the likeliest first, until they hold the share of a verdict."""
     share = data_table("touches.toml")["verdict"]["set"]
     said = {}
@@ -181,7 +181,7 @@ def rank_touches(distribution: Sequence[float], done: Sequence[str] = ()) -> tup
     return tuple(sorted(found, key=lambda finding: finding.bits, reverse=True))
 
 
-def _judge(distribution: Sequence[float], touch: Touch) -> RankedTouch:
+def _judge(distribution: Sequence[float], touch: TouchTest) -> RankedTouch:
     chance = {
         outcome: sum(p * q for p, q in zip(distribution, shares, strict=True))
         for outcome, shares in touch.outcomes.items()

@@ -50,7 +50,7 @@ from coatclass.records._salon import (
 )
 from coatclass.records._store import (
     PhotoStore,
-    Picture,
+    PreparedPicture,
     Reader,
     Records,
     Writer,
@@ -109,8 +109,8 @@ __all__ = [
     "Measurement",
     "Photo",
     "PhotoStore",
-    "Picture",
     "PlacePhoto",
+    "PreparedPicture",
     "Reader",
     "Record",
     "Records",

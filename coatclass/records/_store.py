@@ -32,7 +32,7 @@ _MARK = "salon"
 
 
 @dataclass(frozen=True)
-class Picture:
+class PreparedPicture:
     """A picture prepared for the store: upright JPEG without metadata."""
 
     data: bytes
@@ -45,7 +45,7 @@ class Picture:
         return hashlib.sha256(self.data).hexdigest()
 
 
-def prepare(source: str | os.PathLike[str] | bytes, name: str | None = None) -> Picture:
+def prepare(source: str | os.PathLike[str] | bytes, name: str | None = None) -> PreparedPicture:
     """Prepare a picture: upright, re-encoded, stripped of place and device. Slow, so done outside transactions.
 
     Raises:
@@ -54,7 +54,7 @@ def prepare(source: str | os.PathLike[str] | bytes, name: str | None = None) -> 
     image = photo.load(source, name=name, target_px=_KEPT_PX).image
     stream = BytesIO()
     image.save(stream, "JPEG", quality=_QUALITY, optimize=True)
-    return Picture(stream.getvalue(), *image.size)
+    return PreparedPicture(stream.getvalue(), *image.size)
 
 
 class PhotoStore:
@@ -323,14 +323,14 @@ class Writer(Reader):
         yield
         self.connection.execute(delete(erasing).where(erasing.c.dog_id == dog_id))
 
-    def add_photo(self, dog_id: str, picture: Picture, *, taken_on: date | None = None) -> Photo:
+    def add_photo(self, dog_id: str, picture: PreparedPicture, *, taken_on: date | None = None) -> Photo:
         """Keep a picture of a dog, made ready by :func:`prepare` before the transaction began."""
         sha256 = self.store.put(picture.data)
         return self.add(
             Photo(dog_id=dog_id, sha256=sha256, width=picture.width, height=picture.height, taken_on=taken_on)
         )
 
-    def add_place_photo(self, dog_id: str, picture: Picture, place: str) -> PlacePhoto:
+    def add_place_photo(self, dog_id: str, picture: PreparedPicture, place: str) -> PlacePhoto:
         """Keep a picture of one place of a dog, made ready by :func:`prepare` before the transaction began."""
         sha256 = self.store.put(picture.data)
         size = {"width": picture.width, "height": picture.height}

@@ -22,7 +22,7 @@ from uuid import uuid4
 
 from coatclass.errors import CoatclassError, InputError, ModelFilesError, require
 from coatclass.scoring import tables
-from coatclass.scoring.local import Index
+from coatclass.scoring.local import PhotoIndex
 from coatclass.scoring.sources import Photos
 from coatclass.scoring.tables import FAILED, PROBLEM, Remote, Row, is_url, made_by, score_photo, storage
 
@@ -144,7 +144,7 @@ def _write_list(photos: Photos, system: Any, path: str, part: int) -> tuple[int,
         schema = schema.append(types.field(name))
     digest, total = blake2b(digest_size=16), 0
     with (
-        closing(Index()) as index,
+        closing(PhotoIndex()) as index,
         system.open_output_stream(path) as stream,
         pq.ParquetWriter(stream, schema) as writer,
     ):

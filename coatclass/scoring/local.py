@@ -24,7 +24,7 @@ from coatclass.scoring import tables
 from coatclass.scoring.sources import Photo, Photos
 from coatclass.scoring.tables import COLUMNS, FAILED, NUMBERS, Remote, Row, batched, made_by, score_photo
 
-__all__ = ["Index", "kind_of", "score"]
+__all__ = ["PhotoIndex", "kind_of", "score"]
 
 _BY = "made_by"  # of a journal's line, beside the columns
 _CHUNK, _CHUNK_BYTES = 8, 8_000_000  # what a worker is given at a time
@@ -61,7 +61,7 @@ def score(
     release = made_by()
     journal = out.with_name(out.name + ".partial")
     finished = out.with_name(out.name + ".finished")
-    with _told(out), closing(Index()) as index:
+    with _told(out), closing(PhotoIndex()) as index:
         if skip_existing and out.exists() and not journal.exists():
             _keep(out, kind, journal, release)
         _resume(journal, index, release)
@@ -109,7 +109,7 @@ def _told(out: Path) -> Iterator[None]:
         ) from error
 
 
-class Index:
+class PhotoIndex:
     """Which photos there are, in their order, and where each row lies; on disk, by SQLite's own temporary file."""
 
     def __init__(self) -> None:
@@ -161,7 +161,7 @@ def _line(row: Row, release: str) -> bytes:
     return json.dumps(row | {_BY: release}).encode() + b"\n"
 
 
-def _resume(journal: Path, index: Index, release: str) -> None:
+def _resume(journal: Path, index: PhotoIndex, release: str) -> None:
     """Note the rows that an interrupted run has already written; a line cut short by the interruption goes."""
     if not journal.exists():
         return
@@ -201,7 +201,7 @@ def _value(name: str, cell: Any) -> Any:
     return float(cell) if name in NUMBERS else cell
 
 
-def _write(table: tables.Table, index: Index, journal: IO[bytes]) -> Counter[str]:
+def _write(table: tables.TableWriter, index: PhotoIndex, journal: IO[bytes]) -> Counter[str]:
     counts: Counter[str] = Counter()
     for places in batched(index.rows(), tables.ROWS):
         rows = []
@@ -217,7 +217,7 @@ def _write(table: tables.Table, index: Index, journal: IO[bytes]) -> Counter[str
 
 
 def _waiting(
-    photos: Photos, shard: tuple[int, int], index: Index, advance: Callable[[Row | None], None]
+    photos: Photos, shard: tuple[int, int], index: PhotoIndex, advance: Callable[[Row | None], None]
 ) -> Iterator[Photo]:
     for photo in photos:
         if not index.add(photo.file, photo.carried, shard):

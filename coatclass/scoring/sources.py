@@ -231,7 +231,7 @@ _UNREADABLE = (OSError, zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFErr
 
 
 @dataclass(frozen=True)
-class _Entry:
+class _ArchiveEntry:
     """A photo in an archive: read at most one byte past the ceiling, whatever the archive claims."""
 
     open: Callable[[], Any]
@@ -273,7 +273,7 @@ def _in_zip(path: Path) -> Iterator[Photo]:
         for entry in entries:
             # The other methods of compression unpack in pieces of any size.
             if _is_photo(entry.filename) and entry.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-                yield Photo(_inside(path, entry.filename), _Entry(partial(packed.open, entry)))
+                yield Photo(_inside(path, entry.filename), _ArchiveEntry(partial(packed.open, entry)))
 
 
 def _in_tar(path: Path) -> Iterator[Photo]:
@@ -292,7 +292,7 @@ def _in_tar(path: Path) -> Iterator[Photo]:
                 if number > limits.archive_entries or packed.offset > most:
                     raise _too_large(path)
                 if entry.isreg() and _is_photo(entry.name):
-                    yield Photo(_inside(path, entry.name), _Entry(partial(packed.extractfile, entry)))
+                    yield Photo(_inside(path, entry.name), _ArchiveEntry(partial(packed.extractfile, entry)))
                 meter.begin()
 
 

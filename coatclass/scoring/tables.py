@@ -36,7 +36,7 @@ __all__ = [
     "Kind",
     "Remote",
     "Row",
-    "Table",
+    "TableWriter",
     "batched",
     "columns",
     "is_url",
@@ -235,7 +235,7 @@ Kind = Literal["text", "whole", "number", "yes_no"]
 """What a column holds; anything else is carried as text."""
 
 
-class Table(Protocol):
+class TableWriter(Protocol):
     """A table being written."""
 
     def write(self, rows: Sequence[Row]) -> None:
@@ -369,7 +369,7 @@ def _kind(of: Any) -> Kind:
 
 
 @contextmanager
-def open_table(path: Path, kind: str, carried: Mapping[str, Kind], made_by: str) -> Iterator[Table]:
+def open_table(path: Path, kind: str, carried: Mapping[str, Kind], made_by: str) -> Iterator[TableWriter]:
     """A new table of scores: the columns of every such table, then those that are carried along.
 
     Args:

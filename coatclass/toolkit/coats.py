@@ -26,7 +26,7 @@ from coatclass.toolkit.tables import (
     Flag,
     HarmCell,
     PossibleCoat,
-    Rule,
+    ToolRule,
     catalogue,
     harm_table,
     rule_file,
@@ -133,7 +133,7 @@ def _conditions(coat: PossibleCoat) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
-class View:
+class ToolView:
     """One tool over a number of possible coats.
 
     Attributes:
@@ -158,9 +158,9 @@ class View:
     harm_varies: bool
     right_cells: tuple[Cell, ...]
     only_if: frozenset[tuple[frozenset[Texture], frozenset[Undercoat]]]
-    wanted: tuple[Rule, ...]
-    put_off: tuple[Rule, ...]
-    unwanted: tuple[Rule, ...]
+    wanted: tuple[ToolRule, ...]
+    put_off: tuple[ToolRule, ...]
+    unwanted: tuple[ToolRule, ...]
 
     @property
     def zones(self) -> frozenset[BodyZone]:
@@ -178,7 +178,7 @@ class View:
         return min(rule.order for rule in self.wanted)
 
 
-def views(situation: CoatSituation, cleared: Triage) -> Mapping[str, View]:
+def views(situation: CoatSituation, cleared: Triage) -> Mapping[str, ToolView]:
     """Every tool of the catalogue, seen over every coat still possible."""
     possible = tuple(
         (cell, textures_of(situation, cell[0]), undercoats_of(situation, cell[0])) for cell in cells(situation)
@@ -189,7 +189,7 @@ def views(situation: CoatSituation, cleared: Triage) -> Mapping[str, View]:
 @lru_cache(maxsize=1024)
 def _views(
     possible: tuple[tuple[Cell, tuple[Texture, ...], tuple[Undercoat, ...]], ...], known: Known
-) -> Mapping[str, View]:
+) -> Mapping[str, ToolView]:
     parts = [_cell_views(*one, known) for one in possible]
     return {tool: _merge([part[tool] for part in parts]) for tool in catalogue()}
 
@@ -197,28 +197,28 @@ def _views(
 @lru_cache(maxsize=1024)
 def _cell_views(
     cell: Cell, textures: tuple[Texture, ...], undercoats: tuple[Undercoat, ...], known: Known
-) -> Mapping[str, View]:
+) -> Mapping[str, ToolView]:
     coats = [PossibleCoat(*cell, texture, undercoat, **dict(known)) for texture in textures for undercoat in undercoats]
     fitting = [_fitting_rules(coat) for coat in coats]
     return {tool: _view(tool, cell, coats, [rules.get(tool, ()) for rules in fitting]) for tool in catalogue()}
 
 
 @lru_cache(maxsize=4096)
-def _fitting_rules(coat: PossibleCoat) -> Mapping[str, tuple[Rule, ...]]:
-    fitting: dict[str, tuple[Rule, ...]] = {}
+def _fitting_rules(coat: PossibleCoat) -> Mapping[str, tuple[ToolRule, ...]]:
+    fitting: dict[str, tuple[ToolRule, ...]] = {}
     for rule in tool_rules():
         if rule.fits(coat):
             fitting[rule.tool] = (*fitting.get(rule.tool, ()), rule)
     return fitting
 
 
-def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[Rule, ...]]) -> View:
+def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[ToolRule, ...]]) -> ToolView:
     harms = [harm_of(tool, coat) for coat in coats]
     worst = max(range(len(coats)), key=lambda index: harms[index].harm.severity)
     roles = [{rule.role for rule in rules} for rules in fitting]
     essential = sum(Role.ESSENTIAL in found for found in roles)
     wanting = [coat for coat, found in zip(coats, roles, strict=True) if found & {Role.ESSENTIAL, Role.HELPFUL}]
-    return View(
+    return ToolView(
         harm=harms[worst],
         harmed=coats[worst],
         cells=1,
@@ -236,7 +236,7 @@ def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[
     )
 
 
-def _everyday(rules: Iterable[Rule]) -> bool:
+def _everyday(rules: Iterable[ToolRule]) -> bool:
     return any(rule.role in (Role.ESSENTIAL, Role.HELPFUL) and not rule.only_matted_zones for rule in rules)
 
 
@@ -248,17 +248,17 @@ def _needs(wanting: list[PossibleCoat], coats: list[PossibleCoat]) -> tuple[froz
     return frozenset() if any_texture else textures, frozenset() if any_undercoat else undercoats
 
 
-def _with_role(fitting: Iterable[Iterable[Rule]], *roles: Role) -> tuple[Rule, ...]:
+def _with_role(fitting: Iterable[Iterable[ToolRule]], *roles: Role) -> tuple[ToolRule, ...]:
     return _once(rule for rules in fitting for rule in rules if rule.role in roles)
 
 
-def _once(rules: Iterable[Rule]) -> tuple[Rule, ...]:
+def _once(rules: Iterable[ToolRule]) -> tuple[ToolRule, ...]:
     return tuple({rule.id: rule for rule in rules}.values())
 
 
-def _merge(parts: list[View]) -> View:
+def _merge(parts: list[ToolView]) -> ToolView:
     worst = max(parts, key=lambda part: part.harm.harm.severity)
-    return View(
+    return ToolView(
         harm=worst.harm,
         harmed=worst.harmed,
         cells=len(parts),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone
-from coatclass.toolkit.coats import View, views
+from coatclass.toolkit.coats import ToolView, views
 from coatclass.toolkit.sentences import (
     coat_phrase,
     describe,
@@ -20,7 +20,7 @@ from coatclass.toolkit.sentences import (
     triage_sentence,
     unsure_sentence,
 )
-from coatclass.toolkit.tables import Harm, Rule, catalogue, message, rule_file, texts, zone_group
+from coatclass.toolkit.tables import Harm, ToolRule, catalogue, message, rule_file, texts, zone_group
 from coatclass.triage import closed_by
 
 UNCERTAIN = "uncertain-coat"
@@ -123,7 +123,7 @@ def _opens_knots(tool: str) -> bool:
     return catalogue()[tool].family in ("slicker", "pin_brush")
 
 
-def _small(choice: _Choice, view: View, choices: Mapping[str, _Choice], dog: _Dog) -> _Choice:
+def _small(choice: _Choice, view: ToolView, choices: Mapping[str, _Choice], dog: _Dog) -> _Choice:
     """The same choice; put off where only one of several possible coats wants it and the kit has what they share.
 
     Nobody should buy a tool for each coat that a dog may have: what they share will do until hands have told. One that
@@ -184,7 +184,7 @@ def _item(choice: _Choice, order: int | None, language: str) -> KitItem:
     )
 
 
-def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
+def _choose(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
     """The role of one tool, None if it has none."""
     if view.harm.harm.forbids:
         return _forbidden(tool, view, dog)
@@ -197,13 +197,13 @@ def _choose(tool: str, view: View, dog: _Dog) -> _Choice | None:
     return None if view.wanted else _avoid(tool, view)
 
 
-def _enough(share: float, view: View) -> bool:
+def _enough(share: float, view: ToolView) -> bool:
     """Whether a tool is right for so many of the possible coats that it may be recommended."""
     least: float = rule_file()["policy"]["share_of_possible_coats"]
     return share >= least * view.cells - _ROUNDING
 
 
-def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
+def _forbidden(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
     """A tool that harms a possible coat: it waits if others want it. A stop of the triage is told first."""
     if view.harmful >= view.cells - _ROUNDING and not view.unwanted and view.wanted:
         # Whichever coat it is: there is nothing to wait for.
@@ -215,22 +215,22 @@ def _forbidden(tool: str, view: View, dog: _Dog) -> _Choice | None:
     return waits if dog.allowed[tool] else _put_off(waits, _closed(tool, view, dog))
 
 
-def _later(tool: str, view: View, why: Callable[[str], str]) -> _Choice:
+def _later(tool: str, view: ToolView, why: Callable[[str], str]) -> _Choice:
     return _Choice(tool, Role.LATER, tuple(rule.id for rule in view.wanted), view.order, why)
 
 
-def _avoid(tool: str, view: View) -> _Choice | None:
+def _avoid(tool: str, view: ToolView) -> _Choice | None:
     return _by_rule(tool, Role.AVOID, min(view.unwanted, key=lambda rule: rule.order)) if view.unwanted else None
 
 
-def _by_rule(tool: str, role: Role, rule: Rule) -> _Choice:
+def _by_rule(tool: str, role: Role, rule: ToolRule) -> _Choice:
     return _Choice(tool, role, (rule.id,), rule.order, lambda language: rule_sentence(rule, language))
 
 
 # --- where a tool may go -------------------------------------------------------------------------------------------
 
 
-def _usable(tool: str, view: View, dog: _Dog) -> _Choice | None:
+def _usable(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
     """A wanted tool in its cleared zones; put off where none is cleared, None where the dog has none of its zones."""
     if not _enough(view.everyday, view):
         view = replace(view, wanted=tuple(rule for rule in view.wanted if rule.only_matted_zones))
@@ -251,17 +251,17 @@ def _usable(tool: str, view: View, dog: _Dog) -> _Choice | None:
     return _put_off(choice, _closed(tool, view, dog)) if had else None
 
 
-def _places(rule: Rule, dog: _Dog) -> frozenset[BodyZone]:
+def _places(rule: ToolRule, dog: _Dog) -> frozenset[BodyZone]:
     if rule.only_matted_zones:
         return _knotted(rule, dog.situation) & dog.knots & dog.allowed[rule.tool]
     return dog.allowed[rule.tool].intersection(rule.zones)
 
 
-def _knotted(rule: Rule, situation: CoatSituation) -> frozenset[BodyZone]:
+def _knotted(rule: ToolRule, situation: CoatSituation) -> frozenset[BodyZone]:
     return frozenset(zone for zone, state in situation.mats.items() if state in rule.mats)
 
 
-def _closed(tool: str, view: View, dog: _Dog) -> Callable[[], str]:
+def _closed(tool: str, view: ToolView, dog: _Dog) -> Callable[[], str]:
     """How to find the first triage rule that keeps a tool from its zones: vet before groomer before owner."""
 
     def first() -> str:
@@ -281,7 +281,7 @@ def _put_off(choice: _Choice, closed: Callable[[], str]) -> _Choice:
 # --- uncertain coats -----------------------------------------------------------------------------------------------
 
 
-def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], dog: _Dog) -> None:
+def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, ToolView], dog: _Dog) -> None:
     """Where no tool of a job is right for every possible coat and may be used, name the nearest that harms none."""
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
     needed = any(seen[tool].essential or (job == "brush" and seen[tool].wanted) for tool in of_job)
@@ -312,7 +312,7 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, View], do
     choices[best] = chosen
 
 
-def _brushes_the_coat(choice: _Choice, view: View, dog: _Dog) -> bool:
+def _brushes_the_coat(choice: _Choice, view: ToolView, dog: _Dog) -> bool:
     """Whether a needed tool goes over the body, and not only at a knot, whichever coat it is."""
     trunk = BodyZone.TRUNK
     if trunk not in choice.zones:
@@ -320,7 +320,7 @@ def _brushes_the_coat(choice: _Choice, view: View, dog: _Dog) -> bool:
     return len(dog.situation.categories) == 1 or view.everyday >= view.cells - _ROUNDING
 
 
-def _nearness(tool: str, view: View, helpful: bool) -> tuple[float, ...]:
+def _nearness(tool: str, view: ToolView, helpful: bool) -> tuple[float, ...]:
     """How well a harmless tool substitutes, higher is better; ties go to the first in the catalogue."""
     for_all = helpful and view.everyday >= view.cells - _ROUNDING
     gentle = catalogue()[tool].drag == "gentle"

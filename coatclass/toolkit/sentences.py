@@ -8,14 +8,14 @@ from functools import lru_cache
 from coatclass.contract import CoatSituation, Role, Specification
 from coatclass.resources import read_csv
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
-from coatclass.toolkit.coats import Cell, View, cells
+from coatclass.toolkit.coats import Cell, ToolView, cells
 from coatclass.toolkit.tables import (
     FOLDER,
     HarmCell,
     LengthRange,
     PossibleCoat,
-    Rule,
     RuleRecord,
+    ToolRule,
     message,
     rule_file,
     texts,
@@ -24,7 +24,7 @@ from coatclass.toolkit.tables import (
 from coatclass.triage import rules as triage_rules
 
 
-def rule_sentence(rule: Rule, language: str) -> str:
+def rule_sentence(rule: ToolRule, language: str) -> str:
     """Why a rule says what it says."""
     return texts(language).say(f"rule.{rule.why}")
 
@@ -39,26 +39,26 @@ def harm_sentence(cell: HarmCell, language: str) -> str:
     return texts(language).say(f"reason.{cell.reason}") if cell.reason else ""
 
 
-def _whys(rules: Iterable[Rule], language: str) -> str:
+def _whys(rules: Iterable[ToolRule], language: str) -> str:
     """At most two reasons; nobody reads a third."""
     return " ".join(list(dict.fromkeys(rule_sentence(rule, language) for rule in rules))[:2])
 
 
-def right_sentence(view: View, situation: CoatSituation, language: str) -> str:
+def right_sentence(view: ToolView, situation: CoatSituation, language: str) -> str:
     """Why a tool is wanted, and for which of the possible coats if not for all."""
     condition = _condition(view, situation, language)
     why = _whys(view.wanted, language)
     return message(language, "right_for_some", coats=condition, why=why) if condition else why
 
 
-def unsure_sentence(view: View, situation: CoatSituation, language: str) -> str:
+def unsure_sentence(view: ToolView, situation: CoatSituation, language: str) -> str:
     """Why a harmless tool that few of the possible coats want has to wait."""
     condition = _condition(view, situation, language)
     why = _whys(view.wanted, language)
     return message(language, "unsure", coats=condition, why=why) if condition else why
 
 
-def later_sentence(view: View, language: str) -> str:
+def later_sentence(view: ToolView, language: str) -> str:
     """Why a wanted tool has to wait: a possible coat that it would harm, or that it would harm this one."""
     why, harm = _whys(view.wanted, language), harm_sentence(view.harm, language)
     if view.cells == 1 and not view.harm_varies:
@@ -74,7 +74,7 @@ def coat_phrase(coat: PossibleCoat, language: str, *, texture: bool = False) -> 
     return f"{phrase}, {words.word('texture', coat.texture)}" if texture else phrase
 
 
-def _condition(view: View, situation: CoatSituation, language: str) -> str:
+def _condition(view: ToolView, situation: CoatSituation, language: str) -> str:
     """What must be true of the coat for the tool to be right; empty if it is right for every possible coat."""
     words = texts(language)
     possible = cells(situation)
@@ -184,7 +184,7 @@ _ORDER: dict[str, tuple[str, ...]] = {"texture": tuple(Texture), "undercoat": tu
 _FLAGS = ("yes", "no", "unknown")
 
 
-def _when(rule: Rule, language: str) -> str:
+def _when(rule: ToolRule, language: str) -> str:
     words = texts(language)
     parts = [_range(rule.length, language)] if rule.length is not None else []
     for name, allowed in rule.conditions.items():

@@ -116,7 +116,7 @@ class LengthRange:
 
 
 @dataclass(frozen=True)
-class Rule:
+class ToolRule:
     """One rule: its conditions (what it doesn't name is free), and the role that the tool then has.
 
     ``only_matted_zones``: the tool is for the zones with knots of the states in ``mats``, not for ``zones``.
@@ -290,7 +290,7 @@ def zone_group(name: str) -> tuple[BodyZone, ...]:
 
 
 @cache
-def tool_rules() -> tuple[Rule, ...]:
+def tool_rules() -> tuple[ToolRule, ...]:
     """Every rule, in the order of the file."""
     rules = tuple(parse_rule(row) for row in rule_file()["rule"])
     ids = [rule.id for rule in rules]
@@ -299,7 +299,7 @@ def tool_rules() -> tuple[Rule, ...]:
     return rules
 
 
-def parse_rule(row: Mapping[str, Any], file: str = "rules.toml") -> Rule:
+def parse_rule(row: Mapping[str, Any], file: str = "rules.toml") -> ToolRule:
     """One rule from its row.
 
     Raises:
@@ -317,7 +317,7 @@ def parse_rule(row: Mapping[str, Any], file: str = "rules.toml") -> Rule:
     matted = row.get("zones") == "matted"
     if "zones" in row and not matted:
         _known(row["zones"], rule_file()["zones"], file, f"{name}: the group of zones")
-    return Rule(
+    return ToolRule(
         id=row["id"],
         tool=row["tool"],
         role=role,

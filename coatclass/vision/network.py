@@ -25,20 +25,20 @@ from coatclass.vision.preprocess import Preprocessing, around_dog, to_tensor
 _REINSTALL = "Install coatclass again, or fit the model with: python -m training image"
 
 
-class _Entry(BaseModel):
+class _ManifestEntry(BaseModel):
     """A part of the manifest; other rooms keep sections of their own beside it, so unknown keys are left alone."""
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
 
-class ReleasedFile(_Entry):
+class ReleasedFile(_ManifestEntry):
     """A file of the release and the checksum it must have."""
 
     sha256: str
     bytes: int
 
 
-class ModelLimits(_Entry):
+class ModelLimits(_ManifestEntry):
     """Limits chosen on validation photos.
 
     Attributes:
@@ -50,7 +50,7 @@ class ModelLimits(_Entry):
     dog_margin: float
 
 
-class VisionManifest(_Entry):
+class VisionManifest(_ManifestEntry):
     """What the image model's part of ``models/manifest.json`` says.
 
     ``second_look``: the network reads what the dog fills of the picture as well, and the coat is the mean of both.

@@ -60,7 +60,7 @@ def test_shards_are_disjoint_and_together_whole(folder, tmp_path):
     photos = photos_at(tmp_path / "list.csv")
     parts = []
     for part in (1, 2, 3):
-        index = local.Index()
+        index = local.PhotoIndex()
         parts.append([photo.file for photo in photos if index.add(photo.file, {}, (part, 3))])
     assert sorted(file for part in parts for file in part) == names
     assert max(map(len, parts)) - min(map(len, parts)) <= 1

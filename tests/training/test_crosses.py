@@ -10,14 +10,14 @@ import pytest
 from coatclass.contract import CoatEstimate, Decision, Verdict
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
-from training.crosses import Said, measure
+from training.crosses import LookVerdicts, measure
 
 
-def said(group: str, truth: CoatCategory, told: CoatCategory, verdict: Verdict, share: float = 0.8) -> Said:
+def said(group: str, truth: CoatCategory, told: CoatCategory, verdict: Verdict, share: float = 0.8) -> LookVerdicts:
     rest = (1 - share) / 6
     category = tuple(share if one is told else rest for one in CATEGORIES)
     estimate = CoatEstimate(category=category, band=(0.25,) * 4, regime="photo")
-    return Said(group, CATEGORIES.index(truth), estimate, Decision((told,), BANDS, verdict))
+    return LookVerdicts(group, CATEGORIES.index(truth), estimate, Decision((told,), BANDS, verdict))
 
 
 def test_a_mixed_coat_settled_as_something_else_is_the_dangerous_error():

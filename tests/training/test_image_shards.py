@@ -116,9 +116,9 @@ def test_all_processes_together_see_each_photo_once_in_an_epoch(shards: Path) ->
 
 
 def test_rare_coats_are_shown_more_often_up_to_all_alike() -> None:
-    from training.image.shards import Index
+    from training.image.shards import ShardIndex
 
-    index = Index((), 100, (), (60, 30, 10, 0, 0, 0, 0), (60.0, 30.0, 5.0, 0.0, 0.0, 0.0, 0.0))
+    index = ShardIndex((), 100, (), (60, 30, 10, 0, 0, 0, 0), (60.0, 30.0, 5.0, 0.0, 0.0, 0.0, 0.0))
     for power in (0.0, 0.5, 1.0):
         shown = np.array(index.weight) * index.times(power)
         assert shown.sum() == pytest.approx(100)

@@ -383,7 +383,7 @@ def _settle(
 
 
 @dataclass(frozen=True)
-class Said:
+class Claims:
     """What is said of dogs, (N,): how sure (0 where nothing may be settled), rightly so, with the truth in the set.
 
     ``clash``: photo and answers are said to contradict each other. ``hands``: a groomer is asked, for that, because a
@@ -410,7 +410,7 @@ class Said:
         }
 
 
-def said_of(regime: str, dogs: Dogs, members: Members, at: RegimeThresholds) -> Said:
+def said_of(regime: str, dogs: Dogs, members: Members, at: RegimeThresholds) -> Claims:
     """Sets and verdicts of many dogs at once, by the rules of ``coatclass.decision``."""
     category, band = marginals(estimate_tables(regime, dogs, members))
     sets = [
@@ -422,7 +422,7 @@ def said_of(regime: str, dogs: Dogs, members: Members, at: RegimeThresholds) -> 
     alone = np.array([len(one) == 1 for one in sets]) & ~flagged
     most = decision.limits()["most_categories"]
     sure = category.max(axis=1)
-    return Said(
+    return Claims(
         sureness=np.where(alone, sure, 0.0),
         right=np.array([CATEGORIES.index(one[0]) for one in sets]) == dogs.category,
         settled=alone & (sure >= at.settle_at),

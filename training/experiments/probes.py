@@ -99,7 +99,7 @@ def upper_third(pixels: Pixels, mask: Pixels | None) -> list[Image.Image]:
 
 
 @dataclass(frozen=True)
-class Look:
+class TrialLook:
     """One way of looking at a photo: by which backbone, at what size (px), at which pictures cut from it."""
 
     backbone: str
@@ -119,12 +119,12 @@ class Look:
 
 
 LOOKS = {
-    "plain": Look("lite2", 256, whole),
-    "mirrored": Look("lite2", 256, mirrored),
-    "larger": Look("lite2", 352, whole),
-    "lite0": Look("lite0", 256, whole),
-    "patches": Look("lite2", _PATCH, patches),
-    "closeup": Look("lite2", 256, closeup),
+    "plain": TrialLook("lite2", 256, whole),
+    "mirrored": TrialLook("lite2", 256, mirrored),
+    "larger": TrialLook("lite2", 352, whole),
+    "lite0": TrialLook("lite0", 256, whole),
+    "patches": TrialLook("lite2", _PATCH, patches),
+    "closeup": TrialLook("lite2", 256, closeup),
 }
 
 
@@ -191,7 +191,7 @@ def _mask_by() -> str:
     return read_manifest().model_version
 
 
-def _read(look: Look, pixels: Pixels, mask: Pixels | None) -> list[NDArray[np.float32]] | None:
+def _read(look: TrialLook, pixels: Pixels, mask: Pixels | None) -> list[NDArray[np.float32]] | None:
     pictures = look.cut(pixels, mask)
     return look.read(pictures) if pictures else None
 
@@ -228,7 +228,7 @@ _C, _NEVER = 0.03, -20.0  # of the regressions on routes; and the score of a cat
 
 
 @dataclass(frozen=True)
-class Setup:
+class TrialSetup:
     """Everything a trial needs.
 
     Attributes:
@@ -263,15 +263,15 @@ class Setup:
         return log_softmax(np.mean([log_softmax(scores) for scores in said], 0))
 
 
-def prepare(labels: Labels, features: dict[str, Features], seconds: dict[str, float]) -> Setup:
+def prepare(labels: Labels, features: dict[str, Features], seconds: dict[str, float]) -> TrialSetup:
     """Folds as the image model's training draws them, strengths as its frozen configuration has them."""
     config = read_config(_CONFIGS / "frozen.toml")
     members = tomllib.loads((_CONFIGS / "ensemble.toml").read_text(encoding="utf-8"))["members"]
-    return Setup(labels, make_plan(labels, config, release=True).folds, features, seconds, config.heads, members)
+    return TrialSetup(labels, make_plan(labels, config, release=True).folds, features, seconds, config.heads, members)
 
 
 def held_out(
-    setup: Setup,
+    setup: TrialSetup,
     views: Sequence[NDArray[Any]],
     target: NDArray[np.float32],
     by: str,
@@ -308,7 +308,7 @@ def held_out(
     return scores
 
 
-def regression(setup: Setup, inputs: dict[str, Array]) -> dict[str, Array]:
+def regression(setup: TrialSetup, inputs: dict[str, Array]) -> dict[str, Array]:
     """Log P(category) (N, 7) by regime, by a logistic regression on what the routes say (N, ...) in either regime.
 
     As the ensemble does, it learns from networks that never saw the breed. It is fitted without the dogs that it reads,

@@ -27,7 +27,7 @@ from training.experiments.probes import (
     REGIMES,
     Array,
     Row,
-    Setup,
+    TrialSetup,
     blend,
     category_row,
     closeup,
@@ -96,7 +96,7 @@ OUTLINE: dict[str, Callable[[BreedFacts], float]] = {
 }
 
 
-def all_trials(setup: Setup) -> Iterator[Row]:
+def all_trials(setup: TrialSetup) -> Iterator[Row]:
     """Rows of every trial that needs nothing but features and labels."""
     plain = {regime: _routes(setup, ["plain"], by) for regime, by in REGIMES.items()}
     yield from _rows(setup, "plain", plain, None, seconds=1.0, note="whole photo at 256 px, Lite2")
@@ -108,7 +108,7 @@ def all_trials(setup: Setup) -> Iterator[Row]:
     yield from _several_dogs(setup)
 
 
-def _routes(setup: Setup, looks: list[str], by: str) -> Routes:
+def _routes(setup: TrialSetup, looks: list[str], by: str) -> Routes:
     texture = setup.texture([setup.pooled(look) for look in looks], by)
     return _blended(texture, setup.kinship(looks, by))
 
@@ -118,7 +118,13 @@ def _blended(texture: Array, kinship: Array) -> Routes:
 
 
 def _rows(
-    setup: Setup, trial: str, said: dict[str, Routes], plain: dict[str, Routes] | None, *, seconds: float, note: str
+    setup: TrialSetup,
+    trial: str,
+    said: dict[str, Routes],
+    plain: dict[str, Routes] | None,
+    *,
+    seconds: float,
+    note: str,
 ) -> Iterator[Row]:
     """A row for each regime and route; a route that is the plain one's is left out."""
     for regime, routes in said.items():
@@ -135,7 +141,7 @@ def _rows(
                 yield category_row(setup.labels, log_p, regime=regime, other=other, **words)
 
 
-def _looks(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
+def _looks(setup: TrialSetup, plain: dict[str, Routes]) -> Iterator[Row]:
     seconds, show = setup.seconds, partial(_rows, setup, plain=plain)
     said = {regime: _routes(setup, ["plain", "mirrored"], by) for regime, by in REGIMES.items()}
     note = "learned on both looks, logs of both averaged"
@@ -160,7 +166,7 @@ def _looks(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
     yield from _beside_release(setup, "patches beside the release", alone, 1 + seconds["patches"])
 
 
-def _beside_release(setup: Setup, trial: str, said: dict[str, Array], seconds: float) -> Iterator[Row]:
+def _beside_release(setup: TrialSetup, trial: str, said: dict[str, Array], seconds: float) -> Iterator[Row]:
     """The released network's blend out of fold with a trial's route in it; nothing if it read other photos."""
     for regime, by in REGIMES.items():
         with np.load(released(f"models/{EVIDENCE[by]}")) as evidence:
@@ -180,7 +186,7 @@ def _beside_release(setup: Setup, trial: str, said: dict[str, Array], seconds: f
         yield category_row(setup.labels, log_p, regime=regime, other=plain, **words)
 
 
-def _names(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
+def _names(setup: TrialSetup, plain: dict[str, Routes]) -> Iterator[Row]:
     """A head for the photos' breed names, mapped to coats by the breed table, as a further source of kinship."""
     pooled = setup.pooled("plain")
     inputs = PCA(min(_DIRECTIONS, len(pooled) - 1), random_state=0).fit_transform(pooled)
@@ -205,7 +211,7 @@ def _ids(breed: str) -> tuple[str, ...]:
     return find(breed.replace("_", " ")).ids
 
 
-def _hard_labels(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
+def _hard_labels(setup: TrialSetup, plain: dict[str, Routes]) -> Iterator[Row]:
     labels = setup.labels
     hard = np.eye(labels.category.shape[1], dtype=np.float32)[labels.category_hard]
     split = np.flatnonzero((labels.category > 0).sum(1) > 1)
@@ -220,7 +226,7 @@ def _hard_labels(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
             yield category_row(labels, soft, chosen=split, **words | {"trial": "plain"})
 
 
-def _sources(setup: Setup) -> Iterator[Row]:
+def _sources(setup: TrialSetup) -> Iterator[Row]:
     fold = setup.folds["source"]
     for k, source in enumerate(np.unique(setup.labels.source)):
         for route, log_p in _routes(setup, ["plain"], "source").items():
@@ -230,7 +236,7 @@ def _sources(setup: Setup) -> Iterator[Row]:
             yield category_row(setup.labels, log_p, regime=regime, chosen=np.flatnonzero(fold == k), note=note, **words)
 
 
-def _outline(setup: Setup, plain: dict[str, Routes]) -> Iterator[Row]:
+def _outline(setup: TrialSetup, plain: dict[str, Routes]) -> Iterator[Row]:
     """The outline's attributes as weak labels: does a regression on the routes gain by their log odds?"""
     known = [[facts(breed) for breed in _ids(name)] for name in setup.labels.breeds]
     table = np.array([[np.mean([of(breed) for breed in ids] or [0.0]) for of in OUTLINE.values()] for ids in known])
@@ -277,7 +283,7 @@ def _each_attribute(scores: Tensor, target: Tensor) -> Tensor:
     return functional.binary_cross_entropy_with_logits(scores, target, reduction="none").sum(1)
 
 
-def _several_dogs(setup: Setup) -> Iterator[Row]:
+def _several_dogs(setup: TrialSetup) -> Iterator[Row]:
     """Several dogs, or part of one: how well a linear head tells them from one dog."""
     plain, several = setup.features["plain"], ~setup.labels.usable
     if several.all() or not several.any():
@@ -314,7 +320,7 @@ _GAINS = np.round(np.arange(-0.5, 1.01, 0.05), 2)
 _SIMULATED = "close-ups are simulated: squares cut out of the dog"
 
 
-def view_trials(setup: Setup, photos: Path) -> Iterator[Row]:
+def view_trials(setup: TrialSetup, photos: Path) -> Iterator[Row]:
     """Rows of the released network on parts of photos, and of close-ups pooled with whole photos."""
     yield from _released(setup.labels, photos)
     yield from _pooled(setup)
@@ -364,7 +370,7 @@ def _verdicts(said: list[list[Reading]], truth: Any) -> Row:
     return found | {"settled": sum(settled) / len(said)} if said else {}
 
 
-def _pooled(setup: Setup) -> Iterator[Row]:
+def _pooled(setup: TrialSetup) -> Iterator[Row]:
     """Texture out of fold: whole photo, close-up, and both as the mean of their logs; with the gain that fits best."""
     views = [setup.pooled("plain"), setup.pooled("closeup")]
     chosen = np.flatnonzero(np.isfinite(views[1][:, 0]))

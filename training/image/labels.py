@@ -166,7 +166,7 @@ def _soft(row: Row, further: list[Row], what: str, names: list[str]) -> list[flo
 
 
 @dataclass(frozen=True)
-class Plan:
+class TrainingPlan:
     """Who trains on what.
 
     Attributes:
@@ -180,7 +180,7 @@ class Plan:
     jobs: dict[str, NDArray[np.int64]]
 
 
-def make_plan(labels: Labels, config: Config, *, release: bool) -> Plan:
+def make_plan(labels: Labels, config: Config, *, release: bool) -> TrainingPlan:
     """The jobs of a run: enough to select (``val``, unseen dogs, unseen breeds), and the one that is released."""
     held_out = {
         "group": _folds(labels, labels.group, config),
@@ -193,7 +193,7 @@ def make_plan(labels: Labels, config: Config, *, release: bool) -> Plan:
         jobs |= {f"{by}{k}": np.flatnonzero((fold >= 0) & (fold != k)) for k in range(int(fold.max()) + 1)}
     if release:
         jobs["all"] = labels.where("train", "val")
-    return Plan(held_out, jobs)
+    return TrainingPlan(held_out, jobs)
 
 
 def _folds(labels: Labels, keys: NDArray[np.str_], config: Config) -> NDArray[np.int64]:

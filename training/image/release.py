@@ -21,7 +21,7 @@ from coatclass.vision import Preprocessing
 from training.image.config import Config
 from training.image.export import HALF_FROM, export_onnx
 from training.image.heads import Readings, pooled, read_features
-from training.image.labels import Labels, Plan
+from training.image.labels import Labels, TrainingPlan
 from training.image.network import CoatNetwork
 from training.image.pictures import Gallery, Pixels, prepare
 from training.places import EVIDENCE, code_sha256, read_csv, sha256, write_csv
@@ -87,7 +87,7 @@ def figures(readings: Readings, labels: Labels, chosen: NDArray[np.int64]) -> di
     return found | band_figures(readings.band, labels, chosen)
 
 
-def joined(readings: JobReadings, plan: Plan, by: str, share: float) -> Readings:
+def joined(readings: JobReadings, plan: TrainingPlan, by: str, share: float) -> Readings:
     """Readings in which each photo was read by the network that never saw its fold; test photos by fold 0's."""
     fold = plan.folds[by]
     parts = [readings[f"{by}{k}"][share][0] for k in range(int(fold.max()) + 1)]
@@ -100,7 +100,7 @@ def joined(readings: JobReadings, plan: Plan, by: str, share: float) -> Readings
     )
 
 
-def best_share(config: Config, labels: Labels, plan: Plan, readings: JobReadings) -> float:
+def best_share(config: Config, labels: Labels, plan: TrainingPlan, readings: JobReadings) -> float:
     """The share of fine-tuned weights with the least log loss of both routes' blend on unseen dogs and unseen breeds.
 
     Both out of fold, over all of train and val: val alone holds too few rare coats to tell shares apart.
@@ -116,7 +116,7 @@ def best_share(config: Config, labels: Labels, plan: Plan, readings: JobReadings
     return min(config.shares, key=cost)
 
 
-def held_out(labels: Labels, plan: Plan, readings: JobReadings, by: str, share: float) -> dict[str, float]:
+def held_out(labels: Labels, plan: TrainingPlan, readings: JobReadings, by: str, share: float) -> dict[str, float]:
     """Figures out of fold over train and val; nothing was trained on the photo's dog (``group``) or ``breed``."""
     return figures(joined(readings, plan, by, share), labels, labels.where("train", "val"))
 
@@ -125,7 +125,7 @@ def add_rows(
     path: Path,
     config: Config,
     labels: Labels,
-    plan: Plan,
+    plan: TrainingPlan,
     readings: JobReadings,
     *,
     chosen: float,
@@ -196,7 +196,7 @@ def _texture(network: CoatNetwork, pictures: list[Pixels], rule: Preprocessing) 
 def release_model(
     config: Config,
     labels: Labels,
-    plan: Plan,
+    plan: TrainingPlan,
     readings: JobReadings,
     network: CoatNetwork,
     *,

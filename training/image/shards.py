@@ -48,7 +48,7 @@ from training.image.pictures import Pixels, trimap_mask
 from training.image.release import save_weights
 from training.places import ROOT, add_photos_argument, read_csv, write_csv
 
-__all__ = ["Index", "ShardBatches", "add_arguments", "read_index", "run", "write_shards"]
+__all__ = ["ShardBatches", "ShardIndex", "add_arguments", "read_index", "run", "write_shards"]
 
 _PER_SHARD, _SIDE, _QUALITY = 5000, 640, 90  # photos; px of the short side; JPEG
 _BUFFER = 1000  # encoded photos that a loading process mixes; with those of the others they make the order
@@ -147,7 +147,7 @@ def _write(path: Path, labels: Labels, members: Sequence[Mapping[str, bytes] | N
 
 
 @dataclass(frozen=True)
-class Index:
+class ShardIndex:
     """A folder of shards: how many photos, which breeds; photos and summed weights by coat (7,)."""
 
     shards: tuple[Path, ...]
@@ -163,7 +163,7 @@ class Index:
         return [factor / mean for factor in raised]
 
 
-def read_index(folder: Path) -> Index:
+def read_index(folder: Path) -> ShardIndex:
     """What ``write_shards`` left.
 
     Raises:
@@ -173,7 +173,7 @@ def read_index(folder: Path) -> Index:
     if not files:
         raise InputError(str(folder), "holds no shards.", "Write them with `python -m training shards write`.")
     found = [json.loads(file.read_text(encoding="utf-8")) for file in files]
-    return Index(
+    return ShardIndex(
         tuple(file.with_suffix(".tar") for file in files),
         sum(one["photos"] for one in found),
         tuple(sorted({breed for one in found for breed in one["breeds"]})),
@@ -211,7 +211,7 @@ class Stream(IterableDataset[Example]):
     """
 
     def __init__(
-        self, index: Index, rule: Preprocessing, settings: Finetune, *, seed: int, place: tuple[int, int]
+        self, index: ShardIndex, rule: Preprocessing, settings: Finetune, *, seed: int, place: tuple[int, int]
     ) -> None:
         self.index, self.seed, self.place = index, seed, place
         self.epoch, self.done, self.batch = 0, 0, 1  # where to begin, in this training process's batches
@@ -316,7 +316,7 @@ class ShardBatches:
 
     def __init__(
         self,
-        index: Index,
+        index: ShardIndex,
         rule: Preprocessing,
         settings: Finetune,
         *,

@@ -33,7 +33,7 @@ from training.image.heads import (
     pooled_near,
     read_twice,
 )
-from training.image.labels import Labels, Plan, make_plan, read_labels
+from training.image.labels import Labels, TrainingPlan, make_plan, read_labels
 from training.image.network import CoatNetwork, load_backbone
 from training.image.pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
 from training.image.release import add_rows, background_shift, best_share, release_model, save_weights
@@ -57,7 +57,7 @@ class Setup:
     labels: Labels
     gallery: Gallery
     prepared: Prepared
-    plan: Plan
+    plan: TrainingPlan
     crew: Crew
     work: Path
 
