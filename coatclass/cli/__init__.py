@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import os
 import sys
@@ -11,6 +10,7 @@ from io import TextIOWrapper
 from typing import Any, Literal
 
 from coatclass import __version__
+from coatclass.cli.parsing import Parser
 from coatclass.errors import CoatclassError
 from coatclass.words import LANGUAGES, all_in_language, catalogue, in_language
 
@@ -69,16 +69,17 @@ def language_of(arguments: Sequence[str]) -> str:
         name, _, value = argument.partition("=")
         if name == "--language":
             asked = value or "".join(arguments[place + 1 : place + 2])
-            return asked if asked in LANGUAGES else LANGUAGES[0]
+            if asked in LANGUAGES:
+                return asked
     locale = next(filter(None, map(os.environ.get, ("LC_ALL", "LC_MESSAGES", "LANG"))), "")
     language = locale.replace(".", "_").split("_")[0].casefold()
     return language if language in LANGUAGES else LANGUAGES[0]
 
 
-def _parser(arguments: Sequence[str], language: str) -> argparse.ArgumentParser:
+def _parser(arguments: Sequence[str], language: str) -> Parser:
     say = catalogue(language, "terminal").say
-    parser = argparse.ArgumentParser(prog="coatclass", description=say("purpose"), epilog=say("exit_codes"))
-    parser.add_argument("--version", action="version", version=f"coatclass {__version__}")
+    parser = Parser(prog="coatclass", description=say("purpose"), epilog=say("exit_codes"), language=language)
+    parser.add_argument("--version", action="version", version=f"coatclass {__version__}", help=say("call.version"))
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     chosen = next((argument for argument in arguments if argument in _COMMANDS), None)
     for name in _COMMANDS:

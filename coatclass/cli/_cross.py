@@ -6,9 +6,9 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from coatclass.cli.parsing import day
 from coatclass.taxonomy import CATEGORIES
 from coatclass.words import LANGUAGES, catalogue
 
@@ -28,7 +28,7 @@ def declare_cross(parser: argparse.ArgumentParser) -> None:
         default="f1",
         help=say("generation"),
     )
-    parser.add_argument("--born", type=_day, metavar="YYYY-MM-DD", help=say("born"))
+    parser.add_argument("--born", type=day, metavar="YYYY-MM-DD", help=say("born"))
     parser.add_argument("--for", dest="audience", choices=["owner", "groomer"], default="groomer", help=say("audience"))
     parser.add_argument("--json", action="store_true", help=say("json"))
 
@@ -97,10 +97,3 @@ def _kits(found: CrossReport, language: str) -> dict[str, list[str]]:
 
 def _say(language: str) -> Callable[[str], str]:
     return lambda key: catalogue(language, "genetics").say(f"option.{key}")
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"must be a date such as 2026-03-01, not {text!r}") from None

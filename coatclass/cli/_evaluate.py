@@ -10,21 +10,21 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from coatclass.cli.parsing import whole_number
 from coatclass.words import catalogue
 
 
 def declare_evaluate(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments, and list the columns of the table below them."""
     say = catalogue(parser.get_default("language"), "commands").say
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _columns(parser.get_default("language"))
     parser.add_argument("data", type=Path, metavar="DATA.csv", help=say("evaluate.data"))
     parser.add_argument("--out", type=Path, required=True, help=say("evaluate.out"))
     parser.add_argument("--against", type=Path, metavar="OTHER", help=say("evaluate.against"))
     parser.add_argument("--by", action="append", default=[], metavar="COLUMN", help=say("evaluate.by"))
-    parser.add_argument("--robustness", type=_count, default=0, metavar="N", help=say("evaluate.robustness"))
-    parser.add_argument("--gallery", type=_count, default=24, metavar="N", help=say("evaluate.gallery"))
-    parser.add_argument("--resamples", type=_count, default=1000, metavar="N", help=say("evaluate.resamples"))
+    parser.add_argument("--robustness", type=whole_number(0), default=0, metavar="N", help=say("evaluate.robustness"))
+    parser.add_argument("--gallery", type=whole_number(0), default=24, metavar="N", help=say("evaluate.gallery"))
+    parser.add_argument("--resamples", type=whole_number(0), default=1000, metavar="N", help=say("evaluate.resamples"))
 
 
 def _columns(language: str) -> str:
@@ -43,12 +43,6 @@ def _columns(language: str) -> str:
     return "\n".join([heads[0], *listed(photos), "", heads[1], *listed(scored)])
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"must be a whole number of at least 0, not {text!r}")
-    return int(text)
-
-
 def run_evaluate(args: argparse.Namespace) -> int:
     """Evaluate with a progress bar and say where the report is; what is needed is looked for first."""
     from coatclass.errors import InputError, require
@@ -65,7 +59,8 @@ def run_evaluate(args: argparse.Namespace) -> int:
     if args.by and not scored:
         raise InputError("--by", "takes a table of scores.", "Evaluate first, then OUT/predictions.csv with --by.")
     (_scores if scored else _photos)(args)
-    print(f"Written: {args.out / 'evaluation.html'} and evaluation.json" + ("" if scored else ", predictions.csv"))
+    say = catalogue(args.language, "commands").say
+    print(say("evaluate.written_scored" if scored else "evaluate.written", file=args.out / "evaluation.html"))
     return 0
 
 
@@ -81,7 +76,7 @@ def _check_folder(out: Path) -> None:
 def _scores(args: argparse.Namespace) -> None:
     from coatclass.reports.evaluation import compare, report_of_scores, write_report
 
-    with _progress("Reading rows", None) as advance:
+    with _progress("reading", None, args) as advance:
         report = report_of_scores(
             args.data,
             f"coatclass on {args.data.name}",
@@ -92,7 +87,7 @@ def _scores(args: argparse.Namespace) -> None:
         )
     write_report(report, None, args.out)  # kept if the comparison fails
     if args.against is not None:
-        with _progress("Comparing rows", None) as advance:
+        with _progress("comparing", None, args) as advance:
             report["comparison"] = compare(args.data, args.against, resamples=args.resamples, advance=advance)
         write_report(report, None, args.out)
 
@@ -105,7 +100,7 @@ def _photos(args: argparse.Namespace) -> None:
             return {}
         return {"comparison": compare(predictions, args.against, resamples=args.resamples)}
 
-    with _progress("Looking at photos", len(read_table(args.data))) as advance:
+    with _progress("looking", len(read_table(args.data)), args) as advance:
         evaluate_table(
             args.data,
             args.out,
@@ -118,10 +113,11 @@ def _photos(args: argparse.Namespace) -> None:
 
 
 @contextmanager
-def _progress(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
+def _progress(doing: str, total: int | None, args: argparse.Namespace) -> Iterator[Callable[[int], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
+    what = catalogue(args.language, "commands").say(f"evaluate.{doing}")
     columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as progress:
         task = progress.add_task(what, total=total)

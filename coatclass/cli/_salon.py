@@ -11,13 +11,14 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
 
+from coatclass.cli.parsing import whole_number
 from coatclass.errors import RecordError, require
 from coatclass.resources import released
-from coatclass.words import catalogue
+from coatclass.words import Catalogue, catalogue
 
 if TYPE_CHECKING:
-    from coatclass.learning import LearningReport, Shelf
-    from coatclass.records import Records, User
+    from coatclass.learning import Shelf
+    from coatclass.records import Archive, Records, User
 
 
 def _say(language: str) -> Callable[..., str]:
@@ -34,19 +35,13 @@ def declare_serve(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     say = _say(parser.get_default("language"))
     parser.add_argument("--host", default="127.0.0.1", help=say("serve.host"))
-    parser.add_argument("--port", type=_port, default=0, help=say("serve.port"))
+    parser.add_argument("--port", type=whole_number(0, 65535), default=0, help=say("serve.port"))
     parser.add_argument("--data", type=Path, metavar="FOLDER", help=say("serve.data"))
     parser.add_argument("--database", metavar="URL", help=say("serve.database"))
     parser.add_argument("--photo-folder", type=Path, metavar="FOLDER", help=say("serve.photo_folder"))
     parser.add_argument("--allow-host", action="append", default=[], metavar="NAME", help=say("serve.allow_host"))
     parser.add_argument("--proxy", action="append", default=[], metavar="ADDRESS", help=say("serve.proxy"))
-    parser.add_argument(
-        "--workers",
-        type=_workers,
-        default=1,
-        metavar="N",
-        help=say("serve.workers"),
-    )
+    parser.add_argument("--workers", type=whole_number(1, 64), default=1, metavar="N", help=say("serve.workers"))
     parser.add_argument("--demo", action="store_true", help=say("serve.demo"))
     parser.add_argument("--no-browser", action="store_true", help=say("serve.no_browser"))
 
@@ -92,20 +87,6 @@ def _app(name: str) -> ModuleType:
     if folder not in sys.path:
         sys.path.insert(0, folder)
     return importlib.import_module(f"app.{name}")
-
-
-def _port(text: str) -> int:
-    port = int(text)
-    if not 0 <= port <= 65535:
-        raise argparse.ArgumentTypeError("a port is a number from 0 to 65535")
-    return port
-
-
-def _workers(text: str) -> int:
-    number = int(text)
-    if not 1 <= number <= 64:
-        raise argparse.ArgumentTypeError("a number of processes is from 1 to 64")
-    return number
 
 
 # --- user -------------------------------------------------------------------------------------------------------------
@@ -249,40 +230,43 @@ def run_records(args: argparse.Namespace) -> int:
     from coatclass.records import open_records
 
     with open_records(args.database) as records:
-        print(_RECORDS_ACTIONS[args.action](records, args.file))
+        archive = _RECORDS_ACTIONS[args.action](records, args.file)
+    texts = catalogue(args.language, "commands")
+    what = _counted(archive, texts) or texts.say("records.nothing")
+    print(texts.say(f"records.done.{args.action}", file=args.file, what=what))
     return 0
 
 
-def _backup(records: Records, file: Path) -> str:
+def _backup(records: Records, file: Path) -> Archive:
     from coatclass.records import backup
 
-    return f"Backed up to {file}: {_counted(backup(records, file))}. Keep it as safe as the records."
+    return backup(records, file)
 
 
-def _restore(records: Records, file: Path) -> str:
+def _restore(records: Records, file: Path) -> Archive:
     from coatclass.records import restore
 
-    return f"Restored from {file}: {_counted(restore(records, file))}."
+    return restore(records, file)
 
 
-def _export(records: Records, file: Path) -> str:
+def _export(records: Records, file: Path) -> Archive:
     from coatclass.records import export_salon
 
-    return f"Exported to {file}: {_counted(export_salon(records, file))}."
+    return export_salon(records, file)
 
 
-def _import(records: Records, file: Path) -> str:
+def _import(records: Records, file: Path) -> Archive:
     from coatclass.records import import_salon
 
-    return f"Imported from {file}: {_counted(import_salon(records, file))}."
+    return import_salon(records, file)
 
 
-def _counted(archive: object) -> str:
-    counts = getattr(archive, "counts", {})
-    return ", ".join(f"{number} {kind}" for kind, number in counts.items() if number) or "nothing"
+def _counted(archive: Archive, texts: Catalogue) -> str:
+    """What went into an archive or came out of it, kind by kind."""
+    return ", ".join(texts.count(f"records.count.{kind}", number) for kind, number in archive.counts.items() if number)
 
 
-_RECORDS_ACTIONS: dict[str, Callable[[Records, Path], str]] = {
+_RECORDS_ACTIONS: dict[str, Callable[[Records, Path], Archive]] = {
     "backup": _backup,
     "restore": _restore,
     "export": _export,
@@ -314,40 +298,29 @@ def run_learn(args: argparse.Namespace) -> int:
             print("\n".join(f"{'*' if version == used else ' '} {version}" for version in shelf.versions()))
         elif args.use:
             shelf.use(args.use)
-            print(f"In use: {args.use}.")
+            print(_say(args.language)("learn.in_use", version=args.use))
         else:
-            return _learn(salon, shelf, yes=args.yes)
+            _learn(salon, shelf, catalogue(args.language, "commands"), yes=args.yes)
     return 0
 
 
-def _learn(salon: Records, shelf: Shelf, *, yes: bool) -> int:
+def _learn(salon: Records, shelf: Shelf, texts: Catalogue, *, yes: bool) -> None:
+    from coatclass.cli.rendering import learning_told
     from coatclass.learning import examples, learn
     from coatclass.records import learning_cases
     from coatclass.vision import read_manifest
 
     model, report = learn(examples(learning_cases(salon), model_version=read_manifest().model_version))
     shelf.put(model, report)
-    print(_said(report))
-    if not (yes or _agreed(model.version)):
-        print(f"Nothing was switched. {model.version} is kept; take it into use with: coatclass learn --use VERSION")
-        return 0
+    print(learning_told(report, texts))
+    if not (yes or _agreed(model.version, texts)):
+        print(texts.say("learn.kept", version=model.version))
+        return
     shelf.use(model.version)
-    print(f"In use: {model.version}. Return with: coatclass learn --use released")
-    return 0
+    print(texts.say("learn.taken", version=model.version))
 
 
-def _said(report: LearningReport) -> str:
-    low, high = report.gain_interval
-    helps = "more than chance explains" if report.worth_switching else "not more than chance explains"
-    return (
-        f"{report.findings} findings of {report.dogs} dogs. On dogs that were not learned from:\n"
-        f"  log loss {report.before.log_loss:.3f} -> {report.after.log_loss:.3f} "
-        f"(fall {low:+.3f} to {high:+.3f}, 95 % interval: {helps})\n"
-        f"  right    {report.before.accuracy:.1%} -> {report.after.accuracy:.1%}"
-    )
-
-
-def _agreed(version: str) -> bool:
+def _agreed(version: str, texts: Catalogue) -> bool:
     if not sys.stdin.isatty():
         return False
-    return input(f"Take {version} into use? [y/N] ").strip().lower() in ("y", "yes")
+    return input(texts.say("learn.ask", version=version)).strip().casefold() in texts.lines("learn.agreed")

@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coatclass.words import catalogue
+from coatclass.cli.parsing import whole_number
+from coatclass.words import Catalogue, catalogue
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,16 +24,15 @@ _LINE_EVERY_S = 60.0  # where nobody watches, as in a batch job's log
 def declare_score(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     say = catalogue(parser.get_default("language"), "commands").say
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = say("score.epilog")
     parser.add_argument("path", help=say("score.path"))
     parser.add_argument("--out", required=True, help=say("score.out"))
-    parser.add_argument("--workers", type=_positive, help=say("score.workers"))
+    parser.add_argument("--workers", type=whole_number(1), help=say("score.workers"))
     parser.add_argument("--shard", type=_shard, default=(1, 1), metavar="I/N", help=say("score.shard"))
     parser.add_argument("--skip-existing", action="store_true", help=say("score.skip_existing"))
     parser.add_argument("--engine", choices=("local", "ray"), default="local", help=say("score.engine"))
     parser.add_argument("--address", help=say("score.address"))
-    parser.add_argument("--part", type=_positive, default=512, metavar="N", help=say("score.part"))
+    parser.add_argument("--part", type=whole_number(1), default=512, metavar="N", help=say("score.part"))
 
 
 def run_score(args: argparse.Namespace) -> int:
@@ -48,7 +48,7 @@ def run_score(args: argparse.Namespace) -> int:
 
     kind_of(Path(args.out))
     photos = photos_at(args.path)
-    with _progress(photos, args.shard[1], console) as (advance, failures):
+    with _progress(photos, args.shard[1], console, _texts(args)) as (advance, failures):
         counts = score(
             photos,
             Path(args.out),
@@ -57,7 +57,7 @@ def run_score(args: argparse.Namespace) -> int:
             skip_existing=args.skip_existing,
             advance=advance,
         )
-    _say(counts, failures, args.out, console)
+    _report(counts, failures, args, console)
     return 0
 
 
@@ -71,30 +71,43 @@ def _on_cluster(args: argparse.Namespace, console: Console) -> int:
         raise InputError("--engine ray", problem, "Parts that are there are kept: call it again with the same folder.")
     check(args.out)
     photos = photos_at(args.path)
-    with _progress(photos, 1, console) as (advance, failures):
+    with _progress(photos, 1, console, _texts(args)) as (advance, failures):
         counts = score_on_cluster(
             photos, args.out, part=args.part, workers=args.workers, address=args.address, advance=advance
         )
-    _say(counts, failures, args.out, console)
+    _report(counts, failures, args, console)
     return 0
 
 
-def _say(counts: Counter[str], failures: list[str], out: str, console: Console) -> None:
-    said = ", ".join(f"{number} {status}" for status, number in sorted(counts.items()))
-    console.print(f"{counts.total()} photos: {said}. Written to {out}", highlight=False, markup=False)
+def _report(counts: Counter[str], failures: list[str], args: argparse.Namespace, console: Console) -> None:
+    texts = _texts(args)
+    said = ", ".join(texts.count(f"score.status.{status}", number) for status, number in sorted(counts.items()))
+    photos = texts.count("score.photos", counts.total())
+    console.print(texts.say("score.done", photos=photos, said=said, out=args.out), highlight=False, markup=False)
     if failures:
-        problem = f"The program itself failed on {counts['failed']}; the first: {failures[0]}"
-        console.print(f"{problem}. Those rows say 'failed' and hold no scores.", highlight=False, markup=False)
+        told = texts.count("score.failed", counts["failed"], first=failures[0])
+        console.print(told, highlight=False, markup=False)
+
+
+def _texts(args: argparse.Namespace) -> Catalogue:
+    return catalogue(args.language, "commands")
 
 
 @contextmanager
-def _progress(photos: Photos, parts: int, console: Console) -> Iterator[tuple[Callable[..., None], list[str]]]:
+def _progress(
+    photos: Photos, parts: int, console: Console, texts: Catalogue
+) -> Iterator[tuple[Callable[..., None], list[str]]]:
     """A bar with rate and time left, or a line a minute where no terminal shows it; and what failed."""
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     counted = photos.count()
     total = None if counted is None else -(-counted // parts)
-    columns = (TextColumn("Scoring"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rate]}"))
+    columns = (
+        TextColumn(texts.say("score.scoring")),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]}"),
+    )
     started = said = time.monotonic()
     made = kept = 0
     failures: list[str] = []
@@ -111,26 +124,25 @@ def _progress(photos: Photos, parts: int, console: Console) -> Iterator[tuple[Ca
                     failures.append(f"{row['file']}: {row['problem']}")
             now = time.monotonic()
             rate = made / (now - started) if made else 0.0
-            told = f"{rate:.1f} photos/s" + (f", {kept} there already" if kept else "")
+            told = texts.say("score.rate", rate=texts.number(rate)) + _there(kept, texts)
             left = None if total is None else max(total - kept, made)
             progress.update(task, completed=made, total=left, rate=told)
             if not console.is_terminal and now - said > _LINE_EVERY_S:
                 said = now
-                console.print(_line(made, left, rate, kept), highlight=False)
+                console.print(_line(made, left, rate, texts) + _there(kept, texts), highlight=False)
 
         yield advance, failures
 
 
-def _line(made: int, total: int | None, rate: float, kept: int) -> str:
-    of = f" of {total}" if total is not None else ""
-    left = f", {(total - made) / rate / 60:.0f} min left" if total is not None and rate else ""
-    return f"{made}{of} photos, {rate:.1f} a second{left}" + (f" ({kept} were there already)" if kept else "")
+def _line(made: int, total: int | None, rate: float, texts: Catalogue) -> str:
+    per_s = texts.number(rate)
+    if total is None or not rate:
+        return texts.say("score.so_far", made=made, rate=per_s)
+    return texts.say("score.so_far_of", made=made, total=total, rate=per_s, minutes=round((total - made) / rate / 60))
 
 
-def _positive(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"must be a whole number of at least 1, not {text!r}")
-    return int(text)
+def _there(kept: int, texts: Catalogue) -> str:
+    return texts.say("score.there", n=kept) if kept else ""
 
 
 def _shard(text: str) -> tuple[int, int]:

@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coatclass.cli.parsing import day
 from coatclass.errors import InputError
 from coatclass.plain_text import shown_path
 from coatclass.words import catalogue
@@ -87,7 +88,7 @@ def declare_sheet(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--photo", type=Path, metavar="FILE", help=say("option.photo"))
     parser.add_argument("--link", default="", metavar="URL", help=say("option.link"))
     parser.add_argument("--shop-card", action="store_true", help=say("option.shop_card"))
-    parser.add_argument("--today", type=date.fromisoformat, metavar="YYYY-MM-DD", help=say("option.today"))
+    parser.add_argument("--today", type=day, metavar="YYYY-MM-DD", help=say("option.today"))
     parser.add_argument("--out", type=Path, required=True, help=say("option.out"))
 
 

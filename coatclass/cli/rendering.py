@@ -1,9 +1,9 @@
-"""A presentation as text in a terminal."""
+"""What is printed in a terminal: a presentation, and what was learned."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -13,8 +13,12 @@ from rich.text import Text
 
 from coatclass.presentation import Presentation
 from coatclass.presentation import blocks as shown
+from coatclass.words import Catalogue
 
-__all__ = ["print_presentation"]
+if TYPE_CHECKING:
+    from coatclass.learning import LearningReport
+
+__all__ = ["learning_told", "print_presentation"]
 
 _BAR_WIDTH = 12
 _WIDEST_NAME = 30  # characters; longer names stand on a line of their own
@@ -154,3 +158,21 @@ _WRITERS: dict[type, Callable[[Any], RenderableType]] = {
     shown.Table: _table,
     shown.RuledLines: _ruled,
 }
+
+
+def learning_told(report: LearningReport, texts: Catalogue) -> str:
+    """What was learned, and whether it helps on dogs that were not learned from, in a few lines."""
+    number, before, after = texts.number, report.before, report.after
+    low, high = (number(end, 3, sign=True) for end in report.gain_interval)
+    return texts.say(
+        "learn.report",
+        findings=texts.count("records.count.findings", report.findings),
+        dogs=texts.count("learn.of_dogs", report.dogs),
+        loss=texts.say("learn.from_to", before=number(before.log_loss, 3), after=number(after.log_loss, 3)),
+        low=low,
+        high=high,
+        helps=texts.say("learn.helps" if report.worth_switching else "learn.chance"),
+        right=texts.say(
+            "learn.from_to", before=f"{number(100 * before.accuracy)} %", after=f"{number(100 * after.accuracy)} %"
+        ),
+    )

@@ -341,7 +341,9 @@ class _Archive:
 
 def _foreign(path: Path, contents: str) -> RecordError:
     what = "an export" if contents == "salon" else "a backup"
-    return RecordError(str(path), f"is not {what} of coatclass.", f"Choose {what}.", code="foreign_archive")
+    return RecordError(
+        str(path), f"is not {what} of coatclass.", "Choose one that coatclass wrote.", code="foreign_archive"
+    )
 
 
 def _damaged(path: Path, why: str) -> RecordError:

@@ -238,7 +238,9 @@ class Canvas:
         draft: bool = False,
     ) -> None:
         if paper not in PAPERS:
-            raise InputError(f"paper {paper!r}", "is not offered.", f"Choose {' or '.join(PAPERS)}.", code="paper")
+            raise InputError(
+                f"paper {paper!r}", "is not offered.", f"Choose one of: {', '.join(PAPERS)}.", code="paper"
+            )
         self.pdf = _document(paper, draft)
         self.pdf.set_auto_page_break(False)
         self.pdf.set_margin(_MARGIN)

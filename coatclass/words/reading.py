@@ -141,6 +141,14 @@ class Catalogue:
         """
         return str(self._find(key)).format(**values)
 
+    def count(self, key: str, n: int, **values: object) -> str:
+        """The text of a key for a number of things: a number's own (``key.1``) where there is one, else ``key.other``.
+
+        Raises:
+            KeyError: as :meth:`say` does.
+        """
+        return self.say(f"{key}.{n}" if self.has(f"{key}.{n}") else f"{key}.other", n=n, **values)
+
     def lines(self, key: str, **values: object) -> tuple[str, ...]:
         """The texts of a key that holds a list."""
         return tuple(str(line).format(**values) for line in self._find(key))
@@ -206,9 +214,9 @@ class Catalogue:
 
     # --- numbers, lengths, times ------------------------------------------------------------------------------------
 
-    def number(self, value: float, digits: int = 1) -> str:
-        """A number as written in the language, without needless zeros."""
-        text = f"{value:.{digits}f}"
+    def number(self, value: float, digits: int = 1, *, sign: bool = False) -> str:
+        """A number as written in the language, without needless zeros; with ``sign`` also a ``+`` is written."""
+        text = f"{value:{'+' if sign else ''}.{digits}f}"
         if "." in text:
             text = text.rstrip("0").rstrip(".")
         return text.replace(".", str(self._words["writing.decimal"]))

@@ -84,11 +84,12 @@ def _pairs(language: str, folder: Path) -> tuple[Mapping[str, str], tuple[tuple[
 
 
 def _shape(text: str) -> re.Pattern[str]:
-    """A pattern that finds what stands in the placeholders; one that comes twice must hold the same."""
+    """A pattern that finds what stands in the placeholders, each as short as it can be; one that comes twice must hold
+    the same."""
     parts, seen, end = [], set(), 0
     for place in _PLACE.finditer(text):
         parts.append(re.escape(text[end : place.start()]))
-        parts.append(f"(?P={place[1]})" if place[1] in seen else f"(?P<{place[1]}>.*)")
+        parts.append(f"(?P={place[1]})" if place[1] in seen else f"(?P<{place[1]}>.*?)")
         seen.add(place[1])
         end = place.end()
     return re.compile("".join([*parts, re.escape(text[end:])]), re.DOTALL)

@@ -243,8 +243,9 @@ def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
     absent = [(row, case.file) for row, case in enumerate(cases, start=2) if not case.path.is_file()]
     if absent:
         row, file = absent[0]
-        more = f" (and {len(absent) - 1} more that are not there)" if len(absent) > 1 else ""
-        problem = f"names '{file}' in row {row}, which is no file{more}."
+        problem = f"names '{file}' in row {row}, which is no file."
+        if len(absent) > 1:
+            problem = f"names '{file}' in row {row}, which is no file (and {len(absent) - 1} more that are not there)."
         raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
 
 

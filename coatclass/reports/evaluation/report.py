@@ -165,8 +165,8 @@ def _too_few(cases: LabelledPhotos) -> tuple[str, str]:
     """Why there is nothing to report, and what to do about it."""
     refused = refused_photos(cases)
     why = f" {len(refused)} were refused, the first, {refused[0]['file']}: {refused[0]['reason']}" if refused else ""
-    problem = f"has {len(cases.judged)} dogs with a known category whose photo can be judged.{why}"
-    return problem, f"At least {FEWEST} are needed: fill in the column category, or add photos."
+    problem = f"has {len(cases.judged)} dogs with a known category whose photo can be judged."
+    return problem + why, f"At least {FEWEST} are needed: fill in the column category, or add photos."
 
 
 def opening(title: str) -> dict[str, Any]:
