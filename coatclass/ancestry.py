@@ -7,6 +7,7 @@ test, or a result of the coat genes.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -64,9 +65,22 @@ def of(answers: Answers) -> Inherited | None:
 
 def names_cross(answers: Answers) -> bool:
     """Whether anybody named a cross: parents or shares of several breeds, a portmanteau, "poodle cross", "mongrel"."""
-    parents = {breeds.find(name).id for name in answers.parents or ()}
-    several = sum(share > 0 for share in (answers.dna_breeds or {}).values()) > 1
+    parents = {_who(name) for name in answers.parents or ()}
+    several = answers.dna_breeds is not None and not _all_of_one(answers.dna_breeds)
     return len(parents) > 1 or several or any(map(_is_cross, (answers.breed or "", *(answers.parents or ()))))
+
+
+def _who(name: str) -> str:
+    """A parent's breed; its name where it can't be read; nothing where nobody knows."""
+    return "" if breeds.says_nothing(name) else breeds.find(name).id or breeds.normalise(name)
+
+
+def _all_of_one(shares: Mapping[str, float]) -> bool:
+    """Whether a DNA test names one breed only, for as much of the dog as counts as pure."""
+    from coatclass.genetics import pure_from
+
+    named = [share for share in shares.values() if share > 0]
+    return not named or (len(named) == 1 and named[0] >= 100 * pure_from())
 
 
 def conflict(inherited: Inherited, by_photo: Vector) -> Reason | None:

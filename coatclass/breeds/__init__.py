@@ -18,6 +18,7 @@ from coatclass.breeds._lookup import (
     named_by_imagenet,
     normalise,
     says_cross,
+    says_nothing,
 )
 from coatclass.breeds._table import (
     BreedFacts,
@@ -53,5 +54,6 @@ __all__ = [
     "named_by_imagenet",
     "normalise",
     "says_cross",
+    "says_nothing",
     "table",
 ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -74,34 +74,97 @@ def find(text: str) -> BreedMatch:
     """Read what somebody wrote about a dog's breed.
 
     Knows names, aliases, common misspellings, plurals, "Spaniel (Cocker)" as "cocker spaniel", and crosses such as
-    "poodle x labrador", "half beagle half pug", "lab mix". "Don't know", "mixed" and the like give no breed.
+    "poodle x labrador", "half beagle half pug", "60 % poodle", "father lab, mother unknown", "Dackelmischling". "Don't
+    know", "mixed" and the like give no breed, and what a text denies ("not a poodle") is left out.
     Never raises on any text.
     """
     text = text[:_LONGEST]
-    plain = normalise(text)
-    if _says_nothing(plain):
+    if named := _by_name(text, normalise(text)):
+        return named
+    if says_nothing(text):
         return BreedMatch(text, HowFound.NOTHING)
+    plain = _read(text)
+    bare = _without_fillers(plain)
+    mixes = _set("mix_words") | _set("part_words")
+    unmixed = " ".join(word for word in plain.split() if word not in mixes)
     return (
         _by_name(text, plain)
         or _either(text, plain)
         or _by_parents(text, plain)
-        or _by_name(text, _without_fillers(plain))
-        or _by_likeness(text, plain)
-        or _by_likeness(text, _without_fillers(plain))
+        or _by_name(text, bare)
+        or _by_likeness(text, unmixed)
+        or _by_likeness(text, _without_fillers(unmixed))
+        or _side_by_side(text, bare)
+        or _by_ending(text, bare)
         or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(_search()["candidates"])])
     )
 
 
 def says_cross(text: str) -> bool:
     """Whether a text calls a dog a cross, with or without naming a breed: "mongrel", "terrier mix", a portmanteau."""
-    words = normalise(text[:_LONGEST]).split()
-    endings = tuple(_words("cross_endings"))
-    return any(word in _cross_words() or word.endswith(endings) for word in words)
+    plain = _read(text[:_LONGEST])
+    endings = tuple(_table("portmanteaus"))
+    return bool(_cross_words().search(plain)) or any(word.endswith(endings) for word in plain.split())
+
+
+def says_nothing(text: str) -> bool:
+    """Whether a text only says that nobody knows the breed: "no idea", "mixed", "street dog from Romania"."""
+    told = (normalise(text), _read(text))
+    return any(plain in _unknown() or set(plain.split()) <= _nothing_words() for plain in told)
 
 
 @cache
-def _cross_words() -> frozenset[str]:
-    return frozenset(normalise(word) for word in _words("cross_words"))
+def _cross_words() -> re.Pattern[str]:
+    return _any_of(normalise(word) for word in _words("cross_words"))
+
+
+def _any_of(phrases: Iterable[str]) -> re.Pattern[str]:
+    return re.compile(rf"\b(?:{'|'.join(sorted(map(re.escape, phrases), key=len, reverse=True))})\b")
+
+
+def _read(text: str) -> str:
+    """A text in plain words, without what it denies; shares as "part", and compounds taken apart."""
+    text = unicodedata.normalize("NFKC", text).lower().replace("’", "'")
+    text = _impure().sub(" mix ", text)
+    text = _denied().sub(" ", text)
+    text = _WHOLE.sub(" ", text)
+    text = _SHARES.sub(" part ", text)
+    return " ".join(_apart(word) for word in normalise(text).split())
+
+
+_WHOLE = re.compile(r"\b100\s*(?:%|percent|per cent|prozent|pct)")
+_SHARES = re.compile(
+    r"\b\d{1,2}(?:[.,]\d+)?\s*(?:%|percent\b|per cent\b|prozent\b|pct\b)|\b\d{1,2}\s*[/\u2044]\s*\d{1,2}\b"
+)
+
+
+@cache
+def _impure() -> re.Pattern[str]:
+    denials, purity = (_any_of(_words(name)).pattern for name in ("denials", "purity"))
+    return re.compile(rf"{denials}(?: an?| ein(?:e|en)?| une?)? {purity}")
+
+
+@cache
+def _denied() -> re.Pattern[str]:
+    denials, ends = (_any_of(_words(name)).pattern for name in ("denials", "denial_ends"))
+    return re.compile(rf"{denials}[^,;.:()?!]*?(?={ends}|[,;.:()?!]|$)")
+
+
+@cache
+def _stands_for() -> Mapping[str, str]:
+    return {normalise(word): normalise(parents) for word, parents in _table("stands_for").items()}
+
+
+@cache
+def _apart(word: str) -> str:
+    """A compound such as "dackelmischling" as two words, a portmanteau as its parents; any other word as it is."""
+    if word in _names() or word in _unknown():
+        return word
+    if word in _stands_for():
+        return _stands_for()[word]
+    ending = next((ending for ending in _words("compound_endings") if word.endswith(ending)), "")
+    stem = word.removesuffix(ending)
+    return f"{stem} mix" if ending and len(stem) >= 3 else word
 
 
 def normalise(text: str) -> str:
@@ -144,18 +207,26 @@ def _search() -> Mapping[str, Any]:
     return section
 
 
-@cache
-def _unknown_words() -> frozenset[str]:
-    return frozenset(normalise(word) for word in _words("unknown"))
+def _table(name: str) -> Mapping[str, str]:
+    section: Mapping[str, str] = read_toml(_DATA)[name]
+    return section
 
 
 @cache
-def _kinds() -> frozenset[str]:
-    return frozenset(normalise(word) for word in _words("kinds"))
+def _set(name: str) -> frozenset[str]:
+    return frozenset(normalise(word) for word in _words(name))
 
 
-def _says_nothing(plain: str) -> bool:
-    return plain in _unknown_words() or _without_fillers(plain) in _unknown_words()
+@cache
+def _unknown() -> frozenset[str]:
+    return _set("unknown")
+
+
+@cache
+def _nothing_words() -> frozenset[str]:
+    """Words that name no breed, even all of them together."""
+    of_phrases = {word for phrase in _unknown() for word in phrase.split()}
+    return _set("fillers") | _set("origins") | _set("mix_words") | of_phrases
 
 
 @cache
@@ -214,16 +285,25 @@ def _by_parents(text: str, plain: str) -> BreedMatch | None:
     parts = _taken_apart(plain)
     if not parts:
         return None
-    if not parts[1] and _one_parent(parts[0]) is None:
+    if len(parts) == 1 and not _by_name(text, parts[0]):
         parts = _two_names(parts[0]) or parts
-    hits = [_one_parent(part) for part in parts]
+    hits = [None if says_nothing(part) else _one_parent(part) for part in (*parts, "")[:2]]
+    if not any(hits):
+        hits = [*_names_within(parts[0]), None, None][:2]
+    return _of_two(text, hits)
+
+
+def _of_two(text: str, hits: Sequence[BreedMatch | None]) -> BreedMatch | None:
+    """The cross of two parents, each None if unknown; two of one breed are that breed, the variety if one is named."""
     known = [hit for hit in hits if hit is not None]
     if not known:
         return None
-    parents = tuple(hit.id if hit else None for hit in hits)
     score = min(hit.score for hit in known)
-    if parents[0] == parents[1]:
-        return BreedMatch(text, HowFound.PARENTS, parents[0], score=score)
+    parents = tuple(hit.id if hit else None for hit in hits)
+    breeds = {_breed_of(parent) for parent in parents if parent}
+    if len(known) == 2 and len(breeds) == 1:
+        one = next((parent for parent in parents if parent not in breeds), parents[0])
+        return BreedMatch(text, HowFound.PARENTS, one, score=score)
     return BreedMatch(text, HowFound.PARENTS, _common_cross(parents), parents, score)
 
 
@@ -234,24 +314,78 @@ def _two_names(names: str) -> tuple[str, str] | None:
     return next((pair for pair in splits if all(_by_name(part, part) for part in pair)), None)
 
 
+def _names_within(words: str) -> list[BreedMatch]:
+    """The names of breeds among other words, from the left, the longest first: of "poodle hound" the poodle."""
+    left, found = words.split(), []
+    while left:
+        heads = (" ".join(left[:end]) for end in range(len(left), 0, -1))
+        hit = next((hit for head in heads if (hit := _by_name(head, head))), None)
+        found += [hit] if hit else []
+        left = left[len(hit.text.split()) if hit else 1 :]
+    return found
+
+
+def _side_by_side(text: str, bare: str) -> BreedMatch | None:
+    """Nothing but two names of breeds: "poodle lab"."""
+    pair = _two_names(bare)
+    return _of_two(text, [_by_name(part, part) for part in pair]) if pair else None
+
+
+def _by_ending(text: str, bare: str) -> BreedMatch | None:
+    """A portmanteau that the table lacks, by its ending: "rottiedoodle" has a poodle among its parents."""
+    for word in bare.split():
+        for ending, breed_id in _table("portmanteaus").items():
+            if word.endswith(ending):
+                names = word.removesuffix(ending), normalise(breed_id)
+                return _of_two(text, [_by_name(name, name) for name in names])
+    return None
+
+
 def _one_parent(part: str) -> BreedMatch | None:
     bare = _without_fillers(part)
-    return _by_name(part, part) or _by_name(part, bare) or _by_likeness(part, bare)
+    pair = _two_names(bare)
+    common = _common_cross(tuple(hit.id for name in pair if (hit := _by_name(name, name)))) if pair else None
+    return (
+        _by_name(part, part)
+        or _by_name(part, bare)
+        or (_by_name(common, normalise(common)) if common else None)
+        or _by_likeness(part, bare)
+    )
 
 
-def _taken_apart(plain: str) -> tuple[str, str] | None:
-    """The two parents' names of a cross, the second empty if only one is named; None if it is no cross."""
-    words = set(_words("mix_words"))
-    said = any(word in words for word in plain.split())
-    plain = re.sub(r"^.*\b(cross|mix|mixture)( breed)? (of|between) ", "", plain)
-    plain = re.sub(r"^(a |an )?(half|part|mixed|mix|cross) ", "", plain)
+def _taken_apart(plain: str) -> tuple[str, ...]:
+    """The names of the parents of a cross, one or more; empty if it is no cross."""
+    marks, mixes = _set("part_words"), _set("mix_words")
+    words = plain.split()
+    said = any(word in marks or word in mixes for word in words)
+    plain = re.sub(rf"^.*\b({'|'.join(_words('mix_nouns'))}) (of|between|aus|von|zwischen|de|entre) ", "", plain)
+    segments = _segments(plain.split(), marks)
+    if len(segments) > 1:
+        return tuple(segments)
     for join in _words("joins"):
-        one, found, other = f" {plain} ".partition(join)
-        one, other = (" ".join(word for word in part.split() if word not in words) for part in (one, other))
+        one, found, other = f" {' '.join(segments)} ".partition(join)
+        one, other = (" ".join(word for word in part.split() if word not in mixes) for part in (one, other))
         if found and one and other:
             return one, other
-    rest = " ".join(word for word in plain.split() if word not in words)
-    return (rest, "") if rest and said else None
+    rest = " ".join(word for word in " ".join(segments).split() if word not in mixes)
+    return (rest,) if rest and said else ()
+
+
+def _segments(words: Sequence[str], marks: Collection[str]) -> list[str]:
+    """What stands between marks ("half", "mother"), without joins at its ends; what names nothing is left out."""
+    parts: list[list[str]] = [[]]
+    for word in words:
+        if word in marks:
+            parts.append([])
+        else:
+            parts[-1].append(word)
+    joins = {word for join in _words("joins") for word in join.split()}
+    for part in parts:
+        while len(parts) > 1 and part and part[0] in joins:
+            part.pop(0)
+        while len(parts) > 1 and part and part[-1] in joins:
+            part.pop()
+    return [" ".join(part) for part in parts if part and (len(parts) == 1 or _without_fillers(" ".join(part)))]
 
 
 @cache
@@ -275,13 +409,12 @@ def _breed_of(breed_id: str) -> str:
 
 
 def _without_fillers(plain: str) -> str:
-    fillers = set(_words("fillers"))
-    return " ".join(word for word in plain.split() if word not in fillers)
+    return " ".join(word for word in plain.split() if word not in _set("fillers"))
 
 
 def _by_likeness(text: str, plain: str) -> BreedMatch | None:
     ranked = _likest(plain)
-    if not ranked or set(plain.split()) <= _kinds():
+    if not ranked or set(plain.split()) <= _set("kinds"):
         return None
     search = _search()
     best, score = ranked[0]

@@ -225,7 +225,7 @@ def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
 
 def breed_understood(text: str, language: str = "en") -> str:
     """How a breed's name was read, or that it was not; empty if it was read as it was written."""
-    from coatclass.breeds import find, says_cross, table
+    from coatclass.breeds import find, says_cross, says_nothing, table
 
     say = terminal(language)
 
@@ -235,6 +235,8 @@ def breed_understood(text: str, language: str = "en") -> str:
     match = find(text)
     if not match.known and says_cross(text):
         return say("breed.cross_of_unknown", name=text)
+    if says_nothing(text):
+        return ""
     if not match.known:
         likest = ", ".join(name(breed) for breed, _ in match.candidates[:3])
         ask = f" {say('breed.did_you_mean', breeds=likest)}" if likest else ""

@@ -2,7 +2,7 @@
 
 from coatclass.genetics.breed_states import BreedState, breed_state, breeds_with_states
 from coatclass.genetics.coat_path import CoatPath, CoatStage, growing_up, puppy_coat
-from coatclass.genetics.coat_prior import CoatPrior, conflicts, prior, prior_of
+from coatclass.genetics.coat_prior import CoatPrior, conflicts, prior, prior_of, pure_from
 from coatclass.genetics.litters import (
     GENERATIONS,
     Cross,
@@ -66,6 +66,7 @@ __all__ = [
     "prior",
     "prior_of",
     "puppy_coat",
+    "pure_from",
     "rank_touches",
     "report",
     "report_text",

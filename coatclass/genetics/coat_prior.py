@@ -35,6 +35,7 @@ __all__ = [
     "conflicts",
     "prior",
     "prior_of",
+    "pure_from",
 ]
 
 Basis = Literal["nothing", "breed", "cross", "parents", "dna_breeds", "dna_result"]
@@ -46,6 +47,11 @@ Hypotheses = list[tuple[PedigreeDog, Fraction]]
 def _share(table: str, key: str) -> Fraction:
     """A share from ``data/reliability.toml``."""
     return Fraction(data_table("reliability.toml")[table][key])
+
+
+def pure_from() -> float:
+    """The share of one breed, in (0, 1], from which on a DNA test speaks of a dog of that breed alone."""
+    return float(_share("dna_breeds", "pure_from"))
 
 
 def _told(code: str, **values: Any) -> Reason:
@@ -125,7 +131,7 @@ def _admixed(dna_breeds: Mapping[str, float], said: list[Reason]) -> PedigreeDog
     dogs = {name: _dog(name, said) for name in shares}
     largest = max(shares, key=lambda name: shares[name])
     low, high = map(Fraction, table["first_cross"])
-    if shares[largest] >= Fraction(table["pure_from"]):
+    if shares[largest] >= _share("dna_breeds", "pure_from"):
         said.append(_told("dna_pure", first=dogs[largest].name))
         return dogs[largest]
     halves = [name for name, share in shares.items() if low <= share <= high]

@@ -13,6 +13,7 @@ import pytest
 from coatclass import toolkit
 from coatclass.breeds import find
 from coatclass.cli import main
+from coatclass.cli.dog import breed_understood
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -33,6 +34,11 @@ def test_a_breed_is_understood_or_said_not_to_be(capsys, said, read):
     captured = capsys.readouterr()
     assert read in captured.err
     json.loads(captured.out)  # what programs read stays clean
+
+
+@pytest.mark.parametrize("said", ["no idea", "weiß nicht", "street dog", "not a poodle"])
+def test_who_knows_no_breed_is_not_corrected(said):
+    assert breed_understood(said) == ""
 
 
 def test_two_names_side_by_side_are_the_parents_of_a_mix_and_one_long_name_is_not():
