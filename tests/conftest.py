@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -63,30 +61,7 @@ def postgres() -> Iterator[Callable[[], str]]:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Among workers, files with slow tests start first, and those in which some must run alone come last."""
-
-    def files(marker: str) -> set[Path]:
-        return {item.path for item in items if item.get_closest_marker(marker)}
-
+    """Among workers, files with slow tests start first, so that none of them is left for the end."""
     if hasattr(config, "workerinput"):
-        slow, alone = files("slow"), files("alone")
-        items.sort(key=lambda item: (item.path in alone, item.path not in slow))
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
-    """A test that measures time waits for the tests of the other workers, and they for it."""
-    if not hasattr(item.config, "workerinput"):
-        return (yield)
-    with _turn(item.config.cache.mkdir("turns"), alone=item.get_closest_marker("alone") is not None):
-        return (yield)
-
-
-@contextmanager
-def _turn(folder: Path, *, alone: bool) -> Iterator[None]:
-    """A share of the machine, or all of it. Whoever waits holds the door shut, so that nobody overtakes."""
-    with (folder / "door").open("w") as door, (folder / "room").open("w") as room:
-        fcntl.flock(door, fcntl.LOCK_EX)
-        fcntl.flock(room, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
-        fcntl.flock(door, fcntl.LOCK_UN)
-        yield
+        slow = {item.path for item in items if item.get_closest_marker("slow")}
+        items.sort(key=lambda item: item.path not in slow)

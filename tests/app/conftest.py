@@ -60,9 +60,8 @@ class Server:
 
     def start_dog(self, name: str = "Bramble") -> str:
         """A new dog; the token of its link."""
-        return str(
-            httpx.post(f"{self.url}/api/v1/dogs/by-link", json={"name": name}).raise_for_status().json()["token"]
-        )
+        begun = httpx.post(f"{self.url}/api/v1/dogs/by-link", json={"name": name}, timeout=60)
+        return str(begun.raise_for_status().json()["token"])
 
 
 def _free_port() -> int:
@@ -150,7 +149,7 @@ def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
         context = chromium.new_context(viewport=viewport, color_scheme=scheme, **options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(60_000)  # a busy machine may take its time
         page.said, page.asked = [], []
         page.on("pageerror", lambda error: page.said.append(str(error)))
         page.on("request", lambda request: page.asked.append(request.url))

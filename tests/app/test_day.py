@@ -62,7 +62,7 @@ def test_a_day_of_which_nothing_is_known_says_so_and_offers_nothing_to_print(sal
     assert "Pflegepläne" in refused.json()["problem"]
     assert "sheets.pdf" not in salon.get(f"/groomer/today/{(MONDAY + timedelta(days=2)).date()}").text
     assert "sheets.pdf" in salon.get(f"/groomer/today/{MONDAY.date()}").text
-    assert httpx.get(server.url + empty).status_code == 403
+    assert httpx.get(server.url + empty, timeout=60).status_code == 403
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

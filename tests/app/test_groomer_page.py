@@ -173,7 +173,7 @@ def test_a_photo_is_looked_at_at_once_and_stands_on_the_dogs_page(salon, groomer
     page.wait_for_selector(".pictures img")
     assert page.evaluate("() => document.querySelector('.pictures img').decode().then(() => true)")
     source = page.get_attribute(".pictures img", "src")
-    assert httpx.get(str(salon.base_url) + source).status_code == 403  # nobody else sees it
+    assert httpx.get(str(salon.base_url) + source, timeout=60).status_code == 403  # nobody else sees it
 
 
 def test_learning_shows_before_and_after_asks_before_switching_and_goes_back(salon, server, groomer):

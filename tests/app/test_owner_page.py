@@ -35,7 +35,8 @@ def full_dog(server) -> str:
     """A dog of which every question was answered."""
     token = server.start_dog()
     link = f"{server.url}/api/v1/dogs/by-link/{token}/answers"
-    httpx.patch(link, json=json.loads((ROOT / "app" / "demo" / "nimbus.json").read_text("utf-8"))).raise_for_status()
+    said = json.loads((ROOT / "app" / "demo" / "nimbus.json").read_text("utf-8"))
+    httpx.patch(link, json=said, timeout=60).raise_for_status()
     return token
 
 

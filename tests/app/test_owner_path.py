@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import pytest
@@ -41,23 +40,17 @@ def test_an_owner_gets_from_a_photo_to_a_kit_and_every_view_is_accessible(server
     look()
     begin(page, server.url)
     look()
-    started = time.monotonic()
     add_photo(page, photos / "oxford" / "havanese_1.jpg")
-    word_s = time.monotonic() - started
     assert page.locator("figcaption p").first.inner_text()  # a word on its quality, at once
     look()
     press_and_wait(page, "[data-go=next].main")
     asked = to_result(page, HAVANESE, look)
-    result_s = time.monotonic() - started
     look()
     unfold(page)
     look()
     assert problems == {}
     assert page.said == []
     assert 5 <= len(asked) <= 15
-    # Usually a quarter of a second, and twelve with the checks of every view; a busy machine may need far more.
-    assert word_s < 20
-    assert result_s < 300
 
     page.evaluate("document.querySelectorAll('img[loading]').forEach(picture => picture.loading = 'eager')")
     page.wait_for_function("() => [...document.querySelectorAll('.page img')].every(picture => picture.complete)")

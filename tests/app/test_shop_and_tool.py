@@ -23,7 +23,7 @@ PX = 10.0  # px of the drawn photo to a millimetre
 def poodle(server):
     token = server.start_dog("Juniper")
     dog = f"{server.url}/api/v1/dogs/by-link/{token}"
-    httpx.patch(f"{dog}/answers", json=ANSWERS).raise_for_status()
+    httpx.patch(f"{dog}/answers", json=ANSWERS, timeout=60).raise_for_status()
     return token
 
 
@@ -88,7 +88,7 @@ def test_a_brush_beside_a_card_is_measured_named_and_kept(server, visitor, axe, 
     assert page.said == []
     page.click("[data-keep]")
     page.wait_for_function("() => document.querySelector('form [data-keep]').hidden")
-    kept = httpx.get(f"{server.url}/api/v1/dogs/by-link/{poodle}").json()["answers"]["owned_tools"]
+    kept = httpx.get(f"{server.url}/api/v1/dogs/by-link/{poodle}", timeout=60).json()["answers"]["owned_tools"]
     assert kept[0]["kind"] == "slicker" and kept[0]["pin_length_mm"] == pytest.approx(12, abs=0.4)
 
 

@@ -161,7 +161,7 @@ def calls(number):
 
 def test_nobody_calls_the_workbench_but_researchers_and_groomers(server):
     make_known(server.data)
-    with httpx.Client(base_url=server.url) as web:
+    with httpx.Client(base_url=server.url, timeout=60) as web:
         for address in ("/workbench", "/workbench/", "/workbench/try"):
             page = web.get(address, headers={"accept": "text/html"})
             assert (page.status_code, page.headers["location"]) == (303, "/sign-in")
@@ -194,7 +194,7 @@ def test_a_call_can_not_name_a_file_of_the_server(server, tmp_path):
 
 def test_the_workbench_keeps_no_history_and_calls_nobody(server):
     make_known(server.data)
-    with httpx.Client(base_url=server.url) as web:
+    with httpx.Client(base_url=server.url, timeout=60) as web:
         sign_in(web, "Rosalind")
         config = web.get("/workbench/config").json()
     assert not config["analytics_enabled"]

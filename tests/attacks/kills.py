@@ -22,6 +22,11 @@ class _Writer(threading.Thread):
         self.refused: Counter[int] = Counter()
         self.ended = threading.Event()
 
+    @property
+    def writes(self) -> int:
+        """So many were confirmed up to now."""
+        return len(self.confirmed)
+
     def run(self) -> None:
         count = 0
         with httpx.Client(timeout=15) as web:
@@ -42,6 +47,15 @@ class _Writer(threading.Thread):
                     time.sleep(0.05)
 
 
+def _some_more(threads: list[_Writer], dogs: int = 2, within_s: float = 60) -> None:
+    """Wait until each writer has begun some more dogs, however slow the machine is."""
+    wanted, until = [thread.writes + dogs for thread in threads], time.monotonic() + within_s
+    while any(thread.writes < most for thread, most in zip(threads, wanted, strict=True)):
+        if time.monotonic() > until:
+            raise RuntimeError("nobody's writes are confirmed")
+        time.sleep(0.05)
+
+
 def attack(servers: list[Serving], kills: int, *, writers: int = 2, seed: int = 1) -> Counter[str]:
     """Kill the servers, which share one store, in turn; then look for everything that was confirmed."""
     chance = random.Random(seed)
@@ -51,11 +65,12 @@ def attack(servers: list[Serving], kills: int, *, writers: int = 2, seed: int = 
     for thread in threads:
         thread.start()
     for number in range(kills):
-        time.sleep(chance.uniform(0.3, 1.2))
+        _some_more(threads)
+        time.sleep(chance.uniform(0.1, 1.0))
         victim = servers[number % len(servers)]
         victim.kill()
         victim.start()
-    time.sleep(0.5)
+    _some_more(threads)
     for thread in threads:
         thread.ended.set()
     for thread in threads:

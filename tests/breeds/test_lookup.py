@@ -157,7 +157,6 @@ def test_the_breed_names_of_the_photos_are_found(photos: Path) -> None:
     assert len(names) == 473 and unread == {"mongrel", "pulin"}
 
 
-@pytest.mark.alone
 def test_looking_a_name_up_loads_nothing_heavy_and_is_quick() -> None:
     code = (
         "import sys\nfrom coatclass import breeds\n"
@@ -167,7 +166,7 @@ def test_looking_a_name_up_loads_nothing_heavy_and_is_quick() -> None:
     )
     subprocess.run([sys.executable, "-c", code], check=True)
     breeds.find("warm")
-    start = time.perf_counter()
+    start = time.process_time()  # however many others use the machine
     for _ in range(20):
         breeds.find("labradr retrever")
-    assert (time.perf_counter() - start) / 20 < 0.05
+    assert (time.process_time() - start) / 20 < 0.05

@@ -13,7 +13,6 @@ from coatclass.reports.evaluation import build_report, shown_table, write_report
 from coatclass.resources import released
 from coatclass.taxonomy import CATEGORIES
 from tests.later import Later
-from training.evaluation.generalisation import ablations
 from training.evaluation.tables import interval, summary
 
 Later("mapie")
@@ -138,6 +137,8 @@ def test_of_each_variant_one_row_is_shown_and_the_file_keeps_all():
 
 
 def test_the_released_ablations_are_shown_at_the_share_that_was_chosen():
+    from training.evaluation.generalisation import ablations
+
     models = released("models")
     with (models / "ablations.csv").open(newline="", encoding="utf-8") as stream:
         read = [row for row in csv.DictReader(stream) if row["val_blend_log_loss"]]

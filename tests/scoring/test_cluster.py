@@ -85,16 +85,16 @@ def nodes(monkeypatch_module):
     started: list[subprocess.Popen[bytes]] = []
     try:
         started.append(start(HEAD, "--head", f"--port={port}", "--include-dashboard=false"))
-        _wait_for(lambda: _listens(port))
+        _wait_for(lambda: _listens(port), started[0])
         started.append(start(OTHER, f"--address={address}"))
-        _wait_for(lambda: any("raylet/raylet" in command for _, command in _below(started[1].pid)))
+        _wait_for(lambda: any("raylet/raylet" in command for _, command in _below(started[1].pid)), started[1])
         for name, value in TOKEN.items():
             monkeypatch_module.setenv(name, value)
         yield address, *started
     finally:
         for node in reversed(started):
             _end(node.pid)
-            node.wait(10)
+            node.wait(60)
 
 
 def _listens(port: int) -> bool:
@@ -102,10 +102,10 @@ def _listens(port: int) -> bool:
         return probe.connect_ex((HEAD, port)) == 0
 
 
-def _wait_for(happens, seconds: float = 60.0) -> None:
+def _wait_for(happens, node: subprocess.Popen[bytes], seconds: float = 300.0) -> None:
     until = time.monotonic() + seconds
     while not happens():
-        assert time.monotonic() < until, "Ray did not start"
+        assert node.poll() is None and time.monotonic() < until, "Ray did not start"
         time.sleep(0.1)
 
 

@@ -14,8 +14,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tests.later import Later
+
 pytestmark = pytest.mark.train
-torch = pytest.importorskip("torch")
+torch = Later("torch")
 
 PHOTOS, BATCH = 42, 6
 

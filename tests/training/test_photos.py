@@ -105,7 +105,7 @@ def naps() -> list[float]:
 
 @pytest.fixture
 def fetcher(naps: list[float]) -> Fetcher:
-    return Fetcher(contact="tests@example.org", pause_s=0, timeout_s=5, sleep=naps.append)
+    return Fetcher(contact="tests@example.org", pause_s=0, timeout_s=60, sleep=naps.append)
 
 
 # --- checking -------------------------------------------------------------------------------------------------------
