@@ -63,7 +63,9 @@ def _answer(question: str, answer: Any, words: Catalogue) -> str:
 
 def _name(name: str, words: Catalogue) -> str:
     """A breed's name, or that nobody knows it."""
-    return _UNKNOWN.sub(catalogue(words.language, _ROOM).say("unknown"), name)
+    from coatclass.breeds import name_in_language
+
+    return _UNKNOWN.sub(catalogue(words.language, _ROOM).say("unknown"), name_in_language(name, words.language))
 
 
 def _chances(coats: Sequence[tuple[str, str]], words: Catalogue) -> str:

@@ -169,10 +169,10 @@ def _given(of: owners.OwnersDog) -> dict[str, Any]:
 
 
 def breed_names() -> list[str]:
-    """Every breed and cross of the table, for suggestions."""
-    from coatclass.breeds import table
+    """Every breed and cross of the table as the reader calls it, for suggestions."""
+    from coatclass.breeds import name_of, table
 
-    return sorted(breed.name for breed in table().values())
+    return sorted(name_of(breed, spoken()) for breed in table())
 
 
 def _tool_kinds() -> list[dict[str, str]]:

@@ -20,6 +20,7 @@ from coatclass.breeds._lookup import (
     says_cross,
     says_nothing,
 )
+from coatclass.breeds._names import name_in_language, name_of
 from coatclass.breeds._table import (
     BreedFacts,
     BreedKind,
@@ -51,6 +52,8 @@ __all__ = [
     "facts",
     "find",
     "kin_table",
+    "name_in_language",
+    "name_of",
     "named_by_imagenet",
     "normalise",
     "says_cross",

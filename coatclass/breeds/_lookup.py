@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -12,6 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from coatclass.breeds._names import name_of, translated
 from coatclass.breeds._table import BreedKind, table
 from coatclass.resources import damage_told, read_csv, read_toml, released
 
@@ -236,7 +238,7 @@ def _names() -> Mapping[str, tuple[str, bool]]:
     for alias, breed_id in aliases():
         names[normalise(alias)] = (breed_id, False)
     for breed in table().values():
-        bare = re.sub(r"\s*\([^)]*\)", "", breed.name)
+        bare = _bare(breed.name)
         inside = re.search(r"\(([^)]*)\)", breed.name)
         # Two rows may share the name outside the brackets; then only the whole name or an alias decides.
         for name in (bare, inside.group(1) if inside and breed.kind is BreedKind.CROSS else bare):
@@ -244,7 +246,20 @@ def _names() -> Mapping[str, tuple[str, bool]]:
     for breed in table().values():
         for name in (breed.name, breed.id.replace("_", " ")):
             names[normalise(name)] = (breed.id, True)
+    for language, called in translated().items():
+        for breed in table().values():
+            if breed.id in called or breed.kind is BreedKind.CROSS:
+                names.setdefault(normalise(name_of(breed.id, language)), (breed.id, False))
+        times = Counter(map(_bare, called.values()))
+        for breed_id, name in called.items():
+            if times[_bare(name)] == 1:
+                names.setdefault(normalise(_bare(name)), (breed_id, False))
     return names
+
+
+def _bare(name: str) -> str:
+    """A name without what stands in brackets."""
+    return re.sub(r"\s*\([^)]*\)", "", name)
 
 
 def aliases() -> Iterable[tuple[str, str]]:

@@ -35,6 +35,7 @@ def declare_cross(parser: argparse.ArgumentParser) -> None:
 
 def run_cross(args: argparse.Namespace) -> int:
     """Print the litter, the touch that tells most, and the puppy's way with its kits."""
+    from coatclass.breeds import name_in_language
     from coatclass.genetics import breed_named, cross, named_crosses, report, report_text
 
     if len(args.parents) not in (0, 2):
@@ -43,7 +44,9 @@ def run_cross(args: argparse.Namespace) -> int:
     language = LANGUAGES[0] if args.json else args.language  # what programs read is the same in every language
     if args.parents:
         first, second = args.parents
-        found = [report(cross(first, second, args.generation), born=args.born, today=args.born)]
+        one = cross(first, second, args.generation)
+        title = " x ".join(name_in_language(name, language) for name in (one.first, one.second))
+        found = [report(one, f"{title}, {one.generation}", born=args.born, today=args.born)]
     else:
         found = [report(breed_named(named), named.title(language)) for named in named_crosses()]
     if args.json:

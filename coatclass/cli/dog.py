@@ -225,12 +225,12 @@ def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
 
 def breed_understood(text: str, language: str = "en") -> str:
     """How a breed's name was read, or that it was not; empty if it was read as it was written."""
-    from coatclass.breeds import find, says_cross, says_nothing, table
+    from coatclass.breeds import find, name_of, says_cross, says_nothing
 
     say = terminal(language)
 
     def name(breed: str | None) -> str:
-        return table()[breed].name if breed else say("breed.unknown")
+        return name_of(breed, language) if breed else say("breed.unknown")
 
     match = find(text)
     if not match.known and says_cross(text):

@@ -440,7 +440,7 @@ def report_text(
         audience: ``owner`` reads words and counts, ``groomer`` percentages and genes.
         kits: names of the tools by stage of the puppy's path, as the toolkit room recommends them for each
             ``stage.situation``, in the same language; left out if not given.
-        language: of the report; names of breeds stay English.
+        language: of the report.
     """
     texts = _texts(language)
     path = _path_lines(found, audience, kits or {}, texts)
@@ -453,8 +453,9 @@ def _texts(language: str) -> Catalogue:
 
 
 def _litter_lines(litter: Litter, audience: Audience, texts: Catalogue) -> list[str]:
+    mother, father = (breeds.name_in_language(dog.name, texts.language) for dog in (litter.mother, litter.father))
     lines = [
-        texts.say("parents", mother=litter.mother.name, father=litter.father.name),
+        texts.say("parents", mother=mother, father=father),
         "",
         texts.say("coats"),
         *_coat_lines(litter, audience, texts),

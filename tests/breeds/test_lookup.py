@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from coatclass import breeds
 from coatclass.breeds import HowFound
+from coatclass.words import LANGUAGES
 
 
 @pytest.mark.parametrize(
@@ -170,3 +171,31 @@ def test_looking_a_name_up_loads_nothing_heavy_and_is_quick() -> None:
     for _ in range(20):
         breeds.find("labradr retrever")
     assert (time.process_time() - start) / 20 < 0.05
+
+
+# --- in other languages -----------------------------------------------------------------------------------------------
+
+
+def test_every_breed_is_understood_by_its_name_in_each_language() -> None:
+    assert breeds.name_of("german_shepherd", "de") == "Deutscher Schäferhund"
+    for language in LANGUAGES:
+        names = {row: breeds.name_of(row, language) for row in breeds.table()}
+        assert len(set(names.values())) == len(names)
+        assert {row: breeds.find(name).id for row, name in names.items()} == {row: row for row in names}
+
+
+def test_a_cross_is_called_by_its_parents_in_german() -> None:
+    assert breeds.name_of("morkie", "de") == "Malteser x Yorkshire Terrier (Morkie)"
+    assert breeds.name_of("double_doodle", "de") == "Labradoodle x Goldendoodle (Double Doodle)"
+    assert breeds.name_in_language("Pug x unknown", "de") == "Mops x unknown"
+    assert breeds.name_in_language("Golden Retriever", "de") == "Golden Retriever"
+
+
+@pytest.mark.tables
+@pytest.mark.parametrize("number", [102, 117, 144, 145, 232])
+def test_german_names_are_those_under_which_the_fci_lists_a_breed(tables: Path, number: int) -> None:
+    """FCI nomenclature; of the breeds of German-speaking countries it lists only these under a German name."""
+    ours = next(row.id for row in breeds.table().values() if row.fci_number == number and row.kind == "breed")
+    with (tables / "fci_nomenclature.csv").open(encoding="utf-8", newline="") as stream:
+        theirs = next(row["name"] for row in csv.DictReader(stream) if row["id"] == str(number))
+    assert breeds.name_of(ours, "de").casefold() == theirs.casefold()

@@ -107,3 +107,9 @@ def test_a_sentence_made_in_english_is_found_by_its_shape():
     assert in_language(made, "en") == made
     assert in_language("Nobody ever wrote this.", "de") == "Nobody ever wrote this."
     assert json.dumps(in_language("", "de")) == '""'
+
+
+def test_breeds_are_called_as_the_language_calls_them():
+    made = [one for one in decide_on(Answers(parents=("Pug", "Standard Poodle"))) if "Pug" in one.text]
+    assert made
+    assert all("Mops" in said(one, "de") and "Großpudel" in said(one, "de") for one in made)
