@@ -10,7 +10,6 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StrictBool, StringConstraints, ValidationError, model_validator
 from pydantic_core import ErrorDetails, PydanticCustomError
-from rapidfuzz import fuzz, process
 
 from coatclass.answers.questionnaire import hold_all, question
 from coatclass.contract import CoatSituation, Frozen, Reason
@@ -357,6 +356,8 @@ def _number_wanted(path: list[str]) -> str:
 
 
 def _did_you_mean(given: str, known: Sequence[str]) -> str:
+    from rapidfuzz import fuzz, process
+
     best = process.extractOne(given.lower(), known, scorer=fuzz.ratio, score_cutoff=_SIMILAR)
     return f" Did you mean '{best[0]}'?" if best else ""
 

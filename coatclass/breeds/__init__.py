@@ -17,6 +17,7 @@ from coatclass.breeds._lookup import (
     kin_table,
     named_by_imagenet,
     normalise,
+    normalise_all,
     says_cross,
     says_nothing,
 )
@@ -56,6 +57,7 @@ __all__ = [
     "name_of",
     "named_by_imagenet",
     "normalise",
+    "normalise_all",
     "says_cross",
     "says_nothing",
     "table",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -170,33 +170,36 @@ def _apart(word: str) -> str:
 
 
 def normalise(text: str) -> str:
-    """Lower case, without accents, punctuation, brackets and plurals: "Setters (Irish)" becomes "irish setter"."""
-    text = text.replace("&", " and ").replace("/", " x ")
-    if not text.isascii():  # thousands of plain names are read at every start; they need none of this
-        text = unicodedata.normalize("NFKD", text.replace("×", " x "))
-        text = "".join(letter for letter in text if not unicodedata.combining(letter)).replace("’", "'")
-    text = text.lower()
-    if "(" in text:
-        text = _ABBREVIATED.sub(" ", text)
-        text = _IN_BRACKETS.sub(r"\2 \1 \3", _OWNERS.sub("", text).strip())
-    elif "'" in text or "`" in text:
-        text = _OWNERS.sub("", text)
-    if not text.isascii():
-        text = text.replace("ø", "o").replace("ł", "l").replace("ß", "ss")
-    return " ".join(map(_singular, _WORD.findall(text)))
+    """Lower case, without accents, punctuation, brackets and plurals: "Setters (Irish)" becomes "irish setter".
+
+    Yorkie, yorkies and yorky become one; names and queries are treated alike, so that it need not be English.
+    """
+    return normalise_all([text])[0]
 
 
+def normalise_all(texts: Sequence[str]) -> list[str]:
+    """:func:`normalise` of each: thousands of names are read at a start, so they go through it as lines of one text."""
+    text = "\n".join(one.replace("\n", " ") for one in texts)
+    text = unicodedata.normalize("NFKD", text.replace("&", " and ").replace("/", " x ").replace("×", " x "))
+    text = _ACCENTS.sub(_unless_combining, text).replace("’", "'").lower()
+    text = _IN_BRACKETS.sub(r"\2 \1 \3", _OWNERS.sub("", _ABBREVIATED.sub(" ", text)))
+    text = text.replace("ø", "o").replace("ł", "l").replace("ß", "ss")
+    text = _IE.sub("y", _PLURAL.sub("", _BETWEEN_WORDS.sub(" ", text)))
+    return [line.strip() for line in text.split("\n")] if texts else []
+
+
+def _unless_combining(letter: re.Match[str]) -> str:
+    return "" if unicodedata.combining(letter[0]) else letter[0]
+
+
+_ACCENTS = re.compile(r"[^\x00-\x7f]")
 _ABBREVIATED = re.compile(r"\((imp|int|min|std)\.?\)")
 _OWNERS = re.compile(r"['`]s\b")
-_IN_BRACKETS = re.compile(r"^([^(]*)\(([^)]*)\)([^()]*)$")
-_WORD = re.compile(r"[a-z0-9]+")
-
-
-def _singular(word: str) -> str:
-    """One spelling for yorkie, yorkies, yorky; applied to names and queries alike, so that it need not be English."""
-    if len(word) > 3 and word.endswith("s") and not word.endswith("ss"):
-        word = word[:-1]
-    return f"{word[:-2]}y" if len(word) > 3 and word.endswith("ie") else word
+_IN_BRACKETS = re.compile(r"^([^(\n]*)\(([^)\n]*)\)([^()\n]*)$", re.MULTILINE)
+_BRACKETS = re.compile(r"\s*\(([^)]*)\)")
+_BETWEEN_WORDS = re.compile(r"[^a-z0-9\n]+")
+_PLURAL = re.compile(r"s\b(?<=[a-z0-9]{2}[a-rt-z0-9]s)")  # of words of four letters or more, but for -ss
+_IE = re.compile(r"ie\b(?<=[a-z0-9]{2}ie)")
 
 
 def _words(name: str) -> list[str]:
@@ -235,31 +238,39 @@ def _nothing_words() -> frozenset[str]:
 def _names() -> Mapping[str, tuple[str, bool]]:
     """Normalised names and aliases to (id, is it the row's own name); ambiguous aliases are left out."""
     names: dict[str, tuple[str, bool]] = {}
+    known = list(_named())
+    for plain, (_, breed_id, own, replaces) in zip(normalise_all([name for name, *_ in known]), known, strict=True):
+        if replaces or plain not in names:
+            names[plain] = (breed_id, own)
+    return names
+
+
+def _named() -> Iterator[tuple[str, str, bool, bool]]:
+    """Everything that breeds are called: name, id, is it the row's own name, does it replace one before it."""
     for alias, breed_id in aliases():
-        names[normalise(alias)] = (breed_id, False)
-    for breed in table().values():
-        bare = _bare(breed.name)
-        inside = re.search(r"\(([^)]*)\)", breed.name)
+        yield alias, breed_id, False, True
+    breeds = table().values()
+    for breed in breeds:
         # Two rows may share the name outside the brackets; then only the whole name or an alias decides.
-        for name in (bare, inside.group(1) if inside and breed.kind is BreedKind.CROSS else bare):
-            names.setdefault(normalise(name), (breed.id, True))
-    for breed in table().values():
-        for name in (breed.name, breed.id.replace("_", " ")):
-            names[normalise(name)] = (breed.id, True)
+        yield _bare(breed.name), breed.id, True, False
+        if breed.kind is BreedKind.CROSS and (inside := _BRACKETS.search(breed.name)):
+            yield inside[1], breed.id, True, False
+    for breed in breeds:
+        yield breed.name, breed.id, True, True
+        yield breed.id.replace("_", " "), breed.id, True, True
     for language, called in translated().items():
-        for breed in table().values():
+        for breed in breeds:
             if breed.id in called or breed.kind is BreedKind.CROSS:
-                names.setdefault(normalise(name_of(breed.id, language)), (breed.id, False))
+                yield name_of(breed.id, language), breed.id, False, False
         times = Counter(map(_bare, called.values()))
         for breed_id, name in called.items():
             if times[_bare(name)] == 1:
-                names.setdefault(normalise(_bare(name)), (breed_id, False))
-    return names
+                yield _bare(name), breed_id, False, False
 
 
 def _bare(name: str) -> str:
     """A name without what stands in brackets."""
-    return re.sub(r"\s*\([^)]*\)", "", name)
+    return _BRACKETS.sub("", name)
 
 
 def aliases() -> Iterable[tuple[str, str]]:

@@ -182,11 +182,9 @@ def rank_touches(distribution: Sequence[float], done: Sequence[str] = ()) -> tup
 
 
 def _judge(distribution: Sequence[float], touch: TouchTest) -> RankedTouch:
-    chance = {
-        outcome: sum(p * q for p, q in zip(distribution, shares, strict=True))
-        for outcome, shares in touch.outcomes.items()
-    }
-    after = {outcome: update(distribution, touch.id, outcome) for outcome, p in chance.items() if p > 0}
+    joint = {outcome: _times(distribution, shares) for outcome, shares in touch.outcomes.items()}
+    chance = {outcome: sum(values) for outcome, values in joint.items()}
+    after = {outcome: tuple(value / p for value in joint[outcome]) for outcome, p in chance.items() if p > 0}
     bits = _entropy(distribution) - sum(chance[outcome] * _entropy(after[outcome]) for outcome in after)
     return RankedTouch(touch, max(bits, 0.0), chance, after)
 
@@ -207,6 +205,10 @@ def update(distribution: Sequence[float], touch: str, outcome: str) -> tuple[flo
         raise InputError(
             f"finding '{touch}: {outcome}'", "is not on the bench.", f"Use one of: {choices}.", code="unknown_finding"
         )
-    joint = [p * q for p, q in zip(distribution, known[touch][outcome], strict=True)]
+    joint = _times(distribution, known[touch][outcome])
     total = sum(joint)
     return tuple(value / total for value in joint) if total else tuple(distribution)
+
+
+def _times(distribution: Sequence[float], shares: Sequence[float]) -> list[float]:
+    return [p * q for p, q in zip(distribution, shares, strict=True)]

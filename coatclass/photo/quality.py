@@ -143,6 +143,13 @@ def _laplacian(luma: NDArray[np.float32]) -> NDArray[np.float32]:
     return luma[:-2, 1:-1] + luma[2:, 1:-1] + luma[1:-1, :-2] + luma[1:-1, 2:] - 4 * luma[1:-1, 1:-1]
 
 
+def _percentile(values: NDArray[np.float32], percent: int) -> float:
+    """A percentile, linear between neighbours; ``np.percentile`` imports 10 ms of masked arrays at its first call."""
+    place, rest = divmod(percent * (values.size - 1), 100)
+    around = np.partition(values, (place, min(place + 1, values.size - 1)), axis=None)[place : place + 2]
+    return float(around[0] + (around[-1] - around[0]) * rest / 100)
+
+
 def measure(image: Image.Image, *, short_side: int | None = None, limits: Limits | None = None) -> Quality:
     """Measure a picture.
 
@@ -160,7 +167,7 @@ def measure(image: Image.Image, *, short_side: int | None = None, limits: Limits
         sharpness = float(_laplacian(luma).var() / (luma.var() + 1.0))
     return Quality(
         short_side=min(image.size) if short_side is None else short_side,
-        brightest=float(np.percentile(luma, 95)),
+        brightest=_percentile(luma, 95),
         clipped=float((middle >= _CLIPPED).mean()),
         sharpness=sharpness,
     )

@@ -68,14 +68,24 @@ def _of_band(band: LengthBand) -> float:
 
 def textures_of(situation: CoatSituation, category: CoatCategory) -> tuple[Texture, ...]:
     """The textures that were reported, or else those usual for the category."""
-    stated = situation.textures or frozenset(rule_file()["usual"]["textures"][category])
-    return tuple(texture for texture in Texture if texture in stated)
+    return _textures(situation.textures, category)
+
+
+@cache
+def _textures(stated: frozenset[Texture], category: CoatCategory) -> tuple[Texture, ...]:
+    possible = stated or frozenset(rule_file()["usual"]["textures"][category])
+    return tuple(texture for texture in Texture if texture in possible)
 
 
 def undercoats_of(situation: CoatSituation, category: CoatCategory) -> tuple[Undercoat, ...]:
     """The undercoats that were reported, or else those usual for the category."""
-    stated = situation.undercoats or frozenset(rule_file()["usual"]["undercoats"][category])
-    return tuple(undercoat for undercoat in Undercoat if undercoat in stated)
+    return _undercoats(situation.undercoats, category)
+
+
+@cache
+def _undercoats(stated: frozenset[Undercoat], category: CoatCategory) -> tuple[Undercoat, ...]:
+    possible = stated or frozenset(rule_file()["usual"]["undercoats"][category])
+    return tuple(undercoat for undercoat in Undercoat if undercoat in possible)
 
 
 def known_of(situation: CoatSituation, cleared: Triage) -> Known:

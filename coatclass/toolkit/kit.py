@@ -236,7 +236,7 @@ def _usable(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
         view = replace(view, wanted=tuple(rule for rule in view.wanted if rule.only_matted_zones))
     places = [_places(rule, dog) for rule in view.wanted]
     placed = tuple(rule for rule, zones in zip(view.wanted, places, strict=True) if zones)
-    right = replace(view, wanted=placed or view.wanted)
+    right = replace(view, wanted=placed) if 0 < len(placed) < len(view.wanted) else view
     choice = _Choice(
         tool=tool,
         role=Role.ESSENTIAL if view.essential >= view.cells else Role.HELPFUL,

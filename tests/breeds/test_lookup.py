@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import re
 import subprocess
 import sys
 import time
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -148,6 +150,24 @@ def test_any_text_gets_an_answer(text: str) -> None:
     match = breeds.find(text)
     assert set(match.ids) <= set(breeds.table())
     assert 0 <= match.score <= 100
+
+
+def one_by_one(text: str) -> str:
+    """:func:`breeds.normalise` by its definition, step by step and word by word."""
+    text = unicodedata.normalize("NFKD", text.replace("&", " and ").replace("/", " x ").replace("×", " x "))
+    text = "".join(letter for letter in text if not unicodedata.combining(letter)).replace("’", "'").lower()
+    text = re.sub(r"['`]s\b", "", re.sub(r"\((imp|int|min|std)\.?\)", " ", text)).strip()
+    text = re.sub(r"^([^(]*)\(([^)]*)\)([^()]*)$", r"\2 \1 \3", text)
+    words = re.findall(r"[a-z0-9]+", text.replace("ø", "o").replace("ł", "l").replace("ß", "ss"))
+    words = [one[:-1] if len(one) > 3 and one.endswith("s") and not one.endswith("ss") else one for one in words]
+    return " ".join(f"{one[:-2]}y" if len(one) > 3 and one.endswith("ie") else one for one in words)
+
+
+@given(st.lists(st.text(st.sampled_from("abeiss  \n\r()’'`/&×øßé̈İﬁ（）\u2028") | st.characters()), min_size=1))
+def test_names_read_together_are_read_as_each_alone(texts: list[str]) -> None:
+    expected = [one_by_one(text) for text in texts]
+    assert breeds.normalise_all(texts) == expected
+    assert [breeds.normalise(text) for text in texts] == expected
 
 
 @pytest.mark.photos

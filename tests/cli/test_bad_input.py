@@ -150,6 +150,9 @@ def test_assessing_loads_neither_torch_nor_scikit_learn(photo):
     code = (
         f"import sys; from coatclass.cli import main\nmain(['assess', {str(photo)!r}, '--breed', 'beagle', '--json'])\n"
     )
-    code += "print({'sklearn', 'torch', 'pandas', 'gradio', 'sqlalchemy', 'scipy', 'matplotlib'} & set(sys.modules))"
+    code += (
+        "print({'sklearn', 'torch', 'pandas', 'gradio', 'sqlalchemy', 'scipy', 'matplotlib', 'rapidfuzz', 'numpy.ma'}"
+        " & set(sys.modules))"
+    )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout.splitlines()[-1] == "set()"

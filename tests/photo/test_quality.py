@@ -122,6 +122,13 @@ def test_sharpness_of_a_checkerboard_is_that_of_its_definition() -> None:
     assert photo.measure(Image.fromarray(board)).sharpness == pytest.approx(64, rel=1e-3)
 
 
+@pytest.mark.parametrize("size", [(1, 1), (2, 1), (21, 1), (40, 30), (97, 13)])
+def test_the_brightest_is_the_95th_percentile(size: tuple[int, int]) -> None:
+    """By linear interpolation between neighbours, as numpy does it in double precision."""
+    pixels = np.random.default_rng(sum(size)).integers(0, 256, size[::-1], dtype=np.uint8)
+    assert photo.measure(Image.fromarray(pixels)).brightest == pytest.approx(np.percentile(pixels, 95), abs=1e-4)
+
+
 def loaded_noise() -> photo.LoadedPhoto:
     stream = BytesIO()
     Image.effect_noise((300, 300), 60).convert("RGB").save(stream, "PNG")
