@@ -210,7 +210,10 @@ def dog_of_link(salon: Records, token: str) -> Dog:
     dog = records.linked_dog(salon, token)
     if dog is None:
         raise RecordError(
-            "this link", "leads nowhere, or its time is up.", "Ask your groomer for a new one.", code="not_found"
+            "this link",
+            "leads nowhere, or its time is up.",
+            "Copy the whole address again, or ask your groomer for a new link.",
+            code="not_found",
         )
     return dog
 

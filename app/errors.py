@@ -55,7 +55,9 @@ def _is_a_page(request: Request) -> bool:
 
 def problem_of(error: InputError) -> str:
     """What is wrong, in the reader's words; of answers, with the questions in place of their ids."""
-    problem = f"{told(error.source)}: {told(error.problem)}"
+    # Most problems are what is said of their source ("this link", "leads nowhere"): together a sentence.
+    said = told(error.problem)
+    problem = f"{told(error.source)}{' ' if said[:1].islower() else ': '}{said}"
     if not isinstance(error, AnswersError):
         return problem
     from coatclass.answers import questions

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Callable, Mapping
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.datastructures import UploadFile
 
 from app.design import address
@@ -91,15 +92,21 @@ def _view(state: Any, asked: OwnerRequest) -> str:
         return render("welcome.html", asked)
     of = owners.find(state.records, asked.token)
     name, _, rest = asked.step.partition("/")
-    shown = _STEPS.get(name)
-    if shown is None:
-        raise RecordError("this page", "is not there.", "Go back to the start.", code="not_found")
-    return shown(state, asked, of, rest)
+    return _STEPS[name](state, asked, of, rest)
 
 
-def _problem(asked: OwnerRequest, what: str, next_step: str) -> str:
-    """What went wrong, and the way on."""
-    return render("problem.html", asked, problem=what, next_step=next_step)
+def _is_there(step: str) -> bool:
+    """Whether there is such a step for a dog."""
+    name, _, rest = step.partition("/")
+    return name in _STEPS and (name != "q" or flow.card(rest) is not None)
+
+
+def _problem(asked: OwnerRequest, what: str, next_step: str, *, again: bool = False) -> str:
+    """What went wrong, and the way back to the dog; without one to the start."""
+    name, _, _ = asked.step.partition("/")
+    step = asked.step if _is_there(asked.step) else _AFTER.get(name, "")
+    back = address("owner", step, asked.token)
+    return render("problem.html", asked, problem=what, next_step=next_step, back=back, again=again)
 
 
 def _due(state: Any, asked: OwnerRequest) -> str:
@@ -124,8 +131,7 @@ def _photos(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) ->
 
 def _question(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
     card = flow.card(rest)
-    if card is None:
-        raise RecordError("this question", "is not there.", "Go back to the start.", code="not_found")
+    assert card is not None  # _is_there
     assessment = owners.assessed(state, of, asked.skipped)
     return render(
         "card.html",
@@ -155,7 +161,7 @@ def _zones(of: owners.OwnersDog, assessment: Any) -> dict[str, list[tuple[BodyZo
     at = owners.situation(of, assessment)
     having = zones_of(at) if at else tuple(BodyZone)
     return {
-        question: [(zone, words().zone(zone, long=True)) for zone in zones if zone in having]
+        question: [(zone, words().title(words().zone(zone, long=True))) for zone in zones if zone in having]
         for question, zones in _ASKED.items()
     }
 
@@ -239,6 +245,10 @@ def _families() -> list[dict[str, str]]:
     ]
 
 
+def _delete(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
+    return render("delete.html", asked, of=of)
+
+
 _STEPS: dict[str, Callable[[Any, OwnerRequest, owners.OwnersDog, str], str]] = {
     "photos": _photos,
     "q": _question,
@@ -246,7 +256,11 @@ _STEPS: dict[str, Callable[[Any, OwnerRequest, owners.OwnersDog, str], str]] = {
     "shop": _shop,
     "tool": _tool,
     "result": _result,
+    "delete": _delete,
 }
+# What is done by a form of its own, and the step that shows what became of it.
+_AFTER: Mapping[str, str] = {"remove": "photos", "take-back": "result"}
+_DELETED = "deleted"
 
 
 router = APIRouter(include_in_schema=False)
@@ -269,17 +283,23 @@ async def _answered(
 ) -> Response:
     def problem(what: str, next_step: str, status: int) -> str:
         token = "" if status == 404 else asked.token
-        return _problem(OwnerRequest(token, asked.step), what, next_step)
+        return _problem(OwnerRequest(token, asked.step), what, next_step, again=status >= 500)
 
     safe = "your entries are safe."
     return await page_or_problem(request, view, request.app.state, asked, *more, problem=problem, safe=safe, **how)
 
 
 def _shown(state: Any, asked: OwnerRequest) -> str | Response:
+    name, _, rest = asked.step.partition("/")
+    if name == _DELETED:
+        return render("deleted.html", OwnerRequest(), rest=bool(rest))
     if not asked.token and asked.step:
         return RedirectResponse("/owner/", 303)
     if asked.token and asked.step in ("", "next"):
         return RedirectResponse(address("owner", _due(state, asked), asked.token), 303)
+    if asked.token and not _is_there(asked.step):
+        owners.find(state.records, asked.token)  # a wrong link is told as one
+        return HTMLResponse(_problem(asked, *words("owner").lines("problem.nowhere")), 404)
     return _view(state, asked)
 
 
@@ -289,7 +309,7 @@ def _shown(state: Any, asked: OwnerRequest) -> str | Response:
 @router.post("/owner")
 @router.post("/owner/{step:path}")
 async def entered(request: Request, step: str = "", dog: str = "") -> Response:
-    """A form of the page as it was filled in: start, photos, a screen of questions, or the way to the groomer."""
+    """A form of the page as it was filled in: start, photos, questions, the way to the groomer, or the end."""
     asked = OwnerRequest.read(dog, step, request.cookies)
     async with request.form(max_files=20, max_fields=200) as form:
         files = [one for one in form.getlist("photos") if isinstance(one, UploadFile)]
@@ -312,11 +332,18 @@ def _keep_entered(state: Any, asked: OwnerRequest, said: _Said, photos: list[tup
         return _keep_card(state, asked, card, said)
     if name == "photos":
         _keep_photos(state, asked.token, photos, most=int(limits["upload"]["photos_per_dog"]))
+    elif name == "remove":
+        owners.remove_photo(state.records, asked.token, rest)
     elif name == "result":
         owners.send(state.records, asked.token, first.get("sender", ""), first.get("reach", ""))
+    elif name == "take-back":
+        owners.take_back(state.records, asked.token)
+    elif name == "delete":
+        kept = "" if owners.erase(state.records, asked.token) else "/rest"
+        return RedirectResponse(address("owner", _DELETED + kept), 303)
     else:
         raise RecordError("this page", "is not there.", "Go back to the start.", code="not_found")
-    return RedirectResponse(address("owner", name, asked.token), 303)
+    return RedirectResponse(address("owner", _AFTER.get(name, name), asked.token), 303)
 
 
 def _keep_photos(state: Any, token: str, photos: list[tuple[str, bytes]], *, most: int) -> None:
@@ -349,13 +376,46 @@ def _typed(spec: questionnaire.QuestionSpec, said: _Said) -> Any:
     if spec.kind == "zones":
         found = {zone.value: said.get(f"{spec.id}-{zone}", [""])[0] for zone in BodyZone}
         return {zone: state for zone, state in found.items() if state} or None
-    if not filled or spec.kind not in ("choice", "yes_no", "number", "text", "names"):
+    if spec.kind in _SEVERAL:
+        return _SEVERAL[spec.kind](spec, said) or None
+    if not filled:
         return None
-    if spec.kind == "names":
-        return [name.strip() for name in re.split("[,;]", filled[0]) if name.strip()] or None
     if spec.kind == "number":
         return _number(filled[0], said.get(f"{spec.id}-unit", ["1"])[0])
     return filled[0] == "true" if spec.kind == "yes_no" else filled[0]
+
+
+def _listed(text: str) -> list[str]:
+    return [name.strip() for name in re.split("[,;]", text) if name.strip()]
+
+
+def _tools(spec: questionnaire.QuestionSpec, said: _Said) -> list[Any]:
+    """The drawings that were ticked, and what was written beside them."""
+    try:
+        ticked = [json.loads(one) for one in said.get(spec.id, ())]
+    except ValueError:  # no form of ours
+        ticked = []
+    return [*ticked, *({"kind": name} for name in _listed(said.get(f"{spec.id}-others", [""])[0]))]
+
+
+def _pairs(spec: questionnaire.QuestionSpec, said: _Said) -> dict[str, Any]:
+    """Rows of two fields: a breed with its share, a gene with its result."""
+    rows = zip(said.get(f"{spec.id}-name", ()), said.get(f"{spec.id}-value", ()), strict=False)
+    told_of = {name.strip(): value.strip() for name, value in rows if name.strip() and value.strip()}
+    return {name: _number(value, "1") for name, value in told_of.items()} if spec.kind == "shares" else dict(told_of)
+
+
+def _names(spec: questionnaire.QuestionSpec, said: _Said) -> list[str]:
+    return _listed(said.get(spec.id, [""])[0])
+
+
+# Questions whose answer comes out of more than one field, or of one with several entries.
+_SEVERAL: Mapping[str, Callable[[questionnaire.QuestionSpec, _Said], Any]] = {
+    "names": _names,
+    "tools": _tools,
+    "shares": _pairs,
+    "genotype": _pairs,
+}
 
 
 def _number(text: str, factor: str) -> float | str:

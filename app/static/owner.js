@@ -225,7 +225,7 @@
         const [photo] = await untilTaken(() => ask("POST", `/${token()}/photos`, body), () => { waiting(false); p.textContent = `${file.name}: ${word("again")}`; });
         const why = photo.told;
         if (photo.id) kept += 1;
-        p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : photo.report.status === "used" ? `${words.dataset.good} ${why}` : `${words.dataset.doubtful} ${why}`;
+        p.textContent = !photo.id ? `${file.name}: ${words.dataset.refused} ${why}` : `${words.dataset[{ used: "good", doubtful: "doubtful" }[photo.report.status] || "notCounted"]} ${why}`;
         p.className = photo.id ? "only-heard" : "note stop"; // a kept photo says it below itself
       } catch (error) {
         p.className = "note care";
@@ -300,19 +300,19 @@
     if (form.dataset.form === "measure") measuring.reckon(form, false);
     if (form.dataset.form === "tool") judgeTool(form, false);
     if (form.dataset.form === "request") sendOn(form);
+    if (form.dataset.form === "take-back") takeBack(form);
+    if (form.dataset.form === "remove") ask("DELETE", `/${token()}/photos/${form.dataset.photo}`).then(() => show("photos")).catch((error) => say(error.message));
+    if (form.dataset.form === "erase") eraseAll();
   }
   function onClick(event) {
-    const hit = event.target.closest("[data-pass],[data-back],[data-remove],[data-reload],[data-keep],[data-all-free],[data-copy],[data-erase],[data-take-back],[data-print],[data-share],.pressable .zone");
+    const hit = event.target.closest("[data-pass],[data-back],[data-reload],[data-keep],[data-all-free],[data-copy],[data-print],[data-share],.pressable .zone");
     if (!hit || hit.getAttribute("aria-disabled") === "true") return;
     if (hit.matches("[data-pass]")) answerCard(hit.closest("form"));
     else if (hit.matches("[data-back]")) history.back();
     else if (hit.matches("[data-reload]")) location.reload();
     else if (hit.matches("[data-form=tool] [data-keep]")) judgeTool(hit.closest("form"), true);
     else if (hit.matches("[data-keep]")) measuring.reckon(hit.closest("form"), true);
-    else if (hit.matches("[data-remove]")) ask("DELETE", `/${token()}/photos/${hit.dataset.remove}`).then(() => show("photos")).catch((error) => say(error.message));
     else if (hit.matches("[data-copy]")) copy(hit);
-    else if (hit.matches("[data-erase]")) eraseAll(hit);
-    else if (hit.matches("[data-take-back]")) takeBack(hit);
     else if (hit.matches("[data-print]")) print();
     else if (hit.matches("[data-share]")) share(hit);
     else if (hit.matches("[data-all-free]")) { for (const box of all("select[data-zone]")) if (!box.value) box.value = "none"; follow(); }
@@ -327,8 +327,8 @@
     const sender = { name: one("[name=sender]", form).value, reach: one("[name=reach]", form).value };
     try { await ask("POST", `/${token()}/request`, sender); keepSaid = form.dataset.sent; show("result"); } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
   }
-  async function takeBack(button) {
-    try { await ask("DELETE", `/${token()}/request`); keepSaid = button.dataset.takeBack; show("result"); } catch (error) { say(error.message); }
+  async function takeBack(form) {
+    try { await ask("DELETE", `/${token()}/request`); keepSaid = form.dataset.done; show("result"); } catch (error) { say(error.message); }
   }
   let keepSaid = "";
   async function share(button) {
@@ -336,13 +336,11 @@
     if (!navigator.share) return copy(button);
     try { await navigator.share({ title: document.title, url: address }); } catch { /* nothing was shared */ }
   }
-  async function eraseAll(button) {
-    if (!confirm(button.dataset.erase)) return;
+  async function eraseAll() {
     try {
       const { all_gone: gone } = await ask("DELETE", `/${token()}`);
       for (const what of ["pending", "progress"]) localStorage.removeItem(key(what));
-      alert(gone ? button.dataset.gone : button.dataset.rest);
-      location.assign("/owner/");
+      location.assign(`/owner/deleted${gone ? "" : "/rest"}`);
     } catch (error) { say(error.message); }
   }
   async function copy(button) {

@@ -142,7 +142,7 @@ def test_a_photo_can_be_taken_back(server, visitor, web, photos):
     page = visitor()
     begin(page, server.url)
     add_photo(page, photos / "oxford" / "havanese_1.jpg")
-    page.click("[data-remove]")
+    page.click("[data-form=remove] button")
     page.wait_for_function("() => !document.querySelector('.pictures figure')")
     assert web.get(f"/api/v1/dogs/by-link/{token_of(page)}").json()["photos"] == []
 
@@ -423,10 +423,11 @@ def test_an_owner_deletes_everything_on_the_page(server, visitor, web):
     page = visitor()
     token = server.start_dog("Nimbus")
     open_step(page, server.url, token, "photos")
-    said = []
-    page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.accept()))
-    page.click("details:has([data-erase]) summary")
-    page.click("[data-erase]")
-    page.wait_for_selector("[data-form=start]")
-    assert "Nimbus" in said[0] and "erased" in said[1]
+    page.click("details:has([data-go=delete]) summary")
+    press_and_wait(page, "[data-go=delete]")
+    assert "Nimbus" in page.inner_text("main") and "can't be undone" in page.inner_text("main")
+    assert web.get(f"/api/v1/dogs/by-link/{token}").status_code == 200  # nothing is gone before it was confirmed
+    page.click("[data-form=erase] button")
+    page.wait_for_selector(".page[data-step=deleted]")
+    assert "was erased" in page.inner_text("main")
     assert web.get(f"/api/v1/dogs/by-link/{token}").status_code == 404

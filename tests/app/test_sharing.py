@@ -66,7 +66,7 @@ def test_an_owner_sends_a_dog_and_the_groomer_takes_it_over_with_its_answers(ser
     page.fill("#sender", "Ottilie Brandt")
     page.fill("#reach", "0000 4711")
     page.click("#request [type=submit]")
-    page.wait_for_selector("[data-take-back]")
+    page.wait_for_selector("[data-form=take-back]")
     assert waiting(salon)["Sentalong"]["dog"]["sent_by"] == "Ottilie Brandt"
 
     desk = visitor(TABLET)
@@ -98,7 +98,7 @@ def test_what_was_sent_can_be_taken_back_and_a_declined_dog_is_told_so(server, v
     sender = {"name": "Ottilie", "reach": "o@example.org"}
     salon.post(f"{links}/request", json=sender).raise_for_status()
     open_step(page, server.url, token, "result")
-    page.click("[data-take-back]")
+    page.click("[data-form=take-back] button")
     page.wait_for_selector("#request")
     assert "Thinksagain" not in waiting(salon)
     salon.post(f"{links}/request", json=sender).raise_for_status()
