@@ -40,6 +40,7 @@ def _environment(language: str) -> Environment:
     made.globals["dog_seen"] = partial(_dog_seen, words)
     made.filters.update(
         mm=words.mm,
+        divided=words.divided,
         band=words.band,
         category=lambda coat: words.title(words.coat(coat)),
         zone=lambda zone: words.zone(zone, long=True),

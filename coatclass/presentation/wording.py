@@ -11,7 +11,7 @@ from coatclass.planning import Phase, Plan
 from coatclass.presentation.blocks import Block, Entry, Facts, Note, ToolRow
 from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.triage import rules
-from coatclass.words import Catalogue
+from coatclass.words import Catalogue, in_language
 
 _TENTHS_OF_MOST = 0.95  # above this, "more than 9 in 10": nobody can know better
 
@@ -269,5 +269,6 @@ def photos(of: Subject) -> Iterator[Block]:
     lines = []
     for photo in of.assessment.photos:
         why = " ".join(reasons.said(one, of.words.language) for one in photo.reasons)
-        lines.append((photo.file, f"{of.say(f'photo.{photo.status}')} {why}".strip()))
+        name = in_language(photo.file, of.words.language)  # "photo 1" where the file's own name isn't kept
+        lines.append((name, f"{of.say(f'photo.{photo.status}')} {why}".strip()))
     yield Facts(tuple(lines))

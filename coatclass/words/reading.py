@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -288,6 +289,13 @@ class Catalogue:
     def either(self, words: Iterable[str]) -> str:
         """Words as alternatives: ``a, b or c``."""
         return self.joined(words, str(self._words["writing.or"]))
+
+    def divided(self, text: str) -> str:
+        """The text with soft hyphens (U+00AD) in the long words that narrow columns would break anywhere."""
+        for joint in str(self._words["writing.joints"]).split():
+            before, after = joint.split("|")
+            text = re.sub(f"({before})({after})", "\\1\u00ad\\2", text, flags=re.IGNORECASE)
+        return text
 
     @staticmethod
     def title(words: str) -> str:
