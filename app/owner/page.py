@@ -246,7 +246,7 @@ def _families() -> list[dict[str, str]]:
 
 
 def _delete(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
-    return render("delete.html", asked, of=of)
+    return render("erase.html", asked, of=of)
 
 
 _STEPS: dict[str, Callable[[Any, OwnerRequest, owners.OwnersDog, str], str]] = {
@@ -292,7 +292,7 @@ async def _answered(
 def _shown(state: Any, asked: OwnerRequest) -> str | Response:
     name, _, rest = asked.step.partition("/")
     if name == _DELETED:
-        return render("deleted.html", OwnerRequest(), rest=bool(rest))
+        return render("erased.html", OwnerRequest(), rest=bool(rest))
     if not asked.token and asked.step:
         return RedirectResponse("/owner/", 303)
     if asked.token and asked.step in ("", "next"):

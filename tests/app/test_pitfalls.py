@@ -113,3 +113,9 @@ def test_no_refusal_tells_of_the_inside(web):
         assert answer.status_code == 404
         assert "Traceback" not in answer.text
         assert "site-packages" not in answer.text
+
+
+def test_no_side_hides_a_template_of_another():
+    """They are looked up in all folders one after the other; the first of a name would be everybody's."""
+    names = [path.name for path in Path(__file__).resolve().parents[2].glob("app/*/templates/*.html")]
+    assert len(names) > 30 and len(set(names)) == len(names)
