@@ -32,11 +32,13 @@ class Inherited:
     Attributes:
         table: log P(coat | names, genes) - log P(coat), 7 rows (category) of 4 (band).
         cross: somebody named a cross, in whatever words, so that a mixed coat stays possible.
+        proven: papers or a test of the genes say so.
         prior: what inheritance says of a cross or of tested genes; None for one breed, or if no parent is known.
     """
 
     table: tuple[Vector, ...] | None
     cross: bool
+    proven: bool = False
     prior: CoatPrior | None = None
 
 
@@ -54,13 +56,17 @@ def of(answers: Answers) -> Inherited | None:
 
         prior = prior_of(answers)
         if prior.dogs:
-            return Inherited(_table(prior.as_worn, prior.band, answers), cross, prior)
+            return Inherited(_table(prior.as_worn, prior.band, answers), cross, _proven(answers), prior)
     named = _named(answers)
     if named is None:
         return Inherited(None, cross) if cross else None
     category = breeds.category_distribution(named, known_by=answers.breed_known_by)
     band = breeds.band_distribution(named, known_by=answers.breed_known_by)
-    return Inherited(_table(category, band, answers), cross)
+    return Inherited(_table(category, band, answers), cross, _proven(answers))
+
+
+def _proven(answers: Answers) -> bool:
+    return bool(answers.dna_breeds or answers.dna_result) or answers.breed_known_by in ("papers", "dna_test")
 
 
 def names_cross(answers: Answers) -> bool:

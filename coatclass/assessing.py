@@ -26,7 +26,7 @@ from coatclass.contract import (
 )
 from coatclass.ensemble import HandsOn
 from coatclass.estimating import NO_ANSWERS, Estimate, PhotoSource, Reading, read_photo
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 if TYPE_CHECKING:
     from coatclass.learning import LearnedModel
@@ -82,7 +82,7 @@ def assess_readings(
     decided = estimating.decide(known, reports)
     version = _version(learned)
     if estimate.regime == "none":
-        return _without_estimate(reports, decided, version)
+        return _without_estimate(reports, decided, version, _first_question(answers, skipped))
     askable = estimating.askable(known, answers, skipped=skipped, learned=learned)
     situation = questionnaire.situation(
         answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
@@ -130,9 +130,18 @@ def _version(learned: LearnedModel | None) -> str:
     return released if learned is None or not learned.findings else f"{released}+{learned.version}"
 
 
-def _without_estimate(reports: Sequence[PhotoReport], decided: Decision, version: str) -> Assessment:
+def _first_question(answers: Answers, skipped: Collection[str]) -> Question | None:
+    """With nothing to go on: the breed, then whatever tells of the coat, in the questionnaire's order."""
+    for spec in questionnaire.due(answers):
+        if spec.id not in skipped and (spec.id == "breed" or questionnaire.outcomes(spec.id)):
+            return Question(id=spec.id, text=spec.text, help=spec.help, expected_change=1.0)
+    return None
+
+
+def _without_estimate(
+    reports: Sequence[PhotoReport], decided: Decision, version: str, first: Question | None
+) -> Assessment:
     """Nothing given supports an estimate: no kit, but the question that would help most."""
-    first = next(iter(questionnaire.questions()))
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
@@ -142,7 +151,7 @@ def _without_estimate(reports: Sequence[PhotoReport], decided: Decision, version
         length_band=None,
         verdict=decided.verdict,
         reasons=decided.reasons,
-        next_question=Question(id=first.id, text=first.text, help=first.help, expected_change=1.0),
+        next_question=first,
     )
 
 
@@ -160,4 +169,6 @@ def _band(estimate: CoatEstimate, decided: Decision) -> BandEstimate:
 
 def _next_question(known: Estimate, askable: Sequence[decision.Askable], situation: CoatSituation) -> Question | None:
     """The unanswered question whose answer is expected to change the kit the most."""
-    return decision.next_question(known.coat, askable, planning.tools_by_coat(situation))
+    cross = known.inherited is not None and known.inherited.cross
+    keeps = frozenset({CoatCategory.MIXED} if cross else ())
+    return decision.next_question(known.coat, askable, planning.tools_by_coat(situation), keeps=keeps)

@@ -194,6 +194,8 @@ class CoatEstimate:
         joint: P(category, band), 7 rows of 4, whose margins are ``category`` and ``band``; None if nobody kept it.
         answers_fit_photo: log of P(answers | what the photo shows) over P(answers | the coat that fits them best), at
             most 0: the lower, the less can both be right. None without both.
+        unnamed: P(category) by photo and answers without names and genes; None if these are all that is known, or were
+            not named.
     """
 
     category: tuple[float, ...]
@@ -204,6 +206,7 @@ class CoatEstimate:
     unfamiliar: bool = False
     joint: tuple[tuple[float, ...], ...] | None = None
     answers_fit_photo: float | None = None
+    unnamed: tuple[float, ...] | None = None
 
 
 class Verdict(StrEnum):

@@ -177,7 +177,8 @@ def decide(
     A groomer's finding settles everything. Otherwise the verdict is *hands_on* whenever a mixed coat is possible, a
     cross was named, photo and answers or photo and ancestors contradict each other, the dog is unlike anything seen,
     the photo can't carry an estimate alone, or too many coats are possible; *settled* when one category is left that
-    is sure enough; else *narrowed*. Photo and answers that contradict each other both keep their coat in the set.
+    is sure enough; else *narrowed*. Photo and answers that contradict each other both keep their coat in the set; a
+    name that nobody proved settles no coat by itself.
 
     Args:
         estimate: from ``ensemble.combine``; None if there was nothing to estimate from.
@@ -197,6 +198,8 @@ def decide(
     categories = category_set(estimate.category, at, bands)
     if clash is not None:
         categories = _joined(categories, clash.photo, clash.answers, CoatCategory.MIXED)
+    if inherited is not None and not inherited.proven:
+        categories = _not_by_name_alone(categories, estimate)
     if inherited is not None and inherited.cross:
         categories = _joined(categories, CoatCategory.MIXED)
     notes = _notes(photo_reports, answers, bands, inherited)
@@ -218,6 +221,22 @@ def _calibrated_regime(estimate: CoatEstimate, answers: AnswerEvidence | None) -
     """The regime whose limits hold: names beside a photo are no answers about the coat, so the photo's do."""
     about_the_coat = answers is None or answers.measured_mm is not None or any(map(any, answers.log_likelihood))
     return estimate.regime if estimate.regime != "both" or about_the_coat else "photo"
+
+
+def _not_by_name_alone(categories: tuple[CoatCategory, ...], estimate: CoatEstimate) -> tuple[CoatCategory, ...]:
+    """A name that nobody proved may narrow; it settles only what photo and answers all but settle without it.
+
+    Else the runner-up stays possible, by what is known without the name, if anything is.
+    """
+    if len(categories) > 1 and set(categories) != LENGTH_FAMILY:
+        return categories
+    known = families(estimate.unnamed or estimate.category)
+    said = _HAIR if categories[0] in LENGTH_FAMILY else CATEGORIES.index(categories[0])
+    if estimate.unnamed is not None and known[said] >= limits()["named_at"]:
+        return categories
+    other = max((i for i in range(len(CATEGORIES)) if i not in (said, _MIXED)), key=known.__getitem__)
+    family = (CoatCategory.HAIR, CoatCategory.DROP) if other == _HAIR else (CATEGORIES[other],)
+    return _joined(categories, *family)
 
 
 def _joined(categories: tuple[CoatCategory, ...], *others: CoatCategory) -> tuple[CoatCategory, ...]:

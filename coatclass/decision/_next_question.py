@@ -32,7 +32,12 @@ class Askable:
 
 
 def next_question(
-    estimate: CoatEstimate, unanswered: Sequence[Askable], kit_of: KitOf, *, thresholds: Thresholds | None = None
+    estimate: CoatEstimate,
+    unanswered: Sequence[Askable],
+    kit_of: KitOf,
+    *,
+    keeps: frozenset[CoatCategory] = frozenset(),
+    thresholds: Thresholds | None = None,
 ) -> Question | None:
     """The question worth asking next, or None if no answer is expected to change enough of the kit.
 
@@ -44,6 +49,7 @@ def next_question(
         estimate: what is known now; its joint table if it has one, else its margins taken as independent.
         unanswered: what could be asked, in the questionnaire's order, which decides between equals.
         kit_of: (tool, role) pairs right for sets of categories and bands.
+        keeps: coats that stay possible whatever is answered, such as *mixed* of a named cross.
         thresholds: another fit than the released one.
     """
     if estimate.regime == "hands_on":
@@ -52,7 +58,7 @@ def next_question(
     later = thresholds.regimes["both" if estimate.regime in ("photo", "both") else "answers"]
     now = thresholds.regimes.get(estimate.regime, later)
     joint = _joint(estimate)
-    kits = _Kits(kit_of)
+    kits = _Kits(lambda categories, bands: kit_of(categories | keeps, bands))
     present = kits.of(joint, now)
     changes = [(_expected_change(joint, askable, kits, present, later), askable) for askable in unanswered]
     worth_asking = [one for one in changes if one[0] >= limits()["least_change"]]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -276,6 +276,7 @@ def combine(
         unfamiliar=bool(photos) and all(photo.unfamiliarity > members.unfamiliar_above for photo in photos),
         joint=tuple(tuple(row) for row in np.exp(joint[0]).tolist()),
         answers_fit_photo=None if by_photo is None or answered is None else _fit(by_photo, answered, members),
+        unnamed=None if answered is None else _unnamed(by_photo, answered, members),
     )
 
 
@@ -345,6 +346,14 @@ def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regim
             base = base + (prior_margins(members)[0] - members.photo_prior)[None, :, None]
         base = fuse(base, answer_table(answers.ancestry)[None])
     return base
+
+
+def _unnamed(by_photo: Array | None, answers: AnswerEvidence, members: Members) -> tuple[float, ...] | None:
+    """P(category), (7,), as if nobody had named breed, parents or genes; None if nobody did, or nothing else is known."""
+    if answers.ancestry is None or (by_photo is None and not _asked(answers)):
+        return None
+    regime = _regime(by_photo is not None, True)
+    return _category(_joint(by_photo, replace(answers, ancestry=None), regime, members))
 
 
 def _fit(by_photo: Array, answers: AnswerEvidence, members: Members) -> float:

@@ -72,6 +72,17 @@ def test_nothing_is_asked_when_everything_is_known_or_nothing_is_left_to_ask():
     assert next_question(estimate(HALF), [], by_category, thresholds=THRESHOLDS) is None
 
 
+def test_nothing_is_asked_that_leaves_the_kit_as_it_is_because_a_coat_stays_possible_anyway():
+    """The kit of a named cross is right for a mixed coat, whatever else it may be."""
+
+    def kit(categories, bands):
+        return by_category({CoatCategory.MIXED} if CoatCategory.MIXED in categories else categories, bands)
+
+    telling, mixed = [question("telling", CoatCategory.WIRE, 0.99)], frozenset({CoatCategory.MIXED})
+    assert next_question(estimate(HALF), telling, kit, thresholds=THRESHOLDS) is not None
+    assert next_question(estimate(HALF), telling, kit, keeps=mixed, thresholds=THRESHOLDS) is None
+
+
 def test_after_a_groomers_finding_nothing_is_asked():
     found = CoatEstimate(tuple(float(c is CoatCategory.WIRE) for c in CATEGORIES), (0, 0, 0.5, 0.5), "hands_on")
     assert next_question(found, [MEASURE], by_band, thresholds=THRESHOLDS) is None

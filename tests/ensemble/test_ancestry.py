@@ -116,3 +116,33 @@ def test_a_photo_against_the_ancestors_is_left_to_hands():
     decided = decide(estimate([arctic], Answers(parents=("poodle", "poodle"), breed_known_by="papers")))
     assert decided.verdict is Verdict.HANDS_ON
     assert decided.reasons[0].code in ("genes_against_photo", "sources_disagree")
+
+
+def test_a_name_that_nobody_proved_settles_only_what_the_photo_all_but_settles_without_it():
+    def said(arctic: float, **known) -> tuple[Verdict, set[CoatCategory]]:
+        seen = photo((0.004, 1 - arctic - 0.02, 0.004, 0.004, 0.004, 0.004, arctic))
+        decided = decide(estimate([seen], Answers(breed="Samoyed", **known)))
+        return decided.verdict, set(decided.categories)
+
+    assert said(0.7) == (Verdict.NARROWED, {CoatCategory.ARCTIC, CoatCategory.FUR})
+    assert said(0.7, breed_known_by="guess") == said(0.7)
+    assert said(0.93) == (Verdict.SETTLED, {CoatCategory.ARCTIC})
+    for proof in ("papers", "dna_test"):
+        assert said(0.7, breed_known_by=proof) == (Verdict.SETTLED, {CoatCategory.ARCTIC})
+
+
+def test_with_nothing_but_a_name_only_a_proven_one_settles_a_coat():
+    named = [breed.name for breed in breeds.table().values() if breed.kind is breeds.BreedKind.BREED]
+    for name in named[::10]:
+        assert decide(estimate([], Answers(breed=name))).verdict is not Verdict.SETTLED
+    assert decide(estimate([], Answers(breed="Labrador", breed_known_by="papers"))).verdict is Verdict.SETTLED
+
+
+def test_the_estimate_keeps_what_is_known_without_names():
+    seen, told = photo((0.1, 0.5, 0.05, 0.1, 0.1, 0.05, 0.1)), {"curl": "curly", "lie": "lies_flat"}
+    assert estimate([seen], Answers(**told)).coat.unnamed is None
+    assert estimate([], Answers(breed="Samoyed")).coat.unnamed is None
+    for photos in ([seen], []):
+        named = estimate(photos, Answers(breed="Samoyed", **told)).coat
+        assert named.unnamed == pytest.approx(estimate(photos, Answers(**told)).coat.category)
+        assert named.unnamed != pytest.approx(named.category)
