@@ -27,7 +27,8 @@ from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment
 from coatclass.errors import InputError, PhotoError
 from coatclass.reports import evaluation
-from coatclass.reports.evaluation.figures import tables
+from coatclass.reports.evaluation.figures import label, tables
+from coatclass.reports.evaluation.report import refused_photos
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.words import catalogue
 
@@ -36,6 +37,7 @@ PATH = "/workbench"
 _SHOWN_PX = 640
 _KEPT_S = 3600
 _MOST_FILES = 500
+_MOST_REFUSED = 20  # photos named above the figures
 _OTHER = "other-run"  # folder of the table to compare with
 _PREDICTED = ("file", "truth", "category", "probability", "category_set", "length_band", "verdict", "status")
 
@@ -73,14 +75,20 @@ def _evaluating(ask: Any) -> None:
             with gr.Accordion("What the table must look like", open=False):
                 gr.Markdown(_columns())
         with gr.Column():
-            files = gr.Dataframe(headers=["file", "kB"], label="Here so far", interactive=False)
+            files = gr.Dataframe(
+                headers=["file", "kB"], label="Here so far", interactive=False, column_widths=["80%", "20%"]
+            )
     with gr.Row():
         start = gr.Button("Evaluate", variant="primary")
         clear = gr.Button("Remove everything")
     said = gr.Markdown()
     with gr.Row():
         figures = gr.Dataframe(
-            headers=["figure", "value", "from", "to", "photos"], label="Figures with 95 % intervals", interactive=False
+            headers=["figure", "value", "from", "to", "photos"],
+            label="Figures with 95 % intervals",
+            interactive=False,
+            wrap=True,
+            column_widths=["40%", "15%", "15%", "15%", "15%"],
         )
         plot = gr.BarPlot(x="category", y="recall", y_lim=[0, 1], label="Recall by category", height=320)
     differences = gr.Dataframe(
@@ -89,7 +97,8 @@ def _evaluating(ask: Any) -> None:
         interactive=False,
         visible=False,
     )
-    predictions = gr.Dataframe(headers=list(_PREDICTED), label="Each photo", interactive=False, wrap=True)
+    predictions = gr.Dataframe(headers=list(_PREDICTED), label="Each photo", interactive=False, wrap=True,
+                               column_widths=["24%", "9%", "10%", "12%", "15%", "13%", "9%", "8%"])  # fmt: skip
     report = gr.HTML(label="Report", padding=False)
 
     _taking(ask, given, run, bag, files)
@@ -99,11 +108,10 @@ def _evaluating(ask: Any) -> None:
         try:
             cases, html, comparison = _evaluated(_table_of(kept), _other_of(kept), progress)
         except InputError as error:
-            unsaid = gr.Dataframe(visible=False)
-            yield f"**{escape(error.problem)}** {escape(error.next_step)}", None, None, unsaid, None, ""
+            yield _refused(error), None, None, gr.Dataframe(visible=False), None, ""
             return
         between = gr.Dataframe(_between(comparison), visible=bool(comparison))
-        yield "Done.", _figures(cases), _recall(cases), between, _predicted(cases), html
+        yield _summary(cases), _figures(cases), _recall(cases), between, _predicted(cases), html
 
     def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -141,12 +149,31 @@ def _taking(ask: Any, given: Any, run: Any, bag: Any, files: Any) -> None:
     run.upload(take_run, [run, bag], [bag, files, run], concurrency_limit=2, api_visibility="private")
 
 
+def _refused(error: InputError) -> str:
+    """What is wrong with which file; where files lie on this machine is nobody's business."""
+    next_step = error.next_step
+    if error.code == "no_such_photo":
+        next_step = "Upload these photos as well, or take their rows out. Names stand without folders here."
+    return f"**{escape(Path(error.source).name)} {escape(error.problem)}** {escape(next_step)}"
+
+
+def _summary(cases: evaluation.LabelledPhotos) -> str:
+    """How many photos count, and which do not and why."""
+    out = refused_photos(cases)
+    said = f"Done: {len(cases.judged)} of {len(cases)} photos are judged."
+    if not out:
+        return said
+    lines = "".join(f"\n- {escape(one['file'])}: {escape(one['reason'] or 'refused')}" for one in out[:_MOST_REFUSED])
+    return f"{said} These were refused, the reasons stand in the report as well:\n{lines}"
+
+
 def _columns() -> str:
     rows = "".join(f"\n| `{name}` | {meaning} |" for name, meaning in evaluation.column_meanings().items())
     return (
         f"With photos, one row a photo (UTF-8):\n\n| column | meaning |\n|---|---|{rows}\n\n"
         "Scored already: the table that `coatclass score` writes, with a column `truth` (the category) added, and if "
         "you have them `truth_band` and `group`. Then no photos are needed.\n\n"
+        "Photos lie here without folders: write `rex.jpg`, not `photos/rex.jpg`.\n\n"
         "Another run: the predictions.csv of an earlier evaluation, or a table of `coatclass score`; it needs no "
         "labels. Photos are matched by `file`."
     )
@@ -231,7 +258,7 @@ def _download(name: str, content: bytes) -> str:
 
 def _figures(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
     return [
-        [f"{part}: {name.replace('_', ' ')}", round(one.value, 3), round(one.low, 3), round(one.high, 3), one.n]
+        [f"{part}: {label(name)}", round(one.value, 3), round(one.low, 3), round(one.high, 3), one.n]
         for part, rows in tables(cases, resamples=300).items()
         for name, one in rows.items()
     ]
@@ -240,7 +267,7 @@ def _figures(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
 def _between(comparison: Mapping[str, Any]) -> list[list[Any]]:
     """Each figure of both runs and their difference, as the report tells it."""
     return [
-        [f"{part}: {name.replace('_', ' ')}", *(round(value, 3) for value in values)]
+        [f"{part}: {label(name)}", *(round(value, 3) for value in values)]
         for part, rows in comparison.get("figures", {}).items()
         for name, of in rows.items()
         for values in [(of["here"].value, of["there"].value, *_interval(of["difference"]))]

@@ -60,18 +60,32 @@ def test_a_table_with_photos_is_evaluated_and_the_report_stands_beside_each_phot
     server, researcher, photos, tmp_path
 ):
     chosen = [path for name in LABELS for path in sorted((photos / "oxford").glob(f"{name}_*.jpg"))[:3]]
-    rows = "".join(f"{path.name},{LABELS[path.name.split('_')[0]]}\n" for path in chosen)
-    (tmp_path / "labels.csv").write_text(f"file,category\n{rows}")
+    torn = tmp_path / "H\u00fcndin.jpg"
+    torn.write_bytes(chosen[0].read_bytes()[:2000])
+    rows = [f"{path.name},{LABELS[path.name.split('_')[0]]}\n" for path in chosen] + [f"{torn.name},Fur\n"]
+    head = "file,category\n"
+    (tmp_path / "labels.csv").write_text(head + "".join(rows).replace("beagle_1", "gone_1", 1), "utf-8")
     page = researcher()
     page.click("button:has-text('Evaluate')")
     page.wait_for_selector("text=There is no table here yet.")
-    page.set_input_files("input[type=file]", [tmp_path / "labels.csv", *chosen])
+    page.set_input_files("input[type=file]", [tmp_path / "labels.csv", *chosen, torn])
+    taken(page, "labels.csv")
+    page.click("button:has-text('Evaluate')")
+    page.wait_for_selector("text=Upload these photos as well")
+    said = page.inner_text("body")
+    assert "labels.csv names 'gone_1" in said and "coatclass-bench" not in said  # the table's name, no path of ours
+    page.click("button:has-text('Remove everything')")
+    page.wait_for_selector("text=Upload these photos as well", state="detached")
+    (tmp_path / "labels.csv").write_text(head + "".join(rows), "utf-8")
+    page.set_input_files("input[type=file]", [tmp_path / "labels.csv", *chosen, torn])
     taken(page, "labels.csv")
     page.click("button:has-text('Evaluate')")
     page.wait_for_selector(".report iframe", timeout=120_000)
     words = page.inner_text("body")
     assert all(path.name in words for path in chosen)
     assert "category: accuracy" in words
+    assert f"Done: {len(chosen)} of {len(chosen) + 1} photos are judged." in words
+    assert f"{torn.name}: " in words  # and why
     report = page.frame_locator(".report iframe")
     report.locator("h1").wait_for()
     assert "labels.csv" in report.locator("h1").inner_text()

@@ -13,7 +13,8 @@ from simulated_dogs import dogs
 
 from coatclass.errors import InputError
 from coatclass.reports.evaluation import LabelledPhotos, build_report, evaluate_table, read_table, write_report
-from coatclass.taxonomy import BANDS
+from coatclass.reports.evaluation.cases import UNKNOWN
+from coatclass.taxonomy import BANDS, CATEGORIES
 from tests.later import Later
 
 Later("matplotlib")
@@ -65,9 +66,35 @@ def test_files_that_are_not_there_are_named_before_any_photo_is_looked_at(tmp_pa
     (tmp_path / "a.jpg").write_bytes(b"")
     rows = [{"file": name, "category": "fur"} for name in ("a.jpg", "gone.jpg", "lost.jpg")]
     looked = []
-    with pytest.raises(InputError, match=r"'gone.jpg' in row 3.*1 more"):
+    with pytest.raises(InputError, match=r"names 2 files .*3 \('gone.jpg'\), 4 \('lost.jpg'\)"):
         evaluate_table(table(tmp_path, rows), tmp_path / "out", advance=lambda: looked.append(1))
     assert not looked and not (tmp_path / "out").exists()
+
+
+def test_all_mistyped_labels_are_told_at_once_and_capital_letters_are_no_mistake(tmp_path):
+    (tmp_path / "a.jpg").write_bytes(b"")
+    labels = ("FUR", "furr", " Hair ", "curls", "not_a_dog")
+    rows = [{"file": "a.jpg", "category": label} for label in labels]
+    with pytest.raises(InputError, match=r"2 unknown words as category, by row: 3 \('furr'\), 5 \('curls'\)"):
+        read_table(table(tmp_path, rows))
+    read = read_table(table(tmp_path, [rows[0], rows[2], rows[4]])).rows
+    assert [case.category for case in read] == [CATEGORIES.index("fur"), CATEGORIES.index("hair"), UNKNOWN]
+    assert [case.is_dog for case in read] == [True, True, False]
+
+
+def test_a_table_without_the_columns_tells_which_it_has(tmp_path):
+    with pytest.raises(InputError, match=r"no column category, file\. .*It has: photo, label\."):
+        read_table(table(tmp_path, [{"photo": "a.jpg", "label": "fur"}]))
+
+
+def test_a_photo_is_found_however_its_accents_are_written(tmp_path):
+    """One letter has two spellings in Unicode (Standard Annex 15): composed and decomposed."""
+    composed, decomposed = "Gro\u00dfe H\u00fcndin.jpg", "Gro\u00dfe Hu\u0308ndin.jpg"
+    for there, named in ((composed, decomposed), (decomposed, composed)):
+        folder = tmp_path / str(there == composed)
+        folder.mkdir()
+        (folder / there).write_bytes(b"")
+        assert read_table(table(folder, [{"file": named, "category": "fur"}])).rows[0].path.is_file()
 
 
 def test_photos_that_can_not_be_judged_are_too_few_and_the_first_reason_is_told(tmp_path):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite
 from pathlib import Path
+from unicodedata import normalize
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,11 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 _NEEDED = ("file", "category")
+_LABELS: Mapping[str, Sequence[str]] = {
+    **dict.fromkeys(("category", "category_1", "category_2"), tuple(CATEGORIES)),
+    **dict.fromkeys(("band", "band_1", "band_2"), tuple(BANDS)),
+}
+_MOST_NAMED = 10  # rows that a refusal names
 COLUMNS = (
     "file",
     "category",
@@ -175,10 +181,12 @@ def read_table(table: Path) -> LabelledPhotos:
             reader = csv.DictReader(stream)
             missing = set(_NEEDED) - set(reader.fieldnames or ())
             if missing:
-                raise InputError(
-                    str(table), f"has no column {', '.join(sorted(missing))}.", "The first row names the columns."
-                )
-            cases = tuple(_case(table, number, row) for number, row in enumerate(reader, start=2))
+                has = ", ".join(reader.fieldnames or ())
+                next_step = f"The first row names the columns. It has: {has}." if has else "Add one row a photo."
+                raise InputError(str(table), f"has no column {', '.join(sorted(missing))}.", next_step)
+            rows = list(reader)
+            _check_labels(table, rows)
+            cases = tuple(_case(table, number, row) for number, row in enumerate(rows, start=2))
     except OSError as error:
         raise InputError(str(table), f"can't be read ({error.strerror}).", "Name a CSV file.") from error
     except (UnicodeDecodeError, csv.Error) as error:
@@ -245,8 +253,30 @@ def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
         row, file = absent[0]
         problem = f"names '{file}' in row {row}, which is no file."
         if len(absent) > 1:
-            problem = f"names '{file}' in row {row}, which is no file (and {len(absent) - 1} more that are not there)."
-        raise InputError(str(table), problem, f"Names are taken from the folder of the table, {table.parent}.")
+            problem = f"names {len(absent)} files that are not there, by row: {_by_row(absent)}."
+        next_step = f"Names are taken from the folder of the table, {table.parent}."
+        raise InputError(str(table), problem, next_step, code="no_such_photo")
+
+
+def _check_labels(table: Path, rows: Sequence[dict[str, str | None]]) -> None:
+    """Name all words of a column that are no labels at once, so that a table is corrected once."""
+    for name, words in _LABELS.items():
+        said = [(number, (row.get(name) or "").strip()) for number, row in enumerate(rows, start=2)]
+        wrong = [(number, word) for number, word in said if word and word.casefold() not in (*words, NOT_A_DOG)]
+        if len(wrong) > 1:
+            problem = f"has {len(wrong)} unknown words as {name}, by row: {_by_row(wrong)}."
+            raise InputError(str(table), problem, f"It must be one of: {', '.join(words)}.")
+
+
+def _by_row(found: Sequence[tuple[int, str]]) -> str:
+    """Rows with what stands in them, in no language: ``3 ('furr'), 7 ('?')``."""
+    return ", ".join(f"{row} ('{said}')" for row, said in found[:_MOST_NAMED]) + " …" * (len(found) > _MOST_NAMED)
+
+
+def _placed(folder: Path, file: str) -> Path:
+    """Where a file lies: accents may be written in one or two characters (Unicode NFC, NFD), a Mac writes two."""
+    named = [folder / normalize(form, file) for form in ("NFC", "NFD")]
+    return next((path for path in named if path.is_file()), folder / file)
 
 
 def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
@@ -254,11 +284,11 @@ def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto
         return (row.get(name) or "").strip()
 
     def label(name: str, words: Sequence[str]) -> int:
-        word = cell(name)
+        word = cell(name).casefold()
         if not word or word == NOT_A_DOG:
             return UNKNOWN
         if word not in words:
-            problem = f"has '{word}' as {name} in row {number}."
+            problem = f"has '{cell(name)}' as {name} in row {number}."
             raise InputError(str(table), problem, f"It must be one of: {', '.join(words)}.")
         return list(words).index(word)
 
@@ -266,11 +296,11 @@ def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto
         raise InputError(str(table), f"names no file in row {number}.", "Fill in the column 'file'.")
     return LabelledPhoto(
         file=cell("file"),
-        path=table.parent / cell("file"),
+        path=_placed(table.parent, cell("file")),
         group=cell("group") or cell("file"),
         category=label("category", CATEGORIES),
         band=label("band", BANDS),
-        is_dog=cell("category") != NOT_A_DOG,
+        is_dog=cell("category").casefold() != NOT_A_DOG,
         usable=cell("usable").lower() in ("", "y", "yes"),
         categories_by=(label("category_1", CATEGORIES), label("category_2", CATEGORIES)),
         bands_by=(label("band_1", BANDS), label("band_2", BANDS)),
