@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from coatclass.vision import Preprocessing, to_tensor
-from coatclass.vision.preprocess import input_size
+from coatclass.vision import Preprocessing, read_manifest, to_tensor
+from coatclass.vision.preprocess import input_size, resize
 
 HALF = (0.5, 0.5, 0.5)
 
@@ -36,6 +36,14 @@ def test_values_are_normalised_as_stated() -> None:
     white = to_tensor(Image.new("RGB", (90, 90), "white"), rule("squash", 32))
     assert white.dtype == np.float32
     assert np.allclose(white, 1.0)
+
+
+def test_every_pixel_is_normalised_to_the_bit_as_single_precision_does_it() -> None:
+    released = read_manifest().preprocessing
+    noise = np.random.default_rng(3).integers(0, 256, (90, 120, 3), dtype=np.uint8)
+    pixels = np.asarray(resize(Image.fromarray(noise), released), np.float32) / np.float32(255)
+    expected = (pixels - np.asarray(released.mean, np.float32)) / np.asarray(released.std, np.float32)
+    assert np.array_equal(to_tensor(Image.fromarray(noise), released)[0], expected.transpose(2, 0, 1))
 
 
 def test_crop_takes_the_centre() -> None:
