@@ -13,10 +13,11 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from app.guard import refusal
-from app.language import spoken, told
+from app.language import spoken, told, words
 from app.masking import log_unforeseen
 from app.work import GoneError, QueueFullError
 from coatclass.errors import AnswersError, CoatclassError, InputError
+from coatclass.taxonomy import BodyZone
 from coatclass.words import catalogue
 
 _log = logging.getLogger("coatclass.app")
@@ -91,12 +92,16 @@ _KINDS = {"float": "number", "int": "number", "date": "day", "datetime": "moment
 
 def _said(item: Mapping[str, Any]) -> str:
     """One entry that can't be, in the reader's words: the field, not the way to it, and what is wrong."""
-    steps = [str(step) for step in item["loc"] if step not in ("body", "query", "path")]
-    field = " ".join(steps).replace("_", " ") or "what was sent"
+    steps = [step for step in item["loc"] if step not in ("body", "query", "path", "[key]")]
+    zones = [words().zone(step) for step in steps if step in set(BodyZone)]
+    plain = [str(step + 1 if isinstance(step, int) else step) for step in steps if step not in set(BodyZone)]
+    field = " ".join(plain).replace("_", " ") or "what was sent"
     kind = _KINDS.get(str(item["type"]).partition("_")[0])
     wrong = f"must be a {kind}." if kind else "can't be taken as it is."
     shape = _WRONG.get(item["type"])
-    return f"{told(field)}: {told(shape.format(**item.get('ctx', {})) if shape else wrong)}"
+    limits = {name: words().number(of) if isinstance(of, float) else of for name, of in item.get("ctx", {}).items()}
+    where = ", ".join([told(field), *zones])
+    return f"{where}: {told(shape.format(**limits) if shape else wrong)}"
 
 
 def install(app: FastAPI) -> None:

@@ -103,12 +103,15 @@ Printed = Literal["sheet.html", "sheet.pdf", "shop.pdf"]
 """What there is to print of a plan: the home-care sheet as a page or PDF, and the shop card in true size."""
 
 
-def printed(plan: Presentation, what: Printed, paper: str = "A4", *, picture: bytes = b"", link: str = "") -> bytes:
+def printed(
+    plan: Presentation, what: Printed, paper: str = "A4", *, picture: bytes = b"", link: str = "", annex: bool = True
+) -> bytes:
     """A plan on paper.
 
     Args:
         picture: the dog's photo as a file, empty without one.
         link: the private link that stands on a sheet; empty for none.
+        annex: whether the details follow the first page of a sheet as a PDF.
     """
     from coatclass import reports
 
@@ -118,7 +121,7 @@ def printed(plan: Presentation, what: Printed, paper: str = "A4", *, picture: by
     return (
         reports.shop_card_pdf(plan, paper)
         if what == "shop.pdf"
-        else reports.sheet_pdf(plan, paper, link=link, photo=photo)
+        else reports.sheet_pdf(plan, paper, link=link, photo=photo, annex=annex)
     )
 
 

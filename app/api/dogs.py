@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from functools import partial
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Body, File, Request, UploadFile
+from fastapi import APIRouter, Body, File, Query, Request, UploadFile
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
 
@@ -222,11 +223,14 @@ def _sheet(request: Request, dog_id: str, language: str) -> Presentation:
     return files.presented(file, assessed, language=language)
 
 
-def _printed(request: Request, dog_id: str, what: Printed, language: str, paper: str = "A4") -> bytes:
+def _printed(
+    request: Request, dog_id: str, what: Printed, language: str, paper: str = "A4", *, annex: bool = True
+) -> bytes:
     """The dog's plan on paper, with its first photo."""
     salon = salon_of(request)
     plan, photos = _sheet(request, dog_id, language), files.read(salon, dog_id).photos
-    return printed(plan, what, paper, picture=salon.store.read(photos[0].sha256) if photos else b"")
+    picture = salon.store.read(photos[0].sha256) if photos else b""
+    return printed(plan, what, paper, picture=picture, annex=annex)
 
 
 @router.get("/{dog_id}/sheet.html", response_class=Response)
@@ -258,23 +262,42 @@ async def sheets_of_day(
     request: Request,
     who: Groomer,
     day: Day,
+    *,
     language: Language,
     paper: Paper = "A4",
+    annex: Annotated[bool, Query(description="whether the details follow each owner's page")] = False,
 ) -> Response:
-    """The home-care sheets of all dogs that come on a day, in one file; dogs of which nothing is known are left out."""
+    """The list of a day for the salon, then a page for the owner of each dog of which something is known.
+
+    The list is in the reader's language, each page in that in which its owner read last time, if it is known.
+    """
+    booked = await working(request, days.visits_to_print, salon_of(request), day)
+    told = {dog: await working(request, _told, request, dog, language) for dog in {one.dog.id: 1 for one in booked}}
 
     def write(dog_id: str) -> bytes:
-        try:
-            return _printed(request, dog_id, "sheet.pdf", language, paper)
-        except RecordError as error:
-            if error.code != "nothing_known":
-                raise
-            return b""
+        owners = files.read(salon_of(request), dog_id).language or language
+        return _printed(request, dog_id, "sheet.pdf", owners, paper, annex=annex)
 
-    dogs = await working(request, days.dogs_to_print, salon_of(request), day)
-    sheets = [await working(request, write, dog, dear=True) for dog in dogs]
-    content = await working(request, days.one_file, [sheet for sheet in sheets if sheet])
+    def list_of_day() -> bytes:
+        from coatclass.reports import day_pdf
+
+        lines = [days.line_of(one, told[one.dog.id], language) for one in booked]
+        return day_pdf(lines, day, language=language, paper=paper)
+
+    parts = [await working(request, list_of_day, dear=True)]
+    parts += [await working(request, write, dog, dear=True) for dog, known in told.items() if known]
+    content = await working(request, partial(days.one_file, parts, both_sides=annex))
     return download(content, "application/pdf", f"home-care-{day}.pdf", inline=True)
+
+
+def _told(request: Request, dog_id: str, language: str) -> Presentation | None:
+    """What the owner is told; None if nothing is known of the dog."""
+    try:
+        return _sheet(request, dog_id, language)
+    except RecordError as error:
+        if error.code != "nothing_known":
+            raise
+        return None
 
 
 photos_router = APIRouter(prefix="/api/v1/dogs/{dog_id}/photos", tags=["records"], responses=REFUSALS)

@@ -295,6 +295,7 @@ def check_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     return {
         "file": file,
         "stops": _stops(file, assessment),
+        "known": assessment.triage is not None,
         "zones": [(zone, say.title(say.zone(zone))) for zone in may],
         "alone": say.zones(alone, having=having) if alone and may else "",
         "minutes": data("technique")["check"]["minutes"],

@@ -10,9 +10,14 @@ from typing import Any
 from app import cases
 from app.groomer import dog_file as files
 from coatclass.errors import RecordError
-from coatclass.records import AnswerSheet, Appointment, Finding, Photo, Reader, Records, Visit, visits
+from coatclass.presentation import Presentation
+from coatclass.presentation.blocks import Note
+from coatclass.records import Appointment, Reader, Records, Visit, visits
+from coatclass.reports import Coming
+from coatclass.words import catalogue
 
 _WEEK = 7
+_MOST_NOTES = 2  # of what must not be done, in a line of the day's list
 
 
 def week_values(state: Any, day: date) -> dict[str, Any]:
@@ -33,8 +38,8 @@ def week_values(state: Any, day: date) -> dict[str, Any]:
 
 
 def _planned(rows: list[dict[str, Any]]) -> str:
-    """Hours on the table, as ``5:30 h``."""
-    minutes = sum(row["visit"].appointment.minutes for row in rows)
+    """Hours on the table, as ``5:30 h``; a visit that was cancelled or missed takes none."""
+    minutes = sum(one.appointment.minutes for one in to_print([row["visit"] for row in rows]))
     return f"{minutes // 60}:{minutes % 60:02d} h"
 
 
@@ -44,40 +49,67 @@ def who_noted(reader: Reader, appointment: Appointment) -> str:
     return noted[-1].who if noted else ""
 
 
-def dogs_to_print(salon: Records, day: date) -> list[str]:
-    """Ids of the dogs that come on a day, each once, in the order in which they come."""
-    found = visits(salon, *files.day_bounds(day))
-    return list(dict.fromkeys(one.dog.id for one in found if one.appointment.state in ("planned", "done")))
+def to_print(found: Sequence[Visit]) -> list[Visit]:
+    """Visits that take place or took place, in their order."""
+    return [one for one in found if one.appointment.state in ("planned", "done")]
 
 
-def anything_to_print(reader: Reader, found: Sequence[Visit]) -> bool:
-    """Whether photo, answers or a finding of any of these dogs are kept."""
-    kinds: tuple[type[Any], ...] = (Photo, AnswerSheet, Finding)
-    return any(reader.count(kind, dog_id=one.dog.id) for one in found for kind in kinds)
-
-
-def one_file(sheets: list[bytes]) -> bytes:
-    """Several PDF files as one; each begins on a sheet of paper of its own, also when both sides are printed.
+def visits_to_print(salon: Records, day: date) -> list[Visit]:
+    """The visits of a day that are printed.
 
     Raises:
         RecordError: ``nothing_known`` if there are none.
     """
-    from pypdf import PdfReader, PdfWriter
+    found = to_print(visits(salon, *files.day_bounds(day)))
+    if not found:
+        raise RecordError("this day", "has no visits to print.", "Choose another.", code="nothing_known")
+    return found
 
-    if not sheets:
-        raise RecordError(
-            "the day's sheets",
-            "can't be printed: nothing is known of any dog of this day.",
-            "Enter photos, answers or findings first.",
-            code="nothing_known",
-        )
+
+def line_of(visit: Visit, told: Presentation | None, language: str) -> Coming:
+    """A visit's line of the day's list.
+
+    Args:
+        told: what the dog's owner is told, in the language of the list; None if nothing is known of the dog.
+    """
+    booked, dog, client = visit.appointment, visit.dog, visit.client
+    stops = told.section("stops") if told else None
+    notes = [f"{one.text} {one.where}".strip() for one in (stops.blocks if stops else ()) if isinstance(one, Note)]
+    if len(notes) > _MOST_NOTES:  # the gravest stands first; the owner's page has all of them
+        notes = [*notes[:_MOST_NOTES], catalogue(language, "day").say("list.more", n=len(notes) - _MOST_NOTES)]
+    return Coming(
+        at=booked.starts_at.astimezone().time(),
+        minutes=booked.minutes,
+        dog=dog.name,
+        breed=dog.breed,
+        owner=client.name if client else "",
+        phone=client.phone if client else "",
+        known=told.title if told else catalogue(language, "day").say("list.nothing"),
+        mind=tuple(filter(None, (dog.remarks, booked.remarks, *notes))),
+    )
+
+
+def one_file(parts: Sequence[bytes], *, both_sides: bool) -> bytes:
+    """Several PDF files as one.
+
+    Args:
+        parts: PDF files; at least one.
+        both_sides: each begins on a sheet of paper of its own, also when both sides are printed; else the file asks the
+            printer for one side, as each page goes to somebody else.
+    """
+    from pypdf import PdfReader, PdfWriter
+    from pypdf.generic import DictionaryObject, NameObject
+
     written = PdfWriter()
-    for content in sheets:
+    for content in parts:
         pages = PdfReader(BytesIO(content)).pages
-        if len(written.pages) % 2:
+        if both_sides and len(written.pages) % 2:
             written.add_blank_page()
         for page in pages:
             written.add_page(page)
+    if not both_sides:
+        one_side = DictionaryObject({NameObject("/Duplex"): NameObject("/Simplex")})
+        written.root_object[NameObject("/ViewerPreferences")] = one_side
     stream = BytesIO()
     written.write(stream)
     return stream.getvalue()

@@ -46,6 +46,7 @@ from coatclass.records import (
     visit_notes,
 )
 from coatclass.taxonomy import BodyZone
+from coatclass.words import LANGUAGES
 
 GUARDS = "guards"
 """Name of the setting that holds the salon's combs and guards."""
@@ -69,6 +70,8 @@ class DogFile:
     notes: tuple[VisitNote, ...] = ()
     guards: tuple[Guard, ...] = ()
     look: Found | None = None
+    language: str | None = None
+    """In which the owner read what was signed last, None if nobody knows."""
 
     @property
     def finding(self) -> Finding | None:
@@ -92,9 +95,9 @@ class DogFile:
 
     @property
     def next_visit(self) -> Appointment | None:
-        """The next planned appointment."""
-        now = datetime.now(UTC)
-        ahead = [one for one in self.appointments if one.state == "planned" and one.starts_at >= now]
+        """The next planned appointment after today: today's is the one that the dog is here for."""
+        tomorrow = day_bounds(cases.today())[1]
+        ahead = [one for one in self.appointments if one.state == "planned" and one.starts_at >= tomorrow]
         return min(ahead, key=lambda one: one.starts_at, default=None)
 
 
@@ -127,6 +130,7 @@ def _read(reader: Reader, dog_id: str) -> DogFile:
         notes=visit_notes(reader, dog_id),
         guards=guards(reader),
         look=_look_of_today(reader, dog_id),
+        language=_owners_language(reader, dog_id),
     )
 
 
@@ -137,6 +141,15 @@ def _look_of_today(reader: Reader, dog_id: str) -> Found | None:
         return Found.model_validate(json.loads(today[-1].content)["found"]) if today else None
     except (KeyError, TypeError, ValueError):
         return None
+
+
+def _owners_language(reader: Reader, dog_id: str) -> str | None:
+    kept = reader.find(Intake, dog_id=dog_id)
+    try:
+        language = json.loads(kept[-1].content)["language"] if kept else None
+    except (KeyError, TypeError, ValueError):
+        return None
+    return language if language in LANGUAGES else None
 
 
 def guards(reader: Reader) -> tuple[Guard, ...]:
@@ -226,7 +239,15 @@ def add_check(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any
     """
     file = read(salon, dog_id)
     record = valid(CheckRecord, dog_id=dog_id, by=who, **entry)
-    may = zones_to_check(file, assess(salon, looks, file))
+    assessment = assess(salon, looks, file)
+    if assessment.triage is None:
+        raise RecordError(
+            "the technique check",
+            "needs to know what may be brushed.",
+            "Enter a hands-on finding first.",
+            code="conflict",
+        )
+    may = zones_to_check(file, assessment)
     if not may:
         raise RecordError(
             "the technique check",

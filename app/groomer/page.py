@@ -129,7 +129,7 @@ def _today(state: Any, asked: GroomerRequest) -> Shown:
         "before": day - timedelta(days=1),
         "after": day + timedelta(days=1),
         "visits": [_visit(state, one) for one in found],
-        "printable": _printable(state, found),
+        "printable": days.to_print(found),
         "waiting": waiting_list(state.records),
         "stopped": comb_stopped(state.records),
         "counts": _counts(state),
@@ -149,11 +149,6 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
         by = days.who_noted(reader, one.appointment)
     at = one.appointment.starts_at.astimezone()
     return {"visit": one, "at": at, "finding": findings[-1] if findings else None, "by": by}
-
-
-def _printable(state: Any, found: Sequence[Visit]) -> bool:
-    with state.records.read() as reader:
-        return days.anything_to_print(reader, found)
 
 
 def _week(state: Any, asked: GroomerRequest) -> Shown:

@@ -38,6 +38,7 @@ __all__ = [
     "length_advice",
     "may_be_cut",
     "slower",
+    "some_are_cut",
     "spread",
     "time_budget",
     "time_words",
@@ -166,7 +167,7 @@ def _cut_to_length(situation: CoatSituation) -> bool:
     return trimmable and not situation.hand_stripped
 
 
-def _some_are_cut(situation: CoatSituation) -> bool:
+def some_are_cut(situation: CoatSituation) -> bool:
     """Whether some of the coats that are still possible are cut to a length."""
     return any(data("coats")["coat"][category]["trimmable"] for category in categories(situation))
 
@@ -346,12 +347,12 @@ def _refused_wish(situation: CoatSituation, cleared: Triage) -> str:
     if wish is None or _cut_to_length(situation):
         return ""
     if wish > length_mm(situation):
-        return "" if _some_are_cut(situation) else "wish_longer_uncut"
+        return "" if some_are_cut(situation) else "wish_longer_uncut"
     if wish == length_mm(situation):
         return ""
     if situation.hand_stripped:
         return "wish_stripped"
-    if _some_are_cut(situation):
+    if some_are_cut(situation):
         return "wish_unsure"
     return "wish_double" if DOUBLE_COAT in cleared.shorter.rules else "wish_uncut"
 
@@ -380,7 +381,7 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
 def _uncut(situation: CoatSituation, budget: TimeBudget | None) -> _Choice:
     """A coat that is not cut, or of which some that are still possible are not."""
     stripped = bool(situation.hand_stripped)
-    sure = stripped or not _some_are_cut(situation)
+    sure = stripped or not some_are_cut(situation)
     kept = "stripped" if stripped else "not_cut" if sure else "not_cut_unsure"
     if budget is None or budget.fits is None:
         return "not_cut", None, kept

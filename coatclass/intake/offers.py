@@ -265,7 +265,8 @@ class _Reckoner:
         made = self._offer("clip", "clip_out", loose, {key: state for key, state in places.items() if key not in loose})
         if made.de_matting is None or made.de_matting > self.limit.de_matting:
             made = self._offer("clip", "clip_out", {}, places)
-        return made if made.off else _closed(made, "not_cut")
+        open_question = care.some_are_cut(self.dog) and len(self.dog.categories) > 1 and not self.dog.hand_stripped
+        return made if made.off else _closed(made, "not_known" if open_question else "not_cut")
 
     def _offer(self, kind: Kind, work: Work, out: Mapping[str, MatState], off: Mapping[str, MatState]) -> Offer:
         tight = (key for key, state in off.items() if state.severity >= MatState.TIGHT_MATS.severity)

@@ -2,14 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
 from coatclass.care import as_said
+from coatclass.care.coat import ordered
 from coatclass.contract import CoatSituation
-from coatclass.intake import Found, Job, Nails, Offer, Offers, Range, Rates, TimeModel, View, assumed, money, place_of
+from coatclass.intake import (
+    Ears,
+    Found,
+    Job,
+    Nails,
+    Offer,
+    Offers,
+    Range,
+    Rates,
+    Sign,
+    TimeModel,
+    View,
+    assumed,
+    mats_by_zone,
+    money,
+    place_of,
+)
 from coatclass.presentation.blocks import Block, Facts, Items, Note, Section, Table, Text
 from coatclass.presentation.drawing import Drawing, Line
 from coatclass.presentation.pictures import found_map
@@ -124,8 +142,14 @@ def offer_lines(offer: Offer, answer: Offers, rates: Rates | None, language: str
 
 
 def _why(offer: Offer, answer: Offers, words: Catalogue) -> str:
-    minutes = "" if offer.de_matting is None else words.minutes(as_said(offer.de_matting))
+    minutes = "" if offer.de_matting is None else words.minutes(_above(offer.de_matting, answer.limit.de_matting))
     return words.say(f"why.{offer.why}", minutes=minutes, most=words.minutes(answer.limit.de_matting))
+
+
+def _above(minutes: float, most: float) -> float:
+    """Minutes as they are said; to the minute above where rounding would hide that they are more than the most."""
+    said = as_said(minutes)
+    return said if minutes <= most or said > most else float(math.ceil(minutes))
 
 
 def _time(offer: Offer, words: Catalogue) -> str:
@@ -223,7 +247,7 @@ def statement(
     """
     words = catalogue(language, "intake")
     sections = [
-        ("found", words.say("say.found"), _found(found, subject, words)),
+        ("found", words.say("say.found"), _found(answer, found, subject, words)),
         ("vet", words.say("say.vet_title" if answer.vet_first else "say.for_vet_title"), _vet(answer, found, words)),
         ("under", words.say("say.under_title"), _under(answer, words)),
         ("offers", words.say("say.offers"), _both(answer, rates, words)),
@@ -233,7 +257,7 @@ def statement(
     return tuple(Section(id_, title, "first", tuple(blocks)) for id_, title, blocks in sections if blocks)
 
 
-def _found(found: Found, subject: WhoseDog, words: Catalogue) -> list[Block]:
+def _found(answer: Offers, found: Found, subject: WhoseDog, words: Catalogue) -> list[Block]:
     pairs = [(words.say("say.dog"), subject.dog), (words.say("say.owner"), subject.owner)]
     pairs += [(words.say("say.breed"), subject.breed)] if subject.breed else []
     if subject.weight_kg is not None:
@@ -251,10 +275,23 @@ def _found(found: Found, subject: WhoseDog, words: Catalogue) -> list[Block]:
     blocks: list[Block] = [Facts(tuple(pairs))]
     lines = [] if named else [words.say("say.nowhere")]
     lines.append(words.say("say.whole" if found.looked_over else "say.not_whole"))
+    before = _known_before(answer.situation, found, words)
+    lines += [words.say("say.before", what=words.joined(before))] if before else []
     lines += [words.say("say.photos", n=subject.photos)] if subject.photos else []
     blocks.append(Text(" ".join(lines)))
     blocks += [Text(found.remarks)] if found.remarks else []
     return blocks
+
+
+def _known_before(dog: CoatSituation, found: Found, words: Catalogue) -> list[str]:
+    """What the offers reckon with though nobody saw it on arrival: mats and trouble that were told earlier."""
+    seen, signs = mats_by_zone(found), {sign for place in found.places.values() for sign in place.signs}
+    worse = {zone: state for zone, state in dog.mats.items() if state.severity > seen.get(zone, MatState.NONE).severity}
+    said = [f"{words.zone(zone)}: {words.word('mat_state', worse[zone])}" for zone in ordered(worse)]
+    told = [sign for sign in Sign if sign in dog.skin_trouble and sign not in signs]
+    said += [words.say(f"sign.{sign}") for sign in told]
+    ears = "ear_trouble" in dog.skin_trouble and found.ears is not Ears.TROUBLE
+    return [*said, words.say("ear.trouble")] if ears else said
 
 
 def age_words(age_months: float | None, words: Catalogue) -> str:
@@ -292,13 +329,16 @@ def _level(words: Catalogue, level: str) -> str:
 
 def _under(answer: Offers, words: Catalogue) -> list[Block]:
     """What nobody can see yet, and that the coat may have to come off."""
-    if not (answer.felted or answer.keep.out or answer.keep.off or answer.clip.off):
+    mats = answer.situation.mats
+    worked = {*answer.keep.out, *answer.keep.off, *answer.clip.off}
+    matted = ordered(zone for zone in worked if mats[zone].severity >= MatState.MATS.severity)
+    hidden = answer.felted or matted
+    if not hidden:  # through loose tangles one sees the skin
         return []
     blocks: list[Block] = []
     if answer.comes_off and not answer.vet_first:
         zones = words.joined(map(words.zone, answer.felted))
         blocks.append(Note("care", _level(words, "care"), words.say("say.comes_off", zones=zones)))
-    hidden = answer.felted or answer.keep.out or answer.clip.off
     blocks.append(Text(words.say("say.under_lead", zones=words.joined(map(words.zone, hidden)))))
     blocks.append(Items(words.lines("say.under")))
     lines = [words.say("say.under_after")]

@@ -215,12 +215,13 @@ def comb_stopped(records: Records) -> tuple[tuple[Dog, CheckRecord, datetime | N
 
 
 def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...]:
-    """Appointments that begin in [start, end), earliest first, the cancelled left out."""
+    """Appointments that begin in [start, end), earliest first; not the cancelled, nor of dogs that owners took back."""
     columns = [appointments.c[name].label(f"the_{name}") for name in Appointment.model_fields]
     statement = (
         _with_owner(*columns)
         .join(appointments, appointments.c.dog_id == dogs.c.id)
         .where(appointments.c.starts_at >= start, appointments.c.starts_at < end, appointments.c.state != "cancelled")
+        .where(dogs.c.sharing.in_(SEEN_BY_SALON))
         .order_by(appointments.c.starts_at, appointments.c.id)
     )
     with records.read() as reader:

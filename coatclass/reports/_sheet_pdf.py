@@ -47,7 +47,9 @@ _CODE = 24.0  # side of the private link's code, mm
 _MAP_LEAST = 52.0  # room below the columns that the map of knots is worth, mm
 
 
-def write(plan: Presentation, paper: str, photo: bytes = b"", link: QrCode | None = None) -> bytes:
+def write(
+    plan: Presentation, paper: str, photo: bytes = b"", link: QrCode | None = None, *, annex: bool = True
+) -> bytes:
     """The file, in the language of the presentation.
 
     Args:
@@ -55,14 +57,17 @@ def write(plan: Presentation, paper: str, photo: bytes = b"", link: QrCode | Non
         paper: ``A4`` or ``Letter``.
         photo: a small JPEG of the dog; none if empty.
         link: the dog's private link as a pattern of squares.
+        annex: whether the details follow the first page.
     """
-    head = _Head(photo, link)
+    head = _Head(photo, link, "" if annex else catalogue(plan.language).say("plan.title.alone"))
     brevity, scale = next(
         (trial for trial in _TRIALS if _fits(_begin(plan, paper, trial[1], draft=True), plan, trial[0], head)),
         _TRIALS[-1],
     )
     canvas, page = _begin(plan, paper, scale), first_page(plan, brevity)
     _first_page(canvas, page, head)
+    if not annex:
+        return canvas.output()
     rest = details(plan, page)
     canvas.scale, canvas.flows = _annex_scale(plan, paper, rest), True
     _annex(canvas, plan, rest)
@@ -71,10 +76,11 @@ def write(plan: Presentation, paper: str, photo: bytes = b"", link: QrCode | Non
 
 @dataclass(frozen=True)
 class _Head:
-    """What stands beside the title: the dog's photo, and the code of its link."""
+    """What stands beside the title: the dog's photo, and the code of its link; below it, where the details are."""
 
     photo: bytes
     link: QrCode | None
+    details: str = ""
 
     @property
     def width(self) -> float:
@@ -127,7 +133,7 @@ def _first_page(canvas: Canvas, page: FirstPage, head: _Head) -> float:
     top = canvas.y
     canvas.width = whole - head.width
     canvas.text(page.title, 17, bold=True)
-    canvas.text(page.made, 8.5, grey=60)
+    canvas.text(f"{page.made}. {head.details}" if head.details else page.made, 8.5, grey=60)
     canvas.y = max(canvas.y, top + _beside_title(canvas, left + whole, top, head))
     canvas.width = whole
     canvas.space(1)

@@ -74,7 +74,9 @@ def _characters(page: FirstPage) -> int:
     return count
 
 
-def sheet_pdf(plan: Presentation, paper: str = "A4", *, link: str = "", photo: bytes = b"") -> bytes:
+def sheet_pdf(
+    plan: Presentation, paper: str = "A4", *, link: str = "", photo: bytes = b"", annex: bool = True
+) -> bytes:
     """The sheet as a PDF file; the same presentation gives the same bytes.
 
     Args:
@@ -82,10 +84,11 @@ def sheet_pdf(plan: Presentation, paper: str = "A4", *, link: str = "", photo: b
         paper: ``A4`` or ``Letter``.
         link: the dog's private web address, printed as a code; none if empty.
         photo: the dog's photo, made small with :func:`small_photo`; none if empty.
+        annex: whether the details follow the first page; without them that page says so.
 
     Raises:
         InputError: for an unknown paper, or a link that can't be printed.
     """
     from coatclass.reports._sheet_pdf import write
 
-    return write(plan, paper, photo, qr_code(link, plan.language) if link else None)
+    return write(plan, paper, photo, qr_code(link, plan.language) if link else None, annex=annex)

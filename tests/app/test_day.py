@@ -44,22 +44,68 @@ def booked(salon):
     return first, second, unknown
 
 
-def test_all_sheets_of_a_day_are_one_file_and_each_begins_on_paper_of_its_own(salon, booked):
-    answer = salon.get(f"/api/v1/days/{MONDAY.date()}/sheets.pdf").raise_for_status()
-    pages = [page.extract_text() for page in PdfReader(BytesIO(answer.content)).pages]
-    starts = [next(n for n, text in enumerate(pages) if name in text) for name in ("Sorrel", "Tansy")]
-    assert starts[0] == 0
-    assert starts[1] % 2 == 0  # pages are counted from 0: the front of a sheet printed on both sides
-    assert not any("Nobody knows" in text for text in pages)
+def of_day(salon, query=""):
+    return PdfReader(BytesIO(salon.get(f"/api/v1/days/{MONDAY.date()}/sheets.pdf{query}").raise_for_status().content))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_day_is_printed_as_a_list_for_the_salon_and_one_page_for_each_owner(salon, booked, language):
+    printed = of_day(salon, f"?language={language}")
+    listed, *owners = [page.extract_text() for page in printed.pages]
+    words = catalogue(language, "day")
+    assert [name for name in ("Sorrel", "Tansy", "Nobody knows") if name in listed] == [
+        "Sorrel",
+        "Tansy",
+        "Nobody knows",
+    ]
+    assert listed.index("09:00") < listed.index("11:00") < listed.index("13:00")
+    assert "Sorrel's owner" in listed and "0000 100" in listed
+    assert words.say("list.nothing").split()[0] in listed
+    # one page a dog of which something is known, to be printed on one side: the next page is another owner's
+    assert [sum(name in text for text in owners) for name in ("Sorrel", "Tansy", "Nobody knows")] == [1, 1, 0]
+    assert len(owners) == 2
+    assert printed.trailer["/Root"]["/ViewerPreferences"]["/Duplex"] == "/Simplex"
+    alone = catalogue(language).say("plan.title.alone").split()
+    assert all(word in owners[0] for word in alone)
+    assert not any("0000 100" in text for text in owners)
+
+
+def test_all_details_of_a_day_are_one_file_and_each_dog_begins_on_paper_of_its_own(salon, booked):
+    pages = [page.extract_text() for page in of_day(salon, "?annex=true").pages]
+    starts = [next(n for n, text in enumerate(pages) if n and name in text) for name in ("Sorrel", "Tansy")]
+    assert all(start % 2 == 0 for start in starts)  # pages are counted from 0: the front of a sheet of paper
     alone = salon.get(f"/api/v1/dogs/{booked[1]}/sheet.pdf").raise_for_status()
     assert len(pages) - starts[1] == len(PdfReader(BytesIO(alone.content)).pages)
 
 
-def test_a_day_of_which_nothing_is_known_says_so_and_offers_nothing_to_print(salon, booked, server):
+def test_each_owners_page_is_in_the_language_in_which_that_owner_read(salon, booked):
+    look = {"found": {"places": {}}, "language": "de", "seen": ""}
+    salon.put(f"/api/v1/dogs/{booked[1]}/intake", json=look).raise_for_status()
+    listed, first, second = [page.extract_text() for page in of_day(salon, "?language=en").pages]
+    titles = {language: catalogue(language).say("plan.section.steps") for language in ("en", "de")}
+    assert titles["en"] in first and titles["de"] in second
+    assert catalogue("en", "day").say("list.when") in listed
+
+
+def test_a_dog_that_its_owner_took_back_stands_on_no_day(server, salon):
+    link = server.start_dog("Withdrawn")
+    sent = salon.post(f"/api/v1/dogs/by-link/{link}/request", json={"name": "Ida Lorn", "reach": "0000 300"})
+    sent.raise_for_status()
+    [dog] = [one["dog"]["id"] for one in salon.get("/api/v1/waiting").json() if one["dog"]["name"] == "Withdrawn"]
+    at = MONDAY + timedelta(days=3)
+    book(salon, dog, at)
+    assert "Withdrawn" in salon.get(f"/groomer/today/{at.date()}").text
+    salon.delete(f"/api/v1/dogs/by-link/{link}/request").raise_for_status()
+    for page in (f"today/{at.date()}", f"week/{at.date()}"):
+        assert "Withdrawn" not in salon.get(f"/groomer/{page}").text
+    assert salon.get(f"/api/v1/days/{at.date()}/sheets.pdf").status_code == 422
+
+
+def test_a_day_without_visits_says_so_and_offers_nothing_to_print(salon, booked, server):
     empty = f"/api/v1/days/{(MONDAY + timedelta(days=2)).date()}/sheets.pdf"
     refused = salon.get(empty, headers={"accept-language": "de"})
     assert (refused.status_code, refused.json()["code"]) == (422, "nothing_known")
-    assert "Pflegepläne" in refused.json()["problem"]
+    assert "Termine" in refused.json()["problem"]
     assert "sheets.pdf" not in salon.get(f"/groomer/today/{(MONDAY + timedelta(days=2)).date()}").text
     assert "sheets.pdf" in salon.get(f"/groomer/today/{MONDAY.date()}").text
     assert httpx.get(server.url + empty, timeout=60).status_code == 403

@@ -33,7 +33,7 @@ from coatclass.intake import (
     welfare_limit,
 )
 from coatclass.intake.offers import RULE_FILE
-from coatclass.presentation.intake import WhoseDog, choices, statement, told_again, told_as_json
+from coatclass.presentation.intake import WhoseDog, choices, offer_lines, statement, told_again, told_as_json
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat
 from coatclass.triage import thin_skinned, triage
@@ -155,6 +155,59 @@ def test_trouble_that_the_owner_told_stands_until_the_whole_dog_was_looked_over(
     assert quick.vet_first == ("sores",) and quick.comes_off
     looked = offers(told, Found(looked_over=True), rates=None, model=MODEL)
     assert looked.vet_first == () and not looked.comes_off and looked.keep.work == "groom"
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_what_the_offers_reckon_with_stands_in_what_is_signed_though_nobody_saw_it_today(language: str) -> None:
+    told = situation(mats={Z.ARMPITS: MatState.MATS, Z.LEGS: MatState.TANGLES}, weight_kg=12.0)
+    words = catalogue(language, "intake")
+    said = words.joined([f"{words.zone(Z.ARMPITS)}: {words.word('mat_state', MatState.MATS)}",
+                         f"{words.zone(Z.LEGS)}: {words.word('mat_state', MatState.TANGLES)}"])  # fmt: skip
+    before = words.say("say.before", what=said)
+    assert before in spoken(offers(told, Found(), rates=None, model=MODEL), Found(), language)
+    seen = Found(places={"left.armpits": Place(mats=MatState.FELTED), "left.legs": Place(mats=MatState.TANGLES)})
+    for found in (seen, Found(looked_over=True)):
+        assert words.say("say.before", what="").rstrip(".") not in spoken(
+            offers(told, found, rates=None, model=MODEL), found, language
+        )
+
+
+def test_what_may_appear_is_told_of_mats_and_not_of_loose_tangles_through_which_one_sees() -> None:
+    for state, told in ((MatState.TANGLES, False), (MatState.MATS, True), (MatState.TIGHT_MATS, True)):
+        found = matted(state, "left.legs")
+        assert (catalogue("en", "intake").say("say.under_title") in spoken(made(found), found, "en")) is told, state
+    both = Found(places={"left.legs": Place(mats=MatState.TANGLES), "left.chest": Place(mats=MatState.MATS)})
+    lead = catalogue("en", "intake").say("say.under_lead", zones="chest")
+    assert lead in spoken(made(both), both, "en")
+
+
+def spoken(answer: Offers, found: Found, language: str) -> str:
+    subject = WhoseDog("Bramble", "", "", "", "Ada", date(2026, 3, 1), 50.0, 12.0)
+    return json.dumps(
+        told_as_json(statement(answer, found, subject, rates=RATES, language=language)), ensure_ascii=False
+    )
+
+
+def test_minutes_that_are_not_offered_are_said_to_be_more_than_the_dog_can_bear() -> None:
+    """Rounded, 10.3 minutes against 10 would read as no reason at all."""
+    checked = 0
+    for kg in range(4, 60):
+        found = matted(MatState.MATS, "left.legs", patience=Patience.FIDGETS)
+        answer = made(found, weight_kg=float(kg))
+        if answer.keep.why != "limit":
+            continue
+        [(_, why)] = offer_lines(answer.keep, answer, RATES, "en")
+        minutes, most = map(int, re.findall(r"\d+", why))
+        assert minutes > most == answer.limit.de_matting, why
+        checked += answer.keep.de_matting < most + 0.5
+    assert checked, "no dog was just above the limit"
+
+
+def test_a_coat_of_which_nobody_knows_whether_it_is_cut_is_not_called_one_with_undercoat() -> None:
+    unknown = situation(categories=frozenset(CoatCategory), weight_kg=12.0)
+    assert offers(unknown, Found(), rates=None, model=MODEL).clip.why == "not_known"
+    spitz = situation(categories=frozenset({CoatCategory.ARCTIC}), weight_kg=12.0)
+    assert offers(spitz, Found(), rates=None, model=MODEL).clip.why == "not_cut"
 
 
 def test_trouble_of_the_ears_keeps_hands_off_them_and_water_away() -> None:
