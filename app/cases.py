@@ -19,7 +19,7 @@ from coatclass.errors import AnswersError, RecordError
 from coatclass.estimating import Reading
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
 from coatclass.presentation import Presentation, present
-from coatclass.records import AnswerSheet, Finding, Measurement, Photo, Reader, Records, Writer
+from coatclass.records import AnswerSheet, Appointment, Finding, Measurement, Photo, Reader, Records, Writer
 from coatclass.taxonomy import BodyZone
 
 _log = logging.getLogger("coatclass.app")
@@ -176,6 +176,13 @@ def dated(measurements: Sequence[Measurement]) -> list[care.DatedLength]:
     return [care.DatedLength(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
 
 
+def next_booked(appointments: Sequence[Appointment]) -> care.Booked | None:
+    """The next planned visit after today: for today's the dog is here already. None without one."""
+    planned = (care.Booked(one.starts_at.astimezone(), one.minutes) for one in appointments if one.state == "planned")
+    ahead = (one for one in planned if one.at.date() > today())
+    return min(ahead, key=lambda one: one.at, default=None)
+
+
 def presented(
     at: CoatSituation | None,
     assessment: Assessment,
@@ -188,6 +195,7 @@ def presented(
     trims: Sequence[care.Trim] = (),
     guards: Sequence[Guard] = (),
     visit_weeks: float | None = None,
+    booked: care.Booked | None = None,
     language: str = "en",
 ) -> Presentation:
     """The plan from today on as it is shown, the same for whoever looks at the dog; without an estimate no plan.
@@ -197,6 +205,7 @@ def presented(
         measurements: all of them; those of the trunk count.
         name, breed, remarks: of the dog, as kept.
         guards, visit_weeks: of the salon's clippers, and between the dog's visits.
+        booked: the next visit that was agreed on.
     """
     measured = dated(measurements)
     plan = (
@@ -208,6 +217,7 @@ def presented(
             keeps_growing=answers.keeps_growing,
             guards=guards,
             visit_weeks=visit_weeks,
+            booked=booked,
             language=language,
         )
         if at

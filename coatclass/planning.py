@@ -123,6 +123,7 @@ def plan(
     kit: Sequence[KitItem] | None = None,
     guards: Sequence[Guard] = (),
     visit_weeks: float | None = None,
+    booked: care.Booked | None = None,
     language: str = "en",
 ) -> Plan:
     """The plan of one dog. The same arguments give the same plan.
@@ -136,6 +137,7 @@ def plan(
         kit: a groomer's own choice instead of the recommended tools; it is held to the same triage.
         guards: combs and guards of the salon's clippers, for the lengths of the visits to come.
         visit_weeks: weeks between the dog's visits; the usual ones if None.
+        booked: the next visit that was agreed on.
         language: one of :data:`coatclass.words.LANGUAGES`.
 
     Raises:
@@ -173,6 +175,7 @@ def plan(
             visit=advice.visit,
             touch_up_minutes=touch_up_minutes,
             training=now.training,
+            booked=booked,
         ),
         changes=advice.changes,
         clips=care.clip_ladder(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -245,6 +245,18 @@ async def shop_card(request: Request, who: Groomer, dog_id: DogId, language: Lan
     """The shop card to hand out, in true size."""
     content = await working(request, _printed, request, dog_id, "shop.pdf", language, paper, dear=True)
     return download(content, "application/pdf", "shop-card.pdf", inline=True)
+
+
+@router.get("/{dog_id}/calendar.ics", response_class=Response)
+async def calendar(request: Request, who: Groomer, dog_id: DogId, language: Language) -> Response:
+    """The dates of the plan and the next visit as a calendar file (RFC 5545), to be sent to the owner."""
+
+    def write() -> bytes:
+        from coatclass.reports import calendar_ics
+
+        return calendar_ics(_sheet(request, dog_id, language), dog_id=dog_id, stamp=datetime.now(UTC))
+
+    return download(await working(request, write), "text/calendar", "coat-calendar.ics")
 
 
 @router.get("/{dog_id}/sheet.pdf", response_class=Response)

@@ -94,11 +94,9 @@ class DogFile:
         )
 
     @property
-    def next_visit(self) -> Appointment | None:
-        """The next planned appointment after today: today's is the one that the dog is here for."""
-        tomorrow = day_bounds(cases.today())[1]
-        ahead = [one for one in self.appointments if one.state == "planned" and one.starts_at >= tomorrow]
-        return min(ahead, key=lambda one: one.starts_at, default=None)
+    def booked(self) -> care.Booked | None:
+        """The next visit after today's."""
+        return cases.next_booked(self.appointments)
 
 
 def read(salon: Records, dog_id: str) -> DogFile:
@@ -402,6 +400,7 @@ def presented(file: DogFile, assessment: Assessment, *, language: str = "en") ->
         trims=_trims(measured, file.appointments),
         guards=file.guards,
         visit_weeks=usual_weeks(file.appointments),
+        booked=file.booked,
         language=language,
     )
 

@@ -58,6 +58,7 @@ class OwnersDog:
     finding: Finding | None
     notes: tuple[VisitNote, ...] = ()
     sheet: AnswerSheet | None = None
+    appointments: tuple[Appointment, ...] = ()
 
     @property
     def name(self) -> str:
@@ -100,6 +101,7 @@ def find(salon: Records, token: str) -> OwnersDog:
             finding=reader.latest(Finding, dog.id),
             notes=visit_notes(reader, dog.id),
             sheet=reader.latest(AnswerSheet, dog.id),
+            appointments=reader.find(Appointment, dog_id=dog.id),
         )
 
 
@@ -399,5 +401,6 @@ def presented(of: OwnersDog, assessment: Assessment, *, language: str = "en") ->
         name="" if of.dog.name == UNNAMED else of.name,
         breed=of.dog.breed,
         remarks=of.finding.remarks if of.finding is not None else "",
+        booked=cases.next_booked(of.appointments),
         language=language,
     )

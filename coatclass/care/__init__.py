@@ -38,6 +38,7 @@ from coatclass.care.minutes import (
 from coatclass.care.risk import RISK_ZONES, Level, MatRisk, ZoneLoad, last_check, mat_reasons, ranked
 from coatclass.care.routine import routine, training, training_cautions
 from coatclass.care.visits import (
+    Booked,
     Event,
     EventKind,
     bath_weeks,
@@ -55,6 +56,7 @@ __all__ = [
     "CANNOT_BEAR",
     "PUPPY",
     "RISK_ZONES",
+    "Booked",
     "CareRule",
     "Crossing",
     "DatedLength",

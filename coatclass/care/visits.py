@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any, Literal
 
 from coatclass.care.coat import categories, data, family, length_mm, line_brushed, ordered
@@ -40,6 +40,7 @@ from coatclass.taxonomy import BodyZone, CoatCategory
 from coatclass.words import Catalogue, catalogue
 
 __all__ = [
+    "Booked",
     "Event",
     "EventKind",
     "bath_weeks",
@@ -53,7 +54,15 @@ __all__ = [
     "zones_to_check",
 ]
 
-EventKind = Literal["session", "touch_up", "bath", "kit_change", "look_again", "trim", "visit", "training"]
+EventKind = Literal["session", "touch_up", "bath", "kit_change", "look_again", "trim", "visit", "training", "booked"]
+
+
+@dataclass(frozen=True)
+class Booked:
+    """A visit that owner and salon have agreed on: the moment by the salon's own clock, and minutes as planned."""
+
+    at: datetime
+    minutes: int
 
 
 @dataclass(frozen=True)
@@ -105,10 +114,13 @@ def events_of(
     visit: Sequence[Ask],
     touch_up_minutes: float | None = None,
     training: Sequence[TrainingStep] = (),
+    booked: Booked | None = None,
 ) -> tuple[Event, ...]:
-    """The entries of the calendar in the order of their start: only what the triage leaves open, and the visit."""
+    """The entries of the calendar in the order of their start: only what the triage leaves open, and the visits."""
     today = growth.today
     events = [*_changes(growth), *_looks(growth)]
+    if booked is not None:
+        events.append(Event("booked", "booked", booked.at.date(), booked.at.time(), float(booked.minutes)))
     if visit:
         events.append(Event("visit", "visit", today + timedelta(days=1)))
     events += _training(training, today)

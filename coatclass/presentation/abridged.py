@@ -87,7 +87,8 @@ def _own(plan: Presentation) -> Iterator[Section]:
     dates = plan.section("dates")
     days = [pair for block in (dates.blocks if dates else ()) if isinstance(block, Facts) for pair in block.pairs]
     waited = [n for n, entry in enumerate(plan.entries) if entry.event.kind in _WAITED_FOR]
-    soonest = sorted({*range(min(1, len(days))), *waited[:1]})
+    booked = [n for n, entry in enumerate(plan.entries) if entry.event.kind == "booked"]
+    soonest = sorted({*range(min(1, len(days))), *waited[:1], *booked})
     if days:
         yield Section("next", words.say("plan.section.next"), "paper", (Facts(tuple(days[n] for n in soonest)),))
 

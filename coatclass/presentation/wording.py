@@ -107,6 +107,8 @@ def week_lines(week: Week, having: Collection[BodyZone], words: Catalogue) -> tu
 def when(event: care.Event, words: Catalogue) -> str:
     """The day of an entry, or the days of the week and from when."""
     day = words.day(event.start)
+    if event.kind == "booked":
+        return f"{day}, {event.at:%H:%M}"
     if event.days:
         return words.say("plan.dates.daily", n=event.days, day=day)
     if not event.weekdays:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from io import BytesIO
 from pathlib import Path
 
 import httpx
 import pytest
 from fastapi.testclient import TestClient
+from icalendar import Calendar
 from PIL import Image
 from salon_walk import PASSWORD, doubtful_dog, enter, make_known, show, sign_in
 
@@ -122,6 +123,47 @@ def test_the_end_of_a_visit_tells_what_was_noted_today(web, dog, language):
     assert page.count(words.say("page.done")) == 2
 
 
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_next_visit_is_the_one_after_todays_on_page_sheet_link_and_calendar(web, dog, language):
+    day = datetime.now(UTC).astimezone().date()
+    today, ahead = (
+        datetime.combine(day + timedelta(days=days), at).astimezone()
+        for days, at in ((0, time(23, 58)), (41, time(10, 15)))
+    )
+    words, link = catalogue(language), web.post(f"/api/v1/dogs/{dog}/links").raise_for_status().json()["path"]
+    token = link.partition("dog=")[2]
+    title = words.say("care.event.booked", dog="Fennel")
+
+    def shown():
+        paper = web.get(f"/api/v1/dogs/{dog}/sheet.html?language={language}").raise_for_status().text
+        dates = web.get(f"/api/v1/dogs/{dog}/calendar.ics?language={language}").raise_for_status().text
+        own = TestClient(web.app).get(f"/api/v1/dogs/by-link/{token}/calendar.ics?language={language}").text
+        return paper, dates, own
+
+    web.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": today.isoformat()}).raise_for_status()
+    assert not any(title in one for one in shown())
+    booked = {"starts_at": ahead.isoformat(), "minutes": 75}
+    web.post(f"/api/v1/dogs/{dog}/appointments", json=booked).raise_for_status()
+    paper, *calendars = shown()
+    assert title in paper and f"{words.day(ahead.date())}, 10:15" in paper
+    for calendar in calendars:
+        [event] = [one for one in Calendar.from_ical(calendar).events if str(one["SUMMARY"]) == title]
+        assert event["DTSTART"].dt == ahead.replace(tzinfo=None) and event["DURATION"].dt == timedelta(minutes=75)
+    page = web.get(f"/groomer/end/{dog}", headers={"accept-language": language}).text
+    assert f"{words.day(ahead.date())}, 10:15" in page and words.day(today.date()) not in page
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_dog_of_which_nothing_is_known_is_not_said_to_be_in_pain(web, language):
+    unknown = web.post("/api/v1/dogs", json={"name": "Moss"}).raise_for_status().json()["id"]
+    page = web.get(f"/groomer/check/{unknown}", headers={"accept-language": language}).text
+    words = catalogue(language, "visit")
+    assert words.say("page.check_unknown") in page and words.say("page.check_none") not in page
+    assert f"/groomer/finding/{unknown}" in page
+    said = web.post(f"/api/v1/dogs/{unknown}/checks", json=FAILED, headers={"accept-language": language})
+    assert said.status_code == 409 and "dieser Hund darf" not in said.text and "must not be" not in said.text
+
+
 def test_the_researchers_page_tells_no_total_over_few_dogs(web, dog):
     web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).raise_for_status()
     check(web, dog).raise_for_status()
@@ -187,6 +229,31 @@ def test_a_coat_goes_in_with_two_taps(web):
 
 
 # --- in a browser -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_on_a_phone_every_zone_of_the_check_stands_clear_of_its_answers(server, visitor, language):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url, timeout=60) as salon:
+        sign_in(salon).raise_for_status()
+        dog = doubtful_dog(salon, f"Nettle {language}")
+        salon.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).raise_for_status()
+    page = visitor({"width": 360, "height": 780}, locale=language)
+    enter(page, server.url)
+    show(page, f"check/{dog}")
+    for width in (320, 360, 1280):
+        page.set_viewport_size({"width": width, "height": 780})
+        assert page.evaluate(COVERED) == []
+
+
+COVERED = """() => [...document.querySelectorAll(".pass")].flatMap((group) => {
+    const text = document.createRange(); text.selectNodeContents(group.querySelector("legend"));
+    const name = text.getBoundingClientRect();
+    return [...group.querySelectorAll("input, label span")].map((one) => one.getBoundingClientRect())
+      .filter((at) => at.left < name.right && at.right > name.left && at.top < name.bottom && at.bottom > name.top)
+      .map(() => group.textContent.trim());
+})"""
 
 
 @pytest.mark.browser

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from datetime import date
+from datetime import date, datetime, time
 
 import care_dogs as dogs
 import pytest
@@ -90,3 +90,14 @@ def test_baths_come_as_often_as_the_owner_bathes_or_as_the_coat_needs():
 
 def test_nobody_is_told_minutes_that_nobody_knows():
     assert events_of()["session"].minutes is None
+
+
+@settings(max_examples=20, deadline=None)
+@given(dogs.situations)
+def test_a_booked_visit_stands_among_the_dates_with_its_hour_whatever_else_is_open(situation):
+    booked = care.Booked(datetime(2026, 4, 7, 10, 30), 75)
+    with_it, without = (planning.plan(situation, today=TODAY, booked=one).events for one in (booked, None))
+    [event] = [one for one in with_it if one.kind == "booked"]
+    assert (event.start, event.at, event.minutes) == (date(2026, 4, 7), time(10, 30), 75.0)
+    assert tuple(one for one in with_it if one != event) == without
+    assert [one.start for one in with_it] == sorted(one.start for one in with_it)
