@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, Field, ValidationError
 
 from app import cases
 from app.groomer import dog_file as files
@@ -17,6 +17,7 @@ from app.looking import Looks
 from coatclass.contract import CoatSituation
 from coatclass.errors import RecordError
 from coatclass.intake import FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers
+from coatclass.plain_text import one_line
 from coatclass.presentation.blocks import Section
 from coatclass.presentation.intake import Consent, WhoseDog, choices, consent, statement, told_again, told_as_json
 from coatclass.records import (
@@ -44,13 +45,26 @@ Stroke = Annotated[
 ]
 
 
+_LEAST_STROKE = 20  # of the 1000 that the field is wide
+
+
+def _name(value: object) -> object:
+    return one_line(value).strip() if isinstance(value, str) else value
+
+
 class Signature(BaseModel):
     """How the owner agreed: drawn on the screen, by typing the name, or on a printed page."""
 
     chosen: Literal["keep", "clip", "vet", "none"]
     how: Literal["screen", "typed", "paper"]
-    name: Annotated[str, Field(min_length=1, max_length=200)]
+    name: Annotated[str, BeforeValidator(_name), Field(max_length=200)]
     strokes: Annotated[list[Stroke], Field(max_length=60)] = Field(default_factory=list)
+
+    @property
+    def drawn(self) -> bool:
+        """Whether a hand drew something: a dot, or the tremor of a finger that rests, is no signature."""
+        spans = [[point[axis] for point in stroke] for stroke in self.strokes if stroke for axis in (0, 1)]
+        return any(max(span) - min(span) >= _LEAST_STROKE for span in spans)
 
 
 @dataclass(frozen=True)
@@ -288,7 +302,9 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
     _refuse_other(table.told, told)
     if signature.chosen not in dict(table.options):
         raise RecordError("this choice", "is not offered for this dog.", "Choose another.", code="bad_value")
-    if signature.how == "screen" and not any(len(stroke) > 1 for stroke in signature.strokes):
+    if not any(character.isalnum() for character in signature.name):
+        raise RecordError("the signature", "names nobody.", "Write the name of whoever signs.", code="bad_value")
+    if signature.how == "screen" and not signature.drawn:
         raise RecordError("the signature", "is empty.", "Sign in the field, or type the name.", code="bad_value")
     at = datetime.now(UTC)
     with salon.write(who) as writer:

@@ -108,10 +108,14 @@ def test_nobody_signs_what_was_not_on_the_screen(groomer: httpx.Client) -> None:
         "an older look": signing(groomer, dog, seen),
         "older words": signing(groomer, dog, newer, told=words),
         "nothing drawn": signing(groomer, dog, newer, how="screen", strokes=[]),
+        "a dot": signing(groomer, dog, newer, how="screen", strokes=[[[300, 200], [304, 203], [300, 200]]]),
+        "nobody's name": signing(groomer, dog, newer, name=" \u200b "),
+        "a name of blanks": signing(groomer, dog, newer, name="   "),
         "a way that is not offered": signing(groomer, dog, newer, chosen="vet"),
     }
     assert {why: one.status_code for why, one in refusals.items()} == {
-        "an older look": 409, "older words": 409, "nothing drawn": 422, "a way that is not offered": 422,
+        "an older look": 409, "older words": 409, "nothing drawn": 422, "a dot": 422, "nobody's name": 422,
+        "a name of blanks": 422, "a way that is not offered": 422,
     }  # fmt: skip
     assert (
         groomer.put(f"/api/v1/dogs/{dog}/intake", json={"found": LEGS, "language": "en", "seen": seen}).status_code

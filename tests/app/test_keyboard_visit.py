@@ -1,0 +1,115 @@
+"""A visit from the finding to the next date by keyboard alone, in both languages, and what two tabs and no line do."""
+
+from __future__ import annotations
+
+import httpx
+import pytest
+from salon_walk import PASSWORD, doubtful_dog, make_known, sign_in
+
+from coatclass.words import LANGUAGES, catalogue
+
+pytestmark = pytest.mark.browser
+DESK = {"width": 1280, "height": 900}
+
+
+@pytest.fixture(scope="module")
+def salon(server):
+    make_known(server.data)
+    with httpx.Client(base_url=server.url, timeout=60) as web:
+        sign_in(web).raise_for_status()
+        yield web
+
+
+def reach(page, selector):
+    """Press Tab until the focus stands on what the selector names; what has the focus can be seen."""
+    for _ in range(90):
+        page.keyboard.press("Tab")
+        if page.evaluate("(wanted) => document.activeElement.matches(wanted)", selector):
+            assert page.evaluate(SEEN), f"the focus can't be seen at {selector}"
+            return
+    pytest.fail(f"the tab key never reaches {selector}")
+
+
+SEEN = """() => {
+    const focused = document.activeElement, drawn = focused.closest("label, .zone") || focused;
+    const at = drawn.getBoundingClientRect();
+    return at.width > 1 && at.height > 1 && at.bottom > 0 && at.top < innerHeight;
+}"""
+
+
+def go(page, selector, key="Enter"):
+    reach(page, selector)
+    page.keyboard.press(key)
+
+
+def arrive(page, step):
+    page.wait_for_selector(f'.page[data-step="{step}"]')
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", LANGUAGES[:2])
+def test_finding_check_and_end_of_a_visit_go_by_keyboard_alone(server, salon, visitor, language):
+    name = f"Sedge {language}"
+    dog = doubtful_dog(salon, name, f"{name}'s owner")
+    words, page = catalogue(language, "visit"), visitor(DESK, locale=language)
+    page.goto(f"{server.url}/sign-in")
+    page.keyboard.type("Ada")
+    reach(page, "#password")
+    page.keyboard.type(PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".page.salon")
+
+    reach(page, "#find")
+    page.keyboard.type(name)
+    page.keyboard.press("Enter")
+    arrive(page, "search")
+    go(page, f'a[data-go="dog/{dog}"]')
+    arrive(page, f"dog/{dog}")
+    go(page, f'a[data-go="finding/{dog}"]')
+    arrive(page, f"finding/{dog}")
+
+    reach(page, "[name=category]")
+    page.keyboard.press("Space")
+    for _ in range(4):
+        page.keyboard.press("ArrowDown")
+    reach(page, "#length-1")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("24")
+    reach(page, "[name=patience]")
+    page.keyboard.press("ArrowUp")  # calmer than its owner said: a dog that can't bear the brush is not checked
+    reach(page, ".places .zone")
+    page.keyboard.press("ArrowDown")  # to the place below on the dog
+    place = page.evaluate("document.activeElement.dataset.zone")
+    page.keyboard.press("Enter")
+    reach(page, "[name=place-mats]")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowDown")
+    go(page, "form button.main[type=submit]")
+    arrive(page, f"dog/{dog}")
+    [found] = salon.get(f"/api/v1/dogs/{dog}").json()["findings"]
+    assert (found["category"], found["lengths_mm"]["trunk"]) == ("curly", 24.0)
+    assert place != "trunk" and place in found["mats"] and found["patience"]
+
+    page.goto(f"{server.url}/groomer/check/{dog}")
+    arrive(page, f"check/{dog}")
+    go(page, 'input[data-map="zones"]', "ArrowRight")
+    stopped = page.evaluate("document.activeElement.dataset.key")
+    go(page, "[data-rest]")
+    reach(page, '[data-list="faults"][value="surface_only"]')
+    page.keyboard.press("Space")
+    go(page, "form button.main[type=submit]")
+    arrive(page, f"dog/{dog}")
+    told = words.say("page.stops_at", zones=words.zone(stopped))
+    assert f"{words.title(told)} · {words.say('fault.surface_only')}" in page.locator("#content").inner_text()
+
+    go(page, f'a[data-go="end/{dog}"]')
+    arrive(page, f"end/{dog}")
+    assert page.locator(".tag", has_text=words.say("page.done")).count() == 2
+    go(page, f'a[data-go="visit/{dog}"]')
+    arrive(page, f"visit/{dog}")
+    go(page, '[data-weeks="8"]', "Space")
+    go(page, "form button.main[type=submit]")
+    arrive(page, f"dog/{dog}")
+    [visit] = salon.get(f"/api/v1/dogs/{dog}").json()["appointments"]
+    assert visit["state"] == "planned"
+    assert page.said == []
