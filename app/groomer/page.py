@@ -297,7 +297,10 @@ def _rates(state: Any, asked: GroomerRequest) -> Shown:
     return "rates.html", {
         "rates": rates,
         "lines_of_table": [*rows, *[None] * max(1, 5 - len(rows))],
-        "model_lines": [*model_lines(fit(found.usable), found.unusable, spoken()), *_hindsight(found)],
+        "model_lines": [
+            *model_lines(fit(found.usable), found.unusable, spoken(), slips=found.slips),
+            *_hindsight(found),
+        ],
     }
 
 

@@ -16,7 +16,7 @@ from app.groomer import dog_file as files
 from app.looking import Looks
 from coatclass.contract import CoatSituation
 from coatclass.errors import RecordError
-from coatclass.intake import FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers
+from coatclass.intake import FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers, plausible
 from coatclass.plain_text import one_line
 from coatclass.presentation.blocks import Section
 from coatclass.presentation.intake import Consent, WhoseDog, choices, consent, statement, told_again, told_as_json
@@ -295,9 +295,11 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
         seen, told: the look and the words that were on the screen.
 
     Raises:
-        RecordError: ``changed_meanwhile`` if they are others by now, ``bad_value`` if the choice was not offered or
-            nothing was drawn.
+        RecordError: ``changed_meanwhile`` if they are others by now, ``conflict`` if it was signed already,
+            ``bad_value`` if the choice was not offered, nobody is named or nothing was drawn.
     """
+    if seen and table.draft.kept is None:  # in another tab, or the answer got lost on its way
+        raise RecordError("this look", "was signed already.", "Open the dog's page; it stands there.", code="conflict")
     _refuse_other(table.draft.seen, seen)
     _refuse_other(table.told, told)
     if signature.chosen not in dict(table.options):
@@ -426,11 +428,12 @@ def save_rates(salon: Records, rates: Rates, *, who: str) -> Rates:
 
 @dataclass(frozen=True)
 class Learned:
-    """Visits with their minutes: those that can teach, of which dogs, and how many can't."""
+    """Visits with their minutes: those that can teach, of which dogs, how many can't, and how many look mistyped."""
 
     usable: tuple[FinishedVisit, ...]
     unusable: int
     dogs: tuple[str, ...] = ()
+    slips: int = 0
 
 
 def finished_visits(salon: Records) -> Learned:
@@ -439,8 +442,14 @@ def finished_visits(salon: Records) -> Learned:
         done = [one for one in reader.find(Appointment, state="done") if one.took_minutes is not None]
         signed = {one.appointment_id: one for one in reader.find(Intake) if one.signed_at is not None}
         jobs = [(one, _job(reader, one, signed.get(one.id))) for one in done]
-    usable = tuple(FinishedVisit(job, float(one.took_minutes or 0)) for one, job in jobs if job is not None)
-    return Learned(usable, len(done) - len(usable), tuple(one.dog_id for one, job in jobs if job is not None))
+    known = [(one.dog_id, FinishedVisit(job, float(one.took_minutes or 0))) for one, job in jobs if job is not None]
+    good = [(dog, visit) for dog, visit in known if plausible(visit)]
+    return Learned(
+        usable=tuple(visit for _, visit in good),
+        unusable=len(done) - len(known),
+        dogs=tuple(dog for dog, _ in good),
+        slips=len(known) - len(good),
+    )
 
 
 def _job(reader: Reader, visit: Appointment, signed: Intake | None) -> Job | None:

@@ -16,6 +16,7 @@ from coatclass.intake.minutes import (
     assumed_de_matting,
     fit,
     money,
+    plausible,
     price,
 )
 from coatclass.intake.offers import Limit, Offer, Offers, limit_rules, offers, welfare_limit
@@ -46,6 +47,7 @@ __all__ = [
     "money",
     "offers",
     "place_of",
+    "plausible",
     "price",
     "situation_of",
     "welfare_limit",

@@ -39,6 +39,7 @@ __all__ = [
     "assumed_de_matting",
     "fit",
     "money",
+    "plausible",
     "price",
 ]
 
@@ -285,6 +286,12 @@ def _features(job: Job) -> tuple[float, ...]:
     restless = dog.patience in (Patience.FIDGETS, Patience.CANNOT_BEAR)
     size = math.log(care.body_surface_m2(dog.weight_kg or 0.0) / _table()["size"]["reference_m2"])
     return 1.0, size, mats, float(job.work == "short_clip"), float(restless)
+
+
+def plausible(visit: FinishedVisit) -> bool:
+    """Whether a visit may teach: its minutes are not a slip of the pen (``data/minutes.toml``)."""
+    times = float(_table()["slip"]["times"])
+    return 1 / times <= visit.minutes / assumed(visit.job) <= times
 
 
 def fit(visits: Sequence[FinishedVisit]) -> TimeModel:

@@ -179,17 +179,19 @@ def rests_on(visits: int, language: str) -> str:
     return words.say({0: "offer.rests_none", 1: "offer.rests_one"}.get(visits, "offer.rests"), n=visits)
 
 
-def model_lines(model: TimeModel, unused: int, language: str) -> list[str]:
+def model_lines(model: TimeModel, unused: int, language: str, *, slips: int = 0) -> list[str]:
     """What a salon's minutes rest on, and what its visits have taught, in sentences.
 
     Args:
         model: fitted to the salon's finished visits.
         unused: how many visits it could not use.
         language: of the sentences.
+        slips: how many were left out because their minutes look mistyped.
     """
     words = catalogue(language, "intake")
     lines = [words.say("rates.model_some", n=model.visits) if model.visits else words.say("rates.model_none")]
     lines += [words.say("rates.model_unused", n=unused)] if unused else []
+    lines += [words.say("rates.model_slips", n=slips)] if slips else []
     for work in ("groom", "short_clip"):
         example = Job(work, _EXAMPLE, 40.0, {}, {})
         found = model.minutes(example)

@@ -122,6 +122,8 @@ def test_nobody_signs_what_was_not_on_the_screen(groomer: httpx.Client) -> None:
         == 409
     )
     assert signing(groomer, dog, newer).status_code == 201
+    twice = signing(groomer, dog, newer, chosen="clip")
+    assert twice.status_code == 409 and "was signed already" in twice.text
 
 
 def test_photos_of_places_go_with_the_signed_record_and_stay(groomer: httpx.Client) -> None:
@@ -175,7 +177,16 @@ def test_minutes_that_visits_took_change_what_is_told_next(groomer: httpx.Client
         groomer.patch(f"/api/v1/dogs/{dog}/appointments/{visit['id']}", json=body).raise_for_status()
     assert ranges == sorted(ranges) and ranges[0] < ranges[-1] < 2 * ranges[0]
     page = groomer.get("/groomer/rates").text
-    assert re.search(r"On \d+ finished visits with their minutes", page)
+    assert re.search(r"On \d+ finished visits with their minutes", page) and "Visits left out" not in page
+    # A slip of the pen teaches nothing, is told, and can be corrected where it was noted.
+    address = f"/api/v1/dogs/{dog}/appointments/{visit['id']}"
+    groomer.patch(address, json=body | {"took_minutes": 3}).raise_for_status()
+    slipped = groomer.get("/groomer/rates").text
+    assert "Visits left out: 1." in slipped and slipped.count("finished visits") == page.count("finished visits")
+    form = groomer.get(f"/groomer/dog/{dog}").text
+    assert "Correct the minutes" in form and re.search(r'name="took_minutes"[^>]* value="3"', form)
+    groomer.patch(address, json=body).raise_for_status()
+    assert groomer.get("/groomer/rates").text == page
 
 
 # --- the journey ------------------------------------------------------------------------------------------------------
@@ -256,6 +267,38 @@ def test_from_the_look_over_both_offers_to_the_signed_page(
     said = text_of(printed)
     assert "Signed on the screen by" in said and "Belly, from below tangles and lump" in said
     assert page.said == []
+
+
+@BROWSER
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_what_is_signed_while_the_line_is_down_waits_on_the_screen_and_is_signed_once(
+    language: str, server: Any, groomer: httpx.Client, visitor: Callable[..., Any]
+) -> None:
+    dog = new_dog(groomer, f"Campion {language}", patience="enjoys")
+    look(groomer, dog, LEGS)
+    page, other = (visitor({"width": 1024, "height": 768}, locale=language) for _ in range(2))
+    for one in (page, other):
+        enter(one, server.url)
+        show(one, f"offers/{dog}")
+    page.locator('[name="chosen"][value="clip"]').check()
+    draw_signature(page)
+    page.context.set_offline(True)
+    page.locator("[data-sign] [type=submit]").click()
+    complaint = page.locator("[data-sign] [data-error]")
+    complaint.wait_for()
+    assert page.locator("[data-signature] .ink").count() == 1
+    page.context.set_offline(False)
+    page.locator("[data-sign] [type=submit]").click()
+    page.wait_for_selector(".chosen")
+    # The other tab still shows both ways.
+    other.locator('[name="chosen"][value="keep"]').check()
+    other.locator('[name="how"][value="typed"]').check()
+    other.locator("[data-sign] [type=submit]").click()
+    complaint = other.locator("[data-sign] [data-error]")
+    complaint.wait_for()
+    assert ("signed already" if language == "en" else "schon unterschrieben") in complaint.inner_text()
+    assert groomer.get(f"/groomer/dog/{dog}").text.count('href="/groomer/signed/') == 1
+    assert page.said == other.said == []
 
 
 @BROWSER

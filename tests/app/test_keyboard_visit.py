@@ -1,4 +1,4 @@
-"""A visit from the finding to the next date by keyboard alone, in both languages, and what two tabs and no line do."""
+"""A visit from the finding to the next date by keyboard alone, in both languages; nothing is signed twice or unseen."""
 
 from __future__ import annotations
 
@@ -51,57 +51,65 @@ def arrive(page, step):
 def test_finding_check_and_end_of_a_visit_go_by_keyboard_alone(server, salon, visitor, language):
     name = f"Sedge {language}"
     dog = doubtful_dog(salon, name, f"{name}'s owner")
-    words, page = catalogue(language, "visit"), visitor(DESK, locale=language)
-    page.goto(f"{server.url}/sign-in")
+    page = visitor(DESK, locale=language)
+    _sign_in_and_find(page, server.url, name, dog)
+    _enter_finding(page, dog)
+    [found] = salon.get(f"/api/v1/dogs/{dog}").json()["findings"]
+    assert (found["category"], found["lengths_mm"]["trunk"]) == ("curly", 24.0)
+    assert found["mats"] and "trunk" not in found["mats"] and found["patience"]
+    _enter_check(page, f"{server.url}/groomer/check/{dog}", dog, catalogue(language, "visit"))
+    _end(page, dog, catalogue(language, "visit"))
+    [visit] = salon.get(f"/api/v1/dogs/{dog}").json()["appointments"]
+    assert visit["state"] == "planned"
+    assert page.said == []
+
+
+def _sign_in_and_find(page, url, name, dog):
+    page.goto(f"{url}/sign-in")
     page.keyboard.type("Ada")
     reach(page, "#password")
     page.keyboard.type(PASSWORD)
     page.keyboard.press("Enter")
     page.wait_for_selector(".page.salon")
-
     reach(page, "#find")
     page.keyboard.type(name)
     page.keyboard.press("Enter")
     arrive(page, "search")
     go(page, f'a[data-go="dog/{dog}"]')
     arrive(page, f"dog/{dog}")
+
+
+def _enter_finding(page, dog):
     go(page, f'a[data-go="finding/{dog}"]')
     arrive(page, f"finding/{dog}")
-
-    reach(page, "[name=category]")
-    page.keyboard.press("Space")
+    go(page, "[name=category]", "Space")
     for _ in range(4):
         page.keyboard.press("ArrowDown")
-    reach(page, "#length-1")
-    page.keyboard.press("Control+a")
+    go(page, "#length-1", "Control+a")
     page.keyboard.type("24")
-    reach(page, "[name=patience]")
-    page.keyboard.press("ArrowUp")  # calmer than its owner said: a dog that can't bear the brush is not checked
-    reach(page, ".places .zone")
-    page.keyboard.press("ArrowDown")  # to the place below on the dog
-    place = page.evaluate("document.activeElement.dataset.zone")
+    go(page, "[name=patience]", "ArrowUp")  # calmer than told: a dog that can't bear the brush is not checked
+    go(page, ".places .zone", "ArrowDown")  # to the place below on the dog
     page.keyboard.press("Enter")
-    reach(page, "[name=place-mats]")
-    page.keyboard.press("ArrowDown")
+    go(page, "[name=place-mats]", "ArrowDown")
     page.keyboard.press("ArrowDown")
     go(page, "form button.main[type=submit]")
     arrive(page, f"dog/{dog}")
-    [found] = salon.get(f"/api/v1/dogs/{dog}").json()["findings"]
-    assert (found["category"], found["lengths_mm"]["trunk"]) == ("curly", 24.0)
-    assert place != "trunk" and place in found["mats"] and found["patience"]
 
-    page.goto(f"{server.url}/groomer/check/{dog}")
+
+def _enter_check(page, address, dog, words):
+    page.goto(address)
     arrive(page, f"check/{dog}")
     go(page, 'input[data-map="zones"]', "ArrowRight")
     stopped = page.evaluate("document.activeElement.dataset.key")
     go(page, "[data-rest]")
-    reach(page, '[data-list="faults"][value="surface_only"]')
-    page.keyboard.press("Space")
+    go(page, '[data-list="faults"][value="surface_only"]', "Space")
     go(page, "form button.main[type=submit]")
     arrive(page, f"dog/{dog}")
     told = words.say("page.stops_at", zones=words.zone(stopped))
     assert f"{words.title(told)} · {words.say('fault.surface_only')}" in page.locator("#content").inner_text()
 
+
+def _end(page, dog, words):
     go(page, f'a[data-go="end/{dog}"]')
     arrive(page, f"end/{dog}")
     assert page.locator(".tag", has_text=words.say("page.done")).count() == 2
@@ -110,6 +118,3 @@ def test_finding_check_and_end_of_a_visit_go_by_keyboard_alone(server, salon, vi
     go(page, '[data-weeks="8"]', "Space")
     go(page, "form button.main[type=submit]")
     arrive(page, f"dog/{dog}")
-    [visit] = salon.get(f"/api/v1/dogs/{dog}").json()["appointments"]
-    assert visit["state"] == "planned"
-    assert page.said == []

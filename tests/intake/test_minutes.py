@@ -23,6 +23,7 @@ from coatclass.intake import (
     assumed_de_matting,
     fit,
     money,
+    plausible,
     price,
 )
 from coatclass.taxonomy import CATEGORIES, BodyZone, CoatCategory, MatState, Patience, Undercoat
@@ -128,6 +129,13 @@ def test_a_price_is_whole_steps_and_at_least_the_least(by: Rates, minutes: float
     cost = price(by, minutes=minutes)
     assert cost >= by.least - 1e-6 * by.step  # what is less than a millionth of a step above one is that step
     assert math.isclose(cost / by.step, round(cost / by.step), abs_tol=1e-3)
+
+
+def test_a_slip_of_the_pen_is_told_from_a_slow_visit() -> None:
+    """Common practice, no source: minutes vary by a quarter or so; four times as long is another job or a slip."""
+    usual = assumed(job())
+    said = {times: plausible(FinishedVisit(job(), usual * times)) for times in (0.1, 0.2, 0.3, 1.0, 3.0, 5.0, 10.0)}
+    assert [times for times, good in said.items() if good] == [0.3, 1.0, 3.0]
 
 
 def test_the_price_table_holds_up_to_its_weight_and_its_minutes() -> None:
