@@ -66,6 +66,7 @@ def test_finding_check_and_end_of_a_visit_go_by_keyboard_alone(server, salon, vi
 
 def _sign_in_and_find(page, url, name, dog):
     page.goto(f"{url}/sign-in")
+    page.wait_for_selector("#name:focus")  # the page puts the cursor there
     page.keyboard.type("Ada")
     reach(page, "#password")
     page.keyboard.type(PASSWORD)
