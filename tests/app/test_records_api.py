@@ -121,6 +121,24 @@ def test_an_entry_of_the_wrong_form_is_refused_in_the_readers_language(web):
     assert said["de"]["next_step"] == "Berichtigen Sie das, und versuchen Sie es noch einmal."
 
 
+@pytest.mark.parametrize(
+    ("call", "entry", "said"),
+    [
+        ("PUT rates", {"per_hour": -5}, "Preis einer Arbeitsstunde: muss größer als 0 sein."),
+        ("PUT rates", {"per_hour": 5, "table": [{"up_to_kg": 10, "minutes": 90, "price": -1}]},
+         "Festpreis 1, Preis: darf nicht kleiner als 0 sein."),
+        ("PUT guards", {"guards": {"Kamm 3": 0}}, "Aufsteckkamm oder Scherkopf „Kamm 3“: muss größer als 0 sein."),
+        ("POST dogs/{dog}/findings", {"category": "curly", "lengths_mm": {"tail": 1e5}},
+         "Länge in mm, Rute: darf nicht größer als 1000 sein."),
+        ("PUT dogs/{dog}", {"name": "Moss", "weight_kg": 900}, "Gewicht in kg: darf nicht größer als 150 sein."),
+    ],
+)  # fmt: skip
+def test_a_number_that_cant_be_is_refused_by_the_name_of_its_field(web, dog, call, entry, said):
+    method, path = call.format(dog=dog).split()
+    answer = web.request(method, f"/api/v1/{path}", json=entry, headers={"accept-language": "de"})
+    assert (answer.status_code, answer.json()["problem"]) == (422, said)
+
+
 def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of_records(web, dog):
     web.put(f"/api/v1/dogs/{dog}", json={"name": "Renamed once", "weight_kg": 7.5}).raise_for_status()
     web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).raise_for_status()
