@@ -29,12 +29,14 @@ __all__ = [
     "Present",
     "Rate",
     "Trim",
+    "crossing_words",
     "doubt_words",
     "examine",
     "forecast",
     "growth_words",
     "passing",
     "rate_of",
+    "trim_words",
 ]
 
 DoubtCode = Literal["wrong_order", "shrank_without_trim", "too_fast", "same_day_differs"]
@@ -461,18 +463,20 @@ def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = Fals
         lines = [texts.say("growth.prior")]
     if growth.crossings and not growth.sure:
         lines.append(texts.say("growth.if_it_grows"))
-    lines += [_crossing_words("crossing", crossing, texts) for crossing in growth.crossings]
+    lines += [crossing_words(crossing, language) for crossing in growth.crossings]
     if growth.trim is not None:
-        lines.append(_trim_words(growth, growth.trim, texts))
+        lines.append(trim_words(growth, growth.trim, language))
     if growth.look_again:
         dates = texts.joined(texts.day(day) for day in growth.look_again)
         lines.append(texts.say("growth.look_again", dates=dates))
     return tuple(lines)
 
 
-def _trim_words(growth: Growth, trim: Crossing, texts: Catalogue) -> str:
+def trim_words(growth: Growth, trim: Crossing, language: str = "en") -> str:
+    """When the next trim is due, or that it is due now."""
+    texts = catalogue(language, "care")
     if trim.likely > growth.today:
-        return _crossing_words("trim", trim, texts)
+        return _dated("trim", trim, texts)
     key = "trim_keeps" if growth.now_mm <= trim.mm + growth.now_error_mm else "trim_now"
     return texts.say(f"growth.{key}", mm=texts.mm(trim.mm))
 
@@ -480,7 +484,12 @@ def _trim_words(growth: Growth, trim: Crossing, texts: Catalogue) -> str:
 _RATE_NUMBERS = (("rate", "mean"), ("low", "low"), ("high", "high"))
 
 
-def _crossing_words(key: str, crossing: Crossing, texts: Catalogue) -> str:
+def crossing_words(crossing: Crossing, language: str = "en") -> str:
+    """When the coat passes a length, and between which dates."""
+    return _dated("crossing", crossing, catalogue(language, "care"))
+
+
+def _dated(key: str, crossing: Crossing, texts: Catalogue) -> str:
     values = {
         "mm": texts.mm(crossing.mm),
         "likely": texts.day(crossing.likely),

@@ -243,7 +243,7 @@ def _tool(of: Subject, phase: Phase, item: KitItem) -> ToolRow:
         name=item.name,
         role=item.role.value,
         role_word=of.words.word("role", item.role),
-        features=", ".join(toolkit.specification_words(item.specification, language=language)),
+        features=", ".join(toolkit.specification_words(item.specification, tool=item.tool, language=language)),
         where=_where(of, phase, item.zones),
         why=item.why,
         drawing=toolkit.drawing(item.tool, language=language, described=False) if known else "",

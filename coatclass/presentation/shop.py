@@ -61,7 +61,7 @@ def _row(item: KitItem, phase: Phase, words: Catalogue) -> ShopRow:
         tool=item.tool,
         name=item.name,
         role_word=words.word("role", item.role),
-        features=", ".join(toolkit.specification_words(item.specification, language=language)),
+        features=", ".join(toolkit.specification_words(item.specification, tool=item.tool, language=language)),
         sees=tuple(sees),
         gauges=_gauges(kind, words),
         instead=_instead(item, phase, words),

@@ -134,12 +134,8 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
     having, routine = plan.now.triage.having, plan.now.routine
     values: dict[str, object] = {"dog": dog, "months": event.months, "mm": ""}
     if event.crossing is not None:
-        latest = event.crossing.latest
-        values |= {
-            "mm": words.mm(event.crossing.mm),
-            "earliest": words.day(event.crossing.earliest),
-            "latest": words.day(latest) if latest else words.say("care.event.later"),
-        }
+        expected = words.title(care.crossing_words(event.crossing, words.language))
+        values |= {"mm": words.mm(event.crossing.mm), "expected": expected}
     if event.minutes is not None:
         values["minutes"] = words.minutes(event.minutes)
     if event.kind == "session":
@@ -156,6 +152,8 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
         values["seconds"] = words.number(step.seconds, 0)
         signs = (words.say(f"care.caution.{code}") for code in care.training_cautions())
         text = "\n".join((step.do, f"{words.say('plan.training.go_on')}: {step.go_on_when}", *signs))
+    elif event.kind == "trim" and event.crossing is not None:
+        text = care.trim_words(plan.growth, event.crossing, words.language)
     elif event.kind == "bath":
         text = "\n".join((routine.bath, *routine.bath_steps))
     else:

@@ -71,7 +71,9 @@ def coat_phrase(coat: PossibleCoat, language: str, *, texture: bool = False) -> 
     """One coat in a few words: category, length, and texture if wished."""
     words = texts(language)
     phrase = f"{words.coat(coat.category, phrase=True)} {words.band(coat.band, phrase=True)}"
-    return f"{phrase}, {words.word('texture', coat.texture)}" if texture else phrase
+    if not texture:
+        return phrase
+    return message(language, "textured", coat=phrase, texture=words.word("texture", coat.texture))
 
 
 def _condition(view: ToolView, situation: CoatSituation, language: str) -> str:
@@ -122,16 +124,22 @@ def describe(tool: str, *, plain: bool = True, language: str = "en") -> str:
     return texts(language).say(f"tool.{tool}.{'plain' if plain else 'precise'}")
 
 
-def specification_words(specification: Specification, *, language: str = "en") -> tuple[str, ...]:
+# What the working part of a tool is called where it is neither pins nor teeth.
+_PARTS = {"soft_bristle_brush": "bristles", "boar_bristle_brush": "bristles", "rubber_curry": "nubs"}
+
+
+def specification_words(specification: Specification, *, tool: str = "", language: str = "en") -> tuple[str, ...]:
     """What to look for in a shop, one short phrase for each feature; lengths in mm with inches beside them."""
     words = texts(language)
+    part = words.say(f"word.{_PARTS.get(tool, 'pins')}")
     phrases = []
     for name in ("pin_length_mm", "tooth_length_mm", "tooth_gap_mm"):
         limits = getattr(specification, name)
         if limits is not None:
-            phrases.append(message(language, name, range=words.mm_range(*limits)))
+            phrases.append(message(language, name, part=part, range=words.mm_range(*limits)))
     if specification.stiffness is not None:
-        phrases.append(message(language, "stiffness", stiffness=words.say(f"word.{specification.stiffness}")))
+        stiffness = words.say(f"word.{specification.stiffness}")
+        phrases.append(message(language, "stiffness", part=part, stiffness=stiffness))
     if specification.tip is not None:
         phrases.append(words.say(f"word.{specification.tip}"))
     if specification.size is not None:

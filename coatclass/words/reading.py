@@ -247,8 +247,8 @@ class Catalogue:
             times: times a week, above 0; rounded to whole times, below once a week to whole weeks.
             most: upper end of a range.
         """
-        if times < 0.75:
-            return str(self._words["often.weeks"]).format(n=round(1 / times))
+        if (weeks := round(1 / times)) > 1:
+            return str(self._words["often.weeks"]).format(n=weeks)
         return self._counted("often", round(times), round(most or times))
 
     def minutes(self, low: float, high: float | None = None) -> str:
