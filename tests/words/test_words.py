@@ -260,3 +260,29 @@ def test_a_language_says_its_own_name_and_whether_it_was_read():
         assert told.name and told.code == language
         assert bool(told.note) is not told.reviewed
     assert len({words.about(one).name for one in LANGUAGES}) == len(LANGUAGES)
+
+
+# --- one, and many ------------------------------------------------------------------------------------------------------
+
+
+@given(st.floats(0.02, 14.0))
+def test_how_often_never_says_every_one_week(times):
+    assert not catalogue().often(times).startswith("every 1 ")
+    assert not catalogue("de").often(times).startswith("alle 1 ")
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_counted_things_have_a_form_for_one_and_one_for_none_and_many(language):
+    texts = catalogue(language, "commands")
+    kinds = {key.split(".")[2] for key in files(language)["commands.toml"] if key.startswith("records.count.")}
+    assert len(kinds) > 10
+    for kind in kinds:
+        none, one, two = (texts.count(f"records.count.{kind}", n) for n in (0, 1, 2))
+        assert none.replace("0", "2") == two != one.replace("1", "2")
+        assert one.startswith("1 ")
+
+
+def test_numbers_may_carry_their_sign():
+    assert catalogue("de").number(0.25, 2, sign=True) == "+0,25"
+    assert catalogue("de").number(-0.25, 2, sign=True) == "-0,25"
+    assert catalogue().number(2.0) == "2"
