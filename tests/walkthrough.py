@@ -202,7 +202,13 @@ def owners_pages(web: httpx.Client) -> list[str]:
     cards = [f"q/{one.id}" for one in flow.every_card()]
     steps = [("", "x" * 43), ("photos", bare), ("result", bare), ("result", sore), ("result", hands), ("shop", full)]
     steps += [(step, full) for step in ("photos", "result", "tool", "measure", "delete", "no-such-step", *cards)]
-    return ["/owner/", "/owner/deleted", "/owner/deleted/rest", *(f"/owner/{step}?dog={token}" for step, token in steps), "/no/such/page"]
+    return [
+        "/owner/",
+        "/owner/deleted",
+        "/owner/deleted/rest",
+        *(f"/owner/{step}?dog={token}" for step, token in steps),
+        "/no/such/page",
+    ]
 
 
 def salon_pages(web: httpx.Client) -> list[str]:

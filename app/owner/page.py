@@ -213,7 +213,15 @@ def _result(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) ->
         photos=of.photos,
         wishes=flow.wishes(),
         days=int(state.settings.limits["link"]["days"]),
+        unread=_unread(of.answers.breed or ""),
     )
+
+
+def _unread(breed: str) -> str:
+    """What to say of a breed that nobody knows here; its name alone would look as if it counted."""
+    from coatclass import breeds
+
+    return "" if not breed or breeds.find(breed).known else breeds.how_read(breed, spoken())
 
 
 def _shop(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:

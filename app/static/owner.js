@@ -42,13 +42,14 @@
     try { answer = await fetch(API + path, options); } catch { throw new Offline("offline"); }
     if (answer.status === 204) return null;
     const said = await answer.json().catch(() => ({}));
-    const words = `${said.problem || ""} ${said.next_step || ""}`;
+    const words = `${said.problem || ""} ${said.next_step || ""}`.replace(/^./u, (first) => first.toUpperCase());
     if (!answer.ok) throw WRONG.includes(answer.status) ? new Refused(words) : new Offline(words, answer.headers.get("retry-after"));
     return said;
   }
 
   const word = (name) => one(".page")?.dataset[name] || "";
   function say(text) { const place = one("[data-status]"); if (place) place.textContent = text; }
+  const explain = (error) => say(error instanceof Offline ? word("again") : error.message);
   function complain(form, text) {
     const place = one("[data-error]", form);
     if (!place) return say(text);
@@ -125,9 +126,8 @@
   }
   function changeUnit(box) {
     const field = document.getElementById(box.dataset.unitOf);
-    const before = Number(box.dataset.factor || 1), typed = number(field.value);
-    const value = field.dataset.exact && field.dataset.shown === field.value ? Number(field.dataset.exact) : typed === null ? null : typed * before;
-    if (value !== null) fill(field, value);
+    // What is known already is shown in the new unit; what was typed just now is meant in it ("3", then "years").
+    if (field.dataset.exact && field.dataset.shown === field.value) fill(field, Number(field.dataset.exact));
     try { localStorage.setItem(`coatclass.unit.${box.dataset.unit}`, box.selectedOptions[0].text); } catch { /* a private window */ }
   }
 
@@ -140,7 +140,6 @@
     follow();
     const form = one("[data-form=card]");
     firstShown = shownAnswers = form ? gather(form) : {};
-    for (const box of all("select[data-unit-of]")) box.dataset.factor = box.value;
   }
   function keepScreen() {
     const form = one("[data-form=card]");
@@ -263,7 +262,7 @@
   // --- measuring ------------------------------------------------------------------------------------------------
   const measuring = window.coatclass.measure({
     root: () => stage, say, complain: (form, text) => complain(form, text),
-    reckonAt: (marks) => ask("POST", `/${token()}/length`, marks),
+    reckonAt: (marks) => ask("POST", `/${token()}/length`, marks).catch((error) => { throw error instanceof Offline ? new Error(word("again")) : error; }),
     kept: () => show("next", true),
   });
 
@@ -301,7 +300,7 @@
     if (form.dataset.form === "tool") judgeTool(form, false);
     if (form.dataset.form === "request") sendOn(form);
     if (form.dataset.form === "take-back") takeBack(form);
-    if (form.dataset.form === "remove") ask("DELETE", `/${token()}/photos/${form.dataset.photo}`).then(() => show("photos")).catch((error) => say(error.message));
+    if (form.dataset.form === "remove") ask("DELETE", `/${token()}/photos/${form.dataset.photo}`).then(() => show("photos")).catch(explain);
     if (form.dataset.form === "erase") eraseAll();
   }
   function onClick(event) {
@@ -328,7 +327,7 @@
     try { await ask("POST", `/${token()}/request`, sender); keepSaid = form.dataset.sent; show("result"); } catch (error) { complain(form, error instanceof Offline ? word("again") : error.message); }
   }
   async function takeBack(form) {
-    try { await ask("DELETE", `/${token()}/request`); keepSaid = form.dataset.done; show("result"); } catch (error) { say(error.message); }
+    try { await ask("DELETE", `/${token()}/request`); keepSaid = form.dataset.done; show("result"); } catch (error) { explain(error); }
   }
   let keepSaid = "";
   async function share(button) {
@@ -341,7 +340,7 @@
       const { all_gone: gone } = await ask("DELETE", `/${token()}`);
       for (const what of ["pending", "progress"]) localStorage.removeItem(key(what));
       location.assign(`/owner/deleted${gone ? "" : "/rest"}`);
-    } catch (error) { say(error.message); }
+    } catch (error) { explain(error); }
   }
   async function copy(button) {
     const address = `${location.origin}/owner/?dog=${token()}`;
@@ -355,7 +354,7 @@
     if (field.matches("[data-labels]")) { measuring.relabel(); return; }
     if (field.matches("[data-none]") && field.checked) for (const box of all(`input[name="${field.name}"]`)) box.checked = box === field;
     else if (field.type === "checkbox" && field.checked) { const none = one(`input[name="${field.name}"][data-none]`); if (none) none.checked = false; }
-    if (field.matches("[data-unit-of]")) { changeUnit(field); field.dataset.factor = field.value; }
+    if (field.matches("[data-unit-of]")) changeUnit(field);
     follow();
     keepScreen(); // also over a refresh; it is sent with the next step
   }

@@ -22,6 +22,7 @@ from coatclass.breeds._lookup import (
     says_nothing,
 )
 from coatclass.breeds._names import name_in_language, name_of
+from coatclass.breeds._reading import how_read
 from coatclass.breeds._table import (
     BreedFacts,
     BreedKind,
@@ -52,6 +53,7 @@ __all__ = [
     "cross",
     "facts",
     "find",
+    "how_read",
     "kin_table",
     "name_in_language",
     "name_of",

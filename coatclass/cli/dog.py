@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import re
 import shlex
 import sys
 from collections.abc import Callable, Sequence
@@ -166,9 +165,10 @@ def answers_of(args: argparse.Namespace) -> Answers:
         AnswersError: if the file can't be used.
     """
     from coatclass.answers import Answers, parse
+    from coatclass.breeds import how_read
 
     answers = parse(args.answers) if args.answers else Answers()
-    if args.breed and (understood := breed_understood(args.breed, args.language)):
+    if args.breed and (understood := how_read(args.breed, args.language)):
         print(f"coatclass: {understood}", file=sys.stderr)
     return answers.model_copy(update={"breed": args.breed}) if args.breed else answers
 
@@ -221,34 +221,6 @@ def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
         ) from error
     today = getattr(args, "today", None) or datetime.now(UTC).astimezone().date()
     return notes_that_hold(sorted(notes, key=lambda note: note.on), today)
-
-
-def breed_understood(text: str, language: str = "en") -> str:
-    """How a breed's name was read, or that it was not; empty if it was read as it was written."""
-    from coatclass.breeds import find, name_of, says_cross, says_nothing
-
-    say = terminal(language)
-
-    def name(breed: str | None) -> str:
-        return name_of(breed, language) if breed else say("breed.unknown")
-
-    match = find(text)
-    if not match.known and says_cross(text):
-        return say("breed.cross_of_unknown", name=text)
-    if says_nothing(text):
-        return ""
-    if not match.known:
-        likest = ", ".join(name(breed) for breed, _ in match.candidates[:3])
-        ask = f" {say('breed.did_you_mean', breeds=likest)}" if likest else ""
-        return say("breed.not_known", name=text) + ask
-    parents = " x ".join(name(parent) for parent in match.parents)
-    read = name(match.id) if match.id else parents
-    if match.id and parents:
-        read = f"{read} ({parents})"
-    generation = re.search(r"\bf[123]b{0,2}\b", text.casefold())
-    if generation is None:
-        return "" if text.strip().casefold() == read.casefold() else say("breed.read_as", name=text, breed=read)
-    return say("breed.generation", name=text, breed=read, generation=generation[0].upper())
 
 
 def presented(

@@ -85,10 +85,12 @@ def test_inches_years_and_pounds_are_taken_and_shown_as_they_were_typed(server, 
     open_step(page, server.url, terrier, "q/dog")
     page.fill("#age_months", "2.5")
     page.select_option('[data-unit-of="age_months"]', label="years")
-    assert page.input_value("#age_months") == "0.208"  # 2.5 months, said in years
-    page.fill("#age_months", "2.5")
+    assert page.input_value("#age_months") == "2.5"  # as everybody means it who types first and chooses then
     press_and_wait(page, "[type=submit]")
     assert answers(web, terrier)["age_months"] == 30
+    open_step(page, server.url, terrier, "q/dog")
+    page.select_option('[data-unit-of="age_months"]', label="months")
+    assert page.input_value("#age_months") == "30"  # what is known already is said in the new unit
     open_step(page, server.url, terrier, "q/length")
     page.select_option('[data-unit-of="trunk_length_mm"]', label="inches")
     page.fill("#trunk_length_mm", "1.5")

@@ -122,6 +122,24 @@ def test_everything_is_deleted_with_the_keyboard_alone(server, visitor, web):
     assert web.get(f"/api/v1/dogs/by-link/{token}").status_code == 404
 
 
+def test_what_could_not_be_sent_is_told_in_words(server, visitor):
+    page = visitor()
+    open_step(page, server.url, server.start_dog(), "delete")
+    page.context.set_offline(True)
+    page.click("[data-form=erase] button")
+    page.wait_for_function("() => document.querySelector('[data-status]').textContent")
+    assert page.inner_text("[data-status]").startswith("No connection")
+
+
+def test_a_breed_that_nobody_knows_is_said_not_to_count(server, visitor, web):
+    page, token = visitor(), server.start_dog()
+    web.patch(f"/api/v1/dogs/by-link/{token}/answers", json={"breed": "Wolpertinger"}).raise_for_status()
+    open_step(page, server.url, token, "result")
+    assert "'Wolpertinger' is no breed that we know" in page.inner_text(".answer")
+    page.click(".answer .note a")
+    page.wait_for_selector('.page[data-step="q/dog"]')
+
+
 # --- without scripts --------------------------------------------------------------------------------------------------
 
 

@@ -11,9 +11,8 @@ from pathlib import Path
 import pytest
 
 from coatclass import toolkit
-from coatclass.breeds import find
+from coatclass.breeds import find, how_read
 from coatclass.cli import main
-from coatclass.cli.dog import breed_understood
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -38,7 +37,7 @@ def test_a_breed_is_understood_or_said_not_to_be(capsys, said, read):
 
 @pytest.mark.parametrize("said", ["no idea", "weiß nicht", "street dog", "not a poodle"])
 def test_who_knows_no_breed_is_not_corrected(said):
-    assert breed_understood(said) == ""
+    assert how_read(said) == ""
 
 
 def test_two_names_side_by_side_are_the_parents_of_a_mix_and_one_long_name_is_not():
