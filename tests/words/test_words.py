@@ -262,7 +262,7 @@ def test_a_language_says_its_own_name_and_whether_it_was_read():
     assert len({words.about(one).name for one in LANGUAGES}) == len(LANGUAGES)
 
 
-# --- one, and many ------------------------------------------------------------------------------------------------------
+# --- one, and many ----------------------------------------------------------------------------------------------------
 
 
 @given(st.floats(0.02, 14.0))
