@@ -19,7 +19,7 @@ from coatclass.errors import AnswersError, RecordError
 from coatclass.estimating import Reading
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
 from coatclass.presentation import Presentation, present
-from coatclass.records import AnswerSheet, Appointment, Finding, Measurement, Photo, Reader, Records, Writer
+from coatclass.records import AnswerSheet, Appointment, Finding, Measurement, Photo, Reader, Records, StoredAssessment
 from coatclass.taxonomy import BodyZone
 
 _log = logging.getLogger("coatclass.app")
@@ -236,14 +236,41 @@ def presented(
     )
 
 
-def keep(writer: Writer, dog_id: str, assessment: Assessment, looks: Looks, salon: Records) -> None:
-    """Keep what was told with what it was made from, unless it is what was told last time."""
-    from coatclass.records import StoredAssessment
+def keep(
+    salon: Records,
+    looks: Looks,
+    dog_id: str,
+    assessment: Assessment,
+    *,
+    sheet: AnswerSheet | None,
+    photos: tuple[Photo, ...],
+    who: str,
+) -> bool:
+    """Keep what was told with what it was made from, unless it is what was told last time.
 
-    last = writer.latest(StoredAssessment, dog_id)
-    if last is not None and last.result == assessment.model_dump(mode="json"):
-        return
-    evidence = [looks.of(salon, photo).evidence for photo in writer.find(Photo, dog_id=dog_id)]
-    writer.add_assessment(
-        dog_id, assessment, answers=writer.latest(AnswerSheet, dog_id), evidence=pack_photos(evidence)
-    )
+    Nobody waits while photos are looked at and packed; whether all is still as it was is asked once more afterwards.
+
+    Args:
+        sheet, photos: what the assessment was made from.
+        who: whose act it is, for the audit trail.
+
+    Returns:
+        False if answers or photos have changed meanwhile; nothing is kept then.
+    """
+    told = assessment.model_dump(mode="json")
+    with salon.read() as reader:
+        if _told_last(reader, dog_id) == told:
+            return True
+    evidence = pack_photos([looks.of(salon, photo).evidence for photo in photos])
+    with salon.write(who, only=dog_id) as writer:
+        if _told_last(writer, dog_id) == told:
+            return True
+        if (writer.latest(AnswerSheet, dog_id), writer.find(Photo, dog_id=dog_id)) != (sheet, photos):
+            return False
+        writer.add_assessment(dog_id, assessment, answers=sheet, evidence=evidence)
+    return True
+
+
+def _told_last(reader: Reader, dog_id: str) -> dict[str, Any] | None:
+    last = reader.latest(StoredAssessment, dog_id)
+    return None if last is None else last.result

@@ -105,7 +105,8 @@ class SecurityHeaders(Middleware):
 
 def _kept(path: str) -> str:
     """How long browsers may keep what lies under a path."""
-    if "/assets/" in path:
+    page = page_of(path)
+    if page is not None and path.startswith(f"{page}/assets/"):
         return "public, max-age=31536000, immutable"  # gradio's own files; their names change with their content
     return "no-cache" if path.startswith("/static/") else "no-store"  # no-cache: kept, but asked for news each time
 

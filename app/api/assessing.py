@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from app import cases
+from app.groomer import dog_file as files
 from app.language import spoken
 from app.looking import Looks
 from app.work import WorkQueue
@@ -21,7 +22,7 @@ from coatclass.learning import LearnedModel, Shelf
 from coatclass.presentation import Presentation
 from coatclass.records import FIRST_DAY, LAST_DAY, Records
 
-DogId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the dog")]
+AnyDogId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the dog")]
 RecordId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="id of the record")]
 Sought = Annotated[str, Query(max_length=200, description="words to look for; empty for all")]
 
@@ -69,6 +70,15 @@ def salon_of(request: Request) -> Records:
     """The records of this server."""
     salon: Records = request.app.state.records
     return salon
+
+
+def _seen_by_salon(request: Request, dog_id: AnyDogId) -> str:
+    files.refuse_hidden(salon_of(request), dog_id)
+    return dog_id
+
+
+DogId = Annotated[str, Depends(_seen_by_salon)]
+"""Of a dog that the salon may see; one that its owner keeps or has taken back is not there. Stands after ``who``."""
 
 
 def looks_of(request: Request) -> Looks:

@@ -14,6 +14,7 @@ from app import cases, checks
 from app.accounts import Groomer
 from app.api.assessing import (
     REFUSALS,
+    AnyDogId,
     Confirmation,
     Day,
     DogId,
@@ -129,13 +130,13 @@ def change(request: Request, who: Groomer, dog_id: DogId, entry: DogEntry) -> Do
 
 
 @router.post("/{dog_id}/request/accept")
-def accept(request: Request, who: Groomer, dog_id: DogId) -> Dog:
+def accept(request: Request, who: Groomer, dog_id: AnyDogId) -> Dog:
     """Take over a dog that an owner sent: its owner becomes a client, its answers stand in the finding form."""
     return files.accept(salon_of(request), dog_id, who=who.name)
 
 
 @router.post("/{dog_id}/request/decline", status_code=204)
-def decline(request: Request, who: Groomer, dog_id: DogId) -> None:
+def decline(request: Request, who: Groomer, dog_id: AnyDogId) -> None:
     """Decline a dog that an owner sent: the salon sees it no more, and its owner is told."""
     files.decline(salon_of(request), dog_id, who=who.name)
 
@@ -155,6 +156,7 @@ def put_back(request: Request, who: Groomer, dog_id: DogId) -> Dog:
 @router.post("/{dog_id}/merge")
 def merge(request: Request, who: Groomer, dog_id: DogId, other: Duplicate) -> Dog:
     """Join two records of one dog; everything moves to the one in the address."""
+    files.refuse_hidden(salon_of(request), other.duplicate)
     return merge_dogs(salon_of(request), dog_id, other.duplicate, who=who.name)
 
 
@@ -177,7 +179,6 @@ def answers(request: Request, who: Groomer, dog_id: DogId, given: Annotated[dict
 def trail(request: Request, who: Groomer, dog_id: DogId) -> tuple[Change, ...]:
     """Who changed what of this dog and when, oldest first."""
     salon = salon_of(request)
-    salon.get(Dog, dog_id)
     return tuple(change for change in files.trail(salon) if dog_id in (change.record_id, change.about))
 
 
@@ -192,9 +193,7 @@ def link(request: Request, who: Groomer, dog_id: DogId) -> OwnersLink:
 @router.delete("/{dog_id}/links")
 def revoke(request: Request, who: Groomer, dog_id: DogId) -> dict[str, int]:
     """Make all links to this dog useless."""
-    salon = salon_of(request)
-    salon.get(Dog, dog_id)
-    return {"revoked": revoke_links(salon, dog_id, who=who.name)}
+    return {"revoked": revoke_links(salon_of(request), dog_id, who=who.name)}
 
 
 @router.get("/{dog_id}/assessment")
@@ -370,9 +369,9 @@ def _overlay(request: Request, dog_id: str, photo_id: str) -> bytes:
 def remove_photo(request: Request, who: Groomer, dog_id: DogId, photo_id: RecordId) -> None:
     """Erase a photo."""
     salon = salon_of(request)
-    with salon.write(who.name) as writer:
-        writer.erase(files.photo_of(salon, dog_id, photo_id))
-    salon.sweep_photos()
+    with salon.write(who.name, only=dog_id) as writer:
+        writer.erase(writer.get_of_dog(Photo, dog_id, photo_id))
+    salon.sweep_photos(writer.loose)
 
 
 findings_router = APIRouter(prefix="/api/v1/dogs/{dog_id}", tags=["records"], responses=REFUSALS)
@@ -445,11 +444,9 @@ def take_back(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId
 @findings_router.post("/measurements", status_code=201)
 def measured(request: Request, who: Groomer, dog_id: DogId, entry: MeasurementEntry) -> Measurement:
     """Keep a measured length; today's unless a day is given."""
-    salon = salon_of(request)
-    salon.get(Dog, dog_id)
     day = entry.measured_on or cases.today()
     value = valid(Measurement, dog_id=dog_id, **{**entry.model_dump(), "measured_on": day})
-    return salon.add(value, who=who.name)
+    return salon_of(request).add(value, who=who.name)
 
 
 @findings_router.delete("/measurements/{record_id}", status_code=204)
@@ -461,15 +458,14 @@ def unmeasure(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId
 @findings_router.post("/length")
 def length(request: Request, who: Groomer, dog_id: DogId, marks: Marks) -> Length:
     """Reckon a length from marks in a picture: a bank card's corners and the hair's ends; kept with ``keep``."""
-    salon = salon_of(request)
-    salon.get(Dog, dog_id)
     corners, hair = ([(point[0], point[1]) for point in points] for points in (marks.corners, marks.hair))
     found = measure_by_card(corners, hair, click_error_px=marks.click_error_px, rounded_corners=True)
     low, high = found.interval_mm
     if marks.keep:
         values = {"length_mm": round(found.length_mm, 1), "error_mm": round(found.error_mm, 2)}
         day = cases.today()
-        salon.add(valid(Measurement, dog_id=dog_id, measured_on=day, how="card", **values), who=who.name)
+        kept = valid(Measurement, dog_id=dog_id, measured_on=day, how="card", **values)
+        salon_of(request).add(kept, who=who.name)
     return Length(length_mm=found.length_mm, low_mm=low, high_mm=high, kept=marks.keep)
 
 

@@ -91,9 +91,7 @@ def waiting(request: Request, who: Groomer) -> list[WaitingDog]:
 @router.post("/dogs/{dog_id}/appointments", status_code=201)
 def add_appointment(request: Request, who: Groomer, dog_id: DogId, entry: AppointmentEntry) -> Appointment:
     """Keep an appointment."""
-    salon = salon_of(request)
-    salon.get(Dog, dog_id)
-    return salon.add(valid(Appointment, dog_id=dog_id, **entry.model_dump()), who=who.name)
+    return salon_of(request).add(valid(Appointment, dog_id=dog_id, **entry.model_dump()), who=who.name)
 
 
 @router.patch("/dogs/{dog_id}/appointments/{record_id}")

@@ -48,6 +48,7 @@ from coatclass.records import (
 from coatclass.taxonomy import BodyZone
 from coatclass.words import LANGUAGES
 
+_TRIES = 5  # to keep what is told while the dog's owner changes what it rests on
 GUARDS = "guards"
 """Name of the setting that holds the salon's combs and guards."""
 
@@ -109,10 +110,26 @@ def read(salon: Records, dog_id: str) -> DogFile:
         return _read(reader, dog_id)
 
 
-def _read(reader: Reader, dog_id: str) -> DogFile:
+def refuse_hidden(salon: Records, *dog_ids: str) -> None:
+    """Dogs that owners keep to themselves are not there, though a groomer may know their ids from before.
+
+    Raises:
+        RecordError: ``not_found``.
+    """
+    with salon.read() as reader:
+        for dog_id in dog_ids:
+            _seen(reader, dog_id)
+
+
+def _seen(reader: Reader, dog_id: str) -> Dog:
     dog = reader.get(Dog, dog_id)
     if not dog.sharing.seen_by_salon:
-        raise not_found(Dog, dog_id)  # its owner keeps it to herself
+        raise not_found(Dog, dog_id)
+    return dog
+
+
+def _read(reader: Reader, dog_id: str) -> DogFile:
+    dog = _seen(reader, dog_id)
     return DogFile(
         dog=dog,
         client=reader.get(Client, dog.client_id) if dog.client_id else None,
@@ -193,7 +210,7 @@ def decline(salon: Records, dog_id: str, *, who: str) -> None:
     Raises:
         RecordError: ``conflict`` if nobody sent it, or it was answered meanwhile.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         writer.change(_sent(writer, dog_id), sharing=Sharing.DECLINED, sent_by="", sent_reach="", sent_at=None)
 
 
@@ -220,7 +237,7 @@ def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, A
     file = read(salon, dog_id)
     stood = [one for one in file.assessments if one.result.get("regime") != "hands_on"]
     finding = valid(Finding, dog_id=dog_id, by=who, assessment_id=stood[-1].id if stood else None, **entry)
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         writer.add(finding)
         for zone, length_mm in finding.lengths_mm.items():
             day = cases.today()
@@ -260,7 +277,7 @@ def add_check(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any
             "Leave it out.",
             code="conflict",
         )
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         if record.appointment_id is not None:
             writer.get_of_dog(Appointment, dog_id, record.appointment_id)
         if record.photo_id is not None:
@@ -289,7 +306,7 @@ def take_back_finding(salon: Records, dog_id: str, finding_id: str, *, who: str)
     Raises:
         RecordError: ``not_found`` if this dog has no such finding.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         finding = writer.get_of_dog(Finding, dog_id, finding_id)
         day = finding.found_at.astimezone().date()
         for one in writer.find(Measurement, dog_id=dog_id, how="hands", measured_on=day):
@@ -304,10 +321,13 @@ def assess(salon: Records, looks: Looks, file: DogFile, *, learned: LearnedModel
 
 
 def reassess(salon: Records, looks: Looks, dog_id: str, *, who: str, learned: LearnedModel | None = None) -> Assessment:
-    """Assess the dog as it stands and keep what is told."""
-    assessment = assess(salon, looks, read(salon, dog_id), learned=learned)
-    with salon.write(who) as writer:
-        cases.keep(writer, dog_id, assessment, looks, salon)
+    """Assess the dog as it stands and keep what is told; anew if its owner changes something just then."""
+    for _ in range(_TRIES):
+        file = read(salon, dog_id)
+        assessment = assess(salon, looks, file, learned=learned)
+        sheet = file.sheets[-1] if file.sheets else None
+        if cases.keep(salon, looks, dog_id, assessment, sheet=sheet, photos=file.photos, who=who):
+            break
     return assessment
 
 
@@ -317,7 +337,7 @@ def save_answers(salon: Records, dog_id: str, changes: Mapping[str, Any], *, who
     Raises:
         AnswersError: if a value can't be, or the answers contradict each other; nothing is kept then.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         return owners.merge(writer, writer.get(Dog, dog_id), changes)
 
 
@@ -334,7 +354,7 @@ def add_photo(
     if looked.report.status is PhotoStatus.REFUSED:
         return None, looked.report
     picture = prepare(content, name)
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         owners.refuse_twice(writer, dog_id, picture)
         if writer.count(Photo, dog_id=dog_id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove an old one first.", code="too_many_photos")
@@ -357,7 +377,7 @@ def remove(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who:
     Raises:
         RecordError: ``not_found`` if this dog has no such record.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         writer.remove(writer.get_of_dog(kind, dog_id, record_id))
 
 
@@ -367,7 +387,7 @@ def change(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who:
     Raises:
         RecordError: ``not_found``, ``bad_value``.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         return writer.change(writer.get_of_dog(kind, dog_id, record_id), **fields)
 
 

@@ -236,7 +236,7 @@ def _unlike(one: str, other: str) -> float:
 
 
 def _delete_dog(state: Any, asked: GroomerRequest) -> Shown:
-    dog = state.records.get(Dog, asked.id)
+    dog = files.read(state.records, asked.id).dog
     return "delete.html", {"value": dog, "kind": "dogs", "dogs": (), "back": f"dog/{dog.id}"}
 
 
@@ -244,7 +244,7 @@ def _trail(state: Any, asked: GroomerRequest) -> Shown:
     changes = files.trail(state.records)
     dog = None
     if asked.rest:
-        dog = state.records.get(Dog, asked.id)
+        dog = files.read(state.records, asked.id).dog
         changes = tuple(change for change in changes if dog.id in (change.record_id, change.about))
     newest = list(reversed(changes))[:_MOST_TRAIL]
     return "trail.html", {"dog": dog, "changes": newest, "most": _MOST_TRAIL, "by_link": WHO}

@@ -138,19 +138,14 @@ def save(salon: Records, dog_id: str, found: Found, language: str, *, seen: str,
     Raises:
         RecordError: ``changed_meanwhile`` if somebody else has changed it since, ``not_found``.
     """
-    _refuse_hidden(salon, dog_id)
+    files.refuse_hidden(salon, dog_id)
     content = _json({"found": found.model_dump(mode="json"), "language": language})
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         draft = draft_of(writer, dog_id, language)
         _refuse_other(draft.seen, seen)
         if draft.kept is None:
             return writer.add(Intake(dog_id=dog_id, content=content))
         return writer.change(draft.kept, content=content, sha256="")
-
-
-def _refuse_hidden(salon: Records, dog_id: str) -> None:
-    """A dog that its owner keeps to herself is not there."""
-    files.read(salon, dog_id)
 
 
 def _refuse_other(present: str, seen: str) -> None:
@@ -169,7 +164,7 @@ def begin_again(salon: Records, dog_id: str, intake_id: str, *, who: str) -> Int
     Raises:
         RecordError: ``conflict`` if another look was begun already, ``not_found``.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         signed = _signed(writer, dog_id, intake_id)
         if draft_of(writer, dog_id, "en").kept is not None:
             raise RecordError(
@@ -199,9 +194,9 @@ def add_photo(salon: Records, dog_id: str, content: bytes, name: str, *, place: 
     """
     from coatclass.records import prepare
 
-    _refuse_hidden(salon, dog_id)
+    files.refuse_hidden(salon, dog_id)
     picture = prepare(content, name)
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         if writer.count(PlacePhoto, dog_id=dog_id, intake_id=None) >= most:
             raise RecordError("photos of places", f"are {most} already.", "Remove one first.", code="conflict")
         return writer.add_place_photo(dog_id, picture, place)
@@ -213,7 +208,7 @@ def remove_photo(salon: Records, dog_id: str, photo_id: str, *, who: str) -> Non
     Raises:
         RecordError: ``signed`` if it belongs to a signed record, ``not_found``.
     """
-    with salon.write(who) as writer:
+    with salon.write(who, only=dog_id) as writer:
         photo = writer.get_of_dog(PlacePhoto, dog_id, photo_id)
         if photo.intake_id is not None:
             raise RecordError(
@@ -222,7 +217,7 @@ def remove_photo(salon: Records, dog_id: str, photo_id: str, *, who: str) -> Non
         for check in writer.find(CheckRecord, photo_id=photo.id):
             writer.change(check, photo_id=None)
         writer.erase(photo)
-    salon.sweep_photos()
+    salon.sweep_photos(writer.loose)
 
 
 def pictures_of(salon: Records, photos: Sequence[PlacePhoto]) -> list[tuple[str, bytes]]:
@@ -309,7 +304,7 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
     if signature.how == "screen" and not signature.drawn:
         raise RecordError("the signature", "is empty.", "Sign in the field, or type the name.", code="bad_value")
     at = datetime.now(UTC)
-    with salon.write(who) as writer:
+    with salon.write(who, only=table.file.dog.id) as writer:
         draft = draft_of(writer, table.file.dog.id, table.draft.language)
         _refuse_other(draft.seen, seen)
         kept = draft.kept or writer.add(Intake(dog_id=table.file.dog.id, content="{}"))
@@ -403,7 +398,7 @@ def signed_one(salon: Records, dog_id: str, intake_id: str) -> Intake:
     Raises:
         RecordError: ``not_found``, ``conflict`` if it is not signed.
     """
-    _refuse_hidden(salon, dog_id)
+    files.refuse_hidden(salon, dog_id)
     with salon.read() as reader:
         return _signed(reader, dog_id, intake_id)
 

@@ -31,9 +31,9 @@ from coatclass.records import (
     Sharing,
     StoredAssessment,
     Writer,
+    add_link,
     delete_dog,
     erase_owners_part,
-    make_link,
     prepare,
     valid,
     visit_notes,
@@ -81,8 +81,9 @@ class OwnersDog:
 def start(salon: Records, name: str, *, days: int, for_groomer: bool = False) -> tuple[Dog, str]:
     """A new dog without an owner's name, and the token of the link that leads to it; no list of the salon shows it."""
     sharing = Sharing.GROOMER if for_groomer else Sharing.SELF
-    dog = salon.add(valid(Dog, name=name.strip()[:200] or UNNAMED, sharing=sharing), who=WHO)
-    return dog, make_link(salon, dog.id, valid_for=timedelta(days=days), who=WHO)
+    dog = valid(Dog, name=name.strip()[:200] or UNNAMED, sharing=sharing)
+    with salon.write(WHO, only=dog.id) as writer:
+        return writer.add(dog), add_link(writer, dog.id, valid_for=timedelta(days=days))
 
 
 def find(salon: Records, token: str) -> OwnersDog:
@@ -147,7 +148,7 @@ def save_answers(salon: Records, token: str, changes: Mapping[str, Any]) -> Answ
         AnswersError: if a value can't be, or the answers contradict each other; nothing is kept then.
     """
     dog = dog_of_link(salon, token)
-    with salon.write(WHO) as writer:
+    with salon.write(WHO, only=dog.id) as writer:
         return merge(writer, dog, changes)
 
 
@@ -184,7 +185,7 @@ def add_photo(salon: Records, token: str, content: bytes, name: str, *, most: in
     if looked.report.status is PhotoStatus.REFUSED:
         return None, looked.report
     picture = prepare(content, name)
-    with salon.write(WHO) as writer:
+    with salon.write(WHO, only=dog.id) as writer:
         refuse_twice(writer, dog.id, picture)
         if writer.count(Photo, dog_id=dog.id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove one first.", code="too_many_photos")
@@ -214,10 +215,10 @@ def photo_of(salon: Records, token: str, photo_id: str) -> Photo:
 
 def remove_photo(salon: Records, token: str, photo_id: str) -> None:
     """Take a photo back; its picture goes unless somebody else's record needs it."""
-    photo = photo_of(salon, token, photo_id)
-    with salon.write(WHO) as writer:
-        writer.erase(photo)
-    salon.sweep_photos()
+    dog = dog_of_link(salon, token)
+    with salon.write(WHO, only=dog.id) as writer:
+        writer.erase(writer.get_of_dog(Photo, dog.id, photo_id))
+    salon.sweep_photos(writer.loose)
 
 
 def erase(salon: Records, token: str) -> bool:
@@ -248,7 +249,7 @@ def measure(
     found = measure_by_card(corners, hair, click_error_px=click_error_px, rounded_corners=True)
     if keep:
         length = round(found.length_mm, 1)
-        with salon.write(WHO) as writer:
+        with salon.write(WHO, only=dog.id) as writer:
             merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "card"})
             writer.add(
                 valid(
@@ -339,7 +340,7 @@ def _measured(marks: ToolMarks, ends: list[list[float]] | None) -> CardMeasureme
 def keep_tool(salon: Records, token: str, tool: OwnedTool) -> None:
     """Add a tool to those at home."""
     dog = dog_of_link(salon, token)
-    with salon.write(WHO) as writer:
+    with salon.write(WHO, only=dog.id) as writer:
         sheet = writer.latest(AnswerSheet, dog.id)
         before = [] if sheet is None else sheet.content.get("owned_tools") or []
         merge(writer, dog, {"owned_tools": [*before, tool.model_dump(mode="json", exclude_none=True)]})
@@ -376,10 +377,12 @@ def key_of(state: Any, of: OwnersDog, what: Hashable) -> Hashable:
 
 
 def keep_assessment(salon: Records, looks: Looks, of: OwnersDog, assessment: Assessment) -> None:
-    """Keep what was told, unless it is what was told last time; an owner is told also while nothing can be kept."""
+    """Keep what was told, unless it is what was told last time; an owner is told also while nothing can be kept.
+
+    What has changed meanwhile is told by the next page, and kept then.
+    """
     try:
-        with salon.write(WHO) as writer:
-            cases.keep(writer, of.dog.id, assessment, looks, salon)
+        cases.keep(salon, looks, of.dog.id, assessment, sheet=of.sheet, photos=of.photos, who=WHO)
     except RecordError as error:
         if error.code != "unavailable":
             raise

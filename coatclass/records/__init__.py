@@ -16,6 +16,7 @@ if find_spec("sqlalchemy") is None or find_spec("alembic") is None:
 from coatclass.records._access import (
     SHORTEST_PASSWORD,
     SharedCounts,
+    add_link,
     add_user,
     end_all_sessions,
     end_session,
@@ -124,6 +125,7 @@ __all__ = [
     "Visit",
     "Waiting",
     "Writer",
+    "add_link",
     "add_user",
     "backup",
     "comb_stopped",

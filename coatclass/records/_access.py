@@ -14,11 +14,11 @@ from datetime import datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, TypeVar
 
-from sqlalchemy import Connection, delete, select, text
+from sqlalchemy import Connection, Table, delete, select, text
 from sqlalchemy.dialects.postgresql import insert
 
 from coatclass.errors import MissingExtraError, RecordError
-from coatclass.records._store import Reader, Records, valid
+from coatclass.records._store import Reader, Records, Writer, valid
 from coatclass.records._values import Dog, Link, Record, Session, User, UserRole, now
 from coatclass.records.database import plain_errors
 from coatclass.records.tables import KINDS, counts, folded, from_row, links, salon, sessions, users
@@ -43,19 +43,28 @@ def _by_token(reader: Reader, kind: type[R], token: str, at: datetime) -> R | No
     return None if row is None else from_row(kind, row)
 
 
+def _forget_expired(writer: Writer, table: Table, at: datetime) -> None:
+    """Remove everybody's tokens that lead nowhere any more; rows that somebody is at are left for the next time."""
+    old = select(table.c.id).where(table.c.expires_at <= at).with_for_update(skip_locked=True)
+    writer.connection.execute(delete(table).where(table.c.id.in_(old)))
+
+
 def start_session(records: Records, user: User, *, valid_for: timedelta, at: datetime | None = None) -> str:
     """Sign a user in; return the token for the browser's cookie. Only its hash is kept.
 
+    Args:
+        user: as it was when the password was found right.
+
     Raises:
-        RecordError: ``disabled`` if the user may not sign in.
+        RecordError: ``disabled`` if the user may not sign in, or has another password by now.
     """
     at = at or now()
     token = secrets.token_urlsafe(_TOKEN_BYTES)
-    with records.write(user.name) as writer:
-        user = writer.get(User, user.id)
-        if user.disabled:
+    with records.write(user.name, only=user.id) as writer:
+        present = writer.get(User, user.id)
+        if present.disabled or present.password_hash != user.password_hash:
             raise RecordError(user.name, "may not sign in.", "Ask whoever runs the server.", code="disabled")
-        writer.connection.execute(delete(sessions).where(sessions.c.expires_at <= at))
+        _forget_expired(writer, sessions, at)
         writer.add(Session(user_id=user.id, token_hash=_hash(token), started_at=at, expires_at=at + valid_for))
     return token
 
@@ -70,16 +79,21 @@ def session_user(records: Records, token: str, *, at: datetime | None = None) ->
 
 def end_session(records: Records, token: str) -> None:
     """Sign out; nothing happens if the token is unknown."""
-    with records.write("sign-out") as writer:
-        for session in writer.find(Session, token_hash=_hash(token)):
-            writer.remove(session)
+    for seen in records.find(Session, token_hash=_hash(token)):
+        with records.write("sign-out", only=seen.user_id) as writer:
+            for session in writer.find(Session, id=seen.id):
+                writer.remove(session)
 
 
 def end_all_sessions(records: Records, user: User, *, who: str) -> None:
     """Sign a user out everywhere, as after a change of password. ``who`` is noted in the audit trail."""
-    with records.write(who) as writer:
-        for session in writer.find(Session, user_id=user.id):
-            writer.remove(session)
+    with records.write(who, only=user.id) as writer:
+        _end_sessions(writer, user)
+
+
+def _end_sessions(writer: Writer, user: User) -> None:
+    for session in writer.find(Session, user_id=user.id):
+        writer.remove(session)
 
 
 def make_link(records: Records, dog_id: str, *, valid_for: timedelta, who: str, at: datetime | None = None) -> str:
@@ -92,12 +106,17 @@ def make_link(records: Records, dog_id: str, *, valid_for: timedelta, who: str, 
     Raises:
         RecordError: ``not_found`` if there is no such dog.
     """
+    with records.write(who, only=dog_id) as writer:
+        return add_link(writer, dog_id, valid_for=valid_for, at=at)
+
+
+def add_link(writer: Writer, dog_id: str, *, valid_for: timedelta, at: datetime | None = None) -> str:
+    """As :func:`make_link`, together with whatever else the transaction changes."""
     at = at or now()
     token = secrets.token_urlsafe(_TOKEN_BYTES)
-    with records.write(who) as writer:
-        writer.get(Dog, dog_id)
-        writer.connection.execute(delete(links).where(links.c.expires_at <= at))
-        writer.add(Link(dog_id=dog_id, token_hash=_hash(token), made_at=at, expires_at=at + valid_for))
+    writer.get(Dog, dog_id)
+    _forget_expired(writer, links, at)
+    writer.add(Link(dog_id=dog_id, token_hash=_hash(token), made_at=at, expires_at=at + valid_for))
     return token
 
 
@@ -110,7 +129,7 @@ def linked_dog(records: Records, token: str, *, at: datetime | None = None) -> D
 
 def revoke_links(records: Records, dog_id: str, *, who: str) -> int:
     """Revoke all links to a dog; return how many there were. ``who`` is noted in the audit trail."""
-    with records.write(who) as writer:
+    with records.write(who, only=dog_id) as writer:
         found = writer.find(Link, dog_id=dog_id)
         for link in found:
             writer.remove(link)
@@ -196,17 +215,18 @@ def set_password(records: Records, user: User, password: str, *, who: str) -> Us
     Raises:
         RecordError: ``short`` if the password is too short.
     """
-    changed = records.change(user, who=who, password_hash=hash_password(password))
-    end_all_sessions(records, changed, who=who)
-    return changed
+    hashed = hash_password(password)
+    with records.write(who, only=user.id) as writer:
+        _end_sessions(writer, user)
+        return writer.change(user, password_hash=hashed)
 
 
 def set_disabled(records: Records, user: User, disabled: bool, *, who: str) -> User:
     """Shut a user out at once, or let them in again; what they entered stays."""
-    changed = records.change(user, who=who, disabled=disabled)
-    if disabled:
-        end_all_sessions(records, changed, who=who)
-    return changed
+    with records.write(who, only=user.id) as writer:
+        if disabled:
+            _end_sessions(writer, user)
+        return writer.change(user, disabled=disabled)
 
 
 # --- counts that servers share ----------------------------------------------------------------------------------------

@@ -26,7 +26,7 @@ from sqlalchemy import Table, insert
 from coatclass.durable import new_file
 from coatclass.errors import RecordError
 from coatclass.records._store import Reader, Records, Writer
-from coatclass.records._values import STORED, Change, Link, Photo, PlacePhoto, Record, Session, User
+from coatclass.records._values import STORED, Change, Dog, Link, Photo, PlacePhoto, Record, Session, User
 from coatclass.records.tables import KINDS, changes, to_row
 from coatclass.resources import read_toml
 
@@ -91,7 +91,10 @@ class Archive:
 
 
 def export_salon(records: Records, path: Path) -> Archive:
-    """Write everything of the salon, for other programs (CSV, JSON, photos) and for :func:`import_salon`."""
+    """Write everything of the salon, for other programs (CSV, JSON, photos) and for :func:`import_salon`.
+
+    Dogs that owners keep to themselves are none of it.
+    """
     return _write(records, path, "salon", _SALON, for_people=True)
 
 
@@ -141,7 +144,9 @@ def _write(
     wanted: dict[str, None] = {}
     with _new_file(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         with records.read() as reader:
-            for name, values in _tables(reader, kinds):
+            hidden = _hidden(reader) if for_people else frozenset()
+            for name, found in _tables(reader, kinds):
+                values = tuple(one for one in found if hidden.isdisjoint(_named(one)))
                 counts[name] = len(values)
                 wanted.update((value.sha256, None) for value in values if isinstance(value, _PICTURED))
                 archive.writestr(f"records/{name}.jsonl", "".join(f"{value.model_dump_json()}\n" for value in values))
@@ -151,6 +156,15 @@ def _write(
         manifest = {"format": _FORMAT, "version": _VERSION, "contents": contents, "counts": counts, "missing": missing}
         archive.writestr("manifest.json", json.dumps(manifest, indent=2))
     return Archive(path, counts, len(wanted) - len(missing), tuple(missing))
+
+
+def _hidden(reader: Reader) -> frozenset[str]:
+    return frozenset(dog.id for dog in reader.find(Dog) if not dog.sharing.seen_by_salon)
+
+
+def _named(value: BaseModel) -> tuple[Any, ...]:
+    """The dogs that a record or a line of the trail may be about."""
+    return tuple(getattr(value, name, None) for name in ("id", "dog_id", "record_id", "about"))
 
 
 def _tables(reader: Reader, kinds: tuple[type[Record], ...]) -> Iterator[tuple[str, tuple[BaseModel, ...]]]:

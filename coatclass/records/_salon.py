@@ -319,9 +319,9 @@ def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
     Raises:
         RecordError: ``not_found``.
     """
-    with records.write(who) as writer:
+    with records.write(who, only=dog_id) as writer:
         _erase_dog(writer, writer.get(Dog, dog_id))
-    records.sweep_photos()
+    records.sweep_photos(writer.loose)
 
 
 def erase_owners_part(records: Records, dog_id: str, *, who: str) -> None:
@@ -329,14 +329,14 @@ def erase_owners_part(records: Records, dog_id: str, *, who: str) -> None:
 
     What a groomer entered (the dog, its client, findings, visits) stays.
     """
-    with records.write(who) as writer:
+    with records.write(who, only=dog_id) as writer:
         for finding in writer.find(Finding, dog_id=dog_id):
             writer.change(finding, assessment_id=None)
         for kind in (Link, Measurement, StoredAssessment, AnswerSheet, Photo):
             for value in writer.find(kind, dog_id=dog_id):
                 if getattr(value, "how", "") != "hands":
                     writer.erase(value)
-    records.sweep_photos()
+    records.sweep_photos(writer.loose)
 
 
 def delete_client(records: Records, client_id: str, *, who: str) -> None:
@@ -350,7 +350,7 @@ def delete_client(records: Records, client_id: str, *, who: str) -> None:
         for dog in writer.find(Dog, client_id=client_id):
             _erase_dog(writer, dog)
         writer.erase(client)
-    records.sweep_photos()
+    records.sweep_photos(writer.loose)
 
 
 def _erase_dog(writer: Writer, dog: Dog) -> None:

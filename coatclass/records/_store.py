@@ -20,7 +20,17 @@ from coatclass import photo
 from coatclass.contract import Assessment
 from coatclass.durable import sync_folder, write_whole
 from coatclass.errors import RecordError
-from coatclass.records._values import AnswerSheet, Change, Intake, Photo, PlacePhoto, Record, StoredAssessment, now
+from coatclass.records._values import (
+    AnswerSheet,
+    Change,
+    Dog,
+    Intake,
+    Photo,
+    PlacePhoto,
+    Record,
+    StoredAssessment,
+    now,
+)
 from coatclass.records.database import bring_up_to_date, connect, parse_url, reading, writing
 from coatclass.records.tables import KINDS, changes, erasing, from_row, photos, place_photos, salon, to_row
 
@@ -105,7 +115,7 @@ class PhotoStore:
         return self.folder / sha256[:2] / f"{sha256}{_SUFFIX}"
 
     def put(self, data: bytes) -> str:
-        """Keep a prepared picture; return its SHA-256. Only while holding the records' write lock.
+        """Keep a prepared picture; return its SHA-256. Only within a transaction that writes, of whatever dog.
 
         Raises:
             RecordError: ``unavailable`` if the folder can't be written to.
@@ -146,7 +156,7 @@ class PhotoStore:
     def names(self) -> Iterator[str]:
         """SHA-256 of every picture; leftovers of writes that were cut short are swept away on the way.
 
-        Only while holding the records' write lock.
+        Only while nobody else writes.
         """
         for folder in sorted(self.folder.glob("??")):
             for path in folder.iterdir():
@@ -236,14 +246,26 @@ class Reader:
 
 
 class Writer(Reader):
-    """One transaction: all of it is kept, or nothing. Every change is noted with who and when."""
+    """One transaction: all of it is kept, or nothing. Every change is noted with who and when.
 
-    def __init__(self, connection: Connection, store: PhotoStore, who: str) -> None:
+    Attributes:
+        loose: SHA-256 of pictures whose records were erased; they go once no other record names them.
+    """
+
+    def __init__(self, connection: Connection, store: PhotoStore, who: str, only: str | None = None) -> None:
         super().__init__(connection, store)
         self.who = who
+        self.loose: set[str] = set()
+        self._only = only
+
+    def _refuse_others(self, value: Record) -> None:
+        """Others may be writing what this transaction did not ask for."""
+        if self._only not in (None, *_whose(value)):
+            raise ValueError(f"this transaction is about {self._only}, not about {value!r}")
 
     def add(self, value: R) -> R:
         """Keep a new record."""
+        self._refuse_others(value)
         value = self._in_order(value)
         self.connection.execute(insert(KINDS[type(value)].table).values(to_row(value)))
         self._note("added", value, after=_shown(value))
@@ -287,6 +309,8 @@ class Writer(Reader):
         if isinstance(present, Intake):
             _refuse_signed(present, fields)
         changed = valid(kind, **{**present.model_dump(), **fields})
+        self._refuse_others(present)
+        self._refuse_others(changed)
         before, after = _difference(_shown(present), _shown(changed))
         if present != changed:
             self.connection.execute(update(table).where(table.c.id == seen.id).values(to_row(changed)))
@@ -295,6 +319,7 @@ class Writer(Reader):
 
     def remove(self, value: Record) -> None:
         """Remove one record that nothing else belongs to."""
+        self._refuse_others(value)
         if isinstance(value, Intake):
             _refuse_signed(value, {"content"})
         table = KINDS[type(value)].table
@@ -309,6 +334,9 @@ class Writer(Reader):
 
     def erase(self, value: Record) -> None:
         """Remove a record and blank what the trail held of it: that it was there and who erased it stays."""
+        self._refuse_others(value)
+        if isinstance(value, Photo | PlacePhoto):
+            self.loose.add(value.sha256)
         self.connection.execute(delete(KINDS[type(value)].table).where(KINDS[type(value)].table.c.id == value.id))
         once = changes.alias()  # records of it that were removed earlier
         once_its = select(once.c.record_id).where(once.c.about == value.id)
@@ -401,6 +429,17 @@ def _bad_value(source: str, problem: str) -> RecordError:
     return RecordError(source, f"{problem}.", "Correct the entry.", code="bad_value")
 
 
+def _whose(value: Record) -> tuple[str, ...]:
+    """Ids of which one must be named to change a record beside other writers: its own, and whose it is."""
+    named = (value.id, getattr(value, "dog_id", None), getattr(value, "user_id", None))
+    return tuple(one for one in named if one is not None)
+
+
+def _of_one(value: Record) -> str | None:
+    """The dog whose record it is, so that writers of other dogs go on meanwhile; None for all that isn't a dog's."""
+    return value.id if isinstance(value, Dog) else getattr(value, "dog_id", None)
+
+
 def _about(value: Record) -> str:
     """Whose data a record is: the dog's, or for a dog its owner's."""
     return str(getattr(value, "dog_id", None) or getattr(value, "client_id", None) or value.id)
@@ -437,19 +476,23 @@ class Records:
             yield Reader(connection, self.store)
 
     @contextmanager
-    def write(self, who: str) -> Iterator[Writer]:
+    def write(self, who: str, *, only: str | None = None) -> Iterator[Writer]:
         """Change several things together; an error undoes them all.
 
         Args:
             who: whose change it is: a user's name, or a role such as "owner's link".
+            only: id of the dog (or of the user) to whom everything that is changed belongs. Who writes of others need
+                not wait then, where the database can do so (PostgreSQL). Nobody else writes meanwhile without it, which
+                is needed for what is looked up or changed beyond one dog.
 
         Raises:
             RecordError: ``nobody`` if ``who`` is empty.
+            ValueError: if a record of somebody else is changed.
         """
         if not who.strip():
             raise RecordError("a change", "needs a name.", "Say who makes it.", code="nobody")
-        with writing(self.engine, self.source) as connection:
-            yield Writer(connection, self.store, who)
+        with writing(self.engine, self.source, only=only) as connection:
+            yield Writer(connection, self.store, who, only)
 
     def get(self, kind: type[R], record_id: str) -> R:
         """See :meth:`Reader.get`."""
@@ -463,12 +506,12 @@ class Records:
 
     def add(self, value: R, *, who: str) -> R:
         """See :meth:`Writer.add`."""
-        with self.write(who) as writer:
+        with self.write(who, only=_of_one(value)) as writer:
             return writer.add(value)
 
     def change(self, seen: R, *, who: str, **fields: Any) -> R:
         """See :meth:`Writer.change`."""
-        with self.write(who) as writer:
+        with self.write(who, only=None if "dog_id" in fields else _of_one(seen)) as writer:
             return writer.change(seen, **fields)
 
     def add_photo(
@@ -486,7 +529,7 @@ class Records:
             PhotoError: if it can't be opened.
         """
         picture = prepare(source, name)
-        with self.write(who) as writer:
+        with self.write(who, only=dog_id) as writer:
             return writer.add_photo(dog_id, picture, taken_on=taken_on)
 
     def trail(self, record_id: str | None = None) -> tuple[Change, ...]:
@@ -494,15 +537,21 @@ class Records:
         with self.read() as reader:
             return reader.trail(record_id)
 
-    def sweep_photos(self) -> int:
-        """Remove pictures that no record names any more; return how many."""
+    def sweep_photos(self, only: Collection[str] | None = None) -> int:
+        """Remove pictures that no record names any more; return how many.
+
+        Args:
+            only: SHA-256 of those that may have to go, so that nobody waits while the whole store is read; None for
+                all.
+        """
+        if only is not None and not only:
+            return 0
         with writing(self.engine, self.source) as connection:
-            named = {
-                sha256
-                for table in (photos, place_photos)
-                for sha256 in connection.execute(select(table.c.sha256)).scalars()
-            }
-            loose = [sha256 for sha256 in self.store.names() if sha256 not in named]
+            named: set[str] = set()
+            for column in (photos.c.sha256, place_photos.c.sha256):
+                statement = select(column) if only is None else select(column).where(column.in_(only))
+                named.update(connection.execute(statement).scalars())
+            loose = sorted(set(self.store.names() if only is None else only) - named)
             for sha256 in loose:
                 self.store.remove(sha256)
         return len(loose)

@@ -10,6 +10,7 @@ from contextlib import closing, contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
+from zlib import crc32
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect
 from sqlalchemy.engine import URL, make_url
@@ -164,16 +165,33 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 @contextmanager
-def writing(engine: Engine, source: str) -> Iterator[Connection]:
-    """One transaction, alone with the photo store: all of it is kept or nothing."""
+def writing(engine: Engine, source: str, *, only: str | None = None) -> Iterator[Connection]:
+    """One transaction: all of it is kept or nothing.
+
+    Args:
+        only: id of the dog (or of whoever signs in) whose records alone are changed. On PostgreSQL writers of others
+            then go on meanwhile. Without it nobody else writes, neither records nor photos.
+    """
     with (
         plain_errors(source),
         engine.connect().execution_options(coatclass_writes=True) as connection,
         connection.begin(),
     ):
         if engine.dialect.name == "postgresql":
-            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK_NUMBER})")
+            connection.exec_driver_sql(_turn(only))
         yield connection
+
+
+def _turn(only: str | None) -> str:
+    """What waits for one's turn: alone, or beside those who write of others.
+
+    Everybody takes the common lock first, so that nobody waits in a circle. Two dogs whose numbers are equal by chance
+    only wait for each other.
+    """
+    if only is None:
+        return f"SELECT pg_advisory_xact_lock({_LOCK_NUMBER})"
+    beside = f"SELECT pg_advisory_xact_lock_shared({_LOCK_NUMBER})"
+    return f"{beside}; SELECT pg_advisory_xact_lock({_LOCK_NUMBER}, {crc32(only.encode()) - 2**31})"
 
 
 @contextmanager

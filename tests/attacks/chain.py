@@ -1,5 +1,5 @@
-"""Several processes at one port on one PostgreSQL: owners at once, each request on a connection of its own, a process
-killed; what was confirmed is there, and nobody is shown another's dog."""
+"""Several processes at one port on one PostgreSQL: owners at once, some with two devices at one dog, each request on a
+connection of its own, a process killed; what was confirmed is there, and nobody is shown another's dog."""
 
 from __future__ import annotations
 
@@ -17,6 +17,9 @@ import httpx
 
 from tests.attacks.serving import LINKS, Serving
 
+# Both answer at once for one dog, each of other things.
+_BY_TELEPHONE = {"baths_per_month": 1.0, "minutes_per_week": 30.0, "swims": True}
+_EVERY = 3  # of so many owners one has two devices
 _NOT_YET = (httpx.codes.SERVICE_UNAVAILABLE, httpx.codes.TOO_MANY_REQUESTS)
 
 
@@ -45,6 +48,12 @@ class _Owner:
         self.token = (await self.ask("POST", LINKS, json={"name": self.name})).json()["token"]
         self.outcomes["confirmed writes"] += 1
         entries = {"age_months": 3.0 + self.number, "weight_kg": 1.0 + self.number, "feel": "silky", "curl": "straight"}
+        devices = [entries, _BY_TELEPHONE] if self.number % _EVERY == 0 else [entries]
+        await asyncio.gather(*map(self.answer, devices))
+        await self.check()
+
+    async def answer(self, entries: dict[str, Any]) -> None:
+        """Answer one thing after the other, with a look at the next question between."""
         for step, (name, value) in enumerate(entries.items()):
             await self.ask("PATCH", f"{LINKS}/{self.token}/answers", json={name: value})
             self.told[name] = value
@@ -52,7 +61,6 @@ class _Owner:
             if step % 2:
                 page = await self.ask("GET", f"/owner/next?dog={self.token}", follow_redirects=True)
                 self.see(re.findall(r"Dog number \d+", page.text))
-        await self.check()
 
     async def check(self) -> None:
         """All that was confirmed is there, and it is this owner's."""
