@@ -20,6 +20,7 @@ from app.guard import Counts, OwnCounts, visitor_of
 from coatclass import records
 from coatclass.errors import RecordError
 from coatclass.records import Dog, Records, User, UserRole
+from coatclass.records.tables import folded
 
 router = APIRouter(tags=["accounts"])
 
@@ -88,7 +89,7 @@ def enter(request: Request, name: str, password: str) -> tuple[User, str]:
     """
     salon: Records = request.app.state.records
     attempts: Attempts = request.app.state.attempts
-    address, known_as = visitor_of(request.scope), name.strip().casefold()[:200]
+    address, known_as = visitor_of(request.scope), folded(name)[:200]  # one count for all spellings that find a user
     if wait := math.ceil(attempts.begin(address, known_as)):
         raise SignInError(
             429, "too_many", "Too many wrong tries from here.", f"Wait {wait} s and try again.", wait_s=wait
@@ -108,7 +109,12 @@ def enter(request: Request, name: str, password: str) -> tuple[User, str]:
 
 
 def let_in(request: Request, response: Response, token: str) -> Response:
-    """The response with the session's cookie, which no script can read and other sites' pages don't send."""
+    """The response with the session's cookie, which no script can read and other sites' pages don't send.
+
+    The session that the browser came with ends: nobody is left signed in behind somebody else.
+    """
+    if before := request.cookies.get(COOKIE):
+        records.end_session(request.app.state.records, before)
     seconds = int(_session_length(request).total_seconds())
     secure = request.app.state.settings.secure_cookies
     response.set_cookie(COOKIE, token, max_age=seconds, httponly=True, samesite="strict", secure=secure, path="/")

@@ -453,13 +453,18 @@ class RateLimit(Middleware):
 
 
 def visitor_of(scope: Scope) -> str:
-    """Who asks, as far as an address tells: of IPv6 the network, since one visitor holds all addresses of it."""
+    """Who asks, as far as an address tells: of IPv6 the network, since one visitor holds all addresses of it.
+
+    Addresses of IPv4 that are written as IPv6 (RFC 4291, 2.5.5.2) would else all be one visitor.
+    """
     address = str((scope.get("client") or ("", 0))[0])
     try:
         parsed = ip_address(address)
     except ValueError:
         return address
-    return str(ip_network((parsed, 64), strict=False)) if parsed.version == 6 else address
+    if parsed.version == 4:
+        return address
+    return str(parsed.ipv4_mapped or ip_network((int(parsed), 64), strict=False))
 
 
 def kind_of(method: str, path: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import unicodedata
 
-__all__ = ["one_line", "paragraphs", "printable", "shown_path"]
+__all__ = ["as_cell", "one_line", "paragraphs", "printable", "reads_as_formula", "shown_path"]
 
 _BREAKS = dict.fromkeys(map(ord, "\n\r\t\v\f\x85\u2028\u2029"), " ")
 _BIDI = set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # they make text look different from what it is
@@ -36,6 +36,20 @@ def _bare(text: str) -> str:
     if any(unicodedata.category(character) == "Cs" for character in text):
         raise ValueError("half of a character (a lone surrogate) can't be kept")
     return "".join(c for c in text if unicodedata.category(c) != "Cc" and c not in _BIDI)
+
+
+def reads_as_formula(text: str) -> bool:
+    """Whether a spreadsheet may take a cell for a formula, also after it has taken spaces away.
+
+    Source: OWASP, CSV Injection (the signs, their full-width forms, tab and line breaks).
+    """
+    bare = text.lstrip(" \u00a0\u3000")
+    return bare[:1] in tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
+
+
+def as_cell(content: object) -> object:
+    """What a cell of a table for people holds: text that could be a formula is marked as text."""
+    return f"'{content}" if isinstance(content, str) and reads_as_formula(content) else content
 
 
 def printable(text: str) -> str:

@@ -25,6 +25,7 @@ from sqlalchemy import Table, insert
 
 from coatclass.durable import new_file
 from coatclass.errors import RecordError
+from coatclass.plain_text import as_cell
 from coatclass.records._store import Reader, Records, Writer
 from coatclass.records._values import STORED, Change, Dog, Link, Photo, PlacePhoto, Record, Session, User
 from coatclass.records.tables import KINDS, changes, to_row
@@ -195,12 +196,9 @@ def _csv(values: tuple[BaseModel, ...]) -> bytes:
 
 
 def _cell(content: object) -> object:
-    """Text that no spreadsheet takes for a formula."""
     if isinstance(content, (dict, list)):
         return json.dumps(content, ensure_ascii=False)
-    if isinstance(content, str) and content[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return f"'{content}"
-    return content
+    return as_cell(content)
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from typing import Any
 from coatclass.contract import Assessment
 from coatclass.durable import write_whole
 from coatclass.errors import RecordError
+from coatclass.plain_text import as_cell
 from coatclass.records._store import Reader, Records
 from coatclass.records._values import AnswerSheet, Dog, Finding, StoredAssessment
 from coatclass.records.tables import folded
@@ -133,7 +134,7 @@ def _row(case: LearningCase, dog: Dog, key: bytes, sharing: Counter[str], least:
     finding, breed = case.finding, folded(dog.breed)
     row: dict[str, object] = {
         "dog": hmac.new(key, dog.id.encode(), "sha256").hexdigest()[:16],
-        "breed": breed if sharing[breed] >= least else "",
+        "breed": as_cell(breed) if sharing[breed] >= least else "",
         "age_years": _age_years(dog, finding),
         "year": finding.found_at.year,
         "category": finding.category.value,

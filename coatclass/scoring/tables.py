@@ -21,6 +21,7 @@ from urllib.parse import quote, unquote_to_bytes
 
 from coatclass.errors import CoatclassError, InputError, require
 from coatclass.photo import default_limits
+from coatclass.plain_text import reads_as_formula
 from coatclass.taxonomy import BANDS, CATEGORIES
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def written_path(path: Path | str) -> str:
     text = str(path)
     if (text.startswith(_ENCODED) and "://" not in text) or not _is_utf8(text):
         return _ENCODED + quote(os.fsencode(text))
-    return f"./{text}" if text[:1] in "=+-@\t\r" else text
+    return f"./{text}" if reads_as_formula(text) else text
 
 
 def read_path(text: str) -> Path:

@@ -180,6 +180,9 @@ async def test_an_app_that_hides_a_body_cut_off_behind_its_own_error_still_answe
 def test_one_visitor_holds_a_whole_network_of_the_newer_addresses():
     visitors = {guard.visitor_of({"client": (f"2001:db8::{number:x}", 1)}) for number in range(50)}
     assert visitors == {"2001:db8::/64"}
+    assert guard.visitor_of({"client": ("fe80::1%eth0", 1)}) == guard.visitor_of({"client": ("fe80::2%eth1", 1)})
+    assert guard.visitor_of({"client": ("::ffff:192.0.2.1", 1)}) == "192.0.2.1"
+    assert guard.visitor_of({"client": ("::ffff:192.0.2.2", 1)}) != "192.0.2.1"
     assert guard.visitor_of({"client": ("192.0.2.1", 1)}) == "192.0.2.1"
 
 
@@ -199,3 +202,10 @@ async def test_every_answer_carries_the_security_headers():
     assert "frame-ancestors 'none'" in headers["content-security-policy"]
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["cache-control"] == "no-store"
+
+
+async def test_no_address_makes_caches_keep_what_is_somebodys():
+    async with client((guard.SecurityHeaders, {})) as web:
+        for path in ("/owner/result/assets/x.css", "/groomer/dog/assets/", "/api/v1/assets/", "/workbenches/assets/x"):
+            assert (await web.get(path)).headers["cache-control"] == "no-store", path
+        assert "immutable" in (await web.get("/workbench/assets/index-1a2b.js")).headers["cache-control"]

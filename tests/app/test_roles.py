@@ -12,7 +12,8 @@ from salon_walk import PASSWORD, PEOPLE, doubtful_dog, make_known, sign_in
 from app.accounts import COOKIE, Attempts
 from app.server import create_app
 from app.settings import Settings, limits
-from coatclass.records import Session, UserRole, add_user, session_user, start_session
+from coatclass import records
+from coatclass.records import Session, UserRole, add_user, session_user, set_disabled, start_session
 
 OPEN = {
     "/health",
@@ -120,6 +121,40 @@ def test_wrong_passwords_slow_down_whoever_sends_them_and_nobody_else(tmp_path, 
     assert int(answers[-1].headers["retry-after"]) >= 1
     assert sign_in(outsider).status_code == 429  # also with the right one, for a moment
     assert sign_in(ada).status_code == 200  # from elsewhere she never notices
+    for other in ("ADA", " Ada ", "Áda", "Ａｄａ", "A\u0301da", "ada\u3000"):  # all of them are she
+        assert sign_in(outsider, name=other).status_code == 429, other
+        assert sign_in(ada, name=other).status_code == 200, other
+
+
+def test_a_session_that_somebody_else_knows_is_not_taken_over_and_the_one_before_ends(tmp_path):
+    app = create_app(Settings(data=tmp_path, workbench=False))
+    add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
+    add_user(app.state.records, "Rosalind", PASSWORD, UserRole.RESEARCHER)
+    web, other = TestClient(app), TestClient(app)
+    web.cookies.set(COOKIE, "planted")
+    assert sign_in(web).status_code == 200
+    first = [cookie.value for cookie in web.cookies.jar if cookie.value != "planted"]
+    web.cookies.clear()
+    web.cookies.set(COOKIE, first[0])
+    assert web.get("/api/v1/signed-in").json()["name"] == "Ada"
+    other.cookies.set(COOKIE, "planted")
+    assert other.get("/api/v1/signed-in").status_code == 403
+    assert sign_in(web, "Rosalind").status_code == 200
+    other.cookies.set(COOKIE, first[0])
+    assert other.get("/api/v1/signed-in").status_code == 403
+
+
+def test_a_guess_costs_as_much_for_a_name_that_nobody_has(tmp_path, monkeypatch):
+    """One Argon2id each, so that the time doesn't tell who is known."""
+    app = create_app(Settings(data=tmp_path, workbench=False))
+    ada = add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
+    set_disabled(app.state.records, add_user(app.state.records, "Grace", PASSWORD, UserRole.GROOMER), True, who="Ada")
+    checked = []
+    matches = records.password_matches
+    monkeypatch.setattr(records, "password_matches", lambda *how: checked.append(how) or matches(*how))
+    answers = [sign_in(TestClient(app), name=name, password="guess") for name in ("Ada", "Grace", "Nobody", "=x")]
+    assert {answer.status_code for answer in answers} == {401} and len({answer.text for answer in answers}) == 1
+    assert len(checked) == 4 and checked[0][1] == ada and checked[2][1] is checked[3][1] is None
 
 
 def test_guesses_of_many_names_from_one_address_are_slowed_down_too_and_a_success_forgives():

@@ -55,6 +55,7 @@ def _chain(folder: Path, full: bool) -> Counter[str]:
     with postgresql.running() as new_database:
         with Serving(folder / "salon", database=new_database(), workers=3) as server:
             outcomes = chain.attack(server, owners=50 if full else 12, kills=3 if full else 1) + chain.hang(server)
+        outcomes[chain.writers_at_once(new_database(), folder)] += 1
         first = 0.0
         for workers in (1, 2, 3):
             (folder / str(workers)).mkdir()

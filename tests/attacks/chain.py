@@ -9,8 +9,10 @@ import re
 import signal
 import time
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -156,6 +158,32 @@ def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -
     took, after = time.monotonic() - started, (server.cpu_s, _waited_s(server))
     cpu_s, lock_s = (late - early for late, early in zip(after, before, strict=True))
     return Done(answered / took, 1000 * cpu_s / answered, 1000 * lock_s / answered)
+
+
+def writers_at_once(url: str, folder: Path, *, writers: int = 6, writes: int = 20, rounds: int = 4) -> str:
+    """How much sooner so many writers of as many dogs are done who go on beside each other than one after the other."""
+    from coatclass.records import AnswerSheet, Dog, open_records
+
+    with open_records(url, photo_folder=folder / "photos") as salon, ThreadPoolExecutor(writers) as threads:
+        dogs = [salon.add(Dog(name=f"dog {number}"), who="attack").id for number in range(writers)]
+
+        def write(dog: str, only: str | None) -> None:
+            for number in range(writes):
+                with salon.write("attack", only=only) as writer:
+                    writer.add(AnswerSheet(dog_id=dog, content={"number": number}))
+
+        def all_at_once(alone: bool) -> float:
+            started = time.perf_counter()
+            list(threads.map(write, dogs, [None if alone else dog for dog in dogs]))
+            return time.perf_counter() - started
+
+        took = [
+            (all_at_once(True), all_at_once(False)) for _ in range(rounds)
+        ]  # by turns, on a machine that others use
+        if len(salon.find(AnswerSheet)) != 2 * rounds * writers * writes:
+            return "FAULT: writes lost"
+    alone, beside = (min(column) for column in zip(*took, strict=True))
+    return f"{writers} writers of as many dogs: {alone / beside:.1f} times as fast beside each other as one by one"
 
 
 def _waited_s(server: Serving) -> float:

@@ -15,11 +15,13 @@ import pytest
 
 from coatclass.errors import RecordError
 from coatclass.records import (
+    AnswerSheet,
     Client,
     Dog,
     Photo,
     Records,
     Session,
+    Sharing,
     User,
     UserRole,
     backup,
@@ -92,6 +94,28 @@ def test_spreadsheets_get_every_record_and_no_formula(place, tmp_path: Path, fil
     (row,) = csv.DictReader(StringIO(sheet, newline=""))
     assert row["name"] == "'=Zoë Ångström" and row["phone"] == "'+46 1"
     assert row["remarks"] == 'says "hello",\nthen waits'
+
+
+def test_no_dog_that_its_owner_keeps_is_in_an_export_though_in_a_backup(place, tmp_path: Path, fill, picture) -> None:
+    first, second, third = place.open(), place.another().open(), place.another().open()
+    fill(first)
+    kept = [first.add(Dog(name=f"kept {sharing}", sharing=sharing), who="owner") for sharing in Sharing]
+    for number, dog in enumerate(kept):
+        first.add(AnswerSheet(dog_id=dog.id, content={"remark": dog.name}), who="owner")
+        first.add_photo(dog.id, picture("white", side=100 + number), who="owner")
+    hidden = {dog.id for dog in kept if not dog.sharing.seen_by_salon}
+    assert len(hidden) == 3
+    export_salon(first, tmp_path / "salon.zip")
+    import_salon(second, tmp_path / "salon.zip")
+    assert {dog.id for dog in first.find(Dog)} - {dog.id for dog in second.find(Dog)} == hidden
+    for values in contents(second, SALON).values():
+        assert not [one for one in values if hidden & set(map(str, one.model_dump().values()))]
+    with zipfile.ZipFile(tmp_path / "salon.zip") as archive:
+        gone = [photo.sha256 for photo in first.find(Photo) if photo.dog_id in hidden]
+        assert len(gone) == 3 and not {f"photos/{one}.jpg" for one in gone} & set(archive.namelist())
+    backup(first, tmp_path / "backup.zip")
+    restore(third, tmp_path / "backup.zip")
+    assert third.find(Dog) == first.find(Dog) and third.find(Photo) == first.find(Photo)
 
 
 def test_reading_an_export_twice_is_refused_and_changes_nothing(place, tmp_path: Path, fill) -> None:

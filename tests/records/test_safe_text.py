@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coatclass.errors import RecordError
-from coatclass.plain_text import one_line, paragraphs, printable, shown_path
+from coatclass.plain_text import as_cell, one_line, paragraphs, printable, shown_path
 from coatclass.records import AnswerSheet, Appointment, Client, Dog, Records, StoredAssessment, valid
 
 
@@ -20,6 +20,26 @@ def test_a_line_break_in_a_name_is_a_space_and_remarks_keep_theirs(records: Reco
     assert dog.remarks == "a\nb\tc"
     assert records.get(Dog, dog.id) == dog
     assert valid(Client, name="x\u202ey", phone="1\n2").name == "xy"
+
+
+def test_no_text_becomes_a_formula_in_a_spreadsheet_and_numbers_stay_numbers() -> None:
+    """The signs of OWASP's page on CSV injection, also behind spaces and in full width."""
+    for text in (
+        "=1+1",
+        "+46 1",
+        "-2",
+        "@SUM(A1)",
+        "\t=1",
+        "\r=1",
+        "\n=1",
+        "  =1",
+        "\u00a0=1",
+        "\u3000\uff1d1",
+        "\uff20x",
+    ):
+        assert as_cell(text) == f"'{text}"
+    for plain in ("Bramble", "a=b", "", "'=1", -2, -2.5, None, True):
+        assert as_cell(plain) is plain
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"])))
