@@ -16,7 +16,7 @@ from coatclass.records import (
     Dog,
     Link,
     Photo,
-    Picture,
+    PreparedPicture,
     Records,
     Session,
     User,
@@ -25,11 +25,11 @@ from coatclass.records import (
     delete_dog,
     make_link,
     open_records,
+    session_user,
     set_disabled,
     set_password,
     start_session,
 )
-from coatclass.records._access import _hash
 
 LONG = 30.0  # s; far more than anything here takes: a limit for what would never end
 
@@ -74,7 +74,7 @@ def test_whoever_writes_of_the_same_dog_waits_and_sees_what_was_kept(several: Re
 
 def test_a_picture_is_not_swept_away_before_its_record_is_there(several: Records, picture) -> None:
     dog = several.add(Dog(name="Bramble"), who="Ada")
-    kept = Picture(picture(), 200, 200)
+    kept = PreparedPicture(picture(), 200, 200)
     begun = threading.Event()
 
     def sweep() -> int:
@@ -117,7 +117,7 @@ def test_nothing_is_lost_whoever_writes_at_once(place, picture: Callable[..., by
     """Six threads at four dogs, in an order drawn anew each time; what each was told is there, and nothing else."""
     records = place.open()
     dogs = [records.add(Dog(name=f"dog {number}", weight_kg=1), who="Ada").id for number in range(4)]
-    shared = [Picture(picture(colour), 200, 200) for colour in ("tan", "white")]
+    shared = [PreparedPicture(picture(colour), 200, 200) for colour in ("tan", "white")]
     confirmed: list[tuple[str, str]] = []
 
     def feed(dog: str, who: str) -> None:
@@ -196,7 +196,7 @@ def test_a_password_and_the_end_of_its_sessions_are_one_act(records: Records, mo
                 patched.setattr(Writer, step, cut)
                 change()
             assert records.get(User, user.id) == user
-            assert [session.token_hash for session in records.find(Session)] == [_hash(token)]
+            assert session_user(records, token) == user
 
 
 def test_expired_links_go_whosever_they_are_though_somebody_writes_of_that_dog(several: Records) -> None:

@@ -25,6 +25,12 @@ def test_an_aim_is_reached_only_at_or_under_it():
     assert not benchmark.Ratio("a", "b", 1, 2, 0.51, aim=0.5).reached
 
 
+def test_the_aims_that_were_missed_are_named_with_what_was_measured():
+    figures = [benchmark.Ratio("one", "two", 1, 2, 0.5, aim=0.5), benchmark.Ratio("this", "that", 1, 2, 0.51, aim=0.5)]
+    assert benchmark.missed(figures, 0.0) == ["this 0.51 of that (aim 0.5)"]
+    assert len(benchmark.missed(figures[:1], 1e9)) == 1 and benchmark.missed(figures[:1], 0.0) == []
+
+
 def test_peak_memory_is_that_of_the_process_alone():
     held = bytearray(300_000_000)  # what the parent holds must not count
     assert benchmark._peak_mb("pass") < 100
