@@ -25,8 +25,9 @@ SYSTEM_PACKAGES = {
     "pdftoppm": "poppler-utils",
     "strace": "strace",
 }
-# Two workers more than cores, because many tests wait for a server or a browser; how they share: pyproject.toml.
-EVERYTHING = ["-n", str(min((os.cpu_count() or 1) + 2, 6))]
+# A worker more than cores, because many tests wait for a server or a browser; each costs half a minute of processor
+# time (what it imports, a server, a database server). How they share: pyproject.toml.
+EVERYTHING = ["-n", str(min((os.cpu_count() or 1) + 1, 6))]
 STYLE = (["ruff", "check", "."], ["ruff", "format", "--check", "."])
 
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
-import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,7 +36,8 @@ from app.server import serve
 from app.settings import Settings, limits
 often = {"per_minute": 100_000, "burst": 100_000}
 relaxed = {**limits(), "rate": {kind: often for kind in limits()["rate"]}}
-serve(port=int(sys.argv[1]), settings=Settings(data=Path(sys.argv[2]), limits=relaxed))
+settings = Settings(data=Path(sys.argv[1]), limits=relaxed, workbench=sys.argv[2] == "whole")
+serve(port=0, settings=settings, announce=lambda address: print(address, flush=True))
 """
 
 
@@ -64,56 +63,38 @@ class Server:
         return str(begun.raise_for_status().json()["token"])
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """The real server on loopback, one for the whole session."""
-    yield from _serving(tmp_path_factory.mktemp("salon"))
+    """The real server on loopback, one for the whole session, without the workbench: half of a start is its framework.
+
+    See ``own_server`` for all of it.
+    """
+    yield from _serving(tmp_path_factory.mktemp("salon"), "without the workbench")
 
 
 @pytest.fixture(scope="module")
 def own_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A server for the tests of one file alone, which must know every name that its pages show."""
-    yield from _serving(tmp_path_factory.mktemp("salon"))
+    """A whole server for the tests of one file alone, as for those that must know every name that its pages show."""
+    yield from _serving(tmp_path_factory.mktemp("salon"), "whole")
 
 
-def _serving(folder: Path) -> Iterator[Server]:
-    port, scratch = _free_port(), folder / "gradio"
+def _serving(folder: Path, how: str) -> Iterator[Server]:
+    scratch = folder / "gradio"
     environment = {**os.environ, "GRADIO_TEMP_DIR": str(scratch), "OMP_NUM_THREADS": "1"}
-    log = (folder / "server.log").open("wb")
-    process = subprocess.Popen(
-        [sys.executable, "-c", _START, str(port), str(folder / "data")],
-        cwd=ROOT,
-        env=environment,
-        stdout=log,
-        stderr=subprocess.STDOUT,
-    )
-    url = f"http://127.0.0.1:{port}"
-    try:
-        _wait_for(url, process, folder / "server.log")
-        yield Server(url, folder / "data", scratch, process.pid)
-    finally:
-        process.terminate()
-        process.wait(timeout=60)
-        log.close()
-
-
-def _wait_for(url: str, process: subprocess.Popen[bytes], log: Path) -> None:
-    for _ in range(600):
-        if process.poll() is not None:
-            pytest.fail(f"the server stopped:\n{log.read_text()[-3000:]}")
+    command = [sys.executable, "-c", _START, str(folder / "data"), how]
+    with (
+        (folder / "server.log").open("wb") as log,
+        subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=log, text=True) as process,
+    ):
+        assert process.stdout is not None
+        url = process.stdout.readline().strip().rstrip("/")
         try:
-            if httpx.get(f"{url}/health").status_code == httpx.codes.OK:
-                return
-        except httpx.TransportError:
-            pass
-        time.sleep(0.1)
-    pytest.fail(f"the server does not answer:\n{log.read_text()[-3000:]}")
+            if not url or httpx.get(f"{url}/health", timeout=300).status_code != httpx.codes.OK:
+                pytest.fail(f"the server does not answer:\n{(folder / 'server.log').read_text()[-3000:]}")
+            yield Server(url, folder / "data", scratch, process.pid)
+        finally:
+            process.terminate()
+            process.wait(timeout=60)
 
 
 @pytest.fixture
@@ -149,7 +130,7 @@ def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
         context = chromium.new_context(viewport=viewport, color_scheme=scheme, **options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(60_000)  # a busy machine may take its time
+        page.set_default_timeout(300_000)  # a busy machine may take its time
         page.said, page.asked = [], []
         page.on("pageerror", lambda error: page.said.append(str(error)))
         page.on("request", lambda request: page.asked.append(request.url))

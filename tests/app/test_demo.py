@@ -22,7 +22,7 @@ def printed_password(capsys):
 def test_the_demo_fills_empty_records_and_prints_a_new_password_at_every_start(tmp_path, capsys):
     passwords = []
     for _ in range(2):
-        app = create_app(Settings(data=tmp_path, demo=True))
+        app = create_app(Settings(data=tmp_path, demo=True, workbench=False))
         passwords.append(printed_password(capsys))
         assert sign_in(TestClient(app), GROOMER, passwords[-1]).status_code == 200
         dogs = app.state.records.find(Dog)

@@ -25,7 +25,9 @@ def salon(tmp_path_factory):
     """A salon of its own for each test: what is sent at random may end sessions and erase dogs."""
     from fastapi.testclient import TestClient
 
-    app = create_app(Settings(data=tmp_path_factory.mktemp("salon"), limits={**limits(), "rate": OFTEN}))
+    app = create_app(
+        Settings(data=tmp_path_factory.mktemp("salon"), limits={**limits(), "rate": OFTEN}, workbench=False)
+    )
     add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
     web = TestClient(app)
     sign_in(web).raise_for_status()

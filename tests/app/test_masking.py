@@ -30,7 +30,7 @@ def test_tokens_are_masked_wherever_they_stand_and_nothing_else_is():
 
 @pytest.mark.parametrize("where", ["assessment", "sheet.pdf", "calendar.ics", ""])
 def test_an_unforeseen_error_is_logged_without_the_link(tmp_path, monkeypatch, caplog, capsys, where):
-    app = create_app(Settings(data=tmp_path))
+    app = create_app(Settings(data=tmp_path, workbench=False))
     web = TestClient(app, raise_server_exceptions=False)
     token = web.post(LINKS, json={"name": "Bramble"}).json()["token"]
 

@@ -42,16 +42,6 @@ async def test_a_mounted_page_refuses_to_read_a_file_that_was_not_uploaded(tmp_p
     assert "nobody's business" not in answer.text
 
 
-@pytest.mark.photos
-def test_no_photo_ever_lies_in_the_folder_that_all_pages_share(server, web, photos):
-    token = server.start_dog()
-    content = (photos / "oxford" / "havanese_1.jpg").read_bytes()
-    web.post(f"{LINKS}/{token}/photos", files=[("photos", ("dog.jpg", content))]).raise_for_status()
-    # What the workbench took in before leaves empty names behind; a photo would have content.
-    assert not [path for path in server.scratch.rglob("*") if path.is_file() and path.stat().st_size]
-    assert list((server.data).rglob("*.jpg"))
-
-
 def test_the_link_alone_decides_what_is_shown(web, server):
     own = server.start_dog("Clover")
     assert "Clover" in web.get(f"/owner/photos?dog={own}").text

@@ -28,7 +28,7 @@ FINDING = {
 
 
 def a_salon(folder):
-    app = create_app(Settings(data=folder))
+    app = create_app(Settings(data=folder, workbench=False))
     add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
     web = TestClient(app)
     assert sign_in(web).status_code == 200

@@ -35,7 +35,7 @@ SLOW = {**limits(), "rate": {**limits()["rate"], "sign_in": {"per_minute": 1e-6,
 
 @pytest.fixture(scope="module")
 def app(tmp_path_factory):
-    app = create_app(Settings(data=tmp_path_factory.mktemp("salon"), limits=OFTEN))
+    app = create_app(Settings(data=tmp_path_factory.mktemp("salon"), limits=OFTEN, workbench=False))
     for name, role in PEOPLE.items():
         add_user(app.state.records, name, PASSWORD, role)
     return app
@@ -112,7 +112,7 @@ def test_a_photo_or_finding_is_not_to_be_had_through_another_dog(ada):
 
 def test_wrong_passwords_slow_down_whoever_sends_them_and_nobody_else(tmp_path, monkeypatch):
     monkeypatch.setattr("app.guard.time.monotonic", lambda: 1000.0)  # however slow this machine is
-    app = create_app(Settings(data=tmp_path, limits=OFTEN))
+    app = create_app(Settings(data=tmp_path, limits=OFTEN, workbench=False))
     add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
     outsider, ada = (TestClient(app, client=(address, 1)) for address in ("192.0.2.7", "192.0.2.8"))
     free = int(limits()["sign_in"]["free_by_name"])
@@ -187,7 +187,7 @@ def test_an_unknown_name_and_a_wrong_password_sound_the_same(app):
 
 
 def test_guesses_are_slowed_down_before_they_reach_the_passwords(tmp_path):
-    web = TestClient(create_app(Settings(data=tmp_path, limits=SLOW)))
+    web = TestClient(create_app(Settings(data=tmp_path, limits=SLOW, workbench=False)))
     codes = [sign_in(web, f"Nobody {number}", "guess").status_code for number in range(12)]
     assert codes == [401] * 5 + [429] * 7
 

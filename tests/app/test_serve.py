@@ -15,23 +15,28 @@ import pytest
 
 from app import start
 from app.settings import Settings
+from app.sign_in import PATH
 from coatclass.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.mark.slow
-def test_the_command_prints_an_address_that_answers_and_stops_when_told(tmp_path):
-    command = [sys.executable, "-m", "coatclass", "serve", "--no-browser", "--data", str(tmp_path / "salon")]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
+def test_the_command_prints_an_address_that_answers_the_first_accounts_code_in_german_and_stops_when_told(tmp_path):
+    command = [sys.executable, "-m", "coatclass", "serve", "--language", "de", "--no-browser"]
+    command += ["--data", str(tmp_path / "salon")]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, cwd=ROOT, stdout=pipe, stderr=pipe, text=True) as process:
         line = process.stdout.readline()
         address = re.search(r"http://127\.0\.0\.1:\d+/", line)
         assert address, line
+        said = next(line for line in process.stderr if "Konto" in line)
+        assert re.search(rf"{address[0][:-1]}{PATH} .*: [A-Z2-9]{{4}}-[A-Z2-9]{{4}}-[A-Z2-9]{{4}} ", said)
         answer = httpx.get(address[0], follow_redirects=True, timeout=60)
         assert answer.status_code == httpx.codes.OK
         assert "coatclass" in answer.text
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=30) in (0, 130)
+        assert process.wait(timeout=60) in (0, 130)
     assert (tmp_path / "salon" / "records.sqlite").is_file()
 
 

@@ -26,7 +26,7 @@ FAILED = {"zones": {"trunk": "passed", "legs": "stopped"}, "faults": ["surface_o
 
 @pytest.fixture(scope="module")
 def web(tmp_path_factory):
-    app = create_app(Settings(data=tmp_path_factory.mktemp("salon")))
+    app = create_app(Settings(data=tmp_path_factory.mktemp("salon"), workbench=False))
     add_user(app.state.records, "Ada", PASSWORD, UserRole.GROOMER)
     web = TestClient(app)
     assert sign_in(web).status_code == 200
