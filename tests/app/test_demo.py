@@ -6,6 +6,7 @@ import re
 from datetime import date
 from pathlib import Path
 
+import pytest
 from fastapi.testclient import TestClient
 from salon_walk import ROOT, sign_in
 
@@ -13,6 +14,14 @@ from app.demo.scenario import GROOMER, fill, open_demo
 from app.server import create_app
 from app.settings import Settings
 from coatclass.records import Client, Dog, Finding, StoredAssessment, User, open_records, waiting_list
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """The records of a demo that was opened on a day; the tests only read in them."""
+    with open_records(f"sqlite:///{tmp_path_factory.mktemp('demo') / 'records.sqlite'}") as salon:
+        fill(salon, date(2026, 3, 2))
+        yield salon
 
 
 def printed_password(capsys):
@@ -43,27 +52,23 @@ def test_the_demo_leaves_somebodys_own_records_alone(tmp_path, capsys):
     assert capsys.readouterr().err == ""
 
 
-def test_the_demo_shows_a_day_with_visits_doubtful_dogs_and_findings_that_replaced_estimates(tmp_path):
-    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
-        fill(salon, date(2026, 3, 2))
-        waiting = [one.dog.name for one in waiting_list(salon)]
-        assert waiting[0] == "Fennel"
-        assert "Bramble" not in waiting  # hands have been laid on
-        for finding in salon.find(Finding):
-            told = salon.find(StoredAssessment, dog_id=finding.dog_id)[-1].assessment
-            assert told.regime == "hands_on"
-            assert told.category.best == finding.category
+def test_the_demo_shows_a_day_with_visits_doubtful_dogs_and_findings_that_replaced_estimates(demo):
+    waiting = [one.dog.name for one in waiting_list(demo)]
+    assert waiting[0] == "Fennel"
+    assert "Bramble" not in waiting  # hands have been laid on
+    for finding in demo.find(Finding):
+        told = demo.find(StoredAssessment, dog_id=finding.dog_id)[-1].assessment
+        assert told.regime == "hands_on"
+        assert told.category.best == finding.category
 
 
-def test_the_demo_salons_invented_visits_teach_its_minutes(tmp_path):
+def test_the_demo_salons_invented_visits_teach_its_minutes(demo):
     """Six invented visits take a little longer than assumed: the range moves up, gets narrower, and says so."""
     from app.groomer.table import finished_visits
     from coatclass.intake import assumed, fit
     from coatclass.presentation.intake import rests_on
 
-    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
-        fill(salon, date(2026, 3, 2))
-        found = finished_visits(salon)
+    found = finished_visits(demo)
     assert (len(found.usable), found.unusable) == (6, 0)
     model = fit(found.usable)
     assert "6 finished visits" in rests_on(model.visits, "en") and "6 abgeschlossenen" in rests_on(model.visits, "de")
@@ -76,16 +81,14 @@ def test_the_demo_salons_invented_visits_teach_its_minutes(tmp_path):
     assert sum(abs(one.minutes - model.minutes(one.job).middle) for one in found.usable) < salon_before
 
 
-def test_the_demo_salons_minutes_hold_in_hindsight_as_far_as_it_says(tmp_path):
+def test_the_demo_salons_minutes_hold_in_hindsight_as_far_as_it_says(demo):
     """Four dogs of the invented salon: their visits told without their own; too few dogs that count for researchers."""
     from app.groomer.table import finished_visits
     from app.researcher.page import holding_values
     from coatclass.reports.evaluation.salon import time_holds
 
-    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
-        fill(salon, date(2026, 3, 2))
-        found = finished_visits(salon)
-        told = holding_values(salon, invented=True)["time"]
+    found = finished_visits(demo)
+    told = holding_values(demo, invented=True)["time"]
     by_dog = [(found.dogs.index(dog), visit) for dog, visit in zip(found.dogs, found.usable, strict=True)]
     holds = time_holds(by_dog, least_dogs=3)
     assert (holds.visits, holds.dogs) == (6, 4)
