@@ -111,7 +111,7 @@ def _evaluating(ask: Any) -> None:
             yield _refused(error), None, None, gr.Dataframe(visible=False), None, ""
             return
         between = gr.Dataframe(_between(comparison), visible=bool(comparison))
-        yield _summary(cases), _figures(cases), _recall(cases), between, _predicted(cases), html
+        yield _summary(cases, comparison), _figures(cases), _recall(cases), between, _predicted(cases), html
 
     def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -157,14 +157,20 @@ def _refused(error: InputError) -> str:
     return f"**{escape(Path(error.source).name)} {escape(error.problem)}** {escape(next_step)}"
 
 
-def _summary(cases: evaluation.LabelledPhotos) -> str:
-    """How many photos count, and which do not and why."""
+def _summary(cases: evaluation.LabelledPhotos, comparison: Mapping[str, Any]) -> str:
+    """How many photos count, on how many two runs are compared, and which photos were refused and why."""
     out = refused_photos(cases)
     said = f"Done: {len(cases.judged)} of {len(cases)} photos are judged."
+    if comparison:
+        said += (
+            f" The comparison with {escape(comparison['against'])} is on the {comparison['photos']} that both runs "
+            f"judged ({comparison['only_here']} are judged here alone), so its figures may differ from those above it."
+        )
     if not out:
         return said
-    lines = "".join(f"\n- {escape(one['file'])}: {escape(one['reason'] or 'refused')}" for one in out[:_MOST_REFUSED])
-    return f"{said} These were refused, the reasons stand in the report as well:\n{lines}"
+    named = [": ".join(filter(None, (one["file"], one["reason"]))) for one in out[:_MOST_REFUSED]]
+    lines = "".join(f"\n- {escape(one)}" for one in named)
+    return f"{said} {len(out)} were refused; the report tells of each:\n{lines}"
 
 
 def _columns() -> str:
