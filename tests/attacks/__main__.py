@@ -14,13 +14,18 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests import postgresql
-from tests.attacks import access, archives, chain, floods, kills, load, pictures
+from tests.attacks import access, archives, chain, floods, kills, load, pictures, uploads
 from tests.attacks.serving import Serving
 
 
 def _access(folder: Path, full: bool) -> Counter[str]:
     with Serving(folder / "salon") as server:
         return access.attack(server, rounds=5 if full else 1)
+
+
+def _uploads(folder: Path, full: bool) -> Counter[str]:
+    with Serving(folder / "salon") as server:
+        return uploads.attack(server)
 
 
 def _archives(folder: Path, full: bool) -> Counter[str]:
@@ -70,6 +75,7 @@ def _chain(folder: Path, full: bool) -> Counter[str]:
 
 ATTACKS: dict[str, Callable[[Path, bool], Counter[str]]] = {
     "pictures": lambda folder, full: pictures.attack(3000 if full else 1000),
+    "uploads": _uploads,
     "access": _access,
     "archives": _archives,
     "floods": _floods,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.attacks import access, archives, chain, floods, kills, pictures
+from tests.attacks import access, archives, chain, floods, kills, pictures, uploads
 from tests.attacks.serving import Serving
 
 pytestmark = pytest.mark.slow
@@ -19,6 +19,13 @@ def test_five_hundred_malformed_pictures_end_in_a_picture_or_in_words(seed):
     outcomes = pictures.attack(500, seed)
     assert faults(outcomes) == {}
     assert sum(number for outcome, number in outcomes.items() if outcome.startswith("refused")) > 200
+
+
+def test_nothing_comes_of_an_upload_or_a_name_but_a_picture_and_text(tmp_path):
+    with Serving(tmp_path / "salon") as server:
+        outcomes = uploads.attack(server)
+    assert faults(outcomes) == {}
+    assert outcomes["kept without what came with it"] >= 8 and outcomes["shown as text"] >= 5 * len(uploads.WORDS)
 
 
 def test_nobody_comes_through_anybody_elses_door(tmp_path):
