@@ -15,8 +15,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait
 from pathlib import Path
+from threading import Thread
 from typing import IO, Any
 
 from coatclass.errors import CoatclassError, InputError, require
@@ -236,7 +238,7 @@ def _rows(photos: Iterable[Photo], workers: int) -> Iterator[Row]:
         return
     waiting: deque[Future[list[Row]]] = deque()
     # Fresh processes: a forked one would share the network's threads with its parent.
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_use_one_core)
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin)
     try:
         for chunk in _chunks(photos):
             waiting.append(pool.submit(_score_all, chunk))
@@ -248,8 +250,20 @@ def _rows(photos: Iterable[Photo], workers: int) -> Iterator[Row]:
         pool.shutdown(cancel_futures=True)
 
 
-def _use_one_core() -> None:
-    os.environ["OMP_NUM_THREADS"] = "1"  # the others have workers of their own
+def _begin() -> None:
+    """In each worker: one core, since the others have workers of their own, and an end when the first process is gone.
+
+    Without that, workers whose first process was killed would wait for work, and hold their memory, for ever.
+    """
+    os.environ["OMP_NUM_THREADS"] = "1"
+    Thread(target=_end_with_first, name="coatclass-follow", daemon=True).start()
+
+
+def _end_with_first() -> None:
+    first = parent_process()
+    if first is not None:
+        wait([first.sentinel])
+        os._exit(1)
 
 
 def _content(photo: Photo) -> Any:
