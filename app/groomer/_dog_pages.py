@@ -80,7 +80,8 @@ def _arrivals(state: Any, dog_id: str) -> dict[str, Any]:
     with state.records.read() as reader:
         signed = table.intakes_of(reader, dog_id)
         begun = table.draft_of(reader, dog_id, spoken()).kept is not None
-    return {"signed": [(one, table.summary(one)) for one in signed], "begun": begun}
+    shown = [(one, table.summary(one)) for one in signed]
+    return {"signed": shown, "begun": begun, "agreed": table.agreed_work(signed)}
 
 
 def _as_it_stands(state: Any, file: files.DogFile) -> Assessment:
@@ -305,7 +306,7 @@ def check_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     }
 
 
-def end_values(file: files.DogFile) -> dict[str, Any]:
+def end_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     """What ``end.html`` needs: what was noted today, and the visit to note minutes for."""
     today = cases.today()
     here = [one for one in file.appointments if one.starts_at.astimezone().date() == today and one.state != "cancelled"]
@@ -315,6 +316,7 @@ def end_values(file: files.DogFile) -> dict[str, Any]:
         "found": any(one.found_at.astimezone().date() == today for one in file.findings),
         "checked": any(one.checked_at.astimezone().date() == today for one in file.checks),
         "visit": here[-1] if here else None,
+        "agreed": _arrivals(state, file.dog.id)["agreed"],
     }
 
 

@@ -203,7 +203,7 @@ def _check(state: Any, asked: GroomerRequest) -> Shown:
 
 
 def _end(state: Any, asked: GroomerRequest) -> Shown:
-    return "end.html", end_values(files.read(state.records, asked.id))
+    return "end.html", end_values(state, files.read(state.records, asked.id))
 
 
 def _visit_form(state: Any, asked: GroomerRequest) -> Shown:

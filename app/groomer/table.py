@@ -16,7 +16,7 @@ from app.groomer import dog_file as files
 from app.looking import Looks
 from coatclass.contract import CoatSituation
 from coatclass.errors import RecordError
-from coatclass.intake import FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers, plausible
+from coatclass.intake import CLIPPED, FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers, plausible
 from coatclass.plain_text import one_line
 from coatclass.presentation.blocks import Section
 from coatclass.presentation.intake import Consent, WhoseDog, choices, consent, statement, told_again, told_as_json
@@ -488,6 +488,18 @@ def time_model(salon: Records) -> TimeModel:
 def intakes_of(reader: Reader, dog_id: str) -> Sequence[Intake]:
     """Signed records of a dog, the newest first."""
     return [one for one in reversed(reader.find(Intake, dog_id=dog_id)) if one.signed_at is not None]
+
+
+def agreed_work(signed: Sequence[Intake]) -> dict[str, str]:
+    """The work that was agreed on by the id of its visit, the newest version; none where nothing was to be done."""
+    found: dict[str, str] = {}
+    for intake in signed:
+        with suppress(KeyError, TypeError, ValueError):
+            kept = json.loads(intake.content)
+            works = [one for one in kept["jobs"] if (one in CLIPPED) is (kept["signature"]["chosen"] == "clip")]
+            if kept["signature"]["chosen"] in ("keep", "clip") and works and intake.appointment_id:
+                found.setdefault(intake.appointment_id, works[0])
+    return found
 
 
 def summary(intake: Intake) -> Mapping[str, Any]:

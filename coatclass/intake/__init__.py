@@ -5,6 +5,7 @@ Everything obeys the triage. What is decided here is only shown elsewhere.
 
 from coatclass.intake.found import Ears, Found, Health, Nails, Place, Sign, View, mats_by_zone, place_of, situation_of
 from coatclass.intake.minutes import (
+    CLIPPED,
     WORKS,
     FinishedVisit,
     FixedPrice,
@@ -22,6 +23,7 @@ from coatclass.intake.minutes import (
 from coatclass.intake.offers import Limit, Offer, Offers, limit_rules, offers, welfare_limit
 
 __all__ = [
+    "CLIPPED",
     "WORKS",
     "Ears",
     "FinishedVisit",

@@ -27,6 +27,7 @@ from coatclass.taxonomy import CATEGORIES, CoatCategory, MatState, Patience, Und
 from coatclass.words import Catalogue
 
 __all__ = [
+    "CLIPPED",
     "WORKS",
     "FinishedVisit",
     "FixedPrice",
@@ -113,6 +114,8 @@ def money(amount: float, rates: Rates, words: Catalogue) -> str:
 
 Work = Literal["groom", "de_matting", "short_clip", "clip_out"]
 WORKS: tuple[Work, ...] = ("groom", "de_matting", "short_clip", "clip_out")
+CLIPPED: tuple[Work, ...] = ("short_clip", "clip_out")
+"""Those of the offer to clip; the others keep the coat."""
 
 _FEATURES = ("always", "size", "mats", "clip", "restless")
 _DATA = Path(__file__).with_name("data") / "minutes.toml"

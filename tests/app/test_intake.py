@@ -15,6 +15,8 @@ from PIL import Image
 from pypdf import PdfReader
 from salon_walk import enter, make_known, show, sign_in
 
+from coatclass.intake import WORKS
+
 RATES = {
     "after": "€", "per_hour": 48, "de_matting_per_hour": 60, "least": 35, "step": 5,
     "table": [{"up_to_kg": 10, "minutes": 90, "price": 70}],
@@ -162,6 +164,17 @@ def test_only_groomers_see_any_of_it(server: Any, groomer: httpx.Client) -> None
             assert stranger.get(f"/api/v1/dogs/{dog}/{path}").status_code in (401, 403)
         assert stranger.put(f"/api/v1/dogs/{dog}/intake", json={}).status_code in (401, 403)
         assert stranger.get("/api/v1/rates").status_code in (401, 403)
+
+
+@pytest.mark.parametrize(("chosen", "work"), [("keep", "de_matting"), ("clip", "short_clip"), ("none", None)])
+def test_the_work_that_was_signed_is_chosen_at_the_end_of_the_visit(
+    groomer: httpx.Client, chosen: str, work: str | None
+) -> None:
+    dog = new_dog(groomer, f"Fescue {chosen}")
+    signing(groomer, dog, look(groomer, dog, LEGS), chosen=chosen).raise_for_status()
+    for page in (f"end/{dog}", f"dog/{dog}"):
+        chosen_works = re.findall(r'<option value="(\w+)" selected>', groomer.get(f"/groomer/{page}").text)
+        assert [one for one in chosen_works if one in WORKS] == ([work] if work else [])
 
 
 def test_minutes_that_visits_took_change_what_is_told_next(groomer: httpx.Client) -> None:
