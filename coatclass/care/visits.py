@@ -190,11 +190,17 @@ def _looks(growth: Growth) -> list[Event]:
 
 @dataclass(frozen=True)
 class _Cut:
-    """What sets the lengths of one dog: the longest that coat and week carry, mm, and growth in mm a week."""
+    """What sets the lengths of one dog.
+
+    Attributes:
+        ceiling_mm: the longest that coat and week carry, mm; ``mm_a_week``: growth.
+        legs: whether they may be left longer: they may be combed, and the comb did not stop there.
+    """
 
     ceiling_mm: float
     mm_a_week: float
     guards: tuple[Guard, ...]
+    legs: bool
 
     def after(self, weeks: float, on: date) -> float:
         """The length to leave on a day, so that the coat just reaches the ceiling so many weeks later, mm."""
@@ -256,7 +262,9 @@ def clip_ladder(
     a_week = 7 * growth.rate.mean
     # Below this no visits that people can keep hold a coat: it is cut to the shortest length and grows until the next.
     lowest = data("time")["longest"]["shortest_mm"] + a_week * data("clipping")["visits"]["shortest"]
-    cut = _Cut(max(ceiling, lowest), a_week, tuple(guards))
+    check = last_check(situation.notes)
+    legs = BodyZone.LEGS in cleared.cleared(comb=True) and (check is None or BodyZone.LEGS not in check.stopped)
+    cut = _Cut(max(ceiling, lowest), a_week, tuple(guards), legs)
     usual = min(max(visit_weeks or data("clipping")["visits"]["usual"], 1.0), 12.0)
     start = length_mm(situation) if now.comes_off else growth.now_mm
     return tuple(_rungs(cut, start, growth, usual, texts))
@@ -291,30 +299,40 @@ def _rungs(cut: _Cut, start: float, growth: Growth, usual: float, texts: Catalog
             yield ClipRung(kind="tidy", on=on, grown_mm=grown, text=texts.say("clips.tidy"))
             mm = grown
         else:
-            guard, mm = _guard(cut, min(grown, cut.after(weeks, on)), on)
+            guard, mm = _guard(cut, grown, cut.after(weeks, on), on)
             yield ClipRung(
                 kind="clip",
                 on=on,
                 grown_mm=grown,
                 mm=mm,
                 guard=guard,
-                text=_said(mm, guard, texts, other=bool(cut.guards), sooner=weeks if weeks < usual else None),
+                text=_said(mm, guard, texts, cut, sooner=weeks if weeks < usual else None),
             )
         last, on = on, on + timedelta(days=round(7 * weeks))
 
 
-def _guard(cut: _Cut, mm: float, on: date) -> tuple[Guard | None, float]:
-    """The longest of the salon's guards that leaves no more than a length and not much less, and what is left, mm."""
-    shortest = max(min(least_mm(on), mm), data("clipping")["guard"]["least_share"] * mm)
-    fitting = [guard for guard in cut.guards if shortest <= guard.mm <= mm]
+def _guard(cut: _Cut, grown: float, wanted: float, on: date) -> tuple[Guard | None, float]:
+    """The longest of the salon's guards that leaves about the wanted length, and what is left, mm."""
+    rule, mm = data("clipping")["guard"], min(grown, wanted)
+    shortest = max(min(least_mm(on), mm), rule["least_share"] * mm)
+    fitting = [guard for guard in cut.guards if shortest <= guard.mm <= min(grown, mm + rule["over_mm"])]
     best = max(fitting, key=lambda guard: guard.mm, default=None)
     return best, best.mm if best else float(math.floor(mm))
 
 
-def _said(mm: float, guard: Guard | None, texts: Catalogue, *, other: bool, sooner: float | None) -> str:
-    """What to do at a visit; ``other``: the salon has guards; ``sooner``: weeks to the next visit, if few."""
-    key = "clip_guard" if guard else "clip_free" if other else "clip"
+def _for_legs(cut: _Cut, guard: Guard) -> Guard | None:
+    """The guard for the legs beside that for the body; None if there is none that is a little longer."""
+    most = data("clipping")["legs"]["most_share"] * guard.mm
+    longer = [one for one in cut.guards if guard.mm < one.mm <= most] if cut.legs else []
+    return max(longer, key=lambda one: one.mm, default=None)
+
+
+def _said(mm: float, guard: Guard | None, texts: Catalogue, cut: _Cut, *, sooner: float | None) -> str:
+    """What to do at a visit; ``sooner``: weeks to the next visit, if few."""
+    key = "clip_guard" if guard else "clip_free" if cut.guards else "clip"
     text = texts.say(f"clips.{key}", mm=texts.mm(mm), guard=guard.name if guard else "")
+    if guard and sooner is None and (legs := _for_legs(cut, guard)):  # a tight week holds no longer legs
+        text = f"{text}; {texts.say('clips.legs', mm=texts.mm(legs.mm), guard=legs.name)}"
     return text if sooner is None else f"{text}. {texts.say('clips.tight', weeks=texts.number(sooner, 0))}"
 
 

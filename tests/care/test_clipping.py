@@ -9,7 +9,7 @@ import pytest
 from care_dogs import situation
 
 from coatclass import care
-from coatclass.contract import ClipRung, Guard
+from coatclass.contract import ClipRung, Guard, TechniqueCheck, VisitNote
 from coatclass.planning import Plan, plan
 from coatclass.taxonomy import BodyZone, CoatCategory, LengthBand, MatState, Patience, Undercoat
 
@@ -43,6 +43,26 @@ def test_lengths_are_those_of_the_salons_own_guards_or_named_as_scissor_work() -
         assert (rung.guard is None and "scissors" in rung.text) or (rung.guard in GUARDS and rung.mm == rung.guard.mm)
     assert any(rung.guard for rung in clips(of()))
     assert all(rung.guard is None and "guard" not in rung.text for rung in clips(of(guards=())))
+
+
+def test_legs_get_a_guard_of_their_own_a_little_longer_unless_the_comb_stopped_there() -> None:
+    """Common practice, no source: legs are left a guard or two longer than the body."""
+    combs = (*GUARDS, Guard(name="long", mm=32.0), Guard(name="longest", mm=60.0))
+    told = [rung for rung in clips(of(guards=combs)) if "; legs to " in rung.text]
+    assert told and all(rung.guard and rung.text.endswith(": long") for rung in told if rung.mm == 25)
+    tight = clips(of(guards=combs, minutes_per_week=30.0))
+    assert any("sooner" in rung.text for rung in tight)
+    assert not any("legs to" in rung.text for rung in tight if "sooner" in rung.text)
+    check = TechniqueCheck(passed=(BodyZone.TRUNK,), stopped=(BodyZone.LEGS,), faults=())
+    stopped = clips(of(guards=combs, notes=(VisitNote(on=TODAY, check=check),)))
+    assert stopped and not any("legs to" in rung.text for rung in stopped)
+
+
+def test_no_dog_is_cut_over_a_comb_where_a_guard_leaves_a_millimetre_more() -> None:
+    for minutes in (20.0, 30.0, 40.0, 50.0, 60.0, 90.0):
+        for rung in clips(of(minutes_per_week=minutes)):
+            assert rung.guard or not any(rung.mm <= guard.mm <= rung.mm + 0.9 for guard in GUARDS), rung.text
+            assert rung.mm is not None and rung.grown_mm is not None and rung.mm <= rung.grown_mm
 
 
 def test_a_guard_much_shorter_than_what_was_agreed_is_not_used() -> None:
