@@ -25,6 +25,7 @@ PORT = 7899
 URL = f"http://127.0.0.1:{PORT}"
 PHONE, TABLET = {"width": 390, "height": 844}, {"width": 1024, "height": 768}
 _FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync"]
+_CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "chromium-headless-shell"))), None)
 _SERVE = (
     "from pathlib import Path; from app.server import serve; from app.settings import Settings; "
     "serve(port={port}, settings=Settings(data=Path({data!r}), demo=True))"
@@ -46,7 +47,7 @@ def main() -> None:
             with open_records(f"sqlite:///{data}/records.sqlite") as salon:
                 add_user(salon, _NAME, _PASSWORD, UserRole.GROOMER)
             with sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=_FLAGS)
+                browser = playwright.chromium.launch(executable_path=_CHROMIUM, args=_FLAGS)
                 _groomer(browser)  # first: the owner's visit adds a dog
                 _owner(browser)
                 browser.close()
