@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +21,7 @@ from app.owner import dog as owners
 from app.owner import flow
 from coatclass import answers as questionnaire
 from coatclass.care import RISK_ZONES
+from coatclass.contract import PhotoReport
 from coatclass.errors import PhotoError, RecordError
 from coatclass.measure import CARD_MM
 from coatclass.presentation import Presentation
@@ -45,6 +46,7 @@ _UNITS: Mapping[str, tuple[tuple[str, float], ...]] = {
 
 
 _PASSED_S = 60 * 24 * 3600  # as long as the page's script keeps it
+_Refused = tuple[str, PhotoReport]  # a photo's name, and what is wrong with it
 _Said = Mapping[str, list[str]]  # what stands in a form, by the names of its fields
 
 
@@ -123,10 +125,10 @@ def _due(state: Any, asked: OwnerRequest) -> str:
     return "result" if card is None else f"q/{card.id}"
 
 
-def _photos(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
+def _photos(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str, refused: Sequence[_Refused] = ()) -> str:
     photos = list(zip(of.photos, state.looks.reports(state.records, of.photos), strict=True))
     most = int(state.settings.limits["upload"]["photos_per_dog"])
-    return render("photos.html", asked, of=of, photos=photos, most=most)
+    return render("photos.html", asked, of=of, photos=photos, most=most, refused=refused)
 
 
 def _question(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) -> str:
@@ -339,7 +341,10 @@ def _keep_entered(state: Any, asked: OwnerRequest, said: _Said, photos: list[tup
     if card is not None:
         return _keep_card(state, asked, card, said)
     if name == "photos":
-        _keep_photos(state, asked.token, photos, most=int(limits["upload"]["photos_per_dog"]))
+        refused = _keep_photos(state, asked.token, photos, most=int(limits["upload"]["photos_per_dog"]))
+        if refused:
+            of = owners.find(state.records, asked.token)
+            return HTMLResponse(_photos(state, asked, of, rest, refused), 422)
     elif name == "remove":
         owners.remove_photo(state.records, asked.token, rest)
     elif name == "result":
@@ -354,13 +359,21 @@ def _keep_entered(state: Any, asked: OwnerRequest, said: _Said, photos: list[tup
     return RedirectResponse(address("owner", _AFTER.get(name, name), asked.token), 303)
 
 
-def _keep_photos(state: Any, token: str, photos: list[tuple[str, bytes]], *, most: int) -> None:
-    for name, content in photos[:most]:
-        if content:  # a field in which no file was chosen comes as an empty one
+def _keep_photos(state: Any, token: str, photos: list[tuple[str, bytes]], *, most: int) -> list[_Refused]:
+    """Keep what can be used, whatever becomes of the others; what was refused, with the reasons."""
+    from coatclass.photo import refusal
+
+    refused: list[_Refused] = []
+    for name, content in photos:
+        if not content:  # a field in which no file was chosen comes as an empty one
+            continue
+        try:
             kept, report = owners.add_photo(state.records, token, content, name[:200], most=most)
-            if kept is None:
-                why = " ".join(reason.text for reason in report.reasons)
-                raise PhotoError(name[:200] or "photo", why, "Take another photo.", code="refused")
+        except PhotoError as error:
+            kept, report = None, refusal(error)
+        if kept is None:
+            refused.append((name[:200], report))
+    return refused
 
 
 def _keep_card(state: Any, asked: OwnerRequest, card: flow.Card, said: _Said) -> Response:

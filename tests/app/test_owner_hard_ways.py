@@ -161,6 +161,19 @@ def test_without_scripts_a_photo_is_taken_back(server, visitor, web, photos):
     assert web.get(f"/api/v1/dogs/by-link/{token}").json()["photos"] == []
 
 
+@pytest.mark.photos
+def test_without_scripts_a_photo_that_is_refused_takes_no_other_with_it(server, visitor, web, photos, tmp_path):
+    token = server.start_dog()
+    (tmp_path / "letter.jpg").write_bytes(b"Dear groomer, this is no picture.")
+    page = plain(visitor, server, token, "photos")
+    page.set_input_files("#plain-photos", [tmp_path / "letter.jpg", photos / "oxford" / "havanese_1.jpg"])
+    follow(page, "main form [type=submit]")
+    assert step_of(page) == "photos"
+    assert "letter.jpg: Not kept:" in page.inner_text("[role=alert]")
+    assert page.locator(".pictures figure").count() == 1
+    assert len(web.get(f"/api/v1/dogs/by-link/{token}").json()["photos"]) == 1
+
+
 def test_without_scripts_a_dog_is_deleted_after_it_was_confirmed(server, visitor, web):
     token = server.start_dog("Nimbus")
     page = plain(visitor, server, token, "photos")
