@@ -349,7 +349,7 @@ def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regim
 
 
 def _unnamed(by_photo: Array | None, answers: AnswerEvidence, members: Members) -> tuple[float, ...] | None:
-    """P(category), (7,), as if nobody had named breed, parents or genes; None if nobody did or nothing else is told."""
+    """P(category), (7,), without names and genes; None if nobody named any, or nothing else is known."""
     if answers.ancestry is None or (by_photo is None and not _asked(answers)):
         return None
     regime = _regime(by_photo is not None, True)

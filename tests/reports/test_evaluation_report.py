@@ -27,7 +27,7 @@ Later("matplotlib")
 
 @pytest.fixture(scope="module")
 def report():
-    return build_report(dogs(), "simulated dogs", resamples=50)
+    return build_report(dogs(), "simulated dogs", resamples=50, draws=2)
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +86,18 @@ def test_answers_are_called_simulated_wherever_their_numbers_show(read, page):
 def test_wrong_answers_make_answers_worse(report):
     rows = [row for row in report["simulated_answers"]["rows"] if row["regime"] == "answers"]
     assert rows[0]["log_loss"].value < rows[-1]["log_loss"].value
+
+
+def test_simulated_rows_are_means_of_several_draws_and_say_how_far_these_spread(report, page):
+    sweep = report["simulated_answers"]
+    assert sweep["draws"] == 2 and f"the mean of {sweep['draws']} draws" in page
+    for row in sweep["rows"]:
+        assert set(row["spread"]) == set(row) - {"regime", "error_rate", "spread"}
+        assert 0 < row["spread"]["log_loss"] < 1
+    # what photo and answers agree on hardly hangs on the draw; answers alone do
+    mean = {regime: np.mean([row["spread"]["log_loss"] for row in sweep["rows"] if row["regime"] == regime])
+            for regime in ("answers", "both")}  # fmt: skip
+    assert mean["both"] < mean["answers"]
 
 
 def test_the_page_is_whole_and_needs_no_network(page):

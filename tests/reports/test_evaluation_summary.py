@@ -25,7 +25,7 @@ def written(tmp_path_factory):
     """The report as plain JSON, and the page of Markdown made of it."""
     out = tmp_path_factory.mktemp("report")
     cases = dogs()
-    built = build_report(cases, "simulated dogs", resamples=20)
+    built = build_report(cases, "simulated dogs", resamples=20, draws=2)
     built["extras"] = [{"title": "More", "text": "Told.", "head": ["extra", "share"], "rows": [["one", 0.25]]}]
     report = write_report(built, cases, out)
     return report, summary(report), (out / "evaluation.html").read_text(encoding="utf-8")

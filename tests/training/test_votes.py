@@ -80,8 +80,14 @@ def test_what_a_release_said_is_kept_and_becomes_the_one_before_when_another_com
     sets = {name: (voted(said, [FUR, HAIR]), photos) for name in ("breed never seen", "test")}
     votes._keep(tmp_path / votes.KEPT, sets, ["image-1", "ensemble-1"])
     votes._keep(tmp_path / votes.KEPT, {"breed never seen": sets["breed never seen"]}, ["image-1", "ensemble-1"])
-    assert votes._kept_before(tmp_path, ["image-1", "ensemble-1"]) is None
-    before = votes._kept_before(tmp_path, ["image-2", "ensemble-2"])
+    assert votes._kept_before(tmp_path, ["image-1", "ensemble-1"], sets) is None
+    assert votes._kept_before(tmp_path, ["image-1", "ensemble-2"], sets) is None, "it says the same of every photo"
+    votes._keep(tmp_path / votes.KEPT, {}, ["image-1", "ensemble-2"])
+    assert votes._read(tmp_path / votes.KEPT)["release"] == ["image-1", "ensemble-2"]
+    votes._keep(tmp_path / votes.KEPT, {}, ["image-1", "ensemble-1"])
+    otherwise = np.where(np.arange(7) == FUR, 0.4, 0.1)[None].repeat(2, axis=0)
+    said_otherwise = {name: (voted(otherwise, [FUR, HAIR]), photos) for name in sets}
+    before = votes._kept_before(tmp_path, ["image-2", "ensemble-2"], said_otherwise)
     assert before is not None and before["release"] == ["image-1", "ensemble-1"]
     assert votes._said_before(before, "test, rare coats", photos[1:]) == pytest.approx(said[1:], abs=1e-3)
     assert votes._said_before(before, "dog never seen", photos) is None

@@ -1,9 +1,8 @@
-"""Candidate members side by side: log loss out of fold on known and on unseen breeds, and what one dog costs."""
+"""Candidate members side by side: log loss out of fold on known and on unseen breeds."""
 
 from __future__ import annotations
 
 import csv
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TextIO
@@ -40,7 +39,7 @@ def compare(data: Dataset, config: dict[str, Any], path: Path, log: TextIO) -> N
         rows.append(row)
         print("  ".join(f"{key}={value}" for key, value in row.items()), file=log, flush=True)
     with path.open("w", newline="", encoding="utf-8") as stream:
-        table = csv.DictWriter(stream, (*_COLUMNS, "microseconds_a_dog", "answers"))
+        table = csv.DictWriter(stream, (*_COLUMNS, "answers"))
         table.writeheader()
         table.writerows(rows)
 
@@ -152,13 +151,12 @@ def _trees(make: Callable[[], ClassifierMixin]) -> Fit:
 
 
 def _cross_validated(name: str, fit: Fit, seen: Array, unseen: Array, pool: Dataset) -> dict[str, Any]:
-    on_seen, on_unseen, seconds = np.zeros((len(pool), N_CATEGORIES)), np.zeros((len(pool), N_CATEGORIES)), 0.0
+    on_seen, on_unseen = np.zeros((len(pool), N_CATEGORIES)), np.zeros((len(pool), N_CATEGORIES))
     for keys, features, found in ((pool.group, seen, on_seen), (pool.breed, unseen, on_unseen)):
         for learn, held_out in _folds(pool, keys):
             member = fit(seen[learn], unseen[learn], pool.votes[learn])
             found[held_out] = _predict(member, features[held_out])
-            seconds = _seconds_a_dog(member.predict_proba, seen)
-    return _row("photo", name, on_seen, on_unseen, pool=pool, seconds=seconds)
+    return _row("photo", name, on_seen, on_unseen, pool=pool)
 
 
 def _folds(pool: Dataset, keys: Any) -> Iterator[tuple[Any, Any]]:
@@ -173,13 +171,6 @@ def _predict(member: Any, features: Array) -> Array:
     full[:, member.classes_] = member.predict_proba(features)
     result: Array = full / full.sum(axis=1, keepdims=True)
     return result
-
-
-def _seconds_a_dog(predict: Callable[[Array], Any], features: Array, repeats: int = 30) -> float:
-    started = time.perf_counter()
-    for row in range(repeats):
-        predict(features[row : row + 1])
-    return (time.perf_counter() - started) / repeats
 
 
 def _both_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -217,9 +208,7 @@ _FUSERS: dict[str, Callable[[], ClassifierMixin]] = {
 }
 
 
-def _row(
-    regime: str, name: str, on_seen: Array, on_unseen: Array, *, pool: Dataset, seconds: float = 0.0
-) -> dict[str, Any]:
+def _row(regime: str, name: str, on_seen: Array, on_unseen: Array, *, pool: Dataset) -> dict[str, Any]:
     def normalised(p: Array) -> Array:
         result: Array = p.clip(1e-6) / p.clip(1e-6).sum(axis=1, keepdims=True)
         return result
@@ -234,6 +223,5 @@ def _row(
         "macro_f1_without_mixed": round(float(f1), 4),
         "unseen_log_loss": round(log_loss(truth, strange, labels=labels), 4),
         "unseen_accuracy": round(float((strange.argmax(axis=1) == truth).mean()), 4),
-        "microseconds_a_dog": round(seconds * 1e6),
         "answers": "observed" if regime == "both" else "none",
     }

@@ -56,10 +56,13 @@ __all__ = [
 ]
 
 REGIMES = ("photo", "answers", "both")
-KNOWN, UNSEEN = "known_breeds", "unseen_breeds"
+KNOWN, UNSEEN, BACKGROUND = "known_breeds", "unseen_breeds", "background"
 RARE = [place for place, coat in enumerate(CATEGORIES) if coat not in (CoatCategory.FUR, CoatCategory.ARCTIC)]
 _MIXED = CATEGORIES.index(CoatCategory.MIXED)
 _FAMILY = sorted(CATEGORIES.index(category) for category in decision.LENGTH_FAMILY)
+# A few answers can be given in a few ways only. Where the surest way can't carry the promise, the limit lies beyond it,
+# by a tenth of its doubt, as rows of the release lie a little off those that read the dogs out of fold.
+_BEYOND = 0.9
 _GRID = np.round(np.arange(0.1, 1.55, 0.05), 2)
 
 
@@ -158,7 +161,8 @@ def kinds(part: Pool, members: Members, config: dict[str, Any], stream: int) -> 
 
     Photos: of known and of unseen breeds. Photo and answers: each again with one, two and three observed answers, and
     with more that are simulated. Answers alone: dogs drawn from the background, with the observed answers of a
-    photographed dog of that coat, and more that are simulated.
+    photographed dog of that coat, and more that are simulated; and again with nothing but one, two or three observed
+    ones.
     """
     rng = np.random.default_rng([config["seed"], stream])
     bands = known_bands(part.data, rng)
@@ -170,7 +174,9 @@ def kinds(part: Pool, members: Members, config: dict[str, Any], stream: int) -> 
         both |= {f"{breed}, {count} observed": met(part, breed, *said) for breed in (KNOWN, UNSEEN)}
     said = tables(_many_answers(part, bands, rng, config), part.rows)
     both |= {f"{breed}, more simulated": met(part, breed, *said) for breed in (KNOWN, UNSEEN)}
-    return {"photo": photo, "answers": {"background": _drawn(part, bands, rng, members, config)}, "both": both}
+    alone = {BACKGROUND: _drawn(part, bands, rng, members, config)}
+    alone |= {f"{BACKGROUND}, {n} observed": _drawn(part, bands, rng, members, config, only=n) for n in (1, 2, 3)}
+    return {"photo": photo, "answers": alone, "both": both}
 
 
 def met(part: Pool, breed: str, told: Array, visible: Array, stated: Array) -> Dogs:
@@ -190,13 +196,14 @@ def met(part: Pool, breed: str, told: Array, visible: Array, stated: Array) -> D
 
 def _observed_owners(part: Pool, bands: Ints, rng: np.random.Generator, count: int) -> list[Answers]:
     """Owners who answer so many of the visible questions, drawn at random, as the observer did."""
-    owners = []
-    for row in range(len(part.data)):
-        seen = observed(part.data, row)
-        chosen = rng.permutation(sorted(seen))[:count].tolist()
-        some = {question: seen[question] for question in chosen}
-        owners.append(answers_of(int(part.data.category[row]), int(bands[row]), rng, seen=some))
-    return owners
+    coats = zip(part.data.category.tolist(), bands.tolist(), strict=True)
+    return [_some_observed(part, row, coat, rng, count) for row, coat in enumerate(coats)]
+
+
+def _some_observed(part: Pool, row: int, coat: tuple[int, int], rng: np.random.Generator, count: int) -> Answers:
+    seen = observed(part.data, row)
+    chosen = rng.permutation(sorted(seen))[:count].tolist()
+    return answers_of(*coat, rng, seen={question: seen[question] for question in chosen})
 
 
 def _many_answers(part: Pool, bands: Ints, rng: np.random.Generator, config: dict[str, Any]) -> list[Answers]:
@@ -218,8 +225,19 @@ def _owner(
     return answers_of(*coat, rng, seen=seen, error_rate=rate, ask=simulated)
 
 
-def _drawn(part: Pool, bands: Ints, rng: np.random.Generator, members: Members, config: dict[str, Any]) -> Dogs:
-    """Dogs drawn from the background: answers alone have nothing to learn from how many of a coat were photographed."""
+def _drawn(
+    part: Pool,
+    bands: Ints,
+    rng: np.random.Generator,
+    members: Members,
+    config: dict[str, Any],
+    *,
+    only: int | None = None,
+) -> Dogs:
+    """Dogs drawn from the background: answers alone have nothing to learn from how many of a coat were photographed.
+
+    ``only``: so many observed answers and no others; of a dog whose coat was not photographed, none.
+    """
     n = config["answers"]["dogs"]
     category, band = draw_dogs(n, rng, members.prior)
     rates, asked = draw_owners(n, rng, config["answers"]["error_rates"], config["answers"]["answered"])
@@ -232,10 +250,14 @@ def _drawn(part: Pool, bands: Ints, rng: np.random.Generator, members: Members, 
         models = alike[c, b] if len(alike[c, b]) else np.flatnonzero(part.data.category == c)
         if len(models):
             row = int(rng.choice(models))
-            owners.append(_owner(part, row, (c, b), rng, (float(rates[place]), asked[place])))
+            if only is None:
+                owners.append(_owner(part, row, (c, b), rng, (float(rates[place]), asked[place])))
+            else:
+                owners.append(_some_observed(part, row, (c, b), rng, only))
             rows.append(part.rows[row])
         else:
-            owners.append(answers_of(c, b, rng, error_rate=float(rates[place]), ask=asked[place]))
+            ask = asked[place] if only is None else ()
+            owners.append(answers_of(c, b, rng, error_rate=float(rates[place]), ask=ask))
             rows.append(part.rows[0])
     return Dogs(category, band, np.ones(n, bool), None, *tables(owners, rows), np.zeros(n))
 
@@ -275,6 +297,7 @@ def _weigh_answers(part: Pool, members: Members, config: dict[str, Any]) -> tupl
     """
     found = kinds(part, members, config, stream=1)
     found["both"] = {kind: dogs for kind, dogs in found["both"].items() if kind.endswith("observed")}
+    found["answers"] = {BACKGROUND: found["answers"][BACKGROUND]}
     weights, losses = dict(members.answer_weight), {}
     for regime in ("answers", "both"):
         by_weight = {}
@@ -292,7 +315,7 @@ def _temper(part: Pool, members: Members, config: dict[str, Any]) -> Members:
     """Temperatures by regime, on dogs that no member of theirs was fitted on, of known breeds."""
     of_category, of_band = {}, {}
     for regime, met in kinds(part, members, config, stream=2).items():
-        first, *others = (dogs for kind, dogs in met.items() if not kind.startswith(UNSEEN))
+        first, *others = (dogs for kind, dogs in met.items() if kind == BACKGROUND or kind.startswith(KNOWN))
         dogs = first
         for other in others:
             dogs = dogs.joined(other)
@@ -374,6 +397,8 @@ def _settle(
     for kind, dogs in met.items():
         said = said_of(regime, dogs, members, at)
         limits[kind] = settle_threshold(said.sureness, said.right, risk, confidence)
+        if limits[kind] == NEVER and kind.startswith(f"{BACKGROUND}, "):
+            limits[kind] = 1 - _BEYOND * (1 - float(said.sureness.max()))
     at = at.model_copy(update={"settle_at": max(limits.values())})
     measured: dict[str, Any] = {"limit_found": at.settle_at != NEVER}
     for kind, dogs in met.items():

@@ -44,6 +44,7 @@ from training.places import ROOT, photos_folder, sha256
 __all__ = ["add_arguments", "check_release", "evaluate_release", "run"]
 
 _REFIT = "Fit the ensemble again with: python -m training ensemble"
+_DRAWS = 5  # of simulated owners
 # What stays in the report only: long curves and single photos.
 _LEFT_OUT = ("calibration", "errors", "words")
 
@@ -105,7 +106,7 @@ def evaluate_release(args: argparse.Namespace) -> Iterator[str]:
     cases = cases_of_split(args.split)
     yield f"Reading {len(cases)} photos of {args.split} in {photos_folder().name}, and other animals ..."
     looked = with_decisions(LabelledPhotos(look_at(cases).rows + look_at(other_animals()).rows))
-    report = build_report(looked, f"coatclass on its {args.split} split", resamples=args.resamples)
+    report = build_report(looked, f"coatclass on its {args.split} split", resamples=args.resamples, draws=_DRAWS)
     if args.robustness:
         yield f"Looking again at {args.robustness} photos made worse ..."
         report["robustness"] = robustness(subset(looked, args.robustness))

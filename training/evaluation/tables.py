@@ -290,14 +290,19 @@ def _answers(report: dict[str, Any]) -> list[str]:
         return []
     lines = [
         "**Simulated answers.** No real answers exist yet; these are drawn from stated tables, for the "
-        f"{sweep['n']} photos whose length is known.",
+        f"{sweep['n']} photos whose length is known. Each figure is the mean of {sweep['draws']} draws; in brackets "
+        "its 95 % interval over dogs, after ± its spread over draws (standard deviation).",
         "",
         "| Wrong answers | Answers alone: accuracy | log loss | Photo and answers: accuracy | log loss |",
         "|---|---|---|---|---|",
     ]
     for rate in sorted({row["error_rate"] for row in sweep["rows"]}):
         by = {row["regime"]: row for row in sweep["rows"] if row["error_rate"] == rate}
-        cells = [with_interval(by[regime][name]) for regime in ("answers", "both") for name in ("accuracy", "log_loss")]
+        cells = [
+            f"{with_interval(by[regime][name])} ± {number(by[regime]['spread'][name])}"
+            for regime in ("answers", "both")
+            for name in ("accuracy", "log_loss")
+        ]
         lines.append(f"| {rate:.0%} (simulated) | " + " | ".join(cells) + " |")
     photo = sweep["photo"]
     lines.append(f"| photo alone | | | {with_interval(photo['accuracy'])} | {with_interval(photo['log_loss'])} |")
@@ -312,8 +317,8 @@ def _worth(report: dict[str, Any]) -> list[str]:
     rows = [(row["question"], *(f"{row[key]:+.4f}" if key in row else "" for key in keys)) for row in worth["rows"]]
     said = (
         f"**Each question's worth (simulated).** Nats of log loss, {worth['error_rate']:.0%} of the answers wrong, "
-        f"{worth['n']} photos: saved when the answer is added alone to the photo, lost when it alone is left out of "
-        "all answers. The measured length is compared with bands judged from the picture."
+        f"{worth['n']} photos, one draw: saved when the answer is added alone to the photo, lost when it alone is left "
+        "out of all answers. The measured length is compared with bands judged from the picture."
     )
     head = ("Question (simulated)", "Category: added", "Category: left out", "Band: added", "Band: left out")
     return [said, "", *table(head, rows)]
@@ -426,8 +431,8 @@ def _sentences(report: dict[str, Any]) -> list[str]:
         _with_observed_answers(),
         f"With answers beside the photo, one in ten of them wrong, accuracy is "
         f"{with_interval(_answered(report, 'both'))}; with answers alone {with_interval(_answered(report, 'answers'))} "
-        "(**simulated** answers; photo alone on the same dogs "
-        f"{with_interval(report['simulated_answers']['photo']['accuracy'])}).",
+        f"(**simulated** answers, the mean of {report['simulated_answers']['draws']} draws; photo alone on the same "
+        f"dogs {with_interval(report['simulated_answers']['photo']['accuracy'])}).",
         _after_three_answers(),
         *_not_dogs(report),
         "Two annotators, passes of one vision-language model, agree with each other at kappa "

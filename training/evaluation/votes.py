@@ -78,7 +78,7 @@ def run(options: argparse.Namespace) -> int:
     models = options.models
     sets = dict(_sets(models, test=options.test))
     release = [read_manifest(models).model_version, load_members().version]
-    before = _kept_before(models, release)
+    before = _kept_before(models, release, sets)
     report: dict[str, Any] = {
         "release": release,
         "before": before["release"] if before else None,
@@ -107,11 +107,29 @@ KEPT, KEPT_BEFORE = "predictions.npz", "predictions_before.npz"
 Sets = dict[str, tuple["Voted", NDArray[np.str_]]]
 
 
-def _kept_before(models: Path, release: list[str]) -> dict[str, Any] | None:
-    """What the release before said; the file of the last release becomes it as soon as there is another one."""
-    if (models / KEPT).exists() and _read(models / KEPT)["release"] != release:
+def _kept_before(models: Path, release: list[str], sets: Sets) -> dict[str, Any] | None:
+    """What the release before said; the file of the last release becomes it as soon as another one says otherwise.
+
+    A refit that leaves what is said of photos as it was (of answers alone, say) only takes over the file.
+    """
+    kept = _read(models / KEPT) if (models / KEPT).exists() else None
+    if kept is not None and kept["release"] != release and not _says_the_same(kept, sets):
         (models / KEPT).replace(models / KEPT_BEFORE)
     return _read(models / KEPT_BEFORE) if (models / KEPT_BEFORE).exists() else None
+
+
+def _says_the_same(kept: dict[str, Any], sets: Sets) -> bool:
+    shared = [name for name in _WHOLE if name in sets and f"{name}:log_category" in kept]
+    return bool(shared) and all(
+        np.array_equal(kept[f"{name}:photo_id"], sets[name][1])
+        and np.allclose(kept[f"{name}:log_category"], _logs(sets[name][0]), atol=0.01)
+        for name in shared
+    )
+
+
+def _logs(voted: Voted) -> NDArray[np.float16]:
+    """Log P(category); half precision keeps three digits of a logarithm in half the bytes."""
+    return np.log(voted.probabilities.clip(1e-12)).astype(np.float16)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -120,14 +138,15 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _keep(path: Path, sets: Sets, release: list[str]) -> None:
-    """Log P(category) by set of photos; half precision keeps three digits of a logarithm in half the bytes."""
-    columns: dict[str, Any] = {"release": np.array(release)}
+    """Log P(category) by set of photos, and whose they are."""
+    columns: dict[str, Any] = {}
     if path.exists():  # test is measured once: later calls keep it
         columns = {name: np.asarray(value) for name, value in _read(path).items()}
+    columns["release"] = np.array(release)
     for name in _WHOLE:
         if name in sets:
             voted, photos = sets[name]
-            columns[f"{name}:log_category"] = np.log(voted.probabilities.clip(1e-12)).astype(np.float16)
+            columns[f"{name}:log_category"] = _logs(voted)
             columns[f"{name}:photo_id"] = photos
     np.savez_compressed(path, **columns)
 

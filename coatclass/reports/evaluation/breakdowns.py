@@ -37,6 +37,7 @@ from coatclass.taxonomy import BANDS, CATEGORIES
 
 ERROR_RATES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4)
 QUESTION_ERROR_RATE = 0.1
+DRAWS = 3  # of simulated owners: one draw alone may move accuracy by as much as an answer is worth
 _LENGTH = "trunk_length_mm"
 _GROSS_LENGTH_ERRORS = 0.02  # rulers err less often than memories: as in the questionnaire's own table
 
@@ -46,23 +47,52 @@ def asked() -> tuple[str, ...]:
     return tuple(q.id for q in questionnaire.questions() if questionnaire.outcomes(q.id) and q.id != _LENGTH)
 
 
+Scores = dict[str, Callable[[Any], float]]
+
+
 def _figures(cases: LabelledPhotos, resamples: int) -> dict[str, Figure]:
-    judged, measured = cases.judged, cases.measured
-    truth, p = judged.truth, judged.p_category
-    band, b = measured.band, measured.p_band
+    return _mean_figures([cases], resamples)
+
+
+def _mean_figures(draws: Sequence[LabelledPhotos], resamples: int) -> dict[str, Figure]:
+    """The mean over draws of answers for the same dogs; intervals by resampling dogs."""
+    first = draws[0]
+    figures = bootstrap(_mean([_of_category(one) for one in draws]), first.judged.groups, resamples=resamples)
+    if not first.enough_bands:
+        return figures
+    return figures | bootstrap(_mean([_of_band(one) for one in draws]), first.measured.groups, resamples=resamples)
+
+
+def _mean(scores: Sequence[Scores]) -> Scores:
+    def of(name: str) -> Callable[[Any], float]:
+        return lambda rows: sum(one[name](rows) for one in scores) / len(scores)
+
+    return {name: of(name) for name in scores[0]}
+
+
+def _of_category(cases: LabelledPhotos) -> Scores:
+    truth, p = cases.judged.truth, cases.judged.p_category
     guess, sure = p.argmax(axis=1), p.max(axis=1)
     right = guess == truth
-    of_category: dict[str, Callable[[Any], float]] = {
+    return {
         "accuracy": lambda r: metrics.accuracy(truth[r], guess[r]),
         "log_loss": lambda r: metrics.log_loss(truth[r], p[r]),
         "ece_15": lambda r: metrics.expected_calibration_error(sure[r], right[r]),
     }
-    of_band: dict[str, Callable[[Any], float]] = {
+
+
+def _of_band(cases: LabelledPhotos) -> Scores:
+    band, b = cases.measured.band, cases.measured.p_band
+    return {
         "band_exact": lambda r: metrics.accuracy(band[r], b[r].argmax(axis=1)),
         "band_log_loss": lambda r: metrics.log_loss(band[r], b[r]),
     }
-    figures = bootstrap(of_category, judged.groups, resamples=resamples)
-    return figures | (bootstrap(of_band, measured.groups, resamples=resamples) if cases.enough_bands else {})
+
+
+def _spread(draws: Sequence[LabelledPhotos]) -> dict[str, float]:
+    """Standard deviation over draws, by figure."""
+    scores = [_of_category(one) | (_of_band(one) if one.enough_bands else {}) for one in draws]
+    return {name: float(np.std([one[name](slice(None)) for one in scores], ddof=1)) for name in scores[0]}
 
 
 def _simulated(case: LabelledPhoto, rng: np.random.Generator, error_rate: float, questions: Sequence[str]) -> Answers:
@@ -84,19 +114,21 @@ def _simulable(cases: LabelledPhotos) -> LabelledPhotos:
     return cases.judged.where(lambda case: case.band != UNKNOWN)
 
 
-def answer_sweep(cases: LabelledPhotos, *, seed: int = 0, resamples: int = 200) -> dict[str, Any]:
-    """SIMULATED: answers alone and photo with answers, as more and more answers are wrong."""
+def answer_sweep(cases: LabelledPhotos, *, seed: int = 0, resamples: int = 200, draws: int = DRAWS) -> dict[str, Any]:
+    """SIMULATED: answers alone and photo with answers, as more and more are wrong; the mean of several draws."""
     subjects = _simulable(cases)
     photo = [estimate([case.evidence]).coat if case.evidence else None for case in subjects.rows]
     rows = []
     for rate in ERROR_RATES:
         rng = np.random.default_rng([seed, round(100 * rate)])
-        answers = [_simulated(case, rng, rate, asked()) for case in subjects.rows]
+        drawn = [[_simulated(case, rng, rate, asked()) for case in subjects.rows] for _ in range(draws)]
         for regime, with_photo in (("answers", False), ("both", True)):
-            told = subjects.estimated(_estimates(subjects, answers, with_photo=with_photo))
-            rows.append({"regime": regime, "error_rate": rate} | _figures(told, resamples))
+            told = [subjects.estimated(_estimates(subjects, said, with_photo=with_photo)) for said in drawn]
+            row: dict[str, Any] = {"regime": regime, "error_rate": rate, "spread": _spread(told)}
+            rows.append(row | _mean_figures(told, resamples))
     return {
         "simulated": True,
+        "draws": draws,
         "n": len(subjects),
         "photo": _figures(subjects.estimated(photo), resamples),
         "rows": rows,

@@ -22,6 +22,7 @@ from coatclass.ensemble import load as load_members
 from coatclass.errors import InputError, MissingExtraError, PhotoError
 from coatclass.reports.evaluation import figures, plots
 from coatclass.reports.evaluation.breakdowns import (
+    DRAWS,
     TRAITS_TOLD,
     annotators,
     answer_sweep,
@@ -185,9 +186,18 @@ def opening(title: str) -> dict[str, Any]:
 
 
 def build_report(
-    cases: LabelledPhotos, title: str, *, resamples: int = 1000, simulate: bool = True, gallery: int = 24
+    cases: LabelledPhotos,
+    title: str,
+    *,
+    resamples: int = 1000,
+    simulate: bool = True,
+    draws: int = DRAWS,
+    gallery: int = 24,
 ) -> dict[str, Any]:
-    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them."""
+    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them.
+
+    ``draws``: how often simulated owners are drawn, 2 at least; their figures are means.
+    """
     report: dict[str, Any] = {
         **opening(title),
         "data": _data(cases),
@@ -209,7 +219,7 @@ def build_report(
         "errors": confident_errors(cases, gallery),
     }
     if simulate and cases.enough_bands:
-        report["simulated_answers"] = answer_sweep(cases, resamples=min(resamples, 200))
+        report["simulated_answers"] = answer_sweep(cases, resamples=min(resamples, 200), draws=draws)
         report["simulated_question_worth"] = question_worth(cases)
         report["calibration"]["simulated_answers"] = reliability(cases)
     if own := own_reliability(cases):
