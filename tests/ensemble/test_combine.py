@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from coatclass.contract import AnswerEvidence, PhotoEvidence
+from coatclass import answers as questionnaire
+from coatclass.contract import AnswerEvidence, PhotoEvidence, Verdict
 from coatclass.ensemble import HandsOn, combine, load
 from coatclass.ensemble.fusion import log_softmax
+from coatclass.estimating import decide, estimate
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_of_mm
 
 logs = st.floats(min_value=-12, max_value=0)
@@ -189,3 +192,11 @@ def test_beside_a_photo_what_it_shows_as_well_counts_by_the_fitted_exponent():
     plain = replace(load(), answer_weight={**one, "both": 0.4}, category_temperature=one, band_temperature=one)
     assert odds(felt) - odds(None) == pytest.approx(1.0, abs=1e-6)
     assert odds(said) - odds(None) == pytest.approx(0.4, abs=1e-6)
+
+
+def test_what_an_eye_sees_alone_settles_no_coat():
+    """Of dogs said to be straight, to lie flat and to have no beard 4 % wear no fur (``models/ANSWERS.md``)."""
+    seen = {name: (None, *questionnaire.outcomes(name)) for name in questionnaire.visible()}
+    for said in product(*seen.values()):
+        known = estimate([], questionnaire.Answers(**dict(zip(seen, said, strict=True))))
+        assert decide(known).verdict is not Verdict.SETTLED

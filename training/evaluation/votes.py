@@ -129,7 +129,8 @@ def _says_the_same(kept: dict[str, Any], sets: Sets) -> bool:
 
 def _logs(voted: Voted) -> NDArray[np.float16]:
     """Log P(category); half precision keeps three digits of a logarithm in half the bytes."""
-    return np.log(voted.probabilities.clip(1e-12)).astype(np.float16)
+    logs: NDArray[np.float16] = np.log(voted.probabilities.clip(1e-12)).astype(np.float16)
+    return logs
 
 
 def _read(path: Path) -> dict[str, Any]:
