@@ -228,6 +228,11 @@ def test_the_command_needs_no_photo_breaks_down_and_compares(table, other, tmp_p
         (lambda row: row | {"truth": "poodle"}, "'poodle' as truth in row 2"),
         (lambda row: row | {"truth_band": "long"}, "'long' as truth_band in row 2"),
         (lambda row: row | {"p_hair": "0.9", "p_fur": "0.9"}, "in row 2 that don't add up to 1"),
+        (lambda row: row | {"p_hair": "-0.5", "p_fur": "1.5"}, "in row 2 that don't add up to 1"),
+        (lambda row: row | {"p_hair": "nan"}, "in row 2 that don't add up to 1"),
+        (lambda row: row | {"p_hair": "inf", "p_fur": "-inf"}, "in row 2 that don't add up to 1"),
+        (lambda row: row | {"b_under_19mm": "", "b_over_75mm": "1e300"}, "in row 2 that don't add up to 1"),
+        (lambda row: row | {"p_hair": ""}, "lacks some of the probabilities in row 2"),
         (lambda row: row | {"p_hair": "much"}, "that is no score"),
         (lambda row: row | {"category_set": "hair poodle"}, "'hair poodle' as category_set"),
         (lambda row: row | {"verdict": "sure"}, "'sure' as verdict in row 2"),
@@ -241,6 +246,17 @@ def test_a_bad_table_of_scores_is_refused_by_row_and_column(table, tmp_path, cha
     changed = [{name: row[name] for name in changed[0]} for row in changed]
     with pytest.raises(InputError, match=says):
         report_of_scores(write(tmp_path / "bad.csv", changed), "t", resamples=2)
+
+
+def test_a_photo_that_stands_there_twice_is_refused_with_its_rows(table, tmp_path, monkeypatch):
+    from coatclass.scoring import tables
+
+    rows = rows_of(table)[:30]
+    monkeypatch.setattr(tables, "ROWS", 7)  # in other pieces than the first time
+    twice = write(tmp_path / "twice.csv", [*rows, rows[20], rows[3], rows[20]])
+    with pytest.raises(InputError, match="the same photo in rows 22 and 32"):
+        report_of_scores(twice, "t", resamples=2)
+    report_of_scores(write(tmp_path / "once.csv", rows), "t", resamples=2)
 
 
 def test_what_is_missing_is_said_before_anything_is_read(table, tmp_path, capsys):

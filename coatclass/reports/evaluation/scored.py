@@ -179,7 +179,11 @@ class _Reader:
         except ValueError as error:
             problem = f"holds among rows {number} to {number + len(scored) - 1} something that is no score ({error})."
             raise InputError(self.name, problem, _AS_WRITTEN) from error
-        bad = scored & ~((np.abs(found.sum(axis=1) - 1) <= 0.01) & (found >= 0).all(axis=1))
+        if (torn := ~scored & (found != 0).any(axis=1)).any():
+            problem = f"lacks some of the probabilities in row {number + int(torn.argmax())}."
+            raise InputError(self.name, problem, _AS_WRITTEN)
+        with np.errstate(invalid="ignore"):  # a sum of infinities, which is refused like any other
+            bad = scored & ~((np.abs(found.sum(axis=1) - 1) <= 0.01) & (found >= 0).all(axis=1))
         if bad.any():
             problem = f"has probabilities in row {number + int(bad.argmax())} that don't add up to 1."
             raise InputError(self.name, problem, _AS_WRITTEN)
@@ -210,7 +214,7 @@ def _shares(truth: Ints, first: Ints, second: Ints) -> Floats:
 
 def _bits(table: str, words: str) -> int:
     try:
-        return sum(1 << _COATS[word] for word in words.split())
+        return sum(1 << _COATS[word] for word in set(words.split()))
     except (KeyError, ValueError) as error:
         raise InputError(table, f"has '{words}' as category_set.", _AS_WRITTEN) from error
 
@@ -403,13 +407,27 @@ def report_of_scores(
     reader = _Reader(table, by)
     kinds = [_SHOWN, *(name for name in ("breed", "source") if name in reader.labels and name not in by), *by]
     counts = _Counts(resamples, gallery, kinds)
+    files: list[Hashes] = []  # 8 bytes a photo, whatever its name
     for piece in reader:
         counts.add(piece)
+        files.append(hashed(piece.file))
         advance(len(piece.file))
+    _refuse_twice(str(table), np.concatenate(files) if files else np.empty(0, np.uint64))
     if counts.tally.photos < FEWEST:
         problem = f"has {counts.tally.photos} dogs with a known category that were not refused."
         raise InputError(str(table), problem, f"At least {FEWEST} are needed: fill in the column 'truth'.")
     return _report(counts, title, reader)
+
+
+def _refuse_twice(table: str, files: Hashes) -> None:
+    """Photos that stand there twice would count twice, and make intervals narrower than they are."""
+    order = np.argsort(files, kind="stable")
+    again = np.flatnonzero(files[order[1:]] == files[order[:-1]])
+    if len(again):
+        first = again[order[again + 1].argmin()]
+        one, other = (2 + int(order[place]) for place in (first, first + 1))
+        problem = f"names the same photo in rows {one} and {other}."
+        raise InputError(table, problem, "Take each photo once: of parts that overlap, leave one out.")
 
 
 def _report(counts: _Counts, title: str, reader: _Reader) -> dict[str, Any]:
