@@ -173,8 +173,16 @@ def test_of_several_processes_that_start_at_once_one_migrates(postgres, tmp_path
     assert sorted(told) == [["0", "1"]] * 3 + [["1", "1"]]
 
 
+_SPANS = {"interval", "timeout", "start_period", "start_interval"}
+_OF_HEALTH = _SPANS | {"test", "retries", "disable"}
+_OF_A_SERVICE = {"build", "image", "environment", "volumes", "networks", "healthcheck", "depends_on", "restart",
+                 "stop_grace_period", "ports"}  # fmt: skip
+
+
 def test_the_compose_file_and_the_proxy_name_only_what_is_there():
-    """By the Compose specification: what a service uses is declared below; the proxy's names are services."""
+    """By the Compose specification (compose-spec, fields and forms from memory): what a service uses is declared below,
+    waits for what can be healthy, and is asked for its health in a form that there is; the proxy's names are services.
+    """
     yaml = pytest.importorskip("yaml")
     folder = Path(settings.__file__).parent / "chain"
     told = yaml.safe_load((folder / "compose.yaml").read_text())
@@ -185,6 +193,16 @@ def test_the_compose_file_and_the_proxy_name_only_what_is_there():
         for volume in service.get("volumes", ()):
             place = volume.partition(":")[0]
             assert place in told["volumes"] or (folder / place).is_file()
+        for other, how in service.get("depends_on", {}).items():
+            assert how["condition"] == "service_healthy" and "healthcheck" in services[other]
+        check = service.get("healthcheck", {"test": ["NONE"]})
+        assert check["test"][0] in ("CMD", "CMD-SHELL", "NONE") and set(check) <= _OF_HEALTH
+        assert all(re.fullmatch(r"(\d+(h|m|s|ms|us))+", check[name]) for name in _SPANS & set(check))
+        assert set(service) <= _OF_A_SERVICE
+    assert set(told) <= {"name", "services", "volumes", "networks", "x-web"}
+    asked = services["web"]["healthcheck"]["test"]
+    assert re.search(r"127\.0\.0\.1:(\d+)(/\w+)", asked[-1]).groups() == ("8000", "/health")
+    compile(asked[-1], "health check", "exec")
     built = services["web"]["build"]
     assert (folder / built["context"] / built["dockerfile"]).resolve() == (folder / "Dockerfile").resolve()
     proxy = (folder / "proxy.conf").read_text()
