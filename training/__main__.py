@@ -19,6 +19,7 @@ COMMANDS = {
     "scale": ("scale", "measure what many photos and many rows cost, here and on Ray"),
     "trials": ("experiments.trials", "measure again what was tried with frozen features and left out"),
     "soups": ("experiments.soups", "average the weights of several trainings, and read photos in several views"),
+    "second-look": ("experiments.second_look", "tell what a second look only where the first leaves doubt would cost"),
     "ablations": ("experiments.ablation_intervals", "tell how far two variants of the image model differ"),
     "photos": ("dataset.photos", "fetch the photos that the labels name"),
     "blind-sheet": ("blind_sheet", "prepare a sheet for a groomer who labels photos unseen, and read it back"),

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from coatclass.durable import new_file
 from training.places import ROOT, add_photos_argument
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "compared", "probabilities", "run"]
 
 _CONFIG = ROOT / "training" / "configs" / "ensemble.toml"
 _HELD_OUT = {"group": "dog never seen", "breed": "breed never seen"}
@@ -191,16 +191,16 @@ def _measured(read: Path, models: Path) -> Iterator[dict[str, Any]]:
     config = tomllib.loads(_CONFIG.read_text(encoding="utf-8"))
     data = load(models / "evidence.npz")
     data = data.take(data.split != "test")
-    before = _say(data, config)
-    yield {"weights": "released", "share": "0.5", "views": _PLAIN} | _row(data, before, before)
+    before = probabilities(data, config)
+    yield {"weights": "released", "share": "0.5", "views": _PLAIN} | compared(data, before, before)
     for path in sorted(read.glob("*.npz")):
         name, share = path.stem.split("@")
         with np.load(path) as stored:
             columns = {key: stored[key] for key in stored.files}
         views = [view for view in _BESIDE if f"group:{view}:texture" in columns]
         for chosen in ([_PLAIN], *([_PLAIN, view] for view in views), *([[_PLAIN, *views]] if views else [])):
-            said = _say(_with(data, columns, chosen), config)
-            yield {"weights": name, "share": share, "views": " and ".join(chosen)} | _row(data, said, before)
+            said = probabilities(_with(data, columns, chosen), config)
+            yield {"weights": name, "share": share, "views": " and ".join(chosen)} | compared(data, said, before)
 
 
 def _with(data: Any, columns: dict[str, Array], views: Sequence[str]) -> Any:
@@ -214,7 +214,7 @@ def _with(data: Any, columns: dict[str, Array], views: Sequence[str]) -> Any:
     return replace(data, **seen, **{f"unseen_{field}": mean("breed", field) for field in _FIELDS})
 
 
-def _say(data: Any, config: dict[str, Any]) -> dict[str, Array]:
+def probabilities(data: Any, config: dict[str, Any]) -> dict[str, Array]:
     """P(category) (N, 7) of the cross-fitted ensemble, by what was held out."""
     from coatclass.ensemble.fusion import marginals
     from training.ensemble.members import cross_fitted
@@ -222,7 +222,8 @@ def _say(data: Any, config: dict[str, Any]) -> dict[str, Array]:
     return {by: marginals(joint)[0] for by, joint in zip(_HELD_OUT, cross_fitted(data, config), strict=True)}
 
 
-def _row(data: Any, said: dict[str, Array], before: dict[str, Array]) -> dict[str, Any]:
+def compared(data: Any, said: dict[str, Array], before: dict[str, Array]) -> dict[str, Any]:
+    """Accuracy and log loss by what was held out, and how much they differ from before, with 95 % intervals."""
     from coatclass.reports.evaluation import bootstrap
     from training.evaluation.votes import FAMILY, RARE_PLACES
 
