@@ -6,8 +6,9 @@ from collections.abc import Mapping
 
 from pydantic import BaseModel, Field
 
+from app.language import spoken
 from coatclass.contract import Assessment
-from coatclass.genetics import RankedTouch, not_for_hand_stripping, rank_touches, touches, update
+from coatclass.genetics import RankedTouch, not_for_hand_stripping, rank_touches, touch_words, touches, update
 from coatclass.taxonomy import CATEGORIES, CoatCategory
 
 
@@ -37,7 +38,7 @@ class Bench(BaseModel):
 
 
 def bench_of(assessment: Assessment, outcomes: Mapping[str, str]) -> Bench:
-    """The bench as it stands; without an estimate every coat is as likely as any other.
+    """The bench as it stands, in the words of whoever asks; without an estimate every coat is as likely as any other.
 
     Raises:
         InputError: ``unknown_finding``.
@@ -54,7 +55,7 @@ def bench_of(assessment: Assessment, outcomes: Mapping[str, str]) -> Bench:
         probabilities=probabilities,
         best=best,
         open=[_next(one) for one in rank_touches(distribution, done=tuple(outcomes))],
-        advice=not_for_hand_stripping() if best is CoatCategory.MIXED else "",
+        advice=not_for_hand_stripping(spoken()) if best is CoatCategory.MIXED else "",
     )
 
 
@@ -63,9 +64,8 @@ def _next(found: RankedTouch) -> NextTouch:
         outcome: max(CATEGORIES, key=dict(zip(CATEGORIES, said, strict=True)).__getitem__)
         for outcome, said in found.would_say.items()
     }
-    return NextTouch(
-        id=found.touch.id, ask=found.touch.ask, feel=found.touch.feel, bits=round(found.bits, 3), outcomes=would
-    )
+    ask, feel = touch_words(found.touch.id, spoken())
+    return NextTouch(id=found.touch.id, ask=ask, feel=feel, bits=round(found.bits, 3), outcomes=would)
 
 
 def finding_of(outcomes: Mapping[str, str]) -> dict[str, str]:

@@ -113,7 +113,8 @@ def when(event: care.Event, words: Catalogue) -> str:
         return words.say("plan.dates.daily", n=event.days, day=day)
     if not event.weekdays:
         return day
-    days = words.joined(words.weekdays[day] for day in event.weekdays)
+    every_day = len(event.weekdays) == len(words.weekdays)
+    days = words.title(words.often(7)) if every_day else words.joined(words.weekdays[day] for day in event.weekdays)
     if event.every_weeks == 1:
         return words.say("plan.dates.weekly", days=days, day=day)
     return words.say("plan.dates.every", n=event.every_weeks, days=days, day=day)

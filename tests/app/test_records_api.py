@@ -171,6 +171,14 @@ def test_the_bench_orders_touches_by_what_they_tell_and_answers_at_once(web, dog
     assert web.post(f"/api/v1/dogs/{dog}/bench", json={"outcomes": {"wet_curl": "square"}}).status_code == 422
 
 
+def test_the_bench_speaks_the_language_of_whoever_asks(web, dog):
+    german = web.post(f"/api/v1/dogs/{dog}/bench", json={"outcomes": {}}, headers={"accept-language": "de"}).json()
+    english = web.post(f"/api/v1/dogs/{dog}/bench", json={"outcomes": {}}, headers={"accept-language": "en"}).json()
+    asked = {one["id"]: one["ask"] for one in german["open"]}
+    assert asked["wet_curl"] == "Was macht eine nasse Strähne?"
+    assert all(asked[one["id"]] != one["ask"] for one in english["open"])
+
+
 def test_the_sheet_carries_the_groomers_remarks_in_both_languages(web, dog):
     web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING)
     for language in ("en", "de"):

@@ -262,7 +262,11 @@ def test_a_language_says_its_own_name_and_whether_it_was_read():
     assert len({words.about(one).name for one in LANGUAGES}) == len(LANGUAGES)
 
 
+<<<<<<< HEAD
 # --- one, and many ----------------------------------------------------------------------------------------------------
+=======
+# --- one, and many ---------------------------------------------------------------------------------------------------
+>>>>>>> 88c16ea (Say the touches of the interface in the reader's language, and every day for seven weekdays; shorten a line)
 
 
 @given(st.floats(0.02, 14.0))
