@@ -263,7 +263,6 @@ FAULTS = {
     "a bracket after a bracket": r"\) \(",
     "a placeholder": r"[{}]",
     "a space before a mark": r" [,;.:]|,,|;;|(?<!\.)\.\.(?!\.)",
-    "a colon after a colon": r": [^.:;„“]{0,60}: ",
 }
 
 

@@ -49,7 +49,7 @@ def on_page(plan: Presentation) -> str:
     """The owner's result page, as its template writes it."""
     of = SimpleNamespace(name=plan.dog, dog=SimpleNamespace(sharing="salon"))
     told = SimpleNamespace(next_question=None, verdict="hands_on", category=None)
-    given = {"assessment": told, "photos": (), "wishes": (), "days": 60, "short": in_short(plan)}
+    given = {"assessment": told, "photos": (), "wishes": (), "days": 60, "short": in_short(plan), "unread": ""}
     return in_html(render("result.html", OwnerRequest(token="t" * 43), of=of, plan=plan, **given))
 
 

@@ -15,6 +15,7 @@ from coatclass.errors import InputError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
 from coatclass.words import FOLDER, LANGUAGES, catalogue, languages
+from coatclass.words.reading import every_text
 
 Z = BodyZone
 KINDS = {
@@ -262,11 +263,7 @@ def test_a_language_says_its_own_name_and_whether_it_was_read():
     assert len({words.about(one).name for one in LANGUAGES}) == len(LANGUAGES)
 
 
-<<<<<<< HEAD
 # --- one, and many ----------------------------------------------------------------------------------------------------
-=======
-# --- one, and many ---------------------------------------------------------------------------------------------------
->>>>>>> 88c16ea (Say the touches of the interface in the reader's language, and every day for seven weekdays; shorten a line)
 
 
 @given(st.floats(0.02, 14.0))
@@ -290,3 +287,10 @@ def test_numbers_may_carry_their_sign():
     assert catalogue("de").number(0.25, 2, sign=True) == "+0,25"
     assert catalogue("de").number(-0.25, 2, sign=True) == "-0,25"
     assert catalogue().number(2.0) == "2"
+
+
+def test_what_stands_behind_a_condition_in_german_begins_without_a_second_colon():
+    """Sentences of tools follow "Wenn es ein lockiges Fell ist: ..."; the first of them must not bring another."""
+    said = {key: text for key, text in every_text("de", "toolkit").items() if key.startswith(("rule.", "reason."))}
+    assert len(said) > 100
+    assert [key for key, text in said.items() if ": " in text.split(". ")[0]] == []
