@@ -21,13 +21,13 @@ from pathlib import Path
 from typing import IO, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
-from sqlalchemy import Table, insert
+from sqlalchemy import Table, insert, select
 
 from coatclass.durable import new_file
 from coatclass.errors import RecordError
 from coatclass.plain_text import as_cell
 from coatclass.records._store import Reader, Records, Writer
-from coatclass.records._values import STORED, Change, Dog, Link, Photo, PlacePhoto, Record, Session, User
+from coatclass.records._values import STORED, Change, Client, Dog, Link, Photo, PlacePhoto, Record, Session, User
 from coatclass.records.tables import KINDS, changes, to_row
 from coatclass.resources import read_toml
 
@@ -224,6 +224,7 @@ def _read(
             archive = _Archive(packed, path, contents, limits)
             counts, wanted = archive.check(kinds)  # no time limit: nobody is waiting for it
             with records.write("import") as writer:
+                _refuse_strange_trail(writer, path, archive)
                 for kind in kinds:
                     _insert(writer, KINDS[kind].table, map(to_row, archive.rows(kind)))
                 _insert(writer, changes, (line.model_dump(exclude={"number"}) for line in archive.trail()))
@@ -236,6 +237,22 @@ def _read(
     except _UNREADABLE as error:
         raise _damaged(path, str(error) or type(error).__name__) from error
     return Archive(path, counts, len(wanted) - len(missing), tuple(missing))
+
+
+def _refuse_strange_trail(writer: Writer, path: Path, archive: _Archive) -> None:
+    """What was done to a client or dog that is here already can't be told anew by a file."""
+    waiting = archive.trail()
+    while batch := list(islice(waiting, _BATCH)):
+        ids = {one for line in batch for one in (line.record_id, line.about)}
+        for kind in (Client, Dog):
+            table = KINDS[kind].table
+            if writer.connection.execute(select(table.c.id).where(table.c.id.in_(ids)).limit(1)).first() is not None:
+                raise RecordError(
+                    str(path),
+                    "tells of records that are here already.",
+                    "Import it into other records; nothing was changed.",
+                    code="conflict",
+                )
 
 
 # What reading a file that was damaged, by chance or on purpose, may raise.
@@ -261,10 +278,15 @@ class _Archive:
         self._check_sizes()
         said = self._manifest()["counts"]
         counts, wanted = {}, dict[str, None]()
+        inside: set[str | None] = {None}  # clients and dogs, to which all else belongs
         for kind in kinds:
             name, number = KINDS[kind].table.name, 0
             for value in self.rows(kind):
                 number += 1
+                if not {getattr(value, "client_id", None), getattr(value, "dog_id", None)} <= inside:
+                    raise _damaged(self._path, f"one of its {name} belongs to nothing in it")
+                if isinstance(value, Client | Dog):
+                    inside.add(value.id)
                 if isinstance(value, _PICTURED):
                     wanted[value.sha256] = None
             if number != said.get(name, 0):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import threading
 import zipfile
 from collections.abc import Callable
 from datetime import timedelta
+from functools import partial
 from io import StringIO
 from pathlib import Path
 
@@ -235,6 +237,19 @@ def rewritten(path: Path, name: str, change: Callable[[bytes], bytes]) -> Path:
         ("records/dogs", lambda data: data + data, "damaged_archive"),
         ("records/dogs", lambda data: data.replace(b'"client_id":"', b'"client_id":"0')[:-1], "damaged_archive"),
         ("photos/", lambda data: data[:-5] + b"other", "damaged_archive"),
+        ("records/photos", lambda data: re.sub(rb'"sha256":"\w{8}', b'"sha256":"../../..', data), "damaged_archive"),
+        ("records/dogs", lambda data: re.sub(rb'"id":"\w', b'"id":"/', data), "damaged_archive"),
+        ("records/dogs", lambda data: re.sub(rb'"sharing":"\w+"', b'"sharing":"everybody"', data), "damaged_archive"),
+        (
+            "records/answers",
+            lambda data: re.sub(rb'"dog_id":"\w{32}', b'"dog_id":"' + b"0" * 32, data),
+            "damaged_archive",
+        ),
+        (
+            "records/dogs",
+            lambda data: re.sub(rb'"client_id":"\w{32}', b'"client_id":"' + b"0" * 32, data),
+            "damaged_archive",
+        ),
     ],
 )
 def test_a_tampered_archive_is_refused_as_a_whole(place, tmp_path: Path, fill, tampering) -> None:
@@ -246,6 +261,28 @@ def test_a_tampered_archive_is_refused_as_a_whole(place, tmp_path: Path, fill, t
         import_salon(second, rewritten(tmp_path / "salon.zip", name, change))
     assert caught.value.code == code
     assert second.find(Dog) == () and second.trail() == ()
+
+
+def test_a_forged_export_reaches_no_record_that_is_here_already(place, tmp_path: Path, fill) -> None:
+    """Such as a dog that its owner keeps to herself, whose id somebody has noted: neither a finding nor the trail."""
+    first, second = place.open(), place.another().open()
+    kept = second.add(Dog(name="Bramble", sharing=Sharing.SELF), who="owner")
+    fill(first)
+    export_salon(first, tmp_path / "salon.zip")
+    before = contents(second, SALON)
+    for name, field, code in (
+        ("records/findings", "dog_id", "damaged_archive"),
+        ("records/answers", "dog_id", "damaged_archive"),
+        ("records/changes", "about", "conflict"),
+        ("records/changes", "record_id", "conflict"),
+        ("records/dogs", "id", "damaged_archive"),
+    ):
+        forged = f'"{field}":"{kept.id}"'.encode()
+        change = partial(re.sub, rb'"%s":"\w{32}"' % field.encode(), forged)
+        with pytest.raises(RecordError) as caught:
+            import_salon(second, rewritten(tmp_path / "salon.zip", name, change))
+        assert caught.value.code == code, name
+        assert contents(second, SALON) == before
 
 
 def test_what_is_no_archive_is_refused(tmp_path: Path) -> None:
