@@ -117,7 +117,7 @@ def says_nothing(text: str) -> bool:
 
 @cache
 def _cross_words() -> re.Pattern[str]:
-    return _any_of(normalise(word) for word in _words("cross_words"))
+    return _any_of(normalise_all(_words("cross_words")))
 
 
 def _any_of(phrases: Iterable[str]) -> re.Pattern[str]:
@@ -219,7 +219,7 @@ def _table(name: str) -> Mapping[str, str]:
 
 @cache
 def _set(name: str) -> frozenset[str]:
-    return frozenset(normalise(word) for word in _words(name))
+    return frozenset(normalise_all(_words(name)))
 
 
 @cache

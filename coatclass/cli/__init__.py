@@ -35,7 +35,7 @@ _COMMANDS = {
     "check": "_inspect",
 }
 _BRIEF = ("dog", "_cross", "_inspect")
-_COLLECT_AFTER = 100_000  # objects
+_COLLECT_AFTER = 1_000_000  # objects; a whole `assess` makes some hundred thousand
 
 
 def main(argv: Sequence[str] | None = None) -> int:
