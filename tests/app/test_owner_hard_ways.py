@@ -270,6 +270,20 @@ def test_a_photo_that_is_kept_but_does_not_count_is_told_so_to_those_who_listen(
     assert "Kept, but not counted" in heard and "Kept, but not counted" in read
 
 
+def test_paper_shows_the_answer_and_what_was_unfolded_and_no_headings_over_nothing(server, visitor):
+    page = visitor()
+    open_step(page, server.url, full_dog(server), "result")
+    page.emulate_media(media="print")
+    assert page.locator(".answer h1").is_visible()
+    assert page.locator("main summary").filter(visible=True).count() == 0
+    assert page.locator("main .all > h2").filter(visible=True).count() == 0
+    page.emulate_media(media="screen")
+    page.click("#week summary")
+    page.emulate_media(media="print")
+    assert page.locator("main .all > h2").is_visible() and page.locator("#week .week").is_visible()
+    assert page.locator("main summary").filter(visible=True).count() == 1
+
+
 # --- the narrowest column ---------------------------------------------------------------------------------------------
 
 
