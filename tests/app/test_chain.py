@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from PIL import Image
 from salon_walk import PASSWORD, sign_in
 
 from app import cases, settings
@@ -22,7 +23,7 @@ from app.settings import Settings, limits
 from coatclass import ensemble
 from coatclass.errors import RecordError
 from coatclass.learning import RELEASED, shelf_of
-from coatclass.records import SharedCounts, UserRole, add_user, open_records
+from coatclass.records import Dog, SharedCounts, UserRole, add_user, open_records
 
 LINKS = "/api/v1/dogs/by-link"
 # What was used up comes back so slowly that no pause of a busy machine counts.
@@ -141,7 +142,10 @@ def test_requests_are_still_limited_while_the_counts_cannot_be_reached(branches,
 
 
 def test_a_server_with_an_empty_photo_folder_is_refused_once_there_are_photos(branches, tmp_path):
-    url = branches[0].state.settings.database_url
+    url, records = branches[0].state.settings.database_url, branches[0].state.records
+    Image.new("RGB", (200, 200), "tan").save(tmp_path / "dog.jpg")
+    dog = records.add(Dog(name="Bramble"), who="a test")
+    records.add_photo(dog.id, (tmp_path / "dog.jpg").read_bytes(), who="a test")
     with pytest.raises(RecordError) as caught:
         open_records(url, photo_folder=tmp_path / "elsewhere")
     assert caught.value.code == "foreign_photos"
