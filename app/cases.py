@@ -12,7 +12,7 @@ from app.looking import Looks
 from coatclass import answers as questionnaire
 from coatclass import care, planning
 from coatclass.answers import Answers
-from coatclass.assessing import assess_readings
+from coatclass.assessing import assess_readings, situation_of
 from coatclass.contract import Assessment, CoatSituation, Guard, VisitNote
 from coatclass.ensemble import HandsOn
 from coatclass.errors import AnswersError, RecordError
@@ -50,7 +50,16 @@ def answers_of(reader: Reader, dog_id: str) -> Answers:
 
 def clipped_on(sheet: AnswerSheet | None, answers: Answers) -> date | None:
     """The day of the last cut, as the newest answers tell it; None if they don't."""
-    if sheet is None or answers.last_trim_weeks is None or answers.last_trim_how not in ("clipped", "scissored"):
+    return _done_on(sheet, answers, "clipped", "scissored")
+
+
+def stripped_on(sheet: AnswerSheet | None, answers: Answers) -> date | None:
+    """The day on which the coat was last stripped by hand, as the newest answers tell it; None if they don't."""
+    return _done_on(sheet, answers, "hand_stripped")
+
+
+def _done_on(sheet: AnswerSheet | None, answers: Answers, *how: str) -> date | None:
+    if sheet is None or answers.last_trim_weeks is None or answers.last_trim_how not in how:
         return None
     return sheet.given_at.astimezone().date() - timedelta(weeks=answers.last_trim_weeks)
 
@@ -65,6 +74,7 @@ class Truth:
         notes: what the dog's visits left behind, the oldest first.
         trunk_by: with what the trunk was measured: ``ruler`` or ``card``.
         coat_worn: the dog still wears the coat that was found.
+        stripped_on: the day on which the coat was last stripped by hand, as somebody told it.
     """
 
     finding: Finding | None
@@ -72,6 +82,7 @@ class Truth:
     notes: tuple[VisitNote, ...] = ()
     trunk_by: str = "ruler"
     coat_worn: bool = True
+    stripped_on: date | None = None
 
     @classmethod
     def as_of(
@@ -84,19 +95,20 @@ class Truth:
         answered_on: date | None = None,
         born_on: date | None = None,
         clipped_on: date | None = None,
+        stripped_on: date | None = None,
     ) -> Truth:
-        """What still holds on a day: no coat that has been shed, no length from before the last cut, no old check.
+        """What still holds on a day: no coat that has been shed, no length from before the last cut.
 
         Args:
             day: as of which.
             finding, measurements, answered_on: as for :meth:`of`.
             notes: of the dog's visits, the oldest first.
             born_on: the dog's birth, None if nobody knows.
-            clipped_on: the last cut, as far as somebody told it.
+            clipped_on, stripped_on: the last cut and the last stripping by hand, as far as somebody told them.
         """
         since = date.min if clipped_on is None else clipped_on
         known = cls.of(finding, [one for one in measurements if one.measured_on >= since], answered_on)
-        known = replace(known, notes=care.notes_that_hold(notes, day))
+        known = replace(known, notes=tuple(notes), stripped_on=stripped_on)
         if finding is None:
             return known
         found_on = finding.found_at.astimezone().date()
@@ -158,16 +170,17 @@ def assess(
 ) -> Assessment:
     """A kept dog as it stands: what hands found replaces estimates."""
     return assess_readings(readings, truth.over(answers), finding=truth.hands, learned=learned, skipped=skipped,
-                           notes=truth.notes)  # fmt: skip
+                           notes=truth.notes, today=today())  # fmt: skip
 
 
 def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSituation | None:
     """What the tools and the plan were chosen for; None without an estimate."""
     if assessment.category is None or assessment.length_band is None:
         return None
-    known = truth.over(answers)
-    dog = questionnaire.situation(known, categories=assessment.category.set, bands=assessment.length_band.set)
-    return replace(dog, notes=truth.notes)
+    dog = situation_of(truth.over(answers), assessment.category, assessment.length_band, notes=truth.notes)
+    if truth.stripped_on is None:
+        return dog
+    return replace(dog, weeks_since_stripped=max(0.0, (today() - truth.stripped_on).days / 7))
 
 
 def dated(measurements: Sequence[Measurement]) -> list[care.DatedLength]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from datetime import date
 from typing import TYPE_CHECKING
 
 from coatclass import answers as questionnaire
@@ -31,7 +32,7 @@ from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 if TYPE_CHECKING:
     from coatclass.learning import LearnedModel
 
-__all__ = ["assess", "assess_readings"]
+__all__ = ["assess", "assess_readings", "situation_of"]
 
 
 def assess(
@@ -40,6 +41,7 @@ def assess(
     *,
     finding: HandsOn | None = None,
     notes: Sequence[VisitNote] = (),
+    today: date | None = None,
 ) -> Assessment:
     """Assess one dog.
 
@@ -47,12 +49,14 @@ def assess(
         photos: any number of photos of the same dog, as paths or bytes.
         answers: the owner's answers; every question may be unanswered.
         finding: what a groomer's hands found, which overrides every estimate.
-        notes: what earlier visits left behind, the oldest first.
+        notes: what earlier visits left behind.
+        today: the day of the assessment, this one if None: old technique checks no longer speak.
 
     Raises:
         ModelFilesError: if released files are missing or damaged.
     """
-    return assess_readings([read_photo(source) for source in photos], answers, finding=finding, notes=notes)
+    readings = [read_photo(source) for source in photos]
+    return assess_readings(readings, answers, finding=finding, notes=notes, today=today)
 
 
 def assess_readings(
@@ -63,6 +67,7 @@ def assess_readings(
     skipped: Collection[str] = (),
     learned: LearnedModel | None = None,
     notes: Sequence[VisitNote] = (),
+    today: date | None = None,
 ) -> Assessment:
     """Assess one dog whose photos have been read already.
 
@@ -72,7 +77,8 @@ def assess_readings(
         finding: what a groomer's hands found, which overrides every estimate.
         skipped: questions that are not to be proposed again.
         learned: what a groomer's findings have taught; the released model if None.
-        notes: what earlier visits left behind, the oldest first.
+        notes: what earlier visits left behind.
+        today: the day of the assessment, this one if None.
     """
     readings = estimating.beside_each_other(readings)
     reports = [reading.report for reading in readings]
@@ -84,17 +90,16 @@ def assess_readings(
     if estimate.regime == "none":
         return _without_estimate(reports, decided, version, _first_question(answers, skipped))
     askable = estimating.askable(known, answers, skipped=skipped, learned=learned)
-    situation = questionnaire.situation(
-        answers, categories=frozenset(decided.categories), bands=frozenset(decided.bands)
-    )
-    advice = planning.advise(replace(situation, notes=tuple(notes)))
+    category, band = _category(estimate, decided), _band(estimate, decided)
+    situation = situation_of(answers, category, band, notes=notes)
+    advice = planning.advise(situation, today=today or date.today())
     return Assessment(
         model_version=version,
         rules_version=toolkit.rules_version(),
         photos=tuple(reports),
         regime=estimate.regime,
-        category=_category(estimate, decided),
-        length_band=_band(estimate, decided),
+        category=category,
+        length_band=band,
         verdict=decided.verdict,
         reasons=(*decided.reasons, *questionnaire.doubts(answers)),
         next_question=_next_question(known, askable, situation),
@@ -108,6 +113,15 @@ def assess_readings(
         changes=advice.changes,
         feel=_feel(estimate, decided, advice.now.triage),
     )
+
+
+def situation_of(
+    answers: Answers, category: CategoryEstimate, band: BandEstimate, *, notes: Sequence[VisitNote] = ()
+) -> CoatSituation:
+    """The dog for which tools and plan are chosen: what was estimated, answered and noted of it."""
+    shares = {one: category.probabilities[one] for one in category.set}
+    dog = questionnaire.situation(answers, categories=category.set, bands=band.set, shares=shares)
+    return replace(dog, notes=tuple(notes))
 
 
 def _phase(phase: planning.Phase) -> PhaseAdvice:

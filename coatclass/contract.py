@@ -423,12 +423,15 @@ class CoatSituation:
     Attributes:
         categories: categories still possible, never empty for a kit.
         bands: length bands still possible.
+        shares: how likely each category is, as far as somebody reckoned it, [0, 1]; empty if nobody did.
         measured_mm: trunk length measured by a person, mm.
         mats: mat state by zone; zones not named are taken as unknown, not as free of mats.
         hand_stripped: the top coat is kept by stripping, not by clipping.
+        weeks_since_stripped: since the top coat was last stripped by hand; None if nobody said.
         clipped: the coat was cut to its present length and is not at its natural one.
         sparse: the hair is thin or fine enough that the skin shows through.
         sensitive_skin, skin_trouble: what the owner reports.
+        expecting: pregnant or nursing.
         skin: the trouble by zone, as far as somebody said where.
         notes: what earlier visits left behind, the oldest first.
     """
@@ -441,6 +444,7 @@ class CoatSituation:
     mats: Mapping[BodyZone, MatState] = field(default_factory=dict)
     patience: Patience | None = None
     hand_stripped: bool | None = None
+    weeks_since_stripped: float | None = None
     clipped: bool | None = None
     sparse: bool | None = None
     long_furnishings: bool | None = None
@@ -449,6 +453,7 @@ class CoatSituation:
     skin: Mapping[BodyZone, str] = field(default_factory=dict)
     age_months: float | None = None
     weight_kg: float | None = None
+    expecting: bool | None = None
     swims: bool | None = None
     wears_harness: bool | None = None
     wears_clothing: bool | None = None
@@ -459,6 +464,7 @@ class CoatSituation:
     minutes_per_week: float | None = None
     wished_length_mm: float | None = None
     notes: tuple[VisitNote, ...] = ()
+    shares: Mapping[CoatCategory, float] = field(default_factory=dict)
 
     @property
     def worst_mats(self) -> MatState | None:

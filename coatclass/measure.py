@@ -19,6 +19,7 @@ CARD_MM = (85.60, 53.98)
 _CORNER_RADIUS_MM = 3.18  # the same standard: radius of the rounded corners
 _LEAST_SIDE_PX = 40.0  # a shorter side turns one pixel of a finger's error into more than 2 %
 _LEAST_ASPECT = 1.1  # long side over short as seen; below, the two can't be told apart
+_FURTHEST_PX = 1e6  # no picture reaches as far; squares of such marks still fit a float
 _INTERVAL = 1.96  # standard normal quantile of a 95 % interval
 
 Point = tuple[float, float]
@@ -120,7 +121,8 @@ def _finite(points: Sequence[Point], least: int, most: int, code: str, what: str
         array = np.asarray(points, dtype=np.float64)
     except (TypeError, ValueError):
         array = np.empty(0)
-    if array.ndim != 2 or array.shape[1] != 2 or not least <= len(array) <= most or not np.isfinite(array).all():
+    fits = array.ndim == 2 and array.shape[1] == 2 and least <= len(array) <= most
+    if not fits or not (np.abs(array) <= _FURTHEST_PX).all():  # nor is nan
         count = "four corners" if code == "corners" else "two marks of it" if code == "ruler" else "its two ends"
         raise InputError(what, "is not marked completely.", f"Mark {count} in the picture.", code=code)
     return array

@@ -143,6 +143,7 @@ def plan(
     Raises:
         InputError: for a language without texts, or a measurement, weight or date that can't be.
     """
+    situation = _that_holds(situation, today)
     advice = advise(situation, kit=kit, language=language)
     now = advice.now
     growth = care.forecast(
@@ -192,17 +193,32 @@ def plan(
     )
 
 
-def advise(situation: CoatSituation, *, kit: Sequence[KitItem] | None = None, language: str = "en") -> Advice:
+def _that_holds(situation: CoatSituation, today: date) -> CoatSituation:
+    """The dog as its visits still speak of it, the oldest first."""
+    notes = sorted(situation.notes, key=lambda note: note.on)
+    return replace(situation, notes=care.notes_that_hold(notes, today))
+
+
+def advise(
+    situation: CoatSituation,
+    *,
+    today: date | None = None,
+    kit: Sequence[KitItem] | None = None,
+    language: str = "en",
+) -> Advice:
     """What to do in each phase, what to ask at the visit, what to beware of.
 
     Args:
         situation: what is known of the dog and still possible.
+        today: the day as of which old technique checks no longer speak; all of them do if None.
         kit: a groomer's own choice instead of the recommended tools; it is held to the same triage.
         language: one of :data:`coatclass.words.LANGUAGES`.
 
     Raises:
         InputError: for a language without texts, or a weight that can't be.
     """
+    if today is not None:
+        situation = _that_holds(situation, today)
     dog, found = as_today(situation)
     waits = found.first is not Who.OWNER or not found.session.open or found.comes_off or bool(found.left_alone)
     drafts: list[tuple[PhaseName, CoatSituation, Triage, Sequence[KitItem] | None]] = [("now", dog, found, kit)]

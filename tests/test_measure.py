@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import warnings
 
 import numpy as np
 import pytest
@@ -182,3 +183,14 @@ def test_a_ruler_that_cannot_be_one_is_refused(ruler, mm, hair, code):
     with pytest.raises(InputError) as refusal:
         measure_by_ruler(ruler, mm, hair)
     assert refusal.value.code == code
+
+
+@pytest.mark.parametrize("far", [1e7, 1e200, -1e308, float("inf"), float("nan")])
+def test_marks_where_no_picture_is_are_refused_without_a_warning(far):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for corners, hair in (([(far, 0), *GOOD[1:]], [(0, 0), (9, 9)]), (GOOD, [(0, 0), (far, far)])):
+            with pytest.raises(InputError, match="not marked completely"):
+                measure_by_card(corners, hair)
+        with pytest.raises(InputError, match="not marked completely"):
+            measure_by_ruler([(0, 0), (far, 0)], 100.0, [(0, 0), (0, 50)])

@@ -82,8 +82,9 @@ class DogFile:
     @property
     def truth(self) -> cases.Truth:
         """What hands and rulers have said."""
-        said = self.answers.measured_mm is not None and bool(self.sheets)
-        answered_on = self.sheets[-1].given_at.astimezone().date() if said else None
+        newest = self.sheets[-1] if self.sheets else None
+        said = self.answers.measured_mm is not None
+        answered_on = newest.given_at.astimezone().date() if said and newest else None
         return cases.Truth.as_of(
             cases.today(),
             self.finding,
@@ -91,7 +92,8 @@ class DogFile:
             self.notes,
             answered_on=answered_on,
             born_on=self.dog.born_on,
-            clipped_on=cases.clipped_on(self.sheets[-1] if self.sheets else None, self.answers),
+            clipped_on=cases.clipped_on(newest, self.answers),
+            stripped_on=cases.stripped_on(newest, self.answers),
         )
 
     @property

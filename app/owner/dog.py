@@ -75,6 +75,7 @@ class OwnersDog:
             self.notes,
             born_on=self.dog.born_on,
             clipped_on=cases.clipped_on(self.sheet, self.answers),
+            stripped_on=cases.stripped_on(self.sheet, self.answers),
         )
 
 

@@ -105,7 +105,13 @@
       const left = x / picture.naturalWidth < 0.5;
       glass.style.top = "8px"; glass.style.left = left ? "auto" : "8px"; glass.style.right = left ? "8px" : "auto";
     }
-    const mm = (length) => `${length.toFixed(length < 30 ? 1 : 0)} mm (${(length / 25.4).toFixed(1)} in)`;
+    // As a ruler is read, whole millimetres and inches to the eighth, in the words that the page has for an inch.
+    const mm = (length) => one("[data-inch]").dataset.inch.replace("25", Math.round(length)).replace("(1 ", `(${inches(Math.round(length))} `);
+    function inches(length) {
+      const eighths = Math.round((length / 25.4) * 8), parts = [[4, 2], [2, 4], [1, 8]].find(([step]) => eighths % step === 0);
+      const rest = (eighths % 8) / parts[0];
+      return [Math.floor(eighths / 8) || "", rest ? `${rest}/${parts[1]}` : ""].filter(Boolean).join(" ") || "0";
+    }
     async function reckon(form, keep) {
       complain(form, "");
       const said = one("[data-length]", form);

@@ -85,6 +85,7 @@ class Answers(Frozen):
     mats: dict[BodyZone, MatState] | None = None
     baths_per_month: Number | None = _bounded("baths_per_month")
     brushed_before_bath: Literal["always", "sometimes", "never"] | None = None
+    expecting: StrictBool | None = None
     swims: StrictBool | None = None
     wears_harness: StrictBool | None = None
     wears_clothing: StrictBool | None = None
@@ -376,12 +377,20 @@ def _shown(value: object) -> str:
 _SAME = (
     "patience", "sensitive_skin", "long_furnishings", "age_months", "weight_kg", "swims", "wears_harness",
     "wears_clothing", "collar_on_full_neck", "baths_per_month", "brushed_before_bath", "days_since_combed",
-    "minutes_per_week", "wished_length_mm",
+    "minutes_per_week", "wished_length_mm", "expecting",
 )  # fmt: skip
 
 
-def situation(answers: Answers, *, categories: Iterable[CoatCategory], bands: Iterable[LengthBand]) -> CoatSituation:
+def situation(
+    answers: Answers,
+    *,
+    categories: Iterable[CoatCategory],
+    bands: Iterable[LengthBand],
+    shares: Mapping[CoatCategory, float] | None = None,
+) -> CoatSituation:
     """The situation of a dog with these prediction sets; what was not answered stays unknown.
+
+    ``shares``: how likely each category is, [0, 1]; None if nobody knows.
 
     A length counts as measured if it was read from a ruler, reckoned from a card, or given by somebody who didn't say
     with what.
@@ -389,11 +398,13 @@ def situation(answers: Answers, *, categories: Iterable[CoatCategory], bands: It
     return CoatSituation(
         categories=frozenset(categories),
         bands=frozenset(bands),
+        shares=dict(shares or {}),
         measured_mm=answers.measured_mm,
         textures=frozenset() if answers.feel is None else frozenset({answers.feel}),
         undercoats=frozenset() if answers.undercoat_seen is None else frozenset({answers.undercoat_seen}),
         mats=dict(answers.mats or {}),
         hand_stripped=None if answers.last_trim_how is None else answers.last_trim_how == "hand_stripped",
+        weeks_since_stripped=answers.last_trim_weeks if answers.last_trim_how == "hand_stripped" else None,
         clipped=_clipped(answers),
         sparse=answers.sparse_hair,
         skin_trouble=frozenset(answers.skin_trouble or ()) | frozenset((answers.skin_where or {}).values()),

@@ -66,10 +66,12 @@ def _caution(
         zones |= zones_matted(situation, MatState(rule["when"]["mats_at_least"]))
     if rule.get("zones_from") == "skin":
         zones |= {zone for zone, trouble in situation.skin.items() if trouble in rule["when"]["skin_trouble"]}
+    doubtful = "unsure" in rule and any(one not in rule["when"]["categories"] for one in categories(situation))
+    key = f"{rule['code']}_{rule['unsure']}" if doubtful else rule["code"]
     return Caution(
         code=rule["code"],
         level=rule["level"],
-        text=texts.say(f"caution.{rule['code']}", **quoted),
+        text=texts.say(f"caution.{key}", **quoted),
         zones=ordered(zones & set(having)),
         source=rule["source"],
         place=rule["place"],
@@ -116,7 +118,9 @@ _CONDITIONS: dict[str, _Condition] = {
     "patience": lambda wanted, situation, kit: situation.patience is not None and situation.patience in wanted,
     "longest_mm": lambda wanted, situation, kit: longest_mm(situation) >= wanted,
     "under_months": lambda wanted, situation, kit: situation.age_months is not None and situation.age_months < wanted,
+    "from_months": lambda wanted, situation, kit: situation.age_months is not None and situation.age_months >= wanted,
     "sensitive_skin": lambda wanted, situation, kit: bool(situation.sensitive_skin),
+    "expecting": lambda wanted, situation, kit: bool(situation.expecting),
     "sparse": lambda wanted, situation, kit: bool(situation.sparse),
     "load": _loads,
 }

@@ -235,6 +235,8 @@ class Growth:
         curve: (date, low, likely, high) in mm, weekly for about a year.
         held: the length stays as it is until knots, skin or training have been seen to; no dates but the puppy's.
         sure: whether it is known that the coat grows on, or stops; else some of the possible coats do the other.
+        measured: somebody has measured or cut the coat, so that today's length is more than a guess by the band.
+        wished: ``trim_mm`` is the length that the owner wishes for, and not one that was reckoned.
     """
 
     mode: Mode
@@ -251,6 +253,8 @@ class Growth:
     curve: tuple[tuple[date, float, float, float], ...]
     held: bool = False
     sure: bool = True
+    measured: bool = True
+    wished: bool = False
 
 
 def forecast(
@@ -308,6 +312,8 @@ def forecast(
         curve=_curve(present) if mode != "full_length" and not held else (),
         held=held,
         sure=keeps_growing is not None or len({_growth_of(category) for category in categories(situation)}) == 1,
+        measured=situation.measured_mm is not None or _last_known(() if doubts else measurements, trims) is not None,
+        wished=target_mm is not None and target_mm == situation.wished_length_mm,
     )
 
 
@@ -362,15 +368,22 @@ def _now(
     error = interval_sds() * float(data("growth")["measuring"]["error_mm"])
     if situation.measured_mm is not None:
         return situation.measured_mm, error
-    last = max([m.on for m in measurements] + [t.on for t in trims], default=None)
-    mm = None if last is None else _length_of_day(last, measurements, trims)
-    if last is not None and mm is not None:
+    known = _last_known(measurements, trims)
+    if known is not None:
+        last, mm = known
         days = (today - last).days
         own = max((m.sd_mm for m in measurements if m.on == last), default=0.0)
         return mm + rate.mean * days, max(error, interval_sds() * own) + (rate.high - rate.low) / 2 * days
     low = min((band_limits_mm(band)[0] for band in situation.bands), default=0.0)
     likely = length_mm(situation)
     return likely, max(error, likely - low)
+
+
+def _last_known(measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> tuple[date, float] | None:
+    """The last day of a ruler or clip with the length, mm; None if there was none, or nobody told the length."""
+    last = max([m.on for m in measurements] + [t.on for t in trims], default=None)
+    mm = None if last is None else _length_of_day(last, measurements, trims)
+    return None if last is None or mm is None else (last, mm)
 
 
 def _length_of_day(day: date, measurements: Sequence[DatedLength], trims: Sequence[Trim]) -> float | None:
@@ -454,7 +467,7 @@ def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = Fals
         lines = [texts.say("growth.full_length")]
     elif growth.mode == "bounded":
         weeks = texts.number(data("growth")["regrowth_weeks"]["mean"]["value"])
-        lines = [texts.say("growth.bounded", full=texts.mm(growth.full_mm or 0.0), weeks=weeks)]
+        lines = [texts.say("growth.bounded", full=texts.about_mm(growth.full_mm or 0.0), weeks=weeks)]
     elif growth.rate.based_on == "measurements":
         rate = growth.rate
         numbers = {name: texts.number(getattr(rate, value), 2) for name, value in _RATE_NUMBERS}
@@ -472,13 +485,22 @@ def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = Fals
     return tuple(lines)
 
 
+def _trim_length(growth: Growth, texts: Catalogue) -> str:
+    """The length of the next trim: as it was wished, or as a ruler shows what was reckoned."""
+    mm = growth.trim_mm or 0.0
+    return texts.mm(mm) if growth.wished else texts.about_mm(mm)
+
+
 def trim_words(growth: Growth, trim: Crossing, language: str = "en") -> str:
     """When the next trim is due, or that it is due now."""
     texts = catalogue(language, "care")
+    mm = _trim_length(growth, texts)
     if trim.likely > growth.today:
-        return _dated("trim", trim, texts)
+        return _dated("trim", trim, texts, mm)
+    if not growth.measured:
+        return texts.say("growth.trim_unmeasured", mm=mm)
     key = "trim_keeps" if growth.now_mm <= trim.mm + growth.now_error_mm else "trim_now"
-    return texts.say(f"growth.{key}", mm=texts.mm(trim.mm))
+    return texts.say(f"growth.{key}", mm=mm)
 
 
 _RATE_NUMBERS = (("rate", "mean"), ("low", "low"), ("high", "high"))
@@ -486,12 +508,13 @@ _RATE_NUMBERS = (("rate", "mean"), ("low", "low"), ("high", "high"))
 
 def crossing_words(crossing: Crossing, language: str = "en") -> str:
     """When the coat passes a length, and between which dates."""
-    return _dated("crossing", crossing, catalogue(language, "care"))
+    texts = catalogue(language, "care")
+    return _dated("crossing", crossing, texts, texts.mm(crossing.mm))
 
 
-def _dated(key: str, crossing: Crossing, texts: Catalogue) -> str:
+def _dated(key: str, crossing: Crossing, texts: Catalogue, mm: str) -> str:
     values = {
-        "mm": texts.mm(crossing.mm),
+        "mm": mm,
         "likely": texts.day(crossing.likely),
         "earliest": texts.day(crossing.earliest),
     }

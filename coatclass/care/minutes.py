@@ -330,9 +330,12 @@ def length_advice(
     wish = "" if kind == "comes_off" else _refused_wish(situation, cleared)
     texts = catalogue(language, "care")
     most = budget.longest_mm if budget else None
+    if situation.measured_mm is None and key in ("fits", "fits_longest"):
+        key = f"{key}_unmeasured"
     values = {
         "mm": texts.mm(mm) if mm is not None else "",
-        "longest": texts.mm(most) if most is not None else "",
+        "now": texts.about_mm(length_mm(situation)),
+        "longest": texts.about_mm(most) if most is not None else "",
         "given": texts.minutes(budget.given) if budget and budget.given is not None else "",
         "wish": texts.mm(situation.wished_length_mm) if situation.wished_length_mm is not None else "",
         "wish_minutes": texts.minutes(as_said(budget.wish_minutes)) if budget and budget.wish_minutes else "",
@@ -352,9 +355,19 @@ def _refused_wish(situation: CoatSituation, cleared: Triage) -> str:
         return ""
     if situation.hand_stripped:
         return "wish_stripped"
-    if some_are_cut(situation):
+    if some_are_cut(situation) and not _likely_uncut(situation):
         return "wish_unsure"
     return "wish_double" if DOUBLE_COAT in cleared.shorter.rules else "wish_uncut"
+
+
+def _likely_uncut(situation: CoatSituation) -> bool:
+    """Whether the coat that the dog has more likely than all others together is one that is not cut."""
+    likeliest = max(situation.shares, key=lambda one: situation.shares[one], default=None)
+    return (
+        likeliest is not None
+        and situation.shares[likeliest] > 0.5
+        and not data("coats")["coat"][likeliest]["trimmable"]
+    )
 
 
 _Kind = Literal["fits", "may_grow", "not_longer", "shorter", "not_cut", "comes_off", "ask"]
@@ -453,7 +466,7 @@ def _too_long(budget: TimeBudget) -> str:
 def time_words(budget: TimeBudget, week: Week, language: str = "en", *, then_mm: float | None = None) -> str:
     """What the coat takes in one sentence: at today's length, or at ``then_mm`` after the visit."""
     texts = catalogue(language, "care")
-    at = texts.say("time.at_today") if then_mm is None else texts.say("time.at_then", mm=texts.mm(then_mm))
+    at = texts.say("time.at_today") if then_mm is None else texts.say("time.at_then", mm=texts.about_mm(then_mm))
     if budget.beyond:
         return texts.say("time.beyond", at=at) if budget.may_be_cut else texts.say("time.beyond_uncut")
     key = "takes_too_much" if not budget.dog_bears else "takes" if week.sittings > 1 else "takes_once"

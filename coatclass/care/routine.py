@@ -216,8 +216,15 @@ def _tool_step(
         done_when=texts.say(f"technique.{technique}.done"),
         technique=technique,
         errors=texts.lines(f"technique.{technique}.errors"),
-        cautions=tuple(code for code in at_this_stroke if code in codes),
+        cautions=tuple(code for code in (*at_this_stroke, *_at_a_lump(item, situation)) if code in codes),
     )
+
+
+def _at_a_lump(item: KitItem, situation: CoatSituation) -> tuple[str, ...]:
+    """The caution that sends a tool round a lump, where its part of the dog has one or nobody said which part has."""
+    there = {zone for zone, trouble in situation.skin.items() if trouble == "lump"}
+    unplaced = not there and "lump" in situation.skin_trouble
+    return ("round_lump",) if unplaced or there & set(item.zones) else ()
 
 
 def _has_comb(tools: Sequence[KitItem]) -> bool:

@@ -250,7 +250,7 @@ def clip_ladder(
         return ()
     texts = catalogue(language, "visit")
     if situation.hand_stripped or (set(situation.categories) == {CoatCategory.WIRE} and not situation.clipped):
-        return tuple(_uncut("strip", growth.today, texts))
+        return tuple(_uncut("strip", growth.today, texts, since=situation.weeks_since_stripped or 0.0))
     if not any(data("coats")["coat"][category]["trimmable"] for category in categories(situation)):
         # A smooth short coat has nothing that a salon must brush out.
         return tuple(_uncut("brush_out", growth.today, texts)) if line_brushed(situation) else ()
@@ -336,10 +336,10 @@ def _said(mm: float, guard: Guard | None, texts: Catalogue, cut: _Cut, *, sooner
     return text if sooner is None else f"{text}. {texts.say('clips.tight', weeks=texts.number(sooner, 0))}"
 
 
-def _uncut(kind: Any, today: date, texts: Catalogue) -> Iterator[ClipRung]:
-    """The visits of a coat that is brushed out or stripped by hand."""
+def _uncut(kind: Any, today: date, texts: Catalogue, *, since: float = 0.0) -> Iterator[ClipRung]:
+    """The visits of a coat that is brushed out or stripped by hand; ``since``: weeks from the last one to today."""
     visits, rows = data("clipping")["visits"], data("clipping")
-    on = today
+    on = today - timedelta(weeks=min(since, rows[kind]["weeks"]))  # what is overdue is due today
     for _ in range(visits["most"]):
         moult = kind == "brush_out" and on.month in rows["brush_out"]["moult_months"]
         weeks = rows["brush_out"]["moult_weeks"] if moult else rows[kind]["weeks"]

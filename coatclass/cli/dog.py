@@ -7,7 +7,6 @@ import hashlib
 import shlex
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -115,7 +114,7 @@ def _plan(args: argparse.Namespace) -> Presentation:
 
     given = answers_of(args)
     visits = visits_of(args)
-    found = assess_readings(readings(), given, notes=visits)
+    found = assess_readings(readings(), given, notes=visits, today=args.today)
     if found.category is None:
         why = (
             " ".join(reason.text for photo in found.photos for reason in photo.reasons) or "There is nothing to go by."
@@ -194,20 +193,19 @@ def reading_of(args: argparse.Namespace) -> Callable[[], list[Reading]]:
 
 
 def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
-    """What earlier visits left behind and still holds, the oldest first; none without a file.
+    """What earlier visits left behind; none without a file.
 
     Raises:
         InputError: ``visits`` if the file can't be used.
     """
     from pydantic import TypeAdapter, ValidationError
 
-    from coatclass.care import notes_that_hold
     from coatclass.contract import VisitNote
 
     if args.visits is None:
         return ()
     try:
-        notes = TypeAdapter(tuple[VisitNote, ...]).validate_json(args.visits.read_bytes())
+        return TypeAdapter(tuple[VisitNote, ...]).validate_json(args.visits.read_bytes())
     except OSError as error:
         raise InputError(
             str(args.visits), f"can't be read ({error.strerror}).", "Check the name and the folder.", code="visits"
@@ -219,8 +217,6 @@ def visits_of(args: argparse.Namespace) -> tuple[VisitNote, ...]:
             "See what is expected with: coatclass schema visits",
             code="visits",
         ) from error
-    today = getattr(args, "today", None) or datetime.now(UTC).astimezone().date()
-    return notes_that_hold(sorted(notes, key=lambda note: note.on), today)
 
 
 def presented(
@@ -234,14 +230,13 @@ def presented(
     visits: Sequence[VisitNote] = (),
 ) -> Presentation:
     """What is told of the dog: its plan from ``today`` on, or only the verdict where nothing can carry a plan."""
-    from coatclass import answers as questionnaire
+    from coatclass.assessing import situation_of
     from coatclass.planning import plan
     from coatclass.presentation import present
 
     planned = None
     if found.category is not None and found.length_band is not None:
-        situation = questionnaire.situation(given, categories=found.category.set, bands=found.length_band.set)
-        situation = replace(situation, notes=tuple(visits))
+        situation = situation_of(given, found.category, found.length_band, notes=visits)
         day = today or datetime.now(UTC).astimezone().date()
         planned = plan(situation, today=day, keeps_growing=given.keeps_growing, language=language)
     return present(

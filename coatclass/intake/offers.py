@@ -176,7 +176,7 @@ def offers(base: CoatSituation, found: Found, *, rates: Rates | None, model: Tim
     """
     dog = situation_of(base, found)
     cleared = triage(dog)
-    limit = welfare_limit(age_months=dog.age_months, health=frozenset(found.health), patience=dog.patience)
+    limit = welfare_limit(age_months=dog.age_months, health=_health(dog, found), patience=dog.patience)
     vet_first = _by_vet(cleared.session)
     alone = frozenset(one.zone for one in cleared.zones if one.first is Who.VET)
     places = {**_matted(dog, found)}
@@ -202,6 +202,11 @@ def offers(base: CoatSituation, found: Found, *, rates: Rates | None, model: Tim
         bath=reckon.bath,
         visits=model.visits,
     )
+
+
+def _health(dog: CoatSituation, found: Found) -> frozenset[Health]:
+    """What was said on arrival, and that the dog is pregnant or nursing as its owner told before."""
+    return frozenset(found.health) | ({Health.PREGNANT} if dog.expecting else frozenset())
 
 
 def _lumps(dog: CoatSituation, found: Found) -> tuple[BodyZone, ...]:

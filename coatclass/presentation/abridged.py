@@ -225,10 +225,10 @@ def _to_do(plan: Presentation) -> Iterator[str]:
 
 def _mistakes(plan: Presentation) -> Iterator[str]:
     yield from (item for taught in _blocks(plan, "checked", Items) for item in taught.items)
-    yield from (note.text for note in _blocks(plan, "beware", Note))
+    yield from (note.text for note in _blocks(plan, "beware", Note) if not note.of_the_dog)
     for steps in _blocks(plan, "steps", Steps):
         for row in steps.rows:
-            yield from (note.text for note in row.notes if note.level != "note")
+            yield from (note.text for note in row.notes if note.level != "note" and not note.of_the_dog)
     for steps in _blocks(plan, "steps", Steps):
         for row in steps.rows:
             yield from row.errors

@@ -65,13 +65,17 @@ class Facts:
 
 @dataclass(frozen=True)
 class Note:
-    """A caution: its level as a code and a word, the text, and where it holds."""
+    """A caution: its level as a code and a word, the text, and where it holds.
+
+    ``of_the_dog``: it tells what this dog is (old, say), and not what people do wrong.
+    """
 
     kind: ClassVar[str] = "note"
     level: str
     word: str
     text: str
     where: str = ""
+    of_the_dog: bool = False
 
 
 @dataclass(frozen=True)

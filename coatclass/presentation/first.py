@@ -80,7 +80,7 @@ def verdict(of: Subject) -> Iterator[Block]:
     if of.plan is not None:
         situation, mm = of.plan.now.situation, of.plan.now.situation.measured_mm
         key = "measured" if mm is not None else "likely"
-        length = of.words.mm(of.plan.growth.now_mm if mm is None else mm)
+        length = of.words.about_mm(of.plan.growth.now_mm) if mm is None else of.words.mm(mm)
         pairs.append((of.say("coat.length"), of.say(f"coat.{key}", mm=length)))
         if situation.weight_kg is not None:
             pairs.append((of.say("coat.weight"), of.say("coat.kg", kg=of.words.number(situation.weight_kg))))

@@ -12,7 +12,7 @@ from coatclass.presentation.blocks import Bars, Block, Facts, Items, Note, Pictu
 from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
 from coatclass.presentation.wording import Subject, after_what, percent, photos
-from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone
 from coatclass.words import Catalogue, source_in_language
 from coatclass.words import about as about_language
 
@@ -69,8 +69,16 @@ def _why(of: Subject, phase: Phase, row: care.ZoneLoad) -> tuple[str, str]:
     state = phase.situation.mats.get(row.zone)
     if state not in (None, "none"):
         added.append(of.say("load.found", state=of.words.word("mat_state", str(state))))
+    trouble = phase.situation.skin.get(row.zone) or _at_the_ears(phase, row.zone)
     level = of.say("map.leave") if row.zone in phase.triage.left_alone else of.words.word("risk", row.level)
-    return level, ", ".join(added) or of.say("load.nothing")
+    told = of.words.say(f"triage.why.{trouble}") if trouble else ""
+    why = ", ".join(added) or ("" if told else of.say("load.nothing"))
+    return level, ". ".join(of.words.title(one) if why and told else one for one in (why, told) if one)
+
+
+def _at_the_ears(phase: Phase, zone: BodyZone) -> str:
+    """The rule of ear trouble where it is about this zone; ear trouble is reported without a place."""
+    return "ears" if "ears" in phase.triage.rules and zone in (BodyZone.EARS, BodyZone.BEHIND_EARS) else ""
 
 
 def time_needed(of: Subject) -> Iterator[Block]:

@@ -490,7 +490,7 @@ def growth_curve(
     said = [words.say("plan.growth.point", mm=words.mm(one.mm), day=words.day(one.on)) for one in measured]
     if curve:
         day, _, mm, _ = curve[-1]
-        said.append(words.say("plan.growth.expected", mm=words.mm(mm), day=words.day(day)))
+        said.append(words.say("plan.growth.expected", mm=words.about_mm(mm), day=words.day(day)))
     return plot.drawing(words.say("plan.growth.picture"), " ".join(said))
 
 

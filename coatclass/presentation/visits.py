@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 
 from coatclass import genetics
 from coatclass.contract import ToFeel, VisitNote
@@ -195,17 +196,23 @@ def clips(of: Subject) -> Iterator[Block]:
     kinds = {rung.kind for rung in rungs}
     if kinds & {"clip", "tidy"}:
         mm_six_weeks = 42 * of.plan.growth.rate.mean
-        yield Text(words.say("visit.clips.why_clip", grown=words.mm(mm_six_weeks)))
+        yield Text(words.say("visit.clips.why_clip", grown=words.about_mm(mm_six_weeks)))
         rows = []
         for rung in rungs:
-            at = words.say("visit.clips.now") if rung.on == of.plan.today else words.day(rung.on)
-            rows.append((at, "–" if rung.grown_mm is None else words.mm(rung.grown_mm), words.title(rung.text)))
+            at = _when(rung.on, of.plan.today, words)
+            rows.append((at, "–" if rung.grown_mm is None else words.about_mm(rung.grown_mm), words.title(rung.text)))
         yield Table(words.lines("visit.clips.head"), tuple(rows), (0.24, 0.22, 0.54))
         if of.plan.growth.rate.based_on == "prior":
             yield Text(words.say("visit.clips.assumed"), "quiet")
         return
     yield Text(words.say(f"visit.clips.{'why_strip' if 'strip' in kinds else 'why_uncut'}"))
-    yield Facts(tuple((words.day(rung.on), words.title(rung.text)) for rung in rungs))
+    if "strip" in kinds and of.plan.routine_phase.situation.weeks_since_stripped is None:
+        yield Text(words.say("visit.clips.strip_unknown"))
+    yield Facts(tuple((_when(rung.on, of.plan.today, words), words.title(rung.text)) for rung in rungs))
+
+
+def _when(day: date, today: date, words: Catalogue) -> str:
+    return words.title(words.say("visit.clips.now")) if day == today else words.day(day)
 
 
 # --- what to feel -----------------------------------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from coatclass import care, reasons, toolkit
@@ -79,7 +79,8 @@ def percent(share: float, words: Catalogue) -> str:
 def note(caution: Caution, having: Collection[BodyZone], words: Catalogue) -> Note:
     """A caution as a block."""
     level = words.title(words.word("level", caution.level))
-    return Note(caution.level, level, caution.text, where(caution.zones, having, words))
+    place = where(caution.zones, having, words)
+    return Note(caution.level, level, caution.text, place, of_the_dog=caution.place == "start")
 
 
 # --- how often and how long -------------------------------------------------------------------------------------------
@@ -130,6 +131,14 @@ def where(zones: Collection[BodyZone], having: Collection[BodyZone], words: Cata
     return words.say("plan.caution.where", zones=words.zones(zones, having=having)) if zones else ""
 
 
+_WITH_ENTRY: Mapping[str, tuple[str, ...]] = {
+    "session": ("round_lump",),
+    "touch_up": ("round_lump",),
+    "bath": ("expecting",),
+}
+"""Cautions of this dog without which an entry of the calendar, read alone, would mislead."""
+
+
 def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
     """One entry of the calendar with title and text."""
     having, routine = plan.now.triage.having, plan.now.routine
@@ -160,6 +169,8 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
     else:
         unsaid = "_open" if event.at is not None and event.minutes is None else ""
         text = words.say(f"{key}_text{unsaid}", **values)
+    here = [one for one in plan.cautions if one.code in _WITH_ENTRY.get(event.kind, ())]
+    text = "\n".join((*(f"{one.text} {where(one.zones, having, words)}".strip() for one in here), text))
     return Entry(event, words.title(words.say(key, **values)), text)
 
 

@@ -154,6 +154,7 @@ class ToolView:
         harm_varies: whether texture or undercoat, within one category and length, decides the worst harm.
         right_cells: the cells in which some coat wants it.
         only_if: the textures and undercoats that it needs, for each of these cells; empty where any will do.
+        only_over: the undercoats over which it is wanted for more than knots; empty where some coat wants it over any.
         wanted, put_off, unwanted: the rules that recommend it, put it off, or warn of it.
     """
 
@@ -168,6 +169,7 @@ class ToolView:
     harm_varies: bool
     right_cells: tuple[Cell, ...]
     only_if: frozenset[tuple[frozenset[Texture], frozenset[Undercoat]]]
+    only_over: frozenset[Undercoat]
     wanted: tuple[ToolRule, ...]
     put_off: tuple[ToolRule, ...]
     unwanted: tuple[ToolRule, ...]
@@ -240,6 +242,7 @@ def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[
         harm_varies=len({cell_harm.harm for cell_harm in harms}) > 1,
         right_cells=(cell,) if wanting else (),
         only_if=frozenset({_needs(wanting, coats)} if wanting else ()),
+        only_over=_needs([coat for coat, rules in zip(coats, fitting, strict=True) if _everyday(rules)], coats)[1],
         wanted=_with_role(fitting, Role.ESSENTIAL, Role.HELPFUL),
         put_off=_with_role(fitting, Role.LATER),
         unwanted=_with_role(fitting, Role.AVOID),
@@ -280,7 +283,13 @@ def _merge(parts: list[ToolView]) -> ToolView:
         harm_varies=worst.harm_varies,
         right_cells=tuple(cell for part in parts for cell in part.right_cells),
         only_if=frozenset(need for part in parts for need in part.only_if),
+        only_over=_only_over(parts),
         wanted=_once(rule for part in parts for rule in part.wanted),
         put_off=_once(rule for part in parts for rule in part.put_off),
         unwanted=_once(rule for part in parts for rule in part.unwanted),
     )
+
+
+def _only_over(parts: list[ToolView]) -> frozenset[Undercoat]:
+    needs = [part.only_over for part in parts if part.everyday]
+    return frozenset().union(*needs) if all(needs) else frozenset()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
-from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone
+from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone, CoatCategory
 from coatclass.toolkit.coats import ToolView, views
 from coatclass.toolkit.sentences import (
     coat_phrase,
@@ -18,6 +18,7 @@ from coatclass.toolkit.sentences import (
     rule_sentence,
     tool_name,
     triage_sentence,
+    undercoat_sentence,
     unsure_sentence,
 )
 from coatclass.toolkit.tables import Harm, ToolRule, catalogue, message, rule_file, texts, zone_group
@@ -30,11 +31,19 @@ _ROUNDING = 1e-9  # shares are sums of thirds and halves
 
 
 class _Dog:
-    """A dog with its triage, and where each tool may go."""
+    """A dog with its triage, and where each tool may go.
+
+    Attributes:
+        situation: the dog in every coat that it may have; no tool harms one of them.
+        likely: the same in its likely coats only; these decide what is bought.
+        as_likely: every tool seen over them.
+    """
 
     def __init__(self, situation: CoatSituation, cleared: Triage) -> None:
         self.situation, self.cleared = situation, cleared
         self.having, self.knots = cleared.having, cleared.knots
+        self.likely = replace(situation, categories=_likely(situation))
+        self.as_likely = views(self.likely, cleared)
         self.allowed = {tool.id: cleared.cleared(tool.drag, comb=tool.combs) for tool in catalogue().values()}
 
 
@@ -82,7 +91,7 @@ def _chosen(situation: CoatSituation, cleared: Triage) -> list[tuple[_Choice, in
     if cleared.shopping.open:
         for job in ("brush", "comb"):
             _promote(job, choices, seen, dog)
-        choices = {tool: _small(choice, seen[tool], choices, dog) for tool, choice in choices.items()}
+        choices = {tool: _small(choice, choices, dog) for tool, choice in choices.items()}
     else:
         choices = _nothing_to_buy(choices, cleared)
     usable = _essential_first([choice for choice in choices.values() if choice.role in USABLE])
@@ -123,13 +132,13 @@ def _opens_knots(tool: str) -> bool:
     return catalogue()[tool].family in ("slicker", "pin_brush")
 
 
-def _small(choice: _Choice, view: ToolView, choices: Mapping[str, _Choice], dog: _Dog) -> _Choice:
-    """The same choice; put off where only one of several possible coats wants it and the kit has what they share.
+def _small(choice: _Choice, choices: Mapping[str, _Choice], dog: _Dog) -> _Choice:
+    """The same choice; put off where only one of several likely coats wants it and the kit has what they share.
 
     Nobody should buy a tool for each coat that a dog may have: what they share will do until hands have told. One that
     is wanted for a knot stays at the knot: a tangle in one place lets no firmer tool into another.
     """
-    possible = dog.situation.categories or frozenset(CATEGORIES)
+    possible, view = dog.likely.categories, dog.as_likely[choice.tool]
     job = catalogue()[choice.tool].job
     if choice.role not in USABLE or UNCERTAIN in choice.rules or job not in ("brush", "comb", "coat"):
         return choice
@@ -141,7 +150,7 @@ def _small(choice: _Choice, view: ToolView, choices: Mapping[str, _Choice], dog:
     if len(possible) == 1 or ("comb" if job == "comb" else "brush") not in shared:
         return choice
     if choice.role is Role.HELPFUL and {category for category, _ in view.right_cells} < possible:
-        return _later(choice.tool, view, lambda language: unsure_sentence(view, dog.situation, language))
+        return _unsure(choice.tool, view, dog.likely)
     knots = tuple(rule for rule in view.wanted if rule.only_matted_zones)
     at_knots = frozenset().union(*(_places(rule, dog) for rule in knots))
     if not at_knots or view.everyday >= view.cells - _ROUNDING:
@@ -151,7 +160,7 @@ def _small(choice: _Choice, view: ToolView, choices: Mapping[str, _Choice], dog:
         choice,
         rules=tuple(rule.id for rule in knots),
         zones=at_knots,
-        why=lambda language: right_sentence(there, dog.situation, language),
+        why=lambda language: right_sentence(there, dog.likely, language),
     )
 
 
@@ -188,17 +197,38 @@ def _choose(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
     """The role of one tool, None if it has none."""
     if view.harm.harm.forbids:
         return _forbidden(tool, view, dog)
-    if view.wanted and _enough(view.right, view):
-        return _usable(tool, view, dog)
-    if view.essential:
-        return _later(tool, view, lambda language: unsure_sentence(view, dog.situation, language))
+    likely = dog.as_likely[tool]
+    if likely.wanted and _enough(likely.right, likely):
+        knots = any(rule.only_matted_zones for rule in likely.wanted)
+        return _usable(tool, likely, dog) if knots or _for_every_day(likely) else _unsure(tool, likely, dog.likely)
+    if view.essential or (view.wanted and _enough(view.right, view)):
+        return _unsure(tool, view, dog.situation)
     if view.put_off:
         return _by_rule(tool, Role.LATER, view.put_off[0])
     return None if view.wanted else _avoid(tool, view)
 
 
+def _for_every_day(view: ToolView) -> bool:
+    """Whether a tool may be bought for more than knots, and nobody has to look for undercoat first."""
+    return _enough(view.everyday, view) and not view.only_over
+
+
+def _likely(situation: CoatSituation) -> frozenset[CoatCategory]:
+    """The coats whose tools may be bought: all that are possible if nobody knows how likely each is."""
+    least: float = rule_file()["policy"]["share_of_likely_coat"]
+    possible = situation.categories or frozenset(CATEGORIES)
+    return frozenset(one for one in possible if situation.shares.get(one, 0.0) >= least) or possible
+
+
+def _unsure(tool: str, view: ToolView, situation: CoatSituation) -> _Choice:
+    """A tool that waits for hands, or for somebody who parts the hair."""
+    if view.only_over and len(situation.categories) == 1:
+        return _later(tool, view, lambda language: undercoat_sentence(view, language))
+    return _later(tool, view, lambda language: unsure_sentence(view, situation, language))
+
+
 def _enough(share: float, view: ToolView) -> bool:
-    """Whether a tool is right for so many of the possible coats that it may be recommended."""
+    """Whether a tool is right for so many of the coats that it was seen over that it may be recommended."""
     least: float = rule_file()["policy"]["share_of_possible_coats"]
     return share >= least * view.cells - _ROUNDING
 
@@ -232,7 +262,7 @@ def _by_rule(tool: str, role: Role, rule: ToolRule) -> _Choice:
 
 def _usable(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
     """A wanted tool in its cleared zones; put off where none is cleared, None where the dog has none of its zones."""
-    if not _enough(view.everyday, view):
+    if not _for_every_day(view):
         view = replace(view, wanted=tuple(rule for rule in view.wanted if rule.only_matted_zones))
     places = [_places(rule, dog) for rule in view.wanted]
     placed = tuple(rule for rule, zones in zip(view.wanted, places, strict=True) if zones)
@@ -242,7 +272,7 @@ def _usable(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
         role=Role.ESSENTIAL if view.essential >= view.cells else Role.HELPFUL,
         rules=tuple(rule.id for rule in right.wanted),
         rank=right.order,
-        why=lambda language: right_sentence(right, dog.situation, language),
+        why=lambda language: right_sentence(right, dog.likely, language),
         zones=frozenset().union(*places),
     )
     if choice.zones:
@@ -284,9 +314,10 @@ def _put_off(choice: _Choice, closed: Callable[[], str]) -> _Choice:
 def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, ToolView], dog: _Dog) -> None:
     """Where no tool of a job is right for every possible coat and may be used, name the nearest that harms none."""
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
-    needed = any(seen[tool].essential or (job == "brush" and seen[tool].wanted) for tool in of_job)
-    there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in seen[tool].zones]
-    if not needed or any(choices[tool].role is Role.ESSENTIAL and _brushes_the_coat(choices[tool], seen[tool], dog)
+    likely = dog.as_likely
+    needed = any(likely[tool].essential or (job == "brush" and likely[tool].wanted) for tool in of_job)
+    there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in likely[tool].zones]
+    if not needed or any(choices[tool].role is Role.ESSENTIAL and _brushes_the_coat(choices[tool], likely[tool], dog)
                          for tool in there):  # fmt: skip
         return
     free = {tool: dog.allowed[tool].intersection(zone_group("all_over")) for tool in of_job}
@@ -294,10 +325,10 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, ToolView]
     if not safe:
         return
     helpful = {tool for tool in there if choices[tool].role is Role.HELPFUL}
-    best = max(safe, key=lambda tool: _nearness(tool, seen[tool], tool in helpful))
-    view = seen[best]
+    best = max(safe, key=lambda tool: _nearness(tool, seen[tool], likely[tool], tool in helpful))
+    view = likely[best]
     waiting = any(choices[tool].closed is not None for tool in there)
-    key = "stand_in" if waiting or view.cells == 1 else "uncertain"
+    key = "stand_in" if waiting or seen[best].cells == 1 else "uncertain"
     chosen = _Choice(
         tool=best,
         role=Role.ESSENTIAL,
@@ -317,14 +348,23 @@ def _brushes_the_coat(choice: _Choice, view: ToolView, dog: _Dog) -> bool:
     trunk = BodyZone.TRUNK
     if trunk not in choice.zones:
         return trunk not in dog.allowed[choice.tool]
-    return len(dog.situation.categories) == 1 or view.everyday >= view.cells - _ROUNDING
+    return len(dog.likely.categories) == 1 or view.everyday >= view.cells - _ROUNDING
 
 
-def _nearness(tool: str, view: ToolView, helpful: bool) -> tuple[float, ...]:
+def _nearness(tool: str, view: ToolView, likely: ToolView, helpful: bool) -> tuple[float, ...]:
     """How well a harmless tool substitutes, higher is better; ties go to the first in the catalogue."""
-    for_all = helpful and view.everyday >= view.cells - _ROUNDING
+    for_all = helpful and likely.everyday >= likely.cells - _ROUNDING
     gentle = catalogue()[tool].drag == "gentle"
-    return (for_all, gentle, helpful, view.essential, view.right, view.harmless, view.harm.harm is Harm.NONE)
+    return (
+        for_all,
+        gentle,
+        helpful,
+        likely.essential,
+        likely.right,
+        view.right,
+        view.harmless,
+        view.harm.harm is Harm.NONE,
+    )
 
 
 # --- why not the other brush ---------------------------------------------------------------------------------------

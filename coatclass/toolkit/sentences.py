@@ -55,7 +55,14 @@ def unsure_sentence(view: ToolView, situation: CoatSituation, language: str) -> 
     """Why a harmless tool that few of the possible coats want has to wait."""
     condition = _condition(view, situation, language)
     why = _whys(view.wanted, language)
-    return message(language, "unsure", coats=condition, why=why) if condition else why
+    return message(language, "unsure" if condition else "unsure_open", coats=condition, why=why)
+
+
+def undercoat_sentence(view: ToolView, language: str) -> str:
+    """Why a harmless tool waits until somebody has parted the hair and looked for undercoat."""
+    words = texts(language)
+    down = words.either(words.word("undercoat", one) for one in Undercoat if one in view.only_over)
+    return message(language, "unsure_undercoat", undercoat=down, why=_whys(view.wanted, language))
 
 
 def later_sentence(view: ToolView, language: str) -> str:
@@ -80,7 +87,8 @@ def _condition(view: ToolView, situation: CoatSituation, language: str) -> str:
     """What must be true of the coat for the tool to be right; empty if it is right for every possible coat."""
     words = texts(language)
     possible = cells(situation)
-    parts = [_coats(view.right_cells, possible, language)] if len(view.right_cells) < len(possible) else []
+    coats = _coats(view.right_cells, possible, language) if len(view.right_cells) < len(possible) else ""
+    parts = [coats] if coats else []
     # Where coats differ in what they need, the rules' own sentences say it; one list for all of them would be wrong.
     textures, undercoats = next(iter(view.only_if)) if len(view.only_if) == 1 else (frozenset(), frozenset())
     if textures:
@@ -94,12 +102,15 @@ def _condition(view: ToolView, situation: CoatSituation, language: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _coats(some: tuple[Cell, ...], possible: tuple[Cell, ...], language: str) -> str:
-    """The categories and bands of some cells, saying only what tells them from the possible ones."""
+    """The categories and bands of some cells, saying only what tells them from the possible ones; empty if nothing."""
     words = texts(language)
     categories, bands = _ordered(some)
     all_categories, all_bands = _ordered(possible)
+    if categories == all_categories and bands == all_bands:
+        # Each coat wants it at some length: say at which lengths all of them do.
+        bands = [band for band in bands if {coat for coat, mm in some if band_of_mm(mm) is band} == set(categories)]
     if categories == all_categories and bands != all_bands:
-        return message(language, "if_length", length=words.either(map(words.band, bands)))
+        return message(language, "if_length", length=words.either(map(words.band, bands))) if bands else ""
     parts = [words.either(words.coat(category, phrase=True) for category in categories)]
     if bands != all_bands:
         parts.append(words.either(words.band(band, phrase=True) for band in bands))

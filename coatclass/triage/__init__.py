@@ -44,6 +44,7 @@ class Rule:
     elsewhere: Touch | None = None
     unnamed: Touch | None = None
     drag: Drag | None = None
+    drag_unnamed: Drag | None = None
     no_knots: bool = False
     closes: frozenset[str] = frozenset()
     closes_unnamed: frozenset[str] = frozenset()
@@ -95,7 +96,7 @@ def _rule(row: Mapping[str, Any]) -> Rule:
             values[name] = kind(values[name])
     rule = Rule(**values)
     unknown = (rule.closes | rule.closes_unnamed) - set(_PERMISSIONS)
-    if unknown or rule.drag not in (None, *get_args(Drag)) or not rule.source:
+    if unknown or {rule.drag, rule.drag_unnamed} - {None, *get_args(Drag)} or not rule.source:
         raise ValueError(rule.id)
     return rule
 
@@ -218,7 +219,8 @@ def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]
     """What one rule still allows in a zone: most touch, strongest tool, and whether it forbids working on knots."""
     rule, inside = fit.rule, zone in fit.zones
     most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
-    strongest = rule.drag if inside or rule.elsewhere is not None else None
+    drag = rule.drag if fit.named else rule.drag_unnamed or rule.drag
+    strongest = drag if inside or rule.elsewhere is not None else None
     return most, strongest, rule.no_knots and inside
 
 

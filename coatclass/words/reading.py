@@ -23,6 +23,7 @@ _FIRST = "en"
 _VOCABULARY = "vocabulary"
 _FEW = 5
 _MM_PER_INCH = 25.4
+_RULER_STEP_MM, _RULER_FROM_MM = 5, 20
 
 
 def languages(folder: Path = FOLDER) -> tuple[str, ...]:
@@ -228,6 +229,10 @@ class Catalogue:
         if not inches:
             return str(self._words["writing.mm"]).format(mm=self.number(length_mm))
         return str(self._words["writing.mm_and_inches"]).format(mm=round(length_mm), inches=inches)
+
+    def about_mm(self, length_mm: float) -> str:
+        """A reckoned or estimated length as a ruler shows hair: to 5 mm above 20, to 1 mm below."""
+        return self.mm(_RULER_STEP_MM * round(length_mm / _RULER_STEP_MM) if length_mm > _RULER_FROM_MM else length_mm)
 
     def mm_range(self, low: float, high: float) -> str:
         """Two lengths in mm; inches only from 5 mm up, below which nobody measures in inches."""

@@ -15,7 +15,7 @@ HAVANESE = {
     "undercoat_seen": "light", "comb_reaches_skin": True, "wet_lock_curls": False, "last_trim_how": "scissored",
     "last_trim_weeks": 9, "skin_trouble": [], "mats": {"behind_ears": "tangles", "trunk": "none"},
     "patience": "tolerates", "minutes_per_week": 60, "wished_length_mm": 40, "weight_kg": 5.5, "days_since_combed": 5,
-    "baths_per_month": 1, "brushed_before_bath": "sometimes", "swims": False, "wears_harness": True,
+    "baths_per_month": 1, "brushed_before_bath": "sometimes", "expecting": False, "swims": False, "wears_harness": True,
     "wears_clothing": False, "collar_on_full_neck": False,
 }  # fmt: skip
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
 
 from app import cases
 from coatclass.answers import Answers
@@ -44,3 +46,13 @@ def test_a_length_from_before_the_last_cut_is_not_todays():
     before = Measurement(dog_id=DOG, length_mm=65.0, measured_on=date(2026, 1, 20))
     assert cases.Truth.as_of(DAY, finding, (before,), clipped_on=cut).trunk_mm is None
     assert cases.Truth.as_of(DAY, finding, ()).trunk_mm == 60.0
+
+
+def test_weeks_since_the_last_stripping_go_on_counting_after_they_were_told():
+    answers = Answers(last_trim_how="hand_stripped", last_trim_weeks=2, beard_and_brows=True, feel="harsh")
+    told = cases.today() - timedelta(weeks=5)
+    sheet = AnswerSheet(dog_id=DOG, content={}, given_at=datetime(told.year, told.month, told.day, 12, tzinfo=UTC))
+    truth = cases.Truth.as_of(cases.today(), None, (), stripped_on=cases.stripped_on(sheet, answers))
+    dog = cases.situation(answers, truth, cases.assess((), answers, truth))
+    assert dog is not None and dog.weeks_since_stripped == pytest.approx(7, abs=0.2)
+    assert cases.stripped_on(sheet, answers.model_copy(update={"last_trim_how": "clipped"})) is None

@@ -84,6 +84,17 @@ def test_a_double_coat_is_not_shaved_for_the_heat_and_the_advice_says_what_it_re
     assert "12–24 months" in text and "expert opinion" in text
 
 
+def test_a_coat_that_may_be_single_is_not_called_a_double_coat_but_the_warning_stays():
+    unsure = dogs.situation(categories=frozenset({CoatCategory.CURLY, CoatCategory.FUR}))
+    text = {c.code: c.text for c in care.cautions(unsure, dogs.CURLY_KIT)}["no_shaving"]
+    assert "before a groomer has felt" in text and "12–24 months" in text
+
+
+@pytest.mark.parametrize(("months", "old"), [(None, False), (24.0, False), (95.0, False), (96.0, True), (180.0, True)])
+def test_an_old_dog_is_worked_on_lying_down_in_short_parts(months, old):
+    assert ("senior" in codes(dogs.situation(age_months=months))) is old
+
+
 def test_a_coat_without_undercoat_is_spared_the_warning_about_shaving():
     smooth = dogs.situation(categories=frozenset({CoatCategory.FUR}), undercoats=frozenset({Undercoat.NONE}))
     assert "no_shaving" not in codes(smooth)
@@ -123,3 +134,13 @@ def test_every_rule_has_a_source_a_level_a_place_and_a_text_in_every_language():
         assert rule["place"] in {"start", "session", "mats", "bath", "trim", "tools"}
         for language in LANGUAGES:
             assert catalogue(language, "care").has(f"caution.{rule['code']}")
+
+
+@pytest.mark.parametrize(("expecting", "warned"), [(True, True), (False, False), (None, False)])
+def test_a_dog_that_is_pregnant_or_nursing_is_talked_over_with_a_vet_before_a_bath_and_the_way_to_the_salon(
+    expecting, warned
+):
+    found = {one.code: one for one in care.cautions(dogs.situation(expecting=expecting), dogs.CURLY_KIT)}
+    assert ("expecting" in found) is warned
+    if warned:
+        assert all(word in found["expecting"].text for word in ("vet", "bath", "groomer"))

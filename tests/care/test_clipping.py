@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from itertools import product
+from itertools import pairwise, product
 
 import pytest
 from care_dogs import situation
@@ -94,6 +94,15 @@ def test_a_double_coat_is_brushed_out_oftener_while_it_moults(coat: CoatCategory
 def test_a_stripped_coat_is_stripped() -> None:
     made = of(categories=frozenset({CoatCategory.WIRE}), hand_stripped=True)
     assert {rung.kind for rung in made.clips} == {"strip"}
+
+
+@pytest.mark.parametrize(("since", "first"), [(None, 70), (0.0, 70), (3.0, 49), (9.0, 7), (10.0, 0), (40.0, 0)])
+def test_the_next_stripping_follows_the_last_one_and_is_due_today_when_it_is_overdue(since, first) -> None:
+    # Every ten weeks: common practice, no source (data/clipping.toml).
+    made = of(categories=frozenset({CoatCategory.WIRE}), hand_stripped=True, weeks_since_stripped=since)
+    days = [(rung.on - TODAY).days for rung in made.clips]
+    assert days[0] == first
+    assert all(later - earlier == 70 for earlier, later in pairwise(days))
 
 
 def test_while_a_coat_that_is_not_cut_is_possible_nobody_clips() -> None:

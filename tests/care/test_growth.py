@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -255,3 +256,14 @@ def test_a_puppy_is_looked_at_again_until_eighteen_months():
     assert len(growth.look_again) == 5
     assert growth.look_again[0] == TODAY + timedelta(days=30)
     assert care.forecast(dogs.situation(age_months=30.0), TODAY).look_again == ()
+
+
+def test_whether_a_trim_keeps_the_coat_is_said_only_where_its_length_is_known():
+    dog = dogs.situation(categories=frozenset({CoatCategory.CURLY}), measured_mm=None, wished_length_mm=20.0)
+    guessed = care.forecast(dog, TODAY, target_mm=20.0)
+    told = care.forecast(replace(dog, measured_mm=21.0), TODAY, target_mm=20.0)
+    assert not guessed.measured and told.measured and guessed.wished
+    assert any(line.startswith("Nobody has measured the coat.") for line in care.growth_words(guessed))
+    assert any("a trim keeps it there" in line for line in care.growth_words(told))
+    cut = care.forecast(dog, TODAY, trims=[care.Trim(TODAY - timedelta(days=7), 20.0)], target_mm=20.0)
+    assert cut.measured

@@ -17,7 +17,7 @@ from coatclass.care.minutes import as_said
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience, Undercoat
 from coatclass.triage import triage
-from coatclass.words import LANGUAGES
+from coatclass.words import LANGUAGES, catalogue
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 
@@ -208,7 +208,7 @@ def test_a_curly_coat_is_combed_through_the_oftener_the_longer_it_is(mm, rounds)
 
 def test_a_wish_that_does_not_fit_is_answered_with_the_length_that_does():
     advice = length_of({"weight_kg": 25.0, "minutes_per_week": 120.0, "wished_length_mm": 75.0})
-    assert f"{advice.mm:.0f} mm" in advice.text and "75 mm" in advice.text
+    assert catalogue().about_mm(advice.mm) in advice.text and "75 mm" in advice.text
 
 
 def test_a_wish_of_just_the_longest_length_fits():
@@ -315,3 +315,29 @@ def test_the_plan_of_a_whole_millimetre_is_that_of_its_tenths():
         phase_of(dogs.situation(measured_mm=mm, weight_kg=8.0, minutes_per_week=60.0)) for mm in (40.0, 40.1)
     )
     assert (whole.time, whole.week, whole.length) == (tenth.time, tenth.week, tenth.length)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_length_that_nobody_measured_is_not_called_todays_length(language):
+    known = {"weight_kg": 12.0, "minutes_per_week": 900.0, "categories": frozenset({CoatCategory.HAIR})}
+    measured = dogs.situation(**known, measured_mm=40.0)
+    guessed = dogs.situation(**known, measured_mm=None)
+    for dog, sure in ((measured, True), (guessed, False)):
+        cleared = triage(dog)
+        budget = care.time_budget(dog, cleared, care.MatRisk(dog))
+        advice = care.length_advice(dog, cleared, budget, language=language)
+        assert advice.kind in ("fits", "may_grow")
+        key = "fits" if advice.mm is None else "fits_longest"
+        start = catalogue(language, "care").say(f"length.{key}", given="", longest="").split(" {")[0][:12]
+        assert advice.text.startswith(start) is sure, advice.text
+
+
+def test_a_wish_to_shave_what_is_most_likely_a_double_coat_is_answered_with_what_that_does_to_it():
+    # Univ. Minnesota Animal Dermatology open textbook ch. 1.13: post-clipping alopecia.
+    dog = dogs.situation(
+        categories=frozenset({CoatCategory.ARCTIC, CoatCategory.DROP}), measured_mm=80.0, wished_length_mm=10.0
+    )
+    for share, said in ((0.87, "A double coat is not clipped short"), (0.4, "is for a groomer's hands to say")):
+        known = dataclasses.replace(dog, shares={CoatCategory.ARCTIC: share, CoatCategory.DROP: 0.1})
+        advice = care.length_advice(known, triage(known), None, language="en")
+        assert said in advice.text and advice.kind == "not_cut"

@@ -204,6 +204,9 @@ def test_an_old_check_says_nothing_of_todays_brushing_but_its_visit_stays() -> N
     kept = care.notes_that_hold((old, new), TODAY)
     assert [one.on for one in kept] == [old.on, new.on]
     assert kept[0].check is None and kept[1] == new
+    dog = situation(**COMMON, notes=(new, old))
+    assert plan(dog, today=TODAY).now.situation.notes == advise(dog, today=TODAY).now.situation.notes == kept
+    assert not plan(replace(dog, notes=(old,)), today=TODAY).changes and advise(replace(dog, notes=(old,))).changes
 
 
 @pytest.mark.parametrize(

@@ -392,3 +392,12 @@ def test_whatever_is_found_can_be_told_in_both_languages_and_names_no_price_of_a
         assert ("keep" in codes) is answer.keep.open and ("clip" in codes) is answer.clip.open
         if answer.vet_first:
             assert codes == ["vet", "none"]
+
+
+def test_that_a_dog_is_pregnant_or_nursing_counts_on_the_table_whoever_said_it() -> None:
+    """Common practice, no source: only what is needed, and the vet's word comes first."""
+    calm = situation(weight_kg=12.0, age_months=40.0, patience=Patience.ENJOYS)
+    told = offers(replace(calm, expecting=True), Found(), rates=None, model=MODEL)
+    asked = offers(calm, Found(health=(Health.PREGNANT,)), rates=None, model=MODEL)
+    assert told.limit == asked.limit and told.limit.de_matting == 0
+    assert offers(calm, Found(), rates=None, model=MODEL).limit.de_matting > 0

@@ -71,11 +71,18 @@ def check_steps(phase: Phase) -> None:
         if step.tool is not None:
             assert step.tool in kept, f"a step with {step.tool}, which is not in the kit"
             assert set(step.zones) <= cleared_for(step.tool, phase.triage), step.title
+        if step.tool is not None and step.technique != "again" and _may_meet_a_lump(phase.situation, step.zones):
+            assert "round_lump" in step.cautions, f"{step.title} goes over a lump"
         assert step.zones or not alone or step.technique in ("look", "training", "end"), step.title
         assert not set(step.zones) & alone, step.title
     if phase.routine.ladder:
         assert phase.triage.knots & {zone for zone, state in phase.situation.mats.items() if state.severity}
         assert phase.triage.session.open
+
+
+def _may_meet_a_lump(dog: CoatSituation, zones: Iterable[BodyZone]) -> bool:
+    there = {zone for zone, trouble in dog.skin.items() if trouble == "lump"}
+    return bool(there & set(zones)) or ("lump" in dog.skin_trouble and not there)
 
 
 def check_week(phase: Phase) -> None:

@@ -11,6 +11,7 @@ from shown import DOGS, TODAY, dog, of, sentences, shown
 from coatclass.contract import Role
 from coatclass.planning import plan
 from coatclass.presentation import present
+from coatclass.presentation.abridged import in_short
 from coatclass.presentation.blocks import Facts, Steps, Tools, WeekStrip
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState
 from coatclass.words import LANGUAGES, catalogue
@@ -184,6 +185,21 @@ def test_mats_are_named_in_the_table_of_zones():
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
+def test_a_zone_that_is_left_alone_for_its_skin_or_ears_says_so_in_the_table(language):
+    sore = dog(
+        CoatCategory.CURLY, 45.0, skin={BodyZone.BELLY: "sores"}, skin_trouble=frozenset({"sores", "ear_trouble"})
+    )
+    *_, table = present(plan(sore, today=TODAY, language=language)).section("map").blocks
+    words = catalogue(language)
+    why = {row[0].rpartition(". ")[2]: row[2] for row in table.rows}
+    for zone, rule in (("belly", "sores"), ("ears", "ears"), ("behind_ears", "ears")):
+        assert words.say(f"triage.why.{rule}").casefold() in why[words.title(words.zone(zone))].casefold()
+    assert not any(
+        words.say("triage.why.sores") in said for name, said in why.items() if name != words.title(words.zone("belly"))
+    )
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
 def test_the_map_of_a_coat_that_is_middling_all_over_says_where_to_look_first_and_why(language):
     # Behind the ears and in the armpits knots begin first: common practice, no source.
     made = present(plan(dog(CoatCategory.MIXED, 45.0), today=TODAY, language=language))
@@ -194,3 +210,22 @@ def test_the_map_of_a_coat_that_is_middling_all_over_says_where_to_look_first_an
     assert [row[0].partition(".")[0] for row in table.rows] == [str(n) for n in range(1, len(table.rows) + 1)]
     assert words.say("plan.load.rubs") in table.rows[0][2] and len({row[2] for row in table.rows}) > 1
     assert picture.compact is not None
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_entry_of_the_calendar_read_alone_sends_round_a_lump_and_asks_the_vet_before_a_pregnant_dogs_bath(language):
+    lump = {"skin": {BodyZone.CHEST: "lump"}, "skin_trouble": frozenset({"lump"})}
+    words = catalogue(language)
+    for known, kind, code in ((lump, "session", "round_lump"), ({"expecting": True}, "bath", "expecting")):
+        made = present(plan(dog(CoatCategory.CURLY, 45.0, **known), today=TODAY, language=language))
+        texts = [one.text for one in made.entries if one.event.kind == kind]
+        assert texts and all(words.say(f"care.caution.{code}") in text for text in texts)
+
+
+def test_that_a_dog_is_old_or_has_a_lump_is_no_mistake_of_its_owner():
+    for coat in CoatCategory:
+        known = {"age_months": 150.0, "skin": {BodyZone.CHEST: "lump"}, "skin_trouble": frozenset({"lump"})}
+        made = present(plan(dog(coat, 45.0, **known), today=TODAY))
+        told = [note.text for note in made.section("beware").blocks]
+        assert any(text.startswith("An old dog") for text in told)
+        assert in_short(made).beware and not in_short(made).beware.startswith(("An old dog", "Go round the lump"))

@@ -203,6 +203,46 @@ def test_every_category_with_every_texture_undercoat_and_flag_gets_a_sound_kit(f
         _sound_kit(situation)
 
 
+def test_a_short_coat_of_which_nobody_told_the_undercoat_takes_few_tools_and_its_shedding_tools_wait_for_a_look():
+    draws = {"carding_knife", "stripping_stone", "bladed_coat_rake", "undercoat_rake", "firm_slicker"}
+    for bands in _sets([LengthBand.UNDER_19MM, LengthBand.FROM_19_TO_25MM]):
+        for textures in (frozenset(), *(frozenset({one}) for one in (Texture.SILKY, Texture.SOFT, Texture.HARSH))):
+            for mats in ({}, {BodyZone.LEGS: MatState.TANGLES}):
+                kit = kit_of(CoatSituation(frozenset({CoatCategory.FUR}), bands, textures=textures, mats=mats))
+                usable = [item for item in kit if item.role in USABLE]
+                assert 2 <= len([item for item in usable if item.tool != "firm_slicker"]) <= 4
+                assert all(item.zones == tuple(mats) for item in usable if item.tool in draws)
+                waiting = [item for item in kit if item.role is Role.LATER and item.tool in draws]
+                assert waiting
+                assert all(item.why.startswith("First part the hair and look.") for item in waiting)
+
+
+def test_the_likely_coats_decide_what_is_bought_and_every_possible_coat_what_harms():
+    for categories in CATEGORY_SETS:
+        for likely, band in itertools.product(categories if len(categories) < 5 else (), BANDS):
+            dog = CoatSituation(categories, frozenset({band}))
+            shares = {one: 0.85 if one is likely else 0.15 / max(1, len(categories) - 1) for one in categories}
+            known = _sound_kit(replace(dog, shares=shares))
+            wanted = _usable(kit_of(replace(dog, categories=frozenset({likely}))))
+            assert wanted - _forbidden_tools(dog) <= _usable(known), (sorted(categories), likely, band)
+            more = {item.tool for item in known if item.role in USABLE and "uncertain-coat" not in item.rule} - wanted
+            assert not more, "a tool that only an improbable coat wants"
+
+
+def test_no_firm_slicker_goes_over_a_mixed_coat_under_19_mm_but_for_knots():
+    for textures, undercoat in itertools.product((frozenset(), *({one} for one in Texture)), Undercoat):
+        dog = CoatSituation(
+            frozenset({CoatCategory.MIXED}),
+            frozenset({LengthBand.UNDER_19MM}),
+            textures=frozenset(textures),
+            undercoats=frozenset({undercoat}),
+        )
+        assert "soft_slicker" in _usable(kit_of(dog))
+        assert "firm_slicker" not in _usable(kit_of(dog))
+        knotted = {item.tool: item.zones for item in kit_of(replace(dog, mats={BodyZone.LEGS: MatState.MATS}))}
+        assert knotted["firm_slicker"] == (BodyZone.LEGS,)
+
+
 def test_a_larger_set_of_coats_never_offers_what_one_of_them_forbids():
     forbidden = {
         pair: _forbidden_tools(CoatSituation(frozenset({pair[0]}), frozenset({pair[1]})))
@@ -249,6 +289,7 @@ def _situations(least: int) -> st.SearchStrategy[CoatSituation]:
         skin_trouble=st.frozensets(st.sampled_from(TROUBLES)),
         skin=st.dictionaries(st.sampled_from(BodyZone), st.sampled_from(PLACED), max_size=3),
         age_months=st.one_of(st.none(), st.floats(0, 240)),
+        shares=st.dictionaries(st.sampled_from(CoatCategory), st.sampled_from([0.05, 0.1, 0.3, 0.85])),
     )
 
 
@@ -283,8 +324,9 @@ def test_more_possible_coats_never_allow_a_tool_that_fewer_forbid(situation, cat
 
 
 def _worse(situation: CoatSituation) -> dict[str, CoatSituation]:
-    """The same dog with one more trouble each."""
-    skin = {f"{zone} {trouble}": {zone: trouble} for zone in GRID_ZONES for trouble in ("redness", "pain")}
+    """The same dog with one more trouble each; to say where a known one is, is none."""
+    new = [trouble for trouble in ("redness", "pain") if trouble not in situation.skin_trouble]
+    skin = {f"{zone} {trouble}": {zone: trouble} for zone in GRID_ZONES for trouble in new}
     return {
         "panics": replace(situation, patience=Patience.CANNOT_BEAR),
         "puppy": replace(situation, age_months=3.0),

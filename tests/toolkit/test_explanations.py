@@ -7,7 +7,9 @@ from kits import dog, kit_of, reason
 
 from coatclass.contract import Role
 from coatclass.errors import InputError
+from coatclass.taxonomy import CATEGORIES
 from coatclass.toolkit import catalogue, harm_records, rules
+from coatclass.toolkit.tables import texts, tool_rules
 
 
 def test_why_not_names_the_coat_and_the_harm():
@@ -41,6 +43,20 @@ def test_a_kit_for_two_coats_says_for_which_of_them_a_tool_is_right():
     assert kit["face_comb"].role is Role.HELPFUL and "Otherwise" not in kit["face_comb"].why
     assert kit["medium_comb"].why.startswith("Wait until it is known. If this is a wire coat:")
     assert "But on a curly coat" in kit["fine_comb"].why
+
+
+def test_no_reason_names_every_possible_coat_as_its_condition_and_what_waits_says_for_what():
+    for coats in ("fur wire", "curly hair", "fur mixed hair", "arctic fur"):
+        for item in kit_of(dog(coats)):
+            all_of_them = texts().either(texts().coat(one, phrase=True) for one in CATEGORIES if one in coats.split())
+            assert not item.why.startswith(f"If this is {all_of_them}")
+            if item.role is Role.LATER and not _by_rule(item):
+                assert item.why.startswith(("Wait", "First part the hair")), item.why
+
+
+def _by_rule(item):
+    """Whether one of the room's rules itself puts the tool off, in its own words."""
+    return any(rule.id == item.rule[0] and rule.role is Role.LATER for rule in tool_rules())
 
 
 def test_every_rule_is_listed_once_with_who_it_is_about_why_and_its_source():

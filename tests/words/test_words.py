@@ -294,3 +294,22 @@ def test_what_stands_behind_a_condition_in_german_begins_without_a_second_colon(
     said = {key: text for key, text in every_text("de", "toolkit").items() if key.startswith(("rule.", "reason."))}
     assert len(said) > 100
     assert [key for key, text in said.items() if ": " in text.split(". ")[0]] == []
+
+
+@pytest.mark.parametrize(
+    ("mm", "said"),
+    [
+        (1.2, "1.2 mm"),
+        (12.4, "12 mm"),
+        (20.0, "20 mm"),
+        (22.4, "20 mm"),
+        (23.7, "25 mm"),
+        (47.2, "45 mm"),
+        (75.0, "75 mm"),
+    ],
+)
+def test_a_reckoned_length_is_said_as_a_ruler_shows_hair(mm: float, said: str) -> None:
+    for language in LANGUAGES:
+        words = catalogue(language)
+        assert words.about_mm(mm).startswith(said.replace(".", "," if language != "en" else "."))
+        assert words.about_mm(mm) == words.mm(round(float(said.removesuffix(" mm")), 1))
