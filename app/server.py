@@ -18,7 +18,7 @@ from typing import Any
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-# Before gradio is imported: it looks for nothing on a hub.
+# For when gradio is imported: it looks for nothing on a hub.
 os.environ["HF_HUB_OFFLINE"] = "1"
 
 from fastapi import FastAPI
@@ -79,6 +79,8 @@ def create_app(settings: Settings, *, alone: bool = True) -> FastAPI:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        if app.state.workbench is not None:
+            await app.state.workbench.close()
         app.state.queue.close()
         kept.close()
 
@@ -93,6 +95,7 @@ def create_app(settings: Settings, *, alone: bool = True) -> FastAPI:
     tries = settings.limits["sign_in"]
     app.state.counts = SharedCounts(kept, forgotten_after_s=tries["forgotten_after_s"]) if kept.shared else None
     app.state.attempts = accounts.Attempts(tries, app.state.counts)
+    app.state.workbench = None
     app.state.first_account = None
     if settings.demo:
         open_demo(kept)

@@ -19,7 +19,7 @@ import gradio as gr
 from fastapi import FastAPI
 from PIL import Image
 
-from app import accounts
+from app import accounts, guard
 from app.design import blocks, mount
 from app.looking import look_at, overlay
 from coatclass import photo
@@ -32,8 +32,6 @@ from coatclass.reports.evaluation.report import refused_photos
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.words import catalogue
 
-ROLES = accounts.RESEARCHERS
-PATH = "/workbench"
 _SHOWN_PX = 640
 _KEPT_S = 3600
 _MOST_FILES = 500
@@ -42,19 +40,24 @@ _OTHER = "other-run"  # folder of the table to compare with
 _PREDICTED = ("file", "truth", "category", "probability", "category_set", "length_band", "verdict", "status")
 
 
-def workbench(app: FastAPI) -> None:
-    """Mount it under ``/workbench``; the guard lets only researchers and groomers through, and each handler asks."""
+def workbench(state: Any) -> FastAPI:
+    """It stands under ``/workbench``; the guard lets only researchers and groomers through, and each handler asks.
+
+    Args:
+        state: of the app around it: settings and records.
+    """
 
     def ask(request: gr.Request) -> None:
         cookies = request.request.cookies if request.request else {}  # nobody's: refused
-        accounts.require(app.state.records, dict(cookies), *ROLES)
+        accounts.require(state.records, dict(cookies), *accounts.RESEARCHERS)
 
     with blocks("coatclass: workbench", delete_cache=(_KEPT_S, _KEPT_S)) as page:
         _evaluating(ask)
     with page.route("Try a photo", "/try"):
         _trying(ask)
-    limits = app.state.settings.limits
-    mount(app, page, PATH, max_file_size=limits["upload"]["body_bytes"], queue=limits["workbench"])
+    limits = state.settings.limits
+    most = limits["upload"]["body_bytes"]
+    return mount(FastAPI(openapi_url=None), page, guard.PAGES[0], max_file_size=most, queue=limits["workbench"])
 
 
 # --- a table and its photos -------------------------------------------------------------------------------------------

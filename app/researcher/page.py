@@ -8,17 +8,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import Response
 
-from app import accounts, cases, sign_in
+from app import accounts, cases, guard, sign_in
 from app.api.research import HOW, evaluation_files
 from app.design import render
 from app.errors import page_or_problem
 from app.groomer import table
 from app.language import words
+from app.researcher.late import OpenedLate
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.care import Level, MatRisk
@@ -56,9 +58,15 @@ def researcher_page(app: FastAPI) -> None:
     """Serve it under ``/researcher``."""
     app.include_router(router)
     if app.state.settings.workbench:
-        from app.researcher._workbench import workbench
+        app.state.workbench = OpenedLate(partial(_workbench, app.state), sign_in.may_enter_workbench)
+        app.mount(guard.PAGES[0], app.state.workbench)
 
-        workbench(app)
+
+def _workbench(state: Any) -> FastAPI:
+    """Its framework takes as long to load as all the rest of a start."""
+    from app.researcher._workbench import workbench
+
+    return workbench(state)
 
 
 @router.get("/researcher")

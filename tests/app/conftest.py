@@ -65,7 +65,7 @@ class Server:
 
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """The real server on loopback, one for the whole session, without the workbench: half of a start is its framework.
+    """The real server on loopback, one for the whole session, without the workbench.
 
     See ``own_server`` for all of it.
     """

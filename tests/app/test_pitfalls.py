@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import struct
 import zlib
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import httpx
@@ -11,6 +13,7 @@ import pytest
 from fastapi import FastAPI
 
 from app.design import blocks, mount
+from app.researcher.late import OpenedLate
 
 LINKS = "/api/v1/dogs/by-link"
 
@@ -40,6 +43,37 @@ async def test_a_mounted_page_refuses_to_read_a_file_that_was_not_uploaded(tmp_p
         answer = await web.post("/probe/gradio_api/run/predict", json=body)
     assert answer.status_code >= 400
     assert "nobody's business" not in answer.text
+
+
+@pytest.mark.anyio
+async def test_what_opens_late_is_made_once_for_all_who_wait_and_again_after_a_failure():
+    told = []
+
+    @asynccontextmanager
+    async def life(app):
+        told.append("started")
+        yield
+        told.append("ended")
+
+    def make():
+        told.append("made")
+        if told == ["made"]:
+            raise RuntimeError("out of memory")
+        late = FastAPI(lifespan=life)
+        late.add_api_route("/late/where", lambda: "here")
+        return late
+
+    door, whole = OpenedLate(make, lambda request: None), FastAPI()
+    whole.mount("/late", door)
+    transport = httpx.ASGITransport(app=whole, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://salon.test") as web:
+        assert (await web.get("/late/where")).status_code == 500
+        answers = await asyncio.gather(*(web.get("/late/where") for _ in range(5)))
+    assert [one.json() for one in answers] == ["here"] * 5
+    assert told == ["made", "made", "started"]
+    await door.close()
+    assert told[-1] == "ended"
+    await OpenedLate(make, lambda request: None).close()  # never opened
 
 
 def test_the_link_alone_decides_what_is_shown(web, server):

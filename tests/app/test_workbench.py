@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
+import subprocess
+import sys
+from pathlib import Path
 
 import httpx
 import pytest
@@ -232,3 +236,52 @@ def test_the_workbench_keeps_no_history_and_calls_nobody(server):
     assert not config.get("run_history")
     assert not config["show_error"]
     assert config["footer_links"] == []
+
+
+# --- opened late ------------------------------------------------------------------------------------------------------
+
+LATE = """
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from fastapi.testclient import TestClient
+from app.server import create_app
+from app.settings import Settings
+from salon_walk import make_known, sign_in
+
+def loaded(when):
+    print(when, "gradio" in sys.modules)
+
+def left():
+    return [path for path in (data / "pages").rglob("*") if path.is_file()]
+
+data = Path(sys.argv[1])
+app = create_app(Settings(data=data))
+make_known(data)
+with TestClient(app, base_url="http://localhost") as web:
+    for address in ("owner/", "sign-in", "researcher/", "workbench/", "workbench/config", "workbench/assets/a.js"):
+        web.get(f"/{address}")
+    sign_in(web, "Rosalind")
+    web.get("/researcher/").raise_for_status()
+    loaded("before:")
+    with ThreadPoolExecutor() as at_once:
+        asked = list(at_once.map(web.get, ["/workbench/config"] * 4))
+    assert [one.status_code for one in asked] == [200] * 4
+    assert len({one.json()["app_id"] for one in asked}) == 1  # made once
+    loaded("entered:")
+    web.post("/workbench/gradio_api/upload", files={"files": ("a.txt", b"woof")}).raise_for_status()
+    assert left()
+assert not left()  # its end was told to the framework, which sweeps then
+print("closed")
+"""
+
+
+def test_no_start_waits_for_the_workbench_and_its_framework_starts_and_ends_with_its_visitors(tmp_path):
+    """Nobody who may not enter opens it, whichever address they try."""
+    tests = Path(__file__).parent
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tests), str(tests.parents[1])])}
+    environment.pop("GRADIO_TEMP_DIR", None)
+    done = subprocess.run(
+        [sys.executable, "-c", LATE, str(tmp_path)], env=environment, capture_output=True, text=True, check=False
+    )
+    assert done.stdout.splitlines() == ["before: False", "entered: True", "closed"], done.stderr

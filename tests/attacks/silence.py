@@ -12,8 +12,10 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.attacks.serving import ROOT
+from tests.attacks.serving import PASSWORD, ROOT
 
+NAME = "Rosalind"
+"""Who looks round a web app that is watched; a researcher's or groomer's account, with the password of all attacks."""
 STRACE = shutil.which("strace")
 _CALLS = "connect,sendto,sendmsg,sendmmsg,open,openat,creat,mkdir,mkdirat,rename,renameat,renameat2,link,symlink"
 _ADDRESS = re.compile(r'sin6?_addr=inet_(?:addr|pton)\((?:AF_INET6, )?"([^"]+)"|inet_pton\(AF_INET6, "([^"]+)"')
@@ -79,7 +81,7 @@ def watch(command: list[str], home: Path, *, until: str = "", seconds: float = 3
 
 
 def _visit(said: str) -> None:
-    """Open the pages once and let a dog be looked at, so that everything is loaded."""
+    """Open the pages once, the workbench too, and let a dog be looked at, so that everything is loaded."""
     import httpx
 
     found = re.search(r"http://127\.0\.0\.1:\d+", said)
@@ -91,6 +93,8 @@ def _visit(said: str) -> None:
         token = web.post("/api/v1/dogs/by-link", json={"name": "Bramble"}).json()["token"]
         web.patch(f"/api/v1/dogs/by-link/{token}/answers", json={"breed": "beagle"})
         web.get(f"/api/v1/dogs/by-link/{token}/sheet.pdf")
+        web.post("/api/v1/sign-in", data={"name": NAME, "password": PASSWORD}).raise_for_status()
+        web.get("/workbench/").raise_for_status()  # loaded no earlier
 
 
 def _read(line: str, seen: Seen) -> None:

@@ -12,8 +12,9 @@ import pytest
 from PIL import Image
 
 import coatclass
-from tests.attacks.serving import ROOT
-from tests.attacks.silence import STRACE, watch
+from coatclass.records import UserRole, add_user, open_records
+from tests.attacks.serving import PASSWORD, ROOT
+from tests.attacks.silence import NAME, STRACE, watch
 
 pytestmark = [
     pytest.mark.slow,
@@ -61,6 +62,8 @@ def test_the_library_the_commands_and_their_workers_call_nobody(tmp_path, photo)
 
 def test_a_running_web_app_calls_nobody_and_writes_into_its_own_folder(tmp_path):
     data = tmp_path / "salon"
+    with open_records(f"sqlite:///{data / 'records.sqlite'}") as salon:
+        add_user(salon, NAME, PASSWORD, UserRole.RESEARCHER)
     command = ["-m", "coatclass", "serve", "--no-browser", "--data", str(data)]
     seen = watch(command, tmp_path / "home", until="coatclass is open at")
     assert seen.calls == []
