@@ -83,10 +83,18 @@ def check_everything(run: list[str]) -> int:
     with subprocess.Popen(
         [*run, "mypy"], cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
     ) as types:
+        _compile_once(run)
         tests = _code([*run, "pytest", *EVERYTHING])
         said, _ = types.communicate()
     print(f"mypy: {said}", end="", flush=True)
     return types.returncode or tests
+
+
+def _compile_once(run: list[str]) -> None:
+    """Compile what every worker collects once: they start together, and each would do it all (50 s in place of 39)."""
+    if not any((ROOT / "tests").glob("*/__pycache__/*-pytest-*.pyc")):
+        # What can't be collected is told by the run itself.
+        subprocess.run([*run, "pytest", "--collect-only", "-qq"], cwd=ROOT, stdout=subprocess.DEVNULL, check=False)
 
 
 def _code(command: list[str]) -> int:
