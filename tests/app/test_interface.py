@@ -18,6 +18,8 @@ from coatclass.records import UserRole, add_user
 
 OFTEN = {kind: {"per_minute": 1e6, "burst": 1e6} for kind in limits()["rate"]}
 EXAMPLES = 5
+# The library gives up after 10 s, which a sheet with its pictures may take while other tests fill every core.
+PATIENCE_S = 600
 
 
 @pytest.fixture
@@ -51,7 +53,7 @@ BOUNDED = settings(
 @pytest.mark.slow
 @pytest.mark.parametrize("who", ["groomer", "stranger"])
 def test_whatever_is_sent_gets_an_answer_as_described(salon, who):
-    described = schemathesis.openapi.from_asgi("/openapi.json", salon["app"])
+    described = schemathesis.openapi.from_asgi("/openapi.json", salon["app"], timeout=PATIENCE_S)
     operations = [found.ok() for found in described.get_all_operations()]
     operations.sort(key=lambda operation: operation.method == "delete")  # what is erased can't answer any more
     assert len(operations) > 50
@@ -143,7 +145,7 @@ def send(salon, case, who):
         if name in (case.path_parameters or {}):
             case.path_parameters[name] = salon[name]
     cookies = {COOKIE: salon["cookie"]} if who == "groomer" else {}
-    answer = case.call(cookies=cookies, headers={"sec-fetch-site": "same-origin"})
+    answer = case.call(cookies=cookies, headers={"sec-fetch-site": "same-origin"}, timeout=PATIENCE_S)
     case.validate_response(answer, checks=CHECKS)
     if answer.status_code >= 400 and "json" in answer.headers.get("content-type", [""])[0]:
         assert set(answer.json()) == {"status", "code", "problem", "next_step"}
