@@ -242,6 +242,7 @@ def advise(
             codes=codes,
             coming=None if name == "grown" else replace(at, categories=situation.categories),
             was_matted=(was_matted and name == "after") or care.kept_short(at.notes),
+            answers_wish=name == "now" or found.comes_off,
             language=language,
         )
         for (name, at, cleared, _), tools in zip(drafts, kits, strict=True)
@@ -314,6 +315,7 @@ def _phase(
     codes: frozenset[str],
     coming: CoatSituation | None,
     was_matted: bool,
+    answers_wish: bool,
     language: str,
 ) -> Phase:
     risk = care.MatRisk(dog)
@@ -331,7 +333,9 @@ def _phase(
         time=time if week else None,
         length=None
         if coming is None
-        else care.length_advice(coming, cleared, time, was_matted=was_matted, language=language),
+        else care.length_advice(
+            coming, cleared, time, was_matted=was_matted, answers_wish=answers_wish, language=language
+        ),
     )
 
 

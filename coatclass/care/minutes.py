@@ -318,16 +318,23 @@ _BY_FIRST = {Who.VET: "vet", Who.GROOMER: "mats", Who.OWNER: "mats"}
 
 
 def length_advice(
-    situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, *, was_matted: bool = False, language: str
+    situation: CoatSituation,
+    cleared: Triage,
+    budget: TimeBudget | None,
+    *,
+    was_matted: bool = False,
+    answers_wish: bool = True,
+    language: str,
 ) -> LengthAdvice:
     """Which length goes with this coat, its mats, the week and the dog.
 
     Args:
         budget: None while nobody can brush, or without a weight.
         was_matted: the dog had mats before the visit; it is kept short until it stays free of them.
+        answers_wish: say why a wish can't be had; a phase after one that said it does not.
     """
     kind, mm, key = _length(situation, cleared, budget, was_matted)
-    wish = "" if kind == "comes_off" else _refused_wish(situation, cleared)
+    wish = _refused_wish(situation, cleared) if answers_wish and kind != "comes_off" else ""
     texts = catalogue(language, "care")
     most = budget.longest_mm if budget else None
     if situation.measured_mm is None and key in ("fits", "fits_longest"):

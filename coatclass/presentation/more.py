@@ -115,7 +115,8 @@ def length_advice(of: Subject) -> Iterator[Block]:
     """Which length goes with coat, mats and week, now and after the visit."""
     assert of.plan is not None
     now, after = of.plan.now.length, of.plan.after.length if of.plan.after else None
-    if now is not None and after is not None and now.text != after.text:
+    # What answers a wish stands before the advice and is said once.
+    if now is not None and after is not None and not now.text.endswith(after.text):
         yield Facts(((of.say("section.now"), now.text), (of.say(f"section.{after_what(of)}"), after.text)))
     elif now is not None:
         yield Text(now.text)

@@ -294,6 +294,14 @@ def test_a_wish_for_a_short_coat_is_answered_by_name(coats, known, says):
         assert not [rung for rung in plan.clips if rung.kind == "clip"]
 
 
+def test_a_wish_that_is_refused_now_is_not_refused_again_for_after_the_visit():
+    dog = dogs.situation(categories=frozenset({CoatCategory.ARCTIC}), measured_mm=60.0, weight_kg=20.0,
+                         wished_length_mm=20.0, mats={BodyZone.BREECHES: MatState.TIGHT_MATS})  # fmt: skip
+    plan = planning.plan(dog, today=TODAY)
+    assert plan.after is not None and plan.now.length.text.count("You wish for") == 1
+    assert "You wish for" not in plan.after.length.text
+
+
 def test_a_dog_whose_week_carries_no_coat_is_kept_short_by_the_groomer():
     dog = dogs.situation(
         measured_mm=60.0, weight_kg=25.0, minutes_per_week=20.0, mats={BodyZone.BEHIND_EARS: MatState.MATS}
