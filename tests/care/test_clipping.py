@@ -83,6 +83,15 @@ def test_the_season_sets_the_least_and_brings_the_next_visit_nearer_instead() ->
             assert rung.mm is not None and rung.mm >= 9 - 0.5
 
 
+def test_no_visit_leaves_less_than_the_sun_lets_through_the_year_round() -> None:
+    """Common practice, no source: skin without cover burns, most of all where it was covered all winter."""
+    for month in range(1, 13):
+        made = of(today=date(2026, month, 2), weeks=8, minutes_per_week=25.0, guards=())
+        assert clips(made) and all(
+            rung.mm is not None and rung.mm >= min(6, rung.grown_mm or 6) for rung in clips(made)
+        )
+
+
 @pytest.mark.parametrize("coat", [CoatCategory.ARCTIC, CoatCategory.FUR])
 def test_a_double_coat_is_brushed_out_oftener_while_it_moults(coat: CoatCategory) -> None:
     made = of(categories=frozenset({coat}), undercoats=frozenset({Undercoat.DENSE}))
