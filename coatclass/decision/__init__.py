@@ -11,6 +11,7 @@ from coatclass.decision._decide import (
     limits,
     load,
     promise,
+    shares_hold,
 )
 from coatclass.decision._next_question import Askable, next_question
 
@@ -27,4 +28,5 @@ __all__ = [
     "load",
     "next_question",
     "promise",
+    "shares_hold",
 ]

@@ -282,6 +282,16 @@ def _doubts(
     return doubts
 
 
+_NO_DOUBT_OF_SHARES = frozenset(
+    {"settled", "family_settled", "narrowed", "mixed_possible", "photo_refused", "measured", "length_open", "ancestry"}
+)
+
+
+def shares_hold(reasons: Sequence[Reason]) -> bool:
+    """Whether nothing speaks against the probabilities themselves; that a mixed coat is possible too does not."""
+    return all(one.code in _NO_DOUBT_OF_SHARES for one in reasons)
+
+
 def _all_doubtful(photo_reports: Sequence[PhotoReport]) -> bool:
     looked_at = _looked_at(photo_reports)
     return bool(looked_at) and all(report.status is PhotoStatus.DOUBTFUL for report in looked_at)

@@ -31,7 +31,7 @@ _RIGHT = ("kit", "week", "bath", "mistake", "next", "after")
 _MOST_TOOLS = 3
 _TRAINING_ROWS = (2, 1, 1)
 _WAITED_FOR = ("visit", "trim")
-_OF_THE_COAT = ("coat.kind", "coat.sure", "coat.length")
+_OF_THE_COAT = ("coat.kind", "coat.sure", "coat.open", "coat.length")
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,8 @@ class Short:
     """What is said first; every part is a part of the presentation, nothing is phrased anew.
 
     Attributes:
-        coat: the coats still possible; empty without an estimate.
+        coat: the probable coat, or the coats still possible; empty without an estimate.
+        others: the coats that can't be ruled out beside a probable one, as a sentence; else empty.
         sure: how sure that is.
         tools: three at most, the needed ones first, in the order of work.
         often: how often, in a sentence; empty where nothing is brushed yet.
@@ -186,6 +187,7 @@ class Short:
     """
 
     coat: str
+    others: str
     sure: str
     tools: tuple[ToolRow, ...]
     often: str
@@ -201,6 +203,7 @@ def in_short(plan: Presentation) -> Short:
     rows.sort(key=lambda row: row.role != "essential")  # stable: the order of work stays within
     return Short(
         coat=facts.get(say("plan.coat.kind"), ""),
+        others=f"{say('plan.coat.open')}: {others}" if (others := facts.get(say("plan.coat.open"), "")) else "",
         sure=facts.get(say("plan.coat.sure"), ""),
         tools=tuple(rows[:_MOST_TOOLS]),
         often=next((block.items[0] for block in _blocks(plan, "week", Items) if block.items), ""),

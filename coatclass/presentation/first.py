@@ -75,8 +75,9 @@ def verdict(of: Subject) -> Iterator[Block]:
     if of.parents:
         pairs.append((of.say("coat.parents"), of.words.joined(of.parents)))
     if of.said.categories:
-        coats = of.words.title(of.words.either(of.words.coat(one) for one in of.said.categories))
-        pairs += [(of.say("coat.kind"), coats), (of.say("coat.sure"), of.said.how_sure)]
+        pairs += [(of.say("coat.kind"), of.said.kind), (of.say("coat.sure"), of.said.how_sure)]
+    if of.said.others:
+        pairs.append((of.say("coat.open"), of.say("coat.others", coats=of.words.title(of.said.others))))
     if of.plan is not None:
         situation, mm = of.plan.now.situation, of.plan.now.situation.measured_mm
         key = "measured" if mm is not None else "likely"
@@ -86,10 +87,15 @@ def verdict(of: Subject) -> Iterator[Block]:
             pairs.append((of.say("coat.weight"), of.say("coat.kg", kg=of.words.number(situation.weight_kg))))
     if pairs:
         yield Facts(tuple(pairs))
-    yield from (Text(text) for code, text in of.reasons if code not in SAID_IN_FACTS)
+    yield from (Text(text) for code, text in of.reasons if code not in SAID_IN_FACTS and not said_of_others(of, code))
     if of.plan is None:
         yield Text(of.say("verdict.no_plan"))
         yield from photos(of)
+
+
+def said_of_others(of: Subject, code: str) -> bool:
+    """Whether a reason only names again the coats that can't be ruled out."""
+    return code == "narrowed" and bool(of.said.others)
 
 
 def stops(of: Subject) -> Iterator[Block]:

@@ -9,12 +9,14 @@ from typing import Protocol
 
 from coatclass import care, toolkit
 from coatclass.contract import Assessment
+from coatclass.decision import shares_hold
 from coatclass.planning import Phase, Plan
 from coatclass.presentation import first, more, visits
 from coatclass.presentation.blocks import Block, Place, Presentation, Section
 from coatclass.presentation.shop import shop_card
 from coatclass.presentation.wording import Said, Subject, after_what, entry, same_work, who_is_asked
 from coatclass.taxonomy import CATEGORIES, CoatCategory
+from coatclass.triage import probable_coat
 from coatclass.words import LANGUAGES, catalogue
 
 __all__ = ["present"]
@@ -49,7 +51,7 @@ def present(
     """
     words = catalogue(plan.language if plan else language or LANGUAGES[0])
     dog = dog_name or words.your_dog
-    said = Said(words, dog, assessment, _possible(plan, assessment))
+    said = Said(words, dog, assessment, _possible(plan, assessment), _probable(assessment))
     of = Subject(plan, assessment, said, words, breed, tuple(parents), remarks.strip(), tuple(owned), tuple(measured))
     today = plan.today if plan else date.today()
     return Presentation(
@@ -73,6 +75,13 @@ def _possible(plan: Plan | None, assessment: Assessment | None) -> tuple[CoatCat
         return tuple(assessment.category.set)
     grown = None if plan is None else (plan.grown or plan.now).situation.categories
     return tuple(one for one in CATEGORIES if grown and one in grown)
+
+
+def _probable(assessment: Assessment | None) -> CoatCategory | None:
+    """The coat that may be called probable: never where something speaks against the estimate itself."""
+    if assessment is None or assessment.category is None or not shares_hold(assessment.reasons):
+        return None
+    return probable_coat(assessment.category.set, assessment.category.probabilities)
 
 
 def _sections(of: Subject) -> Iterator[Section]:

@@ -25,17 +25,34 @@ class Said:
         dog: how the dog is called.
         assessment: what was estimated; None if the coat was only told.
         categories: coats still possible, the most probable first.
+        probable: the one that is likelier than all others together; None if there is none.
     """
 
     words: Catalogue
     dog: str
     assessment: Assessment | None
     categories: tuple[CoatCategory, ...]
+    probable: CoatCategory | None = None
 
     @property
     def coats(self) -> str:
-        """The coats still possible as alternatives."""
-        return self.words.either(self.words.coat(one, phrase=True) for one in self.categories)
+        """The probable coat, else all that are still possible as alternatives."""
+        named = self.categories if self.probable is None else (self.probable,)
+        return self.words.either(self.words.coat(one, phrase=True) for one in named)
+
+    @property
+    def others(self) -> str:
+        """The coats that can't be ruled out beside the probable one; empty where all are named together."""
+        if self.probable is None:
+            return ""
+        return self.words.either(self.words.coat(one) for one in self.categories if one is not self.probable)
+
+    @property
+    def kind(self) -> str:
+        """The probable coat, or all that are still possible, by name."""
+        if self.probable is None:
+            return self.words.title(self.words.either(self.words.coat(one) for one in self.categories))
+        return self.words.say("plan.coat.probably", coat=self.words.coat(self.probable))
 
     @property
     def title(self) -> str:
@@ -47,8 +64,9 @@ class Said:
             key = "not_a_dog" if self.assessment.verdict is Verdict.NOT_A_DOG else "unusable_photo"
             return say(f"plan.verdict.{key}")
         if self.assessment is not None and self.assessment.verdict is Verdict.HANDS_ON:
-            return say("plan.verdict.hands_on", dog=dog, coats=self.coats)
-        key = "settled" if len(self.categories) == 1 else "narrowed"
+            key = "hands_on" if self.probable is None else "hands_on_probably"
+            return say(f"plan.verdict.{key}", dog=dog, coats=self.coats)
+        key = "settled" if len(self.categories) == 1 else "narrowed" if self.probable is None else "probably"
         return say(f"plan.verdict.{key}", dog=dog, coats=self.coats)
 
     @property

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.errors import InputError
-from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone, CoatCategory
+from coatclass.taxonomy import ZONES, BodyZone
 from coatclass.toolkit.coats import ToolView, views
 from coatclass.toolkit.sentences import (
     coat_phrase,
@@ -22,7 +22,7 @@ from coatclass.toolkit.sentences import (
     unsure_sentence,
 )
 from coatclass.toolkit.tables import Harm, ToolRule, catalogue, message, rule_file, texts, zone_group
-from coatclass.triage import closed_by
+from coatclass.triage import closed_by, likely_coats
 
 UNCERTAIN = "uncertain-coat"
 USABLE = (Role.ESSENTIAL, Role.HELPFUL)
@@ -42,7 +42,7 @@ class _Dog:
     def __init__(self, situation: CoatSituation, cleared: Triage) -> None:
         self.situation, self.cleared = situation, cleared
         self.having, self.knots = cleared.having, cleared.knots
-        self.likely = replace(situation, categories=_likely(situation))
+        self.likely = replace(situation, categories=likely_coats(situation.categories, situation.shares))
         self.as_likely = views(self.likely, cleared)
         self.allowed = {tool.id: cleared.cleared(tool.drag, comb=tool.combs) for tool in catalogue().values()}
 
@@ -211,13 +211,6 @@ def _choose(tool: str, view: ToolView, dog: _Dog) -> _Choice | None:
 def _for_every_day(view: ToolView) -> bool:
     """Whether a tool may be bought for more than knots, and nobody has to look for undercoat first."""
     return _enough(view.everyday, view) and not view.only_over
-
-
-def _likely(situation: CoatSituation) -> frozenset[CoatCategory]:
-    """The coats whose tools may be bought: all that are possible if nobody knows how likely each is."""
-    least: float = rule_file()["policy"]["share_of_likely_coat"]
-    possible = situation.categories or frozenset(CATEGORIES)
-    return frozenset(one for one in possible if situation.shares.get(one, 0.0) >= least) or possible
 
 
 def _unsure(tool: str, view: ToolView, situation: CoatSituation) -> _Choice:

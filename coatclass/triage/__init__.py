@@ -16,7 +16,18 @@ from coatclass.errors import ModelFilesError
 from coatclass.resources import read_toml
 from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
-__all__ = ["RULE_FILE", "Rule", "after_visit", "closed_by", "rules", "thin_skinned", "triage", "zones_of"]
+__all__ = [
+    "RULE_FILE",
+    "Rule",
+    "after_visit",
+    "closed_by",
+    "likely_coats",
+    "probable_coat",
+    "rules",
+    "thin_skinned",
+    "triage",
+    "zones_of",
+]
 
 RULE_FILE = Path(__file__).with_name("data") / "triage.toml"
 _PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
@@ -107,13 +118,33 @@ def thin_skinned() -> frozenset[BodyZone]:
     return frozenset(BodyZone(zone) for zone in read_toml(RULE_FILE)["zones"]["thin_skin"])
 
 
+def likely_coats(possible: Iterable[CoatCategory], shares: Mapping[CoatCategory, float]) -> frozenset[CoatCategory]:
+    """The coats that a plan is made for; what harms any possible one is left out of it all the same.
+
+    Args:
+        possible: coats that are not ruled out; none means any.
+        shares: how likely each is, [0, 1]; where nobody reckoned it, all that are possible count as likely.
+    """
+    least: float = read_toml(RULE_FILE)["likely"]["share"]
+    coats = frozenset(possible) or frozenset(CATEGORIES)
+    return frozenset(one for one in coats if shares.get(one, 0.0) >= least) or coats
+
+
+def probable_coat(possible: Iterable[CoatCategory], shares: Mapping[CoatCategory, float]) -> CoatCategory | None:
+    """The only likely one of several coats, if it is likelier than all others together; None if there is none."""
+    coats = frozenset(possible)
+    likely = likely_coats(coats, shares)
+    one = next(iter(likely)) if len(likely) == 1 < len(coats) else None
+    return one if one is not None and shares.get(one, 0.0) > 0.5 else None
+
+
 def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
     """The zones that this dog has: no beard on a spitz, no harness path without a harness.
 
-    Where something was found, there is a zone.
+    Where something was found, there is a zone; one that only an unlikely coat has waits until somebody finds it.
     """
     table = read_toml(RULE_FILE)["zones"]
-    possible = situation.categories or frozenset(CATEGORIES)
+    possible = likely_coats(situation.categories, situation.shares)
     found = {zone for zone, state in situation.mats.items() if state is not MatState.NONE} | set(situation.skin)
     worn = bool(situation.wears_harness or situation.wears_clothing)
     lacking = {zone for zone in (BodyZone.BEARD, BodyZone.TOP_KNOT) if not possible & set(table[zone])}

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 from shown import DOGS, TODAY, dog, of, sentences, shown
 
-from coatclass.contract import Role
+from coatclass.contract import Role, Verdict
 from coatclass.planning import plan
 from coatclass.presentation import present
 from coatclass.presentation.abridged import in_short
@@ -229,3 +229,42 @@ def test_that_a_dog_is_old_or_has_a_lump_is_no_mistake_of_its_owner():
         told = [note.text for note in made.section("beware").blocks]
         assert any(text.startswith("An old dog") for text in told)
         assert in_short(made).beware and not in_short(made).beware.startswith(("An old dog", "Go round the lump"))
+
+
+_PROBABLY = {
+    "en": ("probably", "Can't be ruled out yet"),
+    "de": ("wahrscheinlich", "Noch nicht auszuschließen"),
+    "fr": ("probablement", "Pas encore exclu"),
+}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("breed", ["Samoyed", "Labrador Retriever", "Poodle"])
+def test_one_likely_coat_is_called_probable_and_every_other_possible_one_is_named_once_below(breed, language):
+    from coatclass.answers import parse
+    from coatclass.assessing import assess
+    from coatclass.cli.dog import presented
+
+    answers, words = parse({"breed": breed}), catalogue(language)
+    found = assess((), answers)
+    assert found.category is not None and found.verdict is not Verdict.SETTLED
+    best, others = found.category.set[0], found.category.set[1:]
+    made = presented(found, answers, name="Fennel", language=language, today=TODAY)
+    probably, open_yet = _PROBABLY[language]
+    assert probably in made.title and words.coat(best, phrase=True) in made.title
+    assert not any(words.coat(one, phrase=True) in made.title for one in others)
+    facts = dict(pair for block in made.section("verdict").blocks if isinstance(block, Facts) for pair in block.pairs)
+    assert all(words.coat(one).lower() in facts[open_yet].lower() for one in others)
+    short = in_short(made)
+    assert probably in short.coat.lower() and facts[open_yet] in short.others
+
+
+def test_a_coat_is_not_called_probable_where_something_speaks_against_the_estimate():
+    from coatclass.answers import parse
+    from coatclass.assessing import assess
+    from coatclass.cli.dog import presented
+
+    answers = parse({"breed": "Poodle crossed with Labrador"})
+    found = assess((), answers)
+    assert found.verdict is Verdict.HANDS_ON and "mixed_possible" not in {one.code for one in found.reasons}
+    assert "probably" not in presented(found, answers, name="Fennel", language="en", today=TODAY).title

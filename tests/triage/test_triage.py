@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from coatclass.contract import DRAGS, CoatSituation, Drag, Touch, Triage, Who
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
-from coatclass.triage import after_visit, closed_by, rules, triage, zones_of
+from coatclass.triage import after_visit, closed_by, probable_coat, rules, triage, zones_of
 
 TROUBLES = ("sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble")
 PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
@@ -167,3 +167,23 @@ def test_every_rule_has_its_own_id_and_a_source() -> None:
     assert len(ids) == len(set(ids))
     assert all(rule.source for rule in rules())
     assert all(rule.there is None or rule.there in Touch for rule in rules())
+
+
+def test_a_zone_that_only_an_unlikely_coat_has_waits_until_something_is_found_there():
+    fur, wire = CoatCategory.FUR, CoatCategory.WIRE
+    known = situation(categories=frozenset({fur, wire}), shares={fur: 0.93, wire: 0.02})
+    assert BodyZone.BEARD not in zones_of(known)
+    assert BodyZone.BEARD in zones_of(replace(known, shares={}))  # nobody reckoned
+    assert BodyZone.BEARD in zones_of(replace(known, shares={fur: 0.7, wire: 0.25}))
+    assert BodyZone.BEARD in zones_of(replace(known, mats={BodyZone.BEARD: MatState.TANGLES}))
+    assert BodyZone.BEARD in zones_of(replace(known, skin={BodyZone.BEARD: "sores"}))
+
+
+def test_probable_is_only_the_one_likely_coat_that_outweighs_all_others():
+    fur, wire, hair = CoatCategory.FUR, CoatCategory.WIRE, CoatCategory.HAIR
+    coats = {fur, wire, hair}
+    assert probable_coat(coats, {fur: 0.9, wire: 0.02, hair: 0.03}) is fur
+    assert probable_coat(coats, {fur: 0.7, wire: 0.25, hair: 0.03}) is None  # two likely ones
+    assert probable_coat(coats, {fur: 0.45, wire: 0.19, hair: 0.19}) is None  # likely, but not likelier than the rest
+    assert probable_coat({fur}, {fur: 0.9}) is None  # nothing else is possible: settled, not probable
+    assert probable_coat(coats, {}) is None
