@@ -79,6 +79,7 @@ class Plan:
         growth: where the length is going; doubts: questions about measurements, as sentences.
         events: what goes into the calendar.
         changes: what the last technique check changes; clips: the visits of the weeks to come and their lengths.
+        cut_on: the day of the booked visit if that brings the next trim.
     """
 
     language: str
@@ -93,6 +94,7 @@ class Plan:
     events: tuple[care.Event, ...]
     changes: tuple[PlanChange, ...] = ()
     clips: tuple[ClipRung, ...] = ()
+    cut_on: date | None = None
 
     @property
     def routine_phase(self) -> Phase:
@@ -158,6 +160,18 @@ def plan(
     )
     touch_up_minutes = now.time.touch_up_minutes if now.time else None
     coming = advice.after or now
+    clips = care.clip_ladder(
+        coming.situation,
+        now.triage,
+        coming.triage,
+        growth,
+        length=coming.length,
+        budget=coming.time,
+        guards=guards,
+        visit_weeks=visit_weeks,
+        booked=booked,
+        language=language,
+    )
     return Plan(
         language=language,
         today=today,
@@ -177,19 +191,11 @@ def plan(
             touch_up_minutes=touch_up_minutes,
             training=now.training,
             booked=booked,
+            clips=clips,
         ),
         changes=advice.changes,
-        clips=care.clip_ladder(
-            coming.situation,
-            now.triage,
-            coming.triage,
-            growth,
-            length=coming.length,
-            budget=coming.time,
-            guards=guards,
-            visit_weeks=visit_weeks,
-            language=language,
-        ),
+        clips=clips,
+        cut_on=care.cut_at(booked, clips),
     )
 
 

@@ -456,8 +456,17 @@ def _curve(present: Present) -> tuple[tuple[date, float, float, float], ...]:
 # --- in words ---------------------------------------------------------------------------------------------------------
 
 
-def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = False) -> tuple[str, ...]:
-    """The expected growth in sentences; ``comes_off``: the groomer has to take it off."""
+def growth_words(
+    growth: Growth, language: str = "en", *, comes_off: bool = False, cut_on: date | None = None
+) -> tuple[str, ...]:
+    """The expected growth in sentences.
+
+    Args:
+        growth: what is expected.
+        language: one of :data:`coatclass.words.LANGUAGES`.
+        comes_off: the groomer has to take the coat off.
+        cut_on: the day of a booked visit that brings the trim.
+    """
     texts = catalogue(language, "care")
     if comes_off:
         lines = [texts.say("growth.held_comes_off")]
@@ -478,7 +487,9 @@ def growth_words(growth: Growth, language: str = "en", *, comes_off: bool = Fals
         lines.append(texts.say("growth.if_it_grows"))
     lines += [crossing_words(crossing, language) for crossing in growth.crossings]
     if growth.trim is not None:
-        lines.append(trim_words(growth, growth.trim, language))
+        mm = _trim_length(growth, texts)
+        booked = texts.say("growth.trim_booked", mm=mm, day=texts.day(cut_on)) if cut_on else ""
+        lines.append(booked or trim_words(growth, growth.trim, language))
     if growth.look_again:
         dates = texts.joined(texts.day(day) for day in growth.look_again)
         lines.append(texts.say("growth.look_again", dates=dates))

@@ -46,6 +46,7 @@ __all__ = [
     "bath_weeks",
     "changes",
     "clip_ladder",
+    "cut_at",
     "events_of",
     "kept_short",
     "kit_after_check",
@@ -115,10 +116,14 @@ def events_of(
     touch_up_minutes: float | None = None,
     training: Sequence[TrainingStep] = (),
     booked: Booked | None = None,
+    clips: Sequence[ClipRung] = (),
 ) -> tuple[Event, ...]:
-    """The entries of the calendar in the order of their start: only what the triage leaves open, and the visits."""
+    """The entries of the calendar in the order of their start: only what the triage leaves open, and the visits.
+
+    A trim that the booked visit brings (``clips``: the ladder) is not to be booked once more.
+    """
     today = growth.today
-    events = [*_changes(growth), *_looks(growth)]
+    events = [*_changes(growth, booked=cut_at(booked, clips) is not None), *_looks(growth)]
     if booked is not None:
         events.append(Event("booked", "booked", booked.at.date(), booked.at.time(), float(booked.minutes)))
     if visit:
@@ -167,12 +172,12 @@ def _bath(situation: CoatSituation, first: date) -> Event:
     return Event("bath", "bath", _next(first, (weekday,)), weekdays=(weekday,), every_weeks=bath_weeks(situation))
 
 
-def _changes(growth: Growth) -> list[Event]:
+def _changes(growth: Growth, *, booked: bool) -> list[Event]:
     events = [
         Event(f"kit_change_{crossing.mm:g}", "kit_change", crossing.likely, crossing=crossing)
         for crossing in growth.crossings
     ]
-    if growth.trim is not None:
+    if growth.trim is not None and not booked:
         events.append(Event("trim", "trim", growth.trim.likely, crossing=growth.trim))
     return events
 
@@ -233,6 +238,7 @@ def clip_ladder(
     budget: TimeBudget | None,
     guards: Sequence[Guard] = (),
     visit_weeks: float | None = None,
+    booked: Booked | None = None,
     language: str = "en",
 ) -> tuple[ClipRung, ...]:
     """The visits of about half a year; empty while a vet comes first, or while nobody knows which length fits.
@@ -244,16 +250,19 @@ def clip_ladder(
         length, budget: the length that goes with coat and week, and its minutes.
         guards: the salon's own; with none only millimetres are named.
         visit_weeks: weeks between the dog's visits; the usual ones if None.
+        booked: the next visit that was agreed on; a rung that is due about then falls on it.
         language: one of :data:`coatclass.words.LANGUAGES`.
     """
+    agreed = booked.at.date() if booked else None
     if now.first is Who.VET or not cleared.session.open:
         return ()
     texts = catalogue(language, "visit")
     if situation.hand_stripped or (set(situation.categories) == {CoatCategory.WIRE} and not situation.clipped):
-        return tuple(_uncut("strip", growth.today, texts, since=situation.weeks_since_stripped or 0.0))
+        since = situation.weeks_since_stripped or 0.0
+        return tuple(_uncut("strip", growth.today, texts, since=since, agreed=agreed))
     if not any(data("coats")["coat"][category]["trimmable"] for category in categories(situation)):
         # A smooth short coat has nothing that a salon must brush out.
-        return tuple(_uncut("brush_out", growth.today, texts)) if line_brushed(situation) else ()
+        return tuple(_uncut("brush_out", growth.today, texts, agreed=agreed)) if line_brushed(situation) else ()
     if not may_be_cut(situation, cleared) or growth.mode != "continuous":
         return ()
     ceiling = _ceiling(situation, length, budget)
@@ -266,8 +275,22 @@ def clip_ladder(
     legs = BodyZone.LEGS in cleared.cleared(comb=True) and (check is None or BodyZone.LEGS not in check.stopped)
     cut = _Cut(max(ceiling, lowest), a_week, tuple(guards), legs)
     usual = min(max(visit_weeks or data("clipping")["visits"]["usual"], 1.0), 12.0)
-    start = length_mm(situation) if now.comes_off else growth.now_mm
-    return tuple(_rungs(cut, start, growth, usual, texts))
+    if not now.comes_off:
+        return tuple(_rungs(cut, growth.now_mm, growth.today, growth.today, usual, texts, agreed=agreed))
+    off = max(growth.today, agreed or growth.today)  # the coat comes off at that visit, and grows from there
+    return tuple(_rungs(cut, length_mm(situation), growth.today, off, usual, texts))
+
+
+def cut_at(booked: Booked | None, clips: Sequence[ClipRung]) -> date | None:
+    """The day of the booked visit if the ladder's first cut falls on it."""
+    first = clips[0] if clips else None
+    return first.on if booked and first and first.kind == "clip" and first.on == booked.at.date() else None
+
+
+def _weeks_to(agreed: date | None, on: date, weeks: float, slack: float) -> float:
+    """Weeks from a day to the next visit: to the one agreed on if that is sooner, or later by no more than slack."""
+    ahead = (agreed - on).days / 7 if agreed is not None and agreed > on else math.inf
+    return ahead if ahead <= weeks + slack else weeks
 
 
 def _ceiling(situation: CoatSituation, length: LengthAdvice | None, budget: TimeBudget | None) -> float | None:
@@ -282,23 +305,29 @@ def _ceiling(situation: CoatSituation, length: LengthAdvice | None, budget: Time
     return min(known) if known else None
 
 
-def _rungs(cut: _Cut, start: float, growth: Growth, usual: float, texts: Catalogue) -> Iterator[ClipRung]:
+def _rungs(
+    cut: _Cut, mm: float, today: date, since: date, usual: float, texts: Catalogue, *, agreed: date | None = None
+) -> Iterator[ClipRung]:
+    """The visits of a coat that is cut; ``mm``: its length on the day ``since``."""
     table = data("clipping")["visits"]
-    mm, last, on = start, growth.today, growth.today
-    if start <= cut.ceiling_mm:  # nothing is due today
-        on += timedelta(days=round(7 * min(usual, max(1.0, (cut.ceiling_mm - start) / cut.mm_a_week))))
+    last, slack = since, table["shortest"]
+    overdue = mm > cut.ceiling_mm
+    weeks = 0.0 if overdue else min(usual, max(1.0, (cut.ceiling_mm - mm) / cut.mm_a_week))
+    on = since + timedelta(days=round(7 * _weeks_to(agreed, since, weeks, slack)))
     for _ in range(table["most"]):
-        if (on - growth.today).days > 7 * table["horizon_weeks"]:
+        if (on - today).days > 7 * table["horizon_weeks"]:
             return
         grown = mm + cut.mm_a_week * (on - last).days / 7
         weeks = cut.weeks_from(on, usual)
         room = (cut.ceiling_mm - grown) / cut.mm_a_week
         if room >= min(weeks, table["shortest"]):
             # It may still grow: tidied now, and cut on the day on which the calendar has the trim.
-            weeks = min(weeks, room)
+            weeks = _weeks_to(agreed, on, min(weeks, room), slack)
             yield ClipRung(kind="tidy", on=on, grown_mm=grown, text=texts.say("clips.tidy"))
             mm = grown
         else:
+            tight = weeks < usual
+            weeks = _weeks_to(agreed, on, weeks, 0 if tight else slack)
             guard, mm = _guard(cut, grown, cut.after(weeks, on), on)
             yield ClipRung(
                 kind="clip",
@@ -306,7 +335,7 @@ def _rungs(cut: _Cut, start: float, growth: Growth, usual: float, texts: Catalog
                 grown_mm=grown,
                 mm=mm,
                 guard=guard,
-                text=_said(mm, guard, texts, cut, sooner=weeks if weeks < usual else None),
+                text=_said(mm, guard, texts, cut, sooner=weeks if tight else None),
             )
         last, on = on, on + timedelta(days=round(7 * weeks))
 
@@ -336,14 +365,17 @@ def _said(mm: float, guard: Guard | None, texts: Catalogue, cut: _Cut, *, sooner
     return text if sooner is None else f"{text}. {texts.say('clips.tight', weeks=texts.number(sooner, 0))}"
 
 
-def _uncut(kind: Any, today: date, texts: Catalogue, *, since: float = 0.0) -> Iterator[ClipRung]:
+def _uncut(
+    kind: Any, today: date, texts: Catalogue, *, since: float = 0.0, agreed: date | None = None
+) -> Iterator[ClipRung]:
     """The visits of a coat that is brushed out or stripped by hand; ``since``: weeks from the last one to today."""
     visits, rows = data("clipping")["visits"], data("clipping")
-    on = today - timedelta(weeks=min(since, rows[kind]["weeks"]))  # what is overdue is due today
+    on, waited = today, min(since, rows[kind]["weeks"])  # what is overdue is due today
     for _ in range(visits["most"]):
         moult = kind == "brush_out" and on.month in rows["brush_out"]["moult_months"]
         weeks = rows["brush_out"]["moult_weeks"] if moult else rows[kind]["weeks"]
-        on += timedelta(weeks=weeks)
+        on += timedelta(days=round(7 * _weeks_to(agreed, on, weeks - waited, visits["shortest"])))
+        waited = 0.0
         if (on - today).days > 7 * visits["horizon_weeks"]:
             return
         moult = kind == "brush_out" and on.month in rows["brush_out"]["moult_months"]

@@ -104,7 +104,9 @@ def growing(of: Subject) -> Iterator[Block]:
         yield Picture(drawing, growth_curve(of.plan.growth, of.words, of.measured, compact=True))
     lines = tuple(
         of.words.title(line)
-        for line in care.growth_words(of.plan.growth, of.words.language, comes_off=of.plan.now.triage.comes_off)
+        for line in care.growth_words(
+            of.plan.growth, of.words.language, comes_off=of.plan.now.triage.comes_off, cut_on=of.plan.cut_on
+        )
     )
     if lines:
         yield Items(lines)

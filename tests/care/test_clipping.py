@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime, timedelta
 from itertools import pairwise, product
 
 import pytest
@@ -18,8 +18,18 @@ GUARDS = tuple(Guard(name=f"guard {mm}", mm=mm) for mm in (3, 6, 9, 13, 16, 19, 
 COMMON: dict[str, object] = {"weight_kg": 8.0, "minutes_per_week": 60.0, "measured_mm": 40.0}
 
 
-def of(today: date = TODAY, weeks: float | None = None, guards: tuple[Guard, ...] = GUARDS, **known: object) -> Plan:
-    return plan(situation(**(COMMON | known)), today=today, guards=guards, visit_weeks=weeks)
+def of(
+    today: date = TODAY,
+    weeks: float | None = None,
+    guards: tuple[Guard, ...] = GUARDS,
+    booked: care.Booked | None = None,
+    **known: object,
+) -> Plan:
+    return plan(situation(**(COMMON | known)), today=today, guards=guards, visit_weeks=weeks, booked=booked)
+
+
+def in_days(days: int) -> care.Booked:
+    return care.Booked(datetime.combine(TODAY + timedelta(days=days), datetime.min.time()).replace(hour=10), 60)
 
 
 def clips(made: Plan) -> list[ClipRung]:
@@ -112,6 +122,52 @@ def test_the_next_stripping_follows_the_last_one_and_is_due_today_when_it_is_ove
     days = [(rung.on - TODAY).days for rung in made.clips]
     assert days[0] == first
     assert all(later - earlier == 70 for earlier, later in pairwise(days))
+
+
+def trims(made: Plan) -> list[care.Event]:
+    return [event for event in made.events if event.kind == "trim"]
+
+
+@pytest.mark.parametrize("known", [
+    {"measured_mm": 60.0}, {"measured_mm": 20.0},
+    {"categories": frozenset({CoatCategory.WIRE}), "hand_stripped": True, "weeks_since_stripped": 9.0},
+    {"categories": frozenset({CoatCategory.FUR}), "undercoats": frozenset({Undercoat.DENSE})},
+])  # fmt: skip
+@pytest.mark.parametrize("days", [1, 9, 20])
+def test_the_first_visit_of_the_ladder_is_the_one_that_was_booked(days: int, known: dict[str, object]) -> None:
+    made = of(booked=in_days(days), **known)
+    assert made.clips[0].on == TODAY + timedelta(days=days)
+    assert all(later.on > earlier.on for earlier, later in pairwise(made.clips))
+
+
+def test_a_visit_booked_for_much_later_does_not_put_off_what_is_due_and_is_one_of_those_that_follow() -> None:
+    """The dog stands on the table today, and the owner has booked the next visit already."""
+    made = of(booked=in_days(35), measured_mm=60.0)
+    assert [rung.on for rung in made.clips[:2]] == [TODAY, TODAY + timedelta(days=35)]
+    assert made.clips[0].mm is not None and made.now.time is not None and made.now.time.longest_mm is not None
+    assert made.clips[1].grown_mm is not None and made.clips[1].grown_mm <= made.now.time.longest_mm + 1
+    assert trims(made) and made.cut_on is None
+
+
+def test_longer_until_the_booked_visit_means_shorter_today() -> None:
+    today = [of(booked=in_days(days), measured_mm=60.0, guards=()).clips[0].mm for days in (28, 56)]
+    assert today[0] is not None and today[1] is not None and today[1] < today[0]
+
+
+def test_a_trim_that_the_booked_visit_brings_is_not_to_be_booked_once_more() -> None:
+    without, made = of(measured_mm=60.0), of(booked=in_days(9), measured_mm=60.0)
+    assert trims(without) and not trims(made)
+    assert made.clips[0].kind == "clip" and made.cut_on == TODAY + timedelta(days=9)
+    said = care.growth_words(made.growth, cut_on=made.cut_on)
+    assert any("is booked for" in line for line in said) and not any("book a trim now" in line for line in said)
+    tidied = of(booked=in_days(9), measured_mm=20.0)
+    assert tidied.clips[0].kind == "tidy" and trims(tidied), "the cut is still to come"
+
+
+def test_a_felted_coat_comes_off_at_the_booked_visit_and_grows_from_there() -> None:
+    felted = {"mats": {BodyZone.TRUNK: MatState.FELTED}}
+    days = [(of(booked=booked, **felted).clips[0].on - TODAY).days for booked in (None, in_days(9))]
+    assert days[1] == days[0] + 9
 
 
 def test_while_a_coat_that_is_not_cut_is_possible_nobody_clips() -> None:
