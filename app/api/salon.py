@@ -16,8 +16,10 @@ from starlette.background import BackgroundTask
 from app import cases, checks
 from app.accounts import Groomer
 from app.api.assessing import REFUSALS, Confirmation, Day, DogId, Duplicate, Entry, Moment, RecordId, Sought, salon_of
+from app.groomer import day as days
 from app.groomer import dog_file as files
 from app.groomer.dog_file import confirmed
+from app.language import spoken
 from coatclass.records import (
     BY_UPLOAD,
     Appointment,
@@ -64,6 +66,12 @@ class AppointmentEntry(Entry):
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
 
+class AppointmentKept(Appointment):
+    """A visit as it is kept now; ``told``: what the groomer should know of it, in her language, empty if nothing."""
+
+    told: str = ""
+
+
 class AppointmentState(Entry):
     """What became of a visit; of one that is done also the minutes that it took, and what was done."""
 
@@ -89,9 +97,11 @@ def waiting(request: Request, who: Groomer) -> list[WaitingDog]:
 
 
 @router.post("/dogs/{dog_id}/appointments", status_code=201)
-def add_appointment(request: Request, who: Groomer, dog_id: DogId, entry: AppointmentEntry) -> Appointment:
-    """Keep an appointment."""
-    return salon_of(request).add(valid(Appointment, dog_id=dog_id, **entry.model_dump()), who=who.name)
+def add_appointment(request: Request, who: Groomer, dog_id: DogId, entry: AppointmentEntry) -> AppointmentKept:
+    """Keep an appointment, and say which dogs are there at the same time."""
+    salon = salon_of(request)
+    kept = salon.add(valid(Appointment, dog_id=dog_id, **entry.model_dump()), who=who.name)
+    return AppointmentKept(**kept.model_dump(), told=days.beside_words(days.beside(salon, kept), spoken()))
 
 
 @router.patch("/dogs/{dog_id}/appointments/{record_id}")

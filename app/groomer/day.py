@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from io import BytesIO
 from typing import Any
 
@@ -41,6 +41,32 @@ def _planned(rows: list[dict[str, Any]]) -> str:
     """Hours on the table, as ``5:30 h``; a visit that was cancelled or missed takes none."""
     minutes = sum(one.appointment.minutes for one in to_print([row["visit"] for row in rows]))
     return f"{minutes // 60}:{minutes % 60:02d} h"
+
+
+def beside(salon: Records, appointment: Appointment) -> list[Visit]:
+    """Other visits at the same time; a salon with two tables may mean it so, hence nothing is refused."""
+    start, end = _span(appointment)
+    near = to_print(visits(salon, start - timedelta(days=1), end))  # no visit is longer than a day
+    return [one for one in near if one.appointment.id != appointment.id and _span(one.appointment)[1] > start]
+
+
+def beside_words(found: Sequence[Visit], language: str) -> str:
+    """Which other dogs are there at the same time, in one sentence; empty if none."""
+    words = catalogue(language, "day")
+    dogs = (
+        words.say(
+            "beside.one",
+            dog=one.dog.name,
+            at=f"{one.appointment.starts_at.astimezone():%H:%M}",
+            minutes=words.minutes(one.appointment.minutes),
+        )
+        for one in found
+    )
+    return words.say("beside.there", dogs=words.joined(dogs)) if found else ""
+
+
+def _span(appointment: Appointment) -> tuple[datetime, datetime]:
+    return appointment.starts_at, appointment.starts_at + timedelta(minutes=appointment.minutes)
 
 
 def who_noted(reader: Reader, appointment: Appointment) -> str:

@@ -148,7 +148,14 @@ def _visit(state: Any, one: Visit) -> dict[str, Any]:
     with state.records.read() as reader:
         by = days.who_noted(reader, one.appointment)
     at = one.appointment.starts_at.astimezone()
-    return {"visit": one, "at": at, "finding": findings[-1] if findings else None, "by": by}
+    beside = days.beside(state.records, one.appointment) if days.to_print([one]) else []
+    return {
+        "visit": one,
+        "at": at,
+        "finding": findings[-1] if findings else None,
+        "by": by,
+        "beside": days.beside_words(beside, spoken()),
+    }
 
 
 def _week(state: Any, asked: GroomerRequest) -> Shown:

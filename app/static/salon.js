@@ -115,7 +115,7 @@
     try {
       const body = form ? gather(form) : from.dataset.body ? JSON.parse(from.dataset.body) : undefined;
       const said = await ask(method, path, body);
-      sayNext = from.dataset.done || "";
+      sayNext = [from.dataset.done, said?.told].filter(Boolean).join(" ");
       undoNext = undoing(from, said);
       const to = (from.dataset.then || "").replace("{id}", said?.id || "");
       show(to, Boolean(to));

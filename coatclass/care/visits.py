@@ -199,11 +199,13 @@ class _Cut:
 
     Attributes:
         ceiling_mm: the longest that coat and week carry, mm; ``mm_a_week``: growth.
+        usual: weeks between visits.
         legs: whether they may be left longer: they may be combed, and the comb did not stop there.
     """
 
     ceiling_mm: float
     mm_a_week: float
+    usual: float
     guards: tuple[Guard, ...]
     legs: bool
 
@@ -211,12 +213,12 @@ class _Cut:
         """The length to leave on a day, so that the coat just reaches the ceiling so many weeks later, mm."""
         return max(least_mm(on), self.ceiling_mm - weeks * self.mm_a_week)
 
-    def weeks_from(self, on: date, usual: float) -> float:
+    def weeks_from(self, on: date) -> float:
         """The most weeks, not more than usual, after which the coat is not yet past the ceiling."""
         table = data("clipping")["visits"]
         room = self.ceiling_mm - least_mm(on)
-        fitting = [weeks for weeks in table["weeks"] if weeks <= usual and weeks * self.mm_a_week <= room]
-        return float(max(fitting, default=min(usual, table["shortest"])))
+        fitting = [weeks for weeks in table["weeks"] if weeks <= self.usual and weeks * self.mm_a_week <= room]
+        return float(max(fitting, default=min(self.usual, table["shortest"])))
 
 
 def least_mm(on: date) -> float:
@@ -273,12 +275,12 @@ def clip_ladder(
     lowest = data("time")["longest"]["shortest_mm"] + a_week * data("clipping")["visits"]["shortest"]
     check = last_check(situation.notes)
     legs = BodyZone.LEGS in cleared.cleared(comb=True) and (check is None or BodyZone.LEGS not in check.stopped)
-    cut = _Cut(max(ceiling, lowest), a_week, tuple(guards), legs)
     usual = min(max(visit_weeks or data("clipping")["visits"]["usual"], 1.0), 12.0)
-    if not now.comes_off:
-        return tuple(_rungs(cut, growth.now_mm, growth.today, growth.today, usual, texts, agreed=agreed))
-    off = max(growth.today, agreed or growth.today)  # the coat comes off at that visit, and grows from there
-    return tuple(_rungs(cut, length_mm(situation), growth.today, off, usual, texts))
+    cut = _Cut(max(ceiling, lowest), a_week, usual, tuple(guards), legs)
+    mm, since = growth.now_mm, growth.today
+    if now.comes_off:  # at the visit that was agreed on, and the coat grows from there
+        mm, since, agreed = length_mm(situation), agreed or growth.today, None
+    return tuple(_rungs(cut, mm, growth.today, since, texts, agreed=agreed))
 
 
 def cut_at(booked: Booked | None, clips: Sequence[ClipRung]) -> date | None:
@@ -306,19 +308,19 @@ def _ceiling(situation: CoatSituation, length: LengthAdvice | None, budget: Time
 
 
 def _rungs(
-    cut: _Cut, mm: float, today: date, since: date, usual: float, texts: Catalogue, *, agreed: date | None = None
+    cut: _Cut, mm: float, today: date, since: date, texts: Catalogue, *, agreed: date | None
 ) -> Iterator[ClipRung]:
     """The visits of a coat that is cut; ``mm``: its length on the day ``since``."""
     table = data("clipping")["visits"]
     last, slack = since, table["shortest"]
     overdue = mm > cut.ceiling_mm
-    weeks = 0.0 if overdue else min(usual, max(1.0, (cut.ceiling_mm - mm) / cut.mm_a_week))
+    weeks = 0.0 if overdue else min(cut.usual, max(1.0, (cut.ceiling_mm - mm) / cut.mm_a_week))
     on = since + timedelta(days=round(7 * _weeks_to(agreed, since, weeks, slack)))
     for _ in range(table["most"]):
         if (on - today).days > 7 * table["horizon_weeks"]:
             return
         grown = mm + cut.mm_a_week * (on - last).days / 7
-        weeks = cut.weeks_from(on, usual)
+        weeks = cut.weeks_from(on)
         room = (cut.ceiling_mm - grown) / cut.mm_a_week
         if room >= min(weeks, table["shortest"]):
             # It may still grow: tidied now, and cut on the day on which the calendar has the trim.
@@ -326,7 +328,7 @@ def _rungs(
             yield ClipRung(kind="tidy", on=on, grown_mm=grown, text=texts.say("clips.tidy"))
             mm = grown
         else:
-            tight = weeks < usual
+            tight = weeks < cut.usual
             weeks = _weeks_to(agreed, on, weeks, 0 if tight else slack)
             guard, mm = _guard(cut, grown, cut.after(weeks, on), on)
             yield ClipRung(

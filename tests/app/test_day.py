@@ -179,3 +179,35 @@ def test_a_visit_and_a_finding_can_be_undone_carry_a_name_and_take_remarks_ready
     assert len(salon.get(f"/api/v1/dogs/{dog}").json()["findings"]) == 1
     assert page.evaluate(FITS) == []
     assert page.said == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_visits_at_the_same_time_are_kept_and_named_when_booked_and_on_the_day(server, salon, visitor, language):
+    at = MONDAY + timedelta(days=15 + LANGUAGES.index(language))
+    long, short, after = (doubtful_dog(salon, f"{name} {language}") for name in ("Bracken", "Clover", "Dill"))
+    book(salon, long, at)  # 9:00 to 10:00
+    book(salon, after, at + timedelta(minutes=60))  # as the first one ends
+    page = visitor({"width": 360, "height": 800}, locale=language)
+    enter(page, server.url)
+    show(page, f"visit/{short}")
+    page.fill("[name=starts_at]", (at + timedelta(minutes=30)).strftime("%Y-%m-%dT%H:%M"))
+    page.fill("[name=minutes]", "30")
+    page.click("form button.main[type=submit]")
+    words = catalogue(language, "day")
+    one = words.say("beside.one", dog=f"Bracken {language}", at="09:00", minutes=words.minutes(60))
+    page.wait_for_selector(f'[data-status]:has-text("{words.say("beside.there", dogs=one)}")')
+    show(page, f"today/{at.date()}")
+    rows = page.locator(".rows > li .what")
+    told = {
+        name: rows.filter(has=page.locator(f'a.name:text-is("{name} {language}")')).locator("small").all_inner_texts()
+        for name in ("Bracken", "Clover", "Dill")
+    }
+    there = words.say("beside.there", dogs="")[:8]
+    assert words.say("beside.there", dogs=one) in told["Clover"]
+    assert any(text.startswith(there) and f"Clover {language}" in text for text in told["Bracken"])
+    assert told["Dill"] and not any(text.startswith(there) for text in told["Dill"])
+    assert page.evaluate(FITS) == []
+    assert page.said == []
+    [visit] = salon.get(f"/api/v1/dogs/{short}").json()["appointments"]
+    salon.patch(f"/api/v1/dogs/{short}/appointments/{visit['id']}", json={"state": "cancelled"}).raise_for_status()
+    assert "Clover" not in salon.get(f"/groomer/today/{at.date()}").text
