@@ -36,6 +36,7 @@ from app.api.assessing import (
 from app.api.owner import KeptPhoto, Length, Marks
 from app.groomer import day as days
 from app.groomer import dog_file as files
+from app.groomer import table
 from app.groomer.touches import Bench, Touches, bench_of
 from app.looking import overlay
 from coatclass.contract import Assessment
@@ -157,7 +158,9 @@ def put_back(request: Request, who: Groomer, dog_id: DogId) -> Dog:
 def merge(request: Request, who: Groomer, dog_id: DogId, other: Duplicate) -> Dog:
     """Join two records of one dog; everything moves to the one in the address."""
     files.refuse_hidden(salon_of(request), other.duplicate)
-    return merge_dogs(salon_of(request), dog_id, other.duplicate, who=who.name)
+    merged = merge_dogs(salon_of(request), dog_id, other.duplicate, who=who.name)
+    table.join_looks(salon_of(request), dog_id, who=who.name)
+    return merged
 
 
 @router.post("/{dog_id}/delete", status_code=204)

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
+from functools import reduce
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, Field, ValidationError
@@ -16,7 +17,19 @@ from app.groomer import dog_file as files
 from app.looking import Looks
 from coatclass.contract import CoatSituation
 from coatclass.errors import RecordError
-from coatclass.intake import CLIPPED, FinishedVisit, Found, Job, Offers, Rates, TimeModel, fit, offers, plausible
+from coatclass.intake import (
+    CLIPPED,
+    FinishedVisit,
+    Found,
+    Job,
+    Offers,
+    Rates,
+    TimeModel,
+    fit,
+    joined,
+    offers,
+    plausible,
+)
 from coatclass.plain_text import one_line
 from coatclass.presentation.blocks import Section
 from coatclass.presentation.intake import Consent, WhoseDog, choices, consent, statement, told_again, told_as_json
@@ -69,11 +82,16 @@ class Signature(BaseModel):
 
 @dataclass(frozen=True)
 class Draft:
-    """The look as it stands: what was found, in which language the owner reads, and the record if it is kept yet."""
+    """The look as it stands: what was found, in which language the owner reads, and the record if it is kept yet.
+
+    Attributes:
+        others: looks begun at the same dog while it stood in two records, which ``found`` has taken in.
+    """
 
     found: Found
     language: str
     kept: Intake | None
+    others: tuple[Intake, ...] = ()
 
     @property
     def seen(self) -> str:
@@ -125,8 +143,31 @@ def draft_of(reader: Reader, dog_id: str, language: str) -> Draft:
     begun = [one for one in reader.find(Intake, dog_id=dog_id) if one.signed_at is None]
     if not begun:
         return Draft(Found(), language, None)
-    content = json.loads(begun[-1].content)
-    return Draft(Found.model_validate(content["found"]), content["language"], begun[-1])
+    *others, kept = sorted(begun, key=lambda one: one.version)  # the newest last, if they are of one version
+    found = [Found.model_validate(json.loads(one.content)["found"]) for one in (kept, *others)]
+    return Draft(reduce(joined, found), json.loads(kept.content)["language"], kept, tuple(others))
+
+
+def join_looks(salon: Records, dog_id: str, *, who: str) -> None:
+    """Make one look of those begun at a dog that stood in two records; left as they are while one can't hold both."""
+    with salon.write(who, only=dog_id) as writer:
+        draft = draft_of(writer, dog_id, "en")
+        if draft.kept is None or not draft.others:
+            return
+        with suppress(ValidationError):
+            found = Found.model_validate(draft.found.model_dump())
+            _keep(writer, draft, draft.kept, content=_begun(found, draft.language))
+
+
+def _begun(found: Found, language: str) -> str:
+    return _json({"found": found.model_dump(mode="json"), "language": language})
+
+
+def _keep(writer: Writer, draft: Draft, kept: Intake, **fields: Any) -> Intake:
+    """Keep a look in place of the one begun, and of all that it has taken in."""
+    for other in draft.others:
+        writer.remove(other)
+    return writer.change(kept, sha256="", **fields)
 
 
 def save(salon: Records, dog_id: str, found: Found, language: str, *, seen: str, who: str) -> Intake:
@@ -139,13 +180,13 @@ def save(salon: Records, dog_id: str, found: Found, language: str, *, seen: str,
         RecordError: ``changed_meanwhile`` if somebody else has changed it since, ``not_found``.
     """
     files.refuse_hidden(salon, dog_id)
-    content = _json({"found": found.model_dump(mode="json"), "language": language})
+    content = _begun(found, language)
     with salon.write(who, only=dog_id) as writer:
         draft = draft_of(writer, dog_id, language)
         _refuse_other(draft.seen, seen)
         if draft.kept is None:
             return writer.add(Intake(dog_id=dog_id, content=content))
-        return writer.change(draft.kept, content=content, sha256="")
+        return _keep(writer, draft, draft.kept, content=content)
 
 
 def _refuse_other(present: str, seen: str) -> None:
@@ -310,7 +351,7 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
         kept = draft.kept or writer.add(Intake(dog_id=table.file.dog.id, content="{}"))
         visit = kept.appointment_id or _visit(writer, table, signature.chosen, at)
         content = _content(table, signature, kept, at)
-        signed = writer.change(kept, content=_json(content), sha256="", appointment_id=visit, signed_at=at)
+        signed = _keep(writer, draft, kept, content=_json(content), appointment_id=visit, signed_at=at)
         for photo in table.photos:
             writer.change(photo, intake_id=signed.id)
     return signed

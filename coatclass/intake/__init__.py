@@ -3,7 +3,19 @@
 Everything obeys the triage. What is decided here is only shown elsewhere.
 """
 
-from coatclass.intake.found import Ears, Found, Health, Nails, Place, Sign, View, mats_by_zone, place_of, situation_of
+from coatclass.intake.found import (
+    Ears,
+    Found,
+    Health,
+    Nails,
+    Place,
+    Sign,
+    View,
+    joined,
+    mats_by_zone,
+    place_of,
+    situation_of,
+)
 from coatclass.intake.minutes import (
     CLIPPED,
     WORKS,
@@ -44,6 +56,7 @@ __all__ = [
     "assumed",
     "assumed_de_matting",
     "fit",
+    "joined",
     "limit_rules",
     "mats_by_zone",
     "money",

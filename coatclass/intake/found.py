@@ -5,14 +5,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, Field
 
 from coatclass.contract import CoatSituation, Frozen
 from coatclass.taxonomy import BodyZone, MatState, Patience
 
-__all__ = ["Ears", "Found", "Health", "Nails", "Place", "Sign", "View", "mats_by_zone", "place_of", "situation_of"]
+__all__ = [
+    "Ears",
+    "Found",
+    "Health",
+    "Nails",
+    "Place",
+    "Sign",
+    "View",
+    "joined",
+    "mats_by_zone",
+    "place_of",
+    "situation_of",
+]
+
+E = TypeVar("E", bound=StrEnum)
 
 
 class View(StrEnum):
@@ -110,6 +124,42 @@ def mats_by_zone(found: Found) -> Mapping[BodyZone, MatState]:
         if place.mats is not None and place.mats.severity >= worst.get(zone, MatState.NONE).severity:
             worst[zone] = place.mats
     return worst
+
+
+def joined(one: Found, other: Found) -> Found:
+    """Two looks at one dog as one: at each place the worse, and everything that either saw.
+
+    Remarks may be longer than a look may keep; they are not cut, so that whoever goes on shortens them.
+    """
+    places = {
+        key: _worse(one.places.get(key), other.places.get(key)) for key in dict.fromkeys((*one.places, *other.places))
+    }
+    return one.model_copy(
+        update={
+            "places": places,
+            "ears": _last(Ears, one.ears, other.ears),
+            "nails": _last(Nails, one.nails, other.nails),
+            "health": tuple(health for health in Health if health in {*one.health, *other.health}),
+            "patience": _last(Patience, one.patience, other.patience),
+            "looked_over": one.looked_over and other.looked_over,
+            "remarks": "\n".join(dict.fromkeys(filter(None, (one.remarks, other.remarks)))),
+        }
+    )
+
+
+def _worse(one: Place | None, other: Place | None) -> Place:
+    seen = [place for place in (one, other) if place is not None]
+    mats = (place.mats for place in seen if place.mats is not None)
+    signs = {sign for place in seen for sign in place.signs}
+    return Place(
+        mats=max(mats, key=lambda state: state.severity, default=None),
+        signs=tuple(sign for sign in Sign if sign in signs),
+    )
+
+
+def _last(kind: type[E], *said: E | None) -> E | None:
+    """Of what was said, the one that stands last in its list: the worst."""
+    return next((value for value in reversed(kind) if value in said), None)
 
 
 def situation_of(base: CoatSituation, found: Found) -> CoatSituation:

@@ -16,6 +16,7 @@ from pypdf import PdfReader
 from salon_walk import enter, make_known, show, sign_in
 
 from coatclass.intake import WORKS
+from coatclass.records import Intake, Records, open_records
 
 RATES = {
     "after": "€", "per_hour": 48, "de_matting_per_hour": 60, "least": 35, "step": 5,
@@ -57,6 +58,10 @@ def signing(web: httpx.Client, dog: str, seen: str, **more: Any) -> httpx.Respon
     return web.post(f"/api/v1/dogs/{dog}/intake/sign", json=body)
 
 
+def records_of(server: Any) -> Records:
+    return open_records(f"sqlite:///{server.data / 'records.sqlite'}")
+
+
 def photo() -> bytes:
     stream = BytesIO()
     Image.effect_noise((600, 500), 80).convert("RGB").save(stream, "JPEG")
@@ -68,6 +73,51 @@ def text_of(pdf: bytes) -> str:
 
 
 # --- what is kept -----------------------------------------------------------------------------------------------------
+
+
+def test_two_looks_at_one_dog_that_stood_twice_become_one_and_nothing_is_lost(server, groomer):
+    kept, other = new_dog(groomer, "Twice"), new_dog(groomer, "Twice again")
+    mine = {
+        "places": {"left.legs": {"mats": "mats", "signs": ["lump"]}, "right.ears": {"mats": "none", "signs": []}},
+        "ears": "trouble", "nails": "long", "health": ["heart"], "looked_over": True, "remarks": "Grey muzzle.",
+    }  # fmt: skip
+    theirs = {
+        "places": {"left.legs": {"mats": "felted", "signs": ["sores"]}, "top.trunk": {"mats": "tangles", "signs": []}},
+        "ears": "dirty", "patience": "cannot_bear", "health": ["joints"], "remarks": "Limps behind.",
+    }  # fmt: skip
+    look(groomer, kept, mine)
+    look(groomer, other, theirs)
+    groomer.post(f"/api/v1/dogs/{kept}/merge", json={"duplicate": other}).raise_for_status()
+    page = groomer.get(f"/groomer/intake/{kept}").raise_for_status().text
+    assert "Grey muzzle." in page and "Limps behind." in page
+    with records_of(server) as salon:
+        [draft] = [one for one in salon.find(Intake, dog_id=kept) if one.signed_at is None]
+    found = json.loads(draft.content)["found"]
+    assert found["places"] == {
+        "left.legs": {"mats": "felted", "signs": ["sores", "lump"]},
+        "right.ears": {"mats": "none", "signs": []},
+        "top.trunk": {"mats": "tangles", "signs": []},
+    }
+    assert (found["ears"], found["nails"], found["patience"]) == ("trouble", "long", "cannot_bear")
+    assert found["health"] == ["heart", "joints"] and found["looked_over"] is False
+    signing(groomer, kept, draft.sha256, chosen="vet").raise_for_status()
+
+
+def test_remarks_too_long_for_one_look_are_all_shown_until_somebody_shortens_them(server, groomer):
+    kept, other = new_dog(groomer, "Long"), new_dog(groomer, "Long again")
+    for dog, word in ((kept, "one"), (other, "two")):
+        look(groomer, dog, {"places": {}, "remarks": f"{word} " * 400})
+    groomer.post(f"/api/v1/dogs/{kept}/merge", json={"duplicate": other}).raise_for_status()
+    page = groomer.get(f"/groomer/intake/{kept}").raise_for_status().text
+    assert page.count("one ") >= 400 and page.count("two ") >= 400
+    with records_of(server) as salon:
+        drafts = salon.find(Intake, dog_id=kept)
+    assert len(drafts) == 2
+    seen = re.findall(r'data-seen="([0-9a-f]{64})"', page)[0]
+    look(groomer, kept, {"places": {}, "remarks": "one and two"}, seen=seen)
+    with records_of(server) as salon:
+        [draft] = salon.find(Intake, dog_id=kept)
+    assert json.loads(draft.content)["found"]["remarks"] == "one and two"
 
 
 def test_what_is_signed_stays_word_for_word_whatever_changes_later(groomer: httpx.Client) -> None:
