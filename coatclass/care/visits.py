@@ -260,8 +260,8 @@ def clip_ladder(
         return ()
     texts = catalogue(language, "visit")
     if situation.hand_stripped or (set(situation.categories) == {CoatCategory.WIRE} and not situation.clipped):
-        since = situation.weeks_since_stripped or 0.0
-        return tuple(_uncut("strip", growth.today, texts, since=since, agreed=agreed))
+        waited = situation.weeks_since_stripped or 0.0
+        return tuple(_uncut("strip", growth.today, texts, since=waited, agreed=agreed))
     if not any(data("coats")["coat"][category]["trimmable"] for category in categories(situation)):
         # A smooth short coat has nothing that a salon must brush out.
         return tuple(_uncut("brush_out", growth.today, texts, agreed=agreed)) if line_brushed(situation) else ()
