@@ -23,7 +23,8 @@ COOKIE = "coatclass_language"
 ASKED = "language"
 """Behind the question mark of a page's address: the language to be kept from now on."""
 _KEPT_S = 365 * 24 * 3600
-_ROOMS = {"/owner": "owner", "/groomer": "groomer", "/sign-in": "groomer", "/researcher": "groomer"}
+_SALON = ("/groomer", "/sign-in", "/researcher", "/workbench")
+_ROOMS = {"/owner": "owner", **dict.fromkeys(_SALON, "groomer")}
 """The room of texts that a page can't do without, by the beginning of its address."""
 _PAGES = re.compile(r"/(owner|groomer|researcher)(/.*)?|/sign-in|/first-account|/")
 
@@ -77,7 +78,7 @@ def choices() -> tuple[LanguageChoice, ...]:
 
 
 @cache
-def _of_page(path: str) -> tuple[str, ...]:
+def languages_of(path: str) -> tuple[str, ...]:
     """Languages in which a page is to be had: those with all the texts of its side."""
     room = next((room for start, room in _ROOMS.items() if path.startswith(start)), "")
     return tuple(one for one in LANGUAGES if catalogue(one, room).language == one) if room else LANGUAGES
@@ -119,7 +120,7 @@ class ReaderOf:
             await _keep(chosen, address)(scope, receive, send)
             return
         kept = cookie_parser(headers.get("cookie", "")).get(COOKIE, "")
-        known = _of_page(path)
+        known = languages_of(path)
         language = kept if kept in LANGUAGES else preferred(headers.get("accept-language", ""))
         _READER.set(Audience(language if language in known else known[0], address, known))
         await self.app(scope, receive, send)

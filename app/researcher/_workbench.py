@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import shutil
 from base64 import b64encode
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Iterator, Mapping, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager
 from html import escape
 from io import BytesIO
 from pathlib import Path
@@ -18,11 +19,14 @@ from typing import Any
 import gradio as gr
 from fastapi import FastAPI
 from PIL import Image
+from starlette.types import Receive, Scope, Send
 
 from app import accounts, guard
 from app.design import blocks, mount
+from app.language import spoken
 from app.looking import look_at, overlay
-from coatclass import photo
+from coatclass import photo, reasons
+from coatclass.answers import question
 from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment
 from coatclass.errors import InputError, PhotoError
@@ -30,7 +34,7 @@ from coatclass.reports import evaluation
 from coatclass.reports.evaluation.figures import label, tables
 from coatclass.reports.evaluation.report import refused_photos
 from coatclass.taxonomy import BANDS, CATEGORIES
-from coatclass.words import catalogue
+from coatclass.words import Catalogue, catalogue, in_language
 
 _SHOWN_PX = 640
 _KEPT_S = 3600
@@ -40,22 +44,42 @@ _OTHER = "other-run"  # folder of the table to compare with
 _PREDICTED = ("file", "truth", "category", "probability", "category_set", "length_band", "verdict", "status")
 
 
-def workbench(state: Any) -> FastAPI:
+def workbench(state: Any, languages: Collection[str]) -> FastAPI:
     """It stands under ``/workbench``; the guard lets only researchers and groomers through, and each handler asks.
+
+    One in each language, since the framework keeps what a page says; whoever changes the language begins anew.
 
     Args:
         state: of the app around it: settings and records.
     """
+    benches = {language: _in_one_language(state, language) for language in languages}
+
+    @asynccontextmanager
+    async def life(_: FastAPI) -> AsyncIterator[None]:
+        async with AsyncExitStack() as lives:
+            for bench in benches.values():
+                await lives.enter_async_context(bench.router.lifespan_context(bench))
+            yield
+
+    async def readers(scope: Scope, receive: Receive, send: Send) -> None:
+        await benches[spoken()](scope, receive, send)
+
+    whole = FastAPI(openapi_url=None, lifespan=life)
+    whole.mount("/", readers)
+    return whole
+
+
+def _in_one_language(state: Any, language: str) -> FastAPI:
+    words, limits = catalogue(language, "groomer"), state.settings.limits
 
     def ask(request: gr.Request) -> None:
         cookies = request.request.cookies if request.request else {}  # nobody's: refused
         accounts.require(state.records, dict(cookies), *accounts.RESEARCHERS)
 
-    with blocks("coatclass: workbench", delete_cache=(_KEPT_S, _KEPT_S)) as page:
-        _evaluating(ask)
-    with page.route("Try a photo", "/try"):
-        _trying(ask)
-    limits = state.settings.limits
+    with blocks(f"coatclass: {words.say('research.workbench')}", delete_cache=(_KEPT_S, _KEPT_S)) as page:
+        _evaluating(ask, words)
+    with page.route(words.say("research.to_try"), "/try"):
+        _trying(ask, words)
     most = limits["upload"]["body_bytes"]
     return mount(FastAPI(openapi_url=None), page, guard.PAGES[0], max_file_size=most, queue=limits["workbench"])
 
@@ -63,58 +87,63 @@ def workbench(state: Any) -> FastAPI:
 # --- a table and its photos -------------------------------------------------------------------------------------------
 
 
-def _evaluating(ask: Any) -> None:
-    gr.components.Navbar(main_page_name="Workbench")
+def _evaluating(ask: Any, words: Catalogue) -> None:
+    def say(key: str) -> str:
+        return words.say(f"workbench.{key}")
+
+    gr.components.Navbar(main_page_name=words.say("research.workbench"))
     gr.Markdown(
-        "# Workbench\nEvaluate the released program on labelled photos of your own, or photos that were scored "
-        "already. Nothing leaves this machine; what you upload is deleted after an hour. "
-        "[Try one photo](/workbench/try) · [Back to the researcher's page](/researcher/)"
+        f"# {words.say('research.workbench')}\n{say('about')} [{words.say('research.to_try')}](/workbench/try) · "
+        f"[{say('back')}](/researcher/)"
     )
     bag = gr.State(None, time_to_live=_KEPT_S, delete_callback=_drop)
     with gr.Row():
         with gr.Column():
-            given = gr.File(label="A table (CSV) and its photos, at once or one after the other", file_count="multiple")
-            run = gr.File(label="Another run of the same photos to compare with (CSV of scores)", file_count="single")
-            with gr.Accordion("What the table must look like", open=False):
-                gr.Markdown(_columns())
+            given = gr.File(label=say("table"), file_count="multiple")
+            run = gr.File(label=say("run"), file_count="single")
+            with gr.Accordion(say("looks"), open=False):
+                gr.Markdown(_columns(words))
         with gr.Column():
             files = gr.Dataframe(
-                headers=["file", "kB"], label="Here so far", interactive=False, column_widths=["80%", "20%"]
+                headers=[say("file"), "kB"], label=say("here"), interactive=False, column_widths=["80%", "20%"]
             )
     with gr.Row():
-        start = gr.Button("Evaluate", variant="primary")
-        clear = gr.Button("Remove everything")
+        start = gr.Button(say("evaluate"), variant="primary")
+        clear = gr.Button(say("clear"))
     said = gr.Markdown()
     with gr.Row():
         figures = gr.Dataframe(
-            headers=["figure", "value", "from", "to", "photos"],
-            label="Figures with 95 % intervals",
+            headers=list(words.lines("workbench.figures_head")),
+            label=say("figures"),
             interactive=False,
             wrap=True,
             column_widths=["40%", "15%", "15%", "15%", "15%"],
         )
-        plot = gr.BarPlot(x="category", y="recall", y_lim=[0, 1], label="Recall by category", height=320)
+        plot = gr.BarPlot(
+            x="category", y="recall", x_title=say("category"), y_title=say("recall"), y_lim=[0, 1],
+            label=say("recall_by_category"), height=320,
+        )  # fmt: skip
     differences = gr.Dataframe(
-        headers=["figure", "this run", "other run", "difference", "from", "to"],
-        label="This run less the other, with paired 95 % intervals",
+        headers=list(words.lines("workbench.differences_head")),
+        label=say("differences"),
         interactive=False,
         visible=False,
     )
-    predictions = gr.Dataframe(headers=list(_PREDICTED), label="Each photo", interactive=False, wrap=True,
+    predictions = gr.Dataframe(headers=list(_PREDICTED), label=say("each"), interactive=False, wrap=True,
                                column_widths=["24%", "9%", "10%", "12%", "15%", "13%", "9%", "8%"])  # fmt: skip
-    report = gr.HTML(label="Report", padding=False)
+    report = gr.HTML(label=say("report"), padding=False)
 
-    _taking(ask, given, run, bag, files)
+    _taking(ask, words, (given, run), (bag, files))
 
     def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
         ask(request)
         try:
-            cases, html, comparison = _evaluated(_table_of(kept), _other_of(kept), progress)
+            cases, html, comparison = _evaluated(_table_of(kept), _other_of(kept), progress, words)
         except InputError as error:
-            yield _refused(error), None, None, gr.Dataframe(visible=False), None, ""
+            yield _refused(error, words), None, None, gr.Dataframe(visible=False), None, ""
             return
         between = gr.Dataframe(_between(comparison), visible=bool(comparison))
-        yield _summary(cases, comparison), _figures(cases), _recall(cases), between, _predicted(cases), html
+        yield _summary(cases, comparison, words), _figures(cases), _recall(cases), between, _predicted(cases), html
 
     def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -127,8 +156,9 @@ def _evaluating(ask: Any) -> None:
     clear.click(empty, [bag], [bag, files, *shown], **private)
 
 
-def _taking(ask: Any, given: Any, run: Any, bag: Any, files: Any) -> None:
+def _taking(ask: Any, words: Catalogue, fields: tuple[Any, Any], kept_in: tuple[Any, Any]) -> None:
     """Take what is uploaded out of gradio's folder: a table with its photos, and another run."""
+    (given, run), (bag, files) = fields, kept_in
 
     def take(paths: list[str] | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -137,7 +167,7 @@ def _taking(ask: Any, given: Any, run: Any, bag: Any, files: Any) -> None:
             if len(list(folder.iterdir())) < _MOST_FILES:
                 shutil.move(path, folder / path.name)
             path.unlink(missing_ok=True)
-        return folder, _listed(folder), None
+        return folder, _listed(folder, words), None
 
     def take_run(path: str | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -146,46 +176,42 @@ def _taking(ask: Any, given: Any, run: Any, bag: Any, files: Any) -> None:
             _drop(folder / _OTHER)
             (folder / _OTHER).mkdir()
             shutil.move(path, folder / _OTHER / Path(path).name)
-        return folder, _listed(folder), None
+        return folder, _listed(folder, words), None
 
     given.upload(take, [given, bag], [bag, files, given], concurrency_limit=2, api_visibility="private")
     run.upload(take_run, [run, bag], [bag, files, run], concurrency_limit=2, api_visibility="private")
 
 
-def _refused(error: InputError) -> str:
+def _refused(error: InputError, words: Catalogue) -> str:
     """What is wrong with which file; where files lie on this machine is nobody's business."""
-    next_step = error.next_step
+    source, problem, next_step = (
+        in_language(one, words.language) for one in (Path(error.source).name, error.problem, error.next_step)
+    )
     if error.code == "no_such_photo":
-        next_step = "Upload these photos as well, or take their rows out. Names stand without folders here."
-    return f"**{escape(Path(error.source).name)} {escape(error.problem)}** {escape(next_step)}"
+        next_step = words.say("workbench.no_such_photo")
+    return f"**{escape(source)} {escape(problem)}** {escape(next_step)}"
 
 
-def _summary(cases: evaluation.LabelledPhotos, comparison: Mapping[str, Any]) -> str:
+def _summary(cases: evaluation.LabelledPhotos, comparison: Mapping[str, Any], words: Catalogue) -> str:
     """How many photos count, on how many two runs are compared, and which photos were refused and why."""
     out = refused_photos(cases)
-    said = f"Done: {len(cases.judged)} of {len(cases)} photos are judged."
+    said = [words.say("workbench.done", judged=len(cases.judged), n=len(cases))]
     if comparison:
-        said += (
-            f" The comparison with {escape(comparison['against'])} is on the {comparison['photos']} that both runs "
-            f"judged ({comparison['only_here']} are judged here alone), so its figures may differ from those above it."
-        )
+        told = {**comparison, "against": escape(comparison["against"])}
+        said.append(words.say("workbench.compared", **{key: told[key] for key in ("against", "photos", "only_here")}))
     if not out:
-        return said
-    named = [": ".join(filter(None, (one["file"], one["reason"]))) for one in out[:_MOST_REFUSED]]
-    lines = "".join(f"\n- {escape(one)}" for one in named)
-    return f"{said} {len(out)} were refused; the report tells of each:\n{lines}"
+        return " ".join(said)
+    said.append(words.say("workbench.refused", n=len(out)))
+    whys = [in_language(one["reason"], words.language) for one in out[:_MOST_REFUSED]]
+    named = [": ".join(filter(None, (one["file"], why))) for one, why in zip(out, whys, strict=False)]
+    return " ".join(said) + "\n" + "".join(f"\n- {escape(one)}" for one in named)
 
 
-def _columns() -> str:
-    rows = "".join(f"\n| `{name}` | {meaning} |" for name, meaning in evaluation.column_meanings().items())
-    return (
-        f"With photos, one row a photo (UTF-8):\n\n| column | meaning |\n|---|---|{rows}\n\n"
-        "Scored already: the table that `coatclass score` writes, with a column `truth` (the category) added, and if "
-        "you have them `truth_band` and `group`. Then no photos are needed.\n\n"
-        "Photos lie here without folders: write `rex.jpg`, not `photos/rex.jpg`.\n\n"
-        "Another run: the predictions.csv of an earlier evaluation, or a table of `coatclass score`; it needs no "
-        "labels. Photos are matched by `file`."
-    )
+def _columns(words: Catalogue) -> str:
+    meanings = evaluation.column_meanings(words.language)
+    rows = "".join(f"\n| `{name}` | {meaning} |" for name, meaning in meanings.items())
+    head = " | ".join(words.lines("workbench.columns_head"))
+    return f"{words.say('workbench.columns')}\n\n| {head} |\n|---|---|{rows}\n\n{words.say('workbench.columns_more')}"
 
 
 def _drop(folder: Path | None) -> None:
@@ -193,9 +219,10 @@ def _drop(folder: Path | None) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _listed(folder: Path) -> list[list[Any]]:
+def _listed(folder: Path, words: Catalogue) -> list[list[Any]]:
     here = [[path.name, _kb(path)] for path in sorted(folder.iterdir()) if path.is_file()]
-    return here + [[f"{path.name} (other run)", _kb(path)] for path in sorted((folder / _OTHER).glob("*"))]
+    other = words.say("workbench.other_run")
+    return here + [[f"{path.name} ({other})", _kb(path)] for path in sorted((folder / _OTHER).glob("*"))]
 
 
 def _kb(path: Path) -> int:
@@ -224,7 +251,7 @@ def _other_of(folder: Path | None) -> Path | None:
 
 
 def _evaluated(
-    table: Path, other: Path | None, progress: Any
+    table: Path, other: Path | None, progress: Any, words: Catalogue
 ) -> tuple[evaluation.LabelledPhotos, str, Mapping[str, Any]]:
     """The cases with what the program says of each, the report as a frame of its own, and how two runs differ."""
     scored = evaluation.is_scored(table)
@@ -232,16 +259,16 @@ def _evaluated(
         cases = evaluation.read_scored(table)
     else:
         cases = evaluation.read_table(table)
-        done = 0
+        done, looking, photos = 0, words.say("workbench.looking"), words.say("workbench.photos")
 
         def advance() -> None:
             nonlocal done
             done += 1
-            progress((done, len(cases)), desc="Looking at photos", unit="photos")
+            progress((done, len(cases)), desc=looking, unit=photos)
 
         cases = evaluation.with_decisions(evaluation.look_at(cases, advance))
     evaluation.check_enough(cases, table)
-    progress(None, desc="Writing the report")
+    progress(None, desc=words.say("workbench.writing"))
     made = evaluation.build_report(cases, f"coatclass on {table.name}", simulate=False)
     out = table.parent / "report"
     try:
@@ -255,14 +282,16 @@ def _evaluated(
         pages[evaluation.PREDICTIONS] = predictions.read_bytes()
     finally:
         shutil.rmtree(out, ignore_errors=True)
-    frame = f'<iframe title="Report" sandbox srcdoc="{escape(pages["evaluation.html"].decode())}"></iframe>'
-    links = " ".join(_download(name, content) for name, content in pages.items())
+    title, html = escape(words.say("workbench.report")), escape(pages["evaluation.html"].decode())
+    frame = f'<iframe title="{title}" sandbox srcdoc="{html}"></iframe>'
+    links = " ".join(_download(name, content, words) for name, content in pages.items())
     return cases, f'<p class="downloads">{links}</p><div class="report">{frame}</div>', comparison
 
 
-def _download(name: str, content: bytes) -> str:
+def _download(name: str, content: bytes, words: Catalogue) -> str:
     kind = {"html": "text/html", "json": "application/json", "csv": "text/csv"}[name.rpartition(".")[2]]
-    return f'<a download="{name}" href="data:{kind};base64,{b64encode(content).decode()}">Download {name}</a>'
+    said = escape(words.say("workbench.download", name=name))
+    return f'<a download="{name}" href="data:{kind};base64,{b64encode(content).decode()}">{said}</a>'
 
 
 def _figures(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
@@ -320,27 +349,31 @@ def _predicted(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
 # --- one photo --------------------------------------------------------------------------------------------------------
 
 
-def _trying(ask: Any) -> None:
+def _trying(ask: Any, words: Catalogue) -> None:
+    def say(key: str) -> str:
+        return words.say(f"workbench.{key}")
+
+    gr.components.Navbar(main_page_name=words.say("research.workbench"))
     gr.Markdown(
-        "# Try a photo\nWhat the program makes of one photo without any answers. The photo is read, shown here and "
-        "forgotten. [Workbench](/workbench/) · [Back to the researcher's page](/researcher/)"
+        f"# {words.say('research.to_try')}\n{say('about_try')} [{words.say('research.workbench')}](/workbench/) · "
+        f"[{say('back')}](/researcher/)"
     )
     with gr.Row():
         with gr.Column():
-            given = gr.File(label="A photo of one dog (JPEG, PNG, WebP or HEIC)", file_count="single")
-            picture = gr.HTML(label="What was looked at", padding=False)
+            given = gr.File(label=say("photo"), file_count="single")
+            picture = gr.HTML(label=say("looked_at"), padding=False)
         with gr.Column():
             verdict = gr.Markdown()
-            coat = gr.Label(label="Coat", num_top_classes=len(CATEGORIES))
-            band = gr.Label(label="Length", num_top_classes=len(BANDS))
+            coat = gr.Label(label=say("coat"), num_top_classes=len(CATEGORIES))
+            band = gr.Label(label=say("length"), num_top_classes=len(BANDS))
 
     def look(path: str | None, request: gr.Request, progress: Any = gr.Progress()) -> tuple[Any, ...]:  # noqa: B008
         ask(request)
         if path is None:
             return None, "", "", None, None
         content = _taken(Path(path))
-        progress(None, desc="Looking at the photo")
-        return None, *_looked(content)
+        progress(None, desc=say("looking_at_one"))
+        return None, *_looked(content, words)
 
     given.upload(look, [given], [given, picture, verdict, coat, band], concurrency_limit=1, api_visibility="private")
 
@@ -353,42 +386,42 @@ def _taken(path: Path) -> bytes:
         path.unlink(missing_ok=True)
 
 
-def _looked(content: bytes) -> tuple[str, str, Any, Any]:
+def _looked(content: bytes, words: Catalogue) -> tuple[str, str, Any, Any]:
     """Picture, verdict and probabilities of coat and length."""
     try:
         looked = look_at(content, "photo")
         image = photo.load(content).image
     except PhotoError as error:
-        return "", f"**{escape(error.problem)}** {escape(error.next_step)}", None, None
+        problem, next_step = (in_language(one, words.language) for one in (error.problem, error.next_step))
+        return "", f"**{escape(problem)}** {escape(next_step)}", None, None
     assessment = assess_readings([looked.reading("photo")])
-    words = catalogue()
     coats = assessment.category and {
         words.title(words.coat(c)): p for c, p in assessment.category.probabilities.items()
     }
     bands = assessment.length_band and {words.band(b): p for b, p in assessment.length_band.probabilities.items()}
-    return _shown(image, looked.mask), _verdict(assessment), coats, bands
+    return _shown(image, looked.mask, words), _verdict(assessment, words), coats, bands
 
 
-def _shown(image: Image.Image, mask: Any) -> str:
+def _shown(image: Image.Image, mask: Any, words: Catalogue) -> str:
     """The photo, and over it what the image model left out."""
     small = image.convert("RGB")
     small.thumbnail((_SHOWN_PX, _SHOWN_PX))
     stream = BytesIO()
     small.save(stream, "JPEG", quality=85)
-    over = _layer("image/png", overlay(mask, small.size), "What was looked at")
-    return f'<div class="seen">{_layer("image/jpeg", stream.getvalue(), "The photo")}{over}</div>'
+    over = _layer("image/png", overlay(mask, small.size), words.say("workbench.looked_at"))
+    return f'<div class="seen">{_layer("image/jpeg", stream.getvalue(), words.say("workbench.the_photo"))}{over}</div>'
 
 
 def _layer(kind: str, content: bytes, says: str) -> str:
-    return f'<img alt="{says}" src="data:{kind};base64,{b64encode(content).decode()}">'
+    return f'<img alt="{escape(says)}" src="data:{kind};base64,{b64encode(content).decode()}">'
 
 
-def _verdict(assessment: Assessment) -> str:
-    said = [f"## {catalogue().title(assessment.verdict.replace('_', ' '))}"]
-    said += [f"- {reason.text}" for reason in (*assessment.reasons, *_photo_reasons(assessment))]
+def _verdict(assessment: Assessment, words: Catalogue) -> str:
+    said = [f"## {words.title(words.word('verdict', assessment.verdict))}"]
+    said += [f"- {reasons.said(one, words.language)}" for one in (*assessment.reasons, *_photo_reasons(assessment))]
     if assessment.next_question is not None:
-        question = assessment.next_question
-        said += ["", f"**The next question worth asking:** {question.text} {question.help}"]
+        asked = question(assessment.next_question.id, words.language)
+        said += ["", f"**{words.say('workbench.next_question')}** {asked.text} {asked.help}"]
     return "\n".join(said)
 
 

@@ -19,7 +19,7 @@ from app.api.research import HOW, evaluation_files
 from app.design import render
 from app.errors import page_or_problem
 from app.groomer import table
-from app.language import words
+from app.language import languages_of, words
 from app.researcher.late import OpenedLate
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
@@ -66,7 +66,7 @@ def _workbench(state: Any) -> FastAPI:
     """Its framework takes as long to load as all the rest of a start."""
     from app.researcher._workbench import workbench
 
-    return workbench(state)
+    return workbench(state, languages_of(guard.PAGES[0]))
 
 
 @router.get("/researcher")

@@ -15,8 +15,10 @@ from owner_walk import DESKTOP
 from salon_walk import enter, make_known, sign_in
 
 from coatclass.contract import Verdict
+from coatclass.resources import read_toml
 from coatclass.scoring import COLUMNS
 from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.words import FOLDER, catalogue, in_language
 
 API = "/workbench/gradio_api"
 LABELS = {"beagle": "fur", "samoyed": "arctic", "havanese": "hair"}
@@ -183,6 +185,35 @@ def test_no_photo_ever_lies_in_the_folder_that_all_pages_share(server, web, phot
     assert list((server.data).rglob("*.jpg"))
 
 
+@pytest.mark.browser
+@pytest.mark.photos
+def test_a_german_reader_is_spoken_to_in_german_from_the_label_to_the_verdict(server, visitor, photos, tmp_path):
+    scored(tmp_path / "scored.csv", [("hair", "hair")] * 6 + [("wire", "hair")] * 2)
+    german, english = (catalogue(language, "groomer").say for language in ("de", "en"))
+    make_known(server.data)
+    page = visitor(DESKTOP, locale="de-AT")
+    enter(page, server.url, "Rosalind", "/researcher/")
+    page.goto(f"{server.url}/workbench/")
+    page.click(f"button:has-text('{german('workbench.evaluate')}')")
+    page.wait_for_selector(f"text={in_language('There is no table here yet.', 'de')}")
+    page.locator("input[type=file]").first.set_input_files(tmp_path / "scored.csv")
+    page.wait_for_selector("text=scored.csv")
+    page.click(f"button:has-text('{german('workbench.evaluate')}')")
+    page.wait_for_selector(f"text={german('workbench.done', judged=8, n=8)}")
+    page.wait_for_selector(f"text={german('workbench.download', name='evaluation.html')}")
+    seen = page.inner_text("body")
+    page.goto(f"{server.url}/workbench/try")
+    page.set_input_files("input[type=file]", photos / "oxford" / "havanese_101.jpg")
+    page.wait_for_selector(f"text={german('workbench.next_question')}")
+    page.wait_for_selector(f".seen img[alt='{german('workbench.looked_at')}']")
+    seen += page.inner_text("body")
+    told = read_toml(FOLDER / "en" / "groomer.toml")["workbench"]
+    long = [key for key, text in told.items() if isinstance(text, str) and " " in text and "{" not in text]
+    assert len(long) > 10
+    assert [key for key in long if english(f"workbench.{key}") in seen] == []
+    assert "Home" not in seen and german("research.workbench") in seen
+
+
 # --- doors ------------------------------------------------------------------------------------------------------------
 
 
@@ -269,6 +300,9 @@ with TestClient(app, base_url="http://localhost") as web:
     assert [one.status_code for one in asked] == [200] * 4
     assert len({one.json()["app_id"] for one in asked}) == 1  # made once
     loaded("entered:")
+    asked = [web.get("/workbench/config", headers={"accept-language": one}) for one in ("en", "de", "fr")]
+    titled = [one.json()["title"] for one in asked]
+    assert titled == ["coatclass: Workbench", "coatclass: Werkbank", "coatclass: Workbench"]  # French lacks the room
     web.post("/workbench/gradio_api/upload", files={"files": ("a.txt", b"woof")}).raise_for_status()
     assert left()
 assert not left()  # its end was told to the framework, which sweeps then
