@@ -19,10 +19,22 @@ from coatclass.errors import AnswersError, RecordError
 from coatclass.estimating import Reading
 from coatclass.learning import RELEASED, LearnedModel, pack_photos, shelf_of
 from coatclass.presentation import Presentation, present
-from coatclass.records import AnswerSheet, Appointment, Finding, Measurement, Photo, Reader, Records, StoredAssessment
+from coatclass.records import (
+    AnswerSheet,
+    Appointment,
+    Finding,
+    Measurement,
+    Photo,
+    Reader,
+    Records,
+    Setting,
+    StoredAssessment,
+    valid,
+)
 from coatclass.taxonomy import BodyZone
 
 _log = logging.getLogger("coatclass.app")
+_PAPER = "paper"  # name of the setting
 
 
 def today() -> date:
@@ -187,6 +199,17 @@ def dated(measurements: Sequence[Measurement]) -> list[care.DatedLength]:
     """One measurement a day, the last one said; those of the trunk only."""
     by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
     return [care.DatedLength(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
+
+
+def paper_of(salon: Records) -> str:
+    """The paper that the salon prints on: ``A4`` until somebody said ``Letter``."""
+    kept = salon.find(Setting, name=_PAPER)
+    return "Letter" if kept and kept[-1].content.get("paper") == "Letter" else "A4"
+
+
+def keep_paper(salon: Records, paper: str, *, who: str) -> None:
+    """Print on this paper from now on, wherever none is asked for."""
+    salon.add(valid(Setting, name=_PAPER, content={"paper": paper}), who=who)
 
 
 def next_booked(appointments: Sequence[Appointment]) -> care.Booked | None:

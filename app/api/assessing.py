@@ -108,7 +108,15 @@ def download(content: bytes | str, kind: str, name: str, *, inline: bool = False
     return Response(content, media_type=kind, headers={"content-disposition": f'{how}; filename="{name}"'})
 
 
-Paper = Annotated[Literal["A4", "Letter"], Query()]
+def paper_of(
+    request: Request,
+    paper: Annotated[Literal["A4", "Letter"] | None, Query(description="the salon's if absent")] = None,
+) -> str:
+    """The paper to print on: the one asked for, or the salon's."""
+    return paper or cases.paper_of(salon_of(request))
+
+
+Paper = Annotated[str, Depends(paper_of)]
 Printed = Literal["sheet.html", "sheet.pdf", "shop.pdf"]
 """What there is to print of a plan: the home-care sheet as a page or PDF, and the shop card in true size."""
 

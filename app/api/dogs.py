@@ -243,7 +243,7 @@ async def sheet_html(request: Request, who: Groomer, dog_id: DogId, language: La
 
 
 @router.get("/{dog_id}/shop.pdf", response_class=Response)
-async def shop_card(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper = "A4") -> Response:
+async def shop_card(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper) -> Response:
     """The shop card to hand out, in true size."""
     content = await working(request, _printed, request, dog_id, "shop.pdf", language, paper, dear=True)
     return download(content, "application/pdf", "shop-card.pdf", inline=True)
@@ -262,7 +262,7 @@ async def calendar(request: Request, who: Groomer, dog_id: DogId, language: Lang
 
 
 @router.get("/{dog_id}/sheet.pdf", response_class=Response)
-async def sheet_pdf(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper = "A4") -> Response:
+async def sheet_pdf(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper) -> Response:
     """The same sheet as a PDF file."""
     content = await working(request, _printed, request, dog_id, "sheet.pdf", language, paper, dear=True)
     return download(content, "application/pdf", "home-care.pdf", inline=True)
@@ -278,7 +278,7 @@ async def sheets_of_day(
     day: Day,
     *,
     language: Language,
-    paper: Paper = "A4",
+    paper: Paper,
     annex: Annotated[bool, Query(description="whether the details follow each owner's page")] = False,
 ) -> Response:
     """The list of a day for the salon, then a page for the owner of each dog of which something is known.

@@ -298,7 +298,7 @@ async def calendar(request: Request, token: str, language: Language) -> Response
 
 
 @router.get("/{token}/sheet.pdf", response_class=Response)
-async def sheet_as_pdf(request: Request, token: str, language: Language, paper: Paper = "A4") -> Response:
+async def sheet_as_pdf(request: Request, token: str, language: Language, paper: Paper) -> Response:
     """The home-care sheet as PDF."""
     return _download(await _on_paper(request, "sheet.pdf", language, paper), "application/pdf", "coat-sheet.pdf")
 
@@ -310,7 +310,7 @@ async def sheet_as_page(request: Request, token: str, language: Language) -> HTM
 
 
 @router.get("/{token}/shop.pdf", response_class=Response)
-async def shop_card(request: Request, token: str, language: Language, paper: Paper = "A4") -> Response:
+async def shop_card(request: Request, token: str, language: Language, paper: Paper) -> Response:
     """The shop card as PDF, in true size."""
     return _download(await _on_paper(request, "shop.pdf", language, paper), "application/pdf", "shop-card.pdf")
 

@@ -10,6 +10,7 @@ from fastapi import APIRouter, File, Query, Request, UploadFile
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
 
+from app import cases
 from app.accounts import Groomer
 from app.api.assessing import (
     REFUSALS,
@@ -137,7 +138,7 @@ def again(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId) ->
 
 
 @router.get("/dogs/{dog_id}/intake/sheet.pdf", response_class=Response)
-async def draft_pdf(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper = "A4") -> Response:
+async def draft_pdf(request: Request, who: Groomer, dog_id: DogId, language: Language, paper: Paper) -> Response:
     """The look and both offers on paper, for signing by hand, in the owner's language."""
 
     def write() -> bytes:
@@ -150,9 +151,7 @@ async def draft_pdf(request: Request, who: Groomer, dog_id: DogId, language: Lan
 
 
 @router.get("/dogs/{dog_id}/intakes/{record_id}/sheet.pdf", response_class=Response)
-async def signed_pdf(
-    request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, paper: Paper = "A4"
-) -> Response:
+async def signed_pdf(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, paper: Paper) -> Response:
     """A signed record on paper, in the words and the language in which it was signed."""
 
     def write() -> bytes:
@@ -236,6 +235,19 @@ def count(request: Request, who: Groomer, dog_id: DogId, said: Counted) -> Dog:
     salon = salon_of(request)
     since = datetime.now(UTC) if said.counted else None
     return salon.change(files.read(salon, dog_id).dog, who=who.name, counted_since=since)
+
+
+class PaperEntry(Entry):
+    """The paper in the salon's printer, and in that of its owners."""
+
+    paper: Literal["A4", "Letter"]
+
+
+@router.put("/paper")
+def keep_paper(request: Request, who: Groomer, entry: PaperEntry) -> PaperEntry:
+    """Print on this paper from now on, wherever none is asked for."""
+    cases.keep_paper(salon_of(request), entry.paper, who=who.name)
+    return entry
 
 
 @router.get("/guards")

@@ -60,6 +60,7 @@ def dog_values(state: Any, file: files.DogFile) -> dict[str, Any]:
         "stops": _stops(file, assessment),
         "answers": _answers(file),
         "checks": checks_of(file),
+        "paper": cases.paper_of(state.records),
         "history": [_told(one) for one in reversed(file.assessments)],
         "works": WORKS,
         **_arrivals(state, file.dog.id),

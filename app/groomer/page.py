@@ -130,6 +130,7 @@ def _today(state: Any, asked: GroomerRequest) -> Shown:
         "after": day + timedelta(days=1),
         "visits": [_visit(state, one) for one in found],
         "printable": days.to_print(found),
+        "paper": cases.paper_of(state.records),
         "waiting": waiting_list(state.records),
         "stopped": comb_stopped(state.records),
         "counts": _counts(state),

@@ -211,3 +211,35 @@ def test_visits_at_the_same_time_are_kept_and_named_when_booked_and_on_the_day(s
     [visit] = salon.get(f"/api/v1/dogs/{short}").json()["appointments"]
     salon.patch(f"/api/v1/dogs/{short}/appointments/{visit['id']}", json={"state": "cancelled"}).raise_for_status()
     assert "Clover" not in salon.get(f"/groomer/today/{at.date()}").text
+
+
+def sides(pdf):
+    """Width and height of the first page, mm."""
+    box = PdfReader(BytesIO(pdf)).pages[0].mediabox
+    return [round(float(side) * 25.4 / 72) for side in (box.width, box.height)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_paper_is_chosen_once_beside_printing_and_holds_for_everything(server, salon, visitor, booked, language):
+    # A4: ISO 216. Letter: ANSI/ASME Y14.1, 8.5 by 11 inches.
+    a4, letter = [210, 297], [216, 279]
+    dog, words = booked[0], catalogue(language, "day")
+    link = salon.post(f"/api/v1/dogs/{dog}/links").raise_for_status().json()["path"].partition("dog=")[2]
+    page = visitor({"width": 360, "height": 800}, locale=language)
+    enter(page, server.url)
+    for step, wanted, size in ((f"today/{MONDAY.date()}", "Letter", letter), (f"dog/{dog}", "A4", a4)):
+        show(page, step)
+        page.click(f'button:text-is("{words.say("paper.change", paper=wanted)}")')
+        page.wait_for_selector(f'[data-status]:has-text("{words.say("paper.kept", paper=wanted)}")')
+        assert words.say("paper.now", paper=wanted) in page.locator("main").inner_text()
+        for path in (f"dogs/{dog}/sheet.pdf", f"dogs/{dog}/shop.pdf", f"dogs/by-link/{link}/sheet.pdf",
+                     f"days/{MONDAY.date()}/sheets.pdf"):  # fmt: skip
+            assert sides(salon.get(f"/api/v1/{path}").raise_for_status().content) == size, path
+        asked = salon.get(f"/api/v1/dogs/{dog}/sheet.pdf?paper=A4").raise_for_status().content
+        assert sides(asked) == a4
+    assert page.evaluate(FITS) == []
+    assert page.said == []
+    assert salon.get(f"/api/v1/dogs/{dog}/sheet.pdf?paper=A5").status_code == 422
+    assert salon.put("/api/v1/paper", json={"paper": "A5"}).status_code == 422
+    assert httpx.put(f"{server.url}/api/v1/paper", json={"paper": "A4"}).status_code in (401, 403)
