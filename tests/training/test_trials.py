@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import csv
+import shutil
+from functools import partial
 from pathlib import Path
+from time import process_time
+from timeit import repeat
 
 import numpy as np
 import pytest
@@ -20,7 +24,7 @@ BREEDS = (
     "whippet", "pug", "havanese", "border_terrier", "puli", "shih_tzu", "keeshond",
     "boxer", "bloodhound", "golden_retriever", "affenpinscher", "barbet", "afghan_hound", "alaskan_malamute",
 )  # fmt: skip
-PHOTOS, SHOWN = 56, 42
+PHOTOS, SHOWN, FOLDS = 56, 42, 3
 DOG = (slice(20, 230), slice(40, 280))
 
 
@@ -55,13 +59,19 @@ def invented(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def written(invented: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the command writes, of three folds; a look's cost is processor time, of which no other test takes any."""
     from training.__main__ import main
     from training.experiments import probes
 
     folder = tmp_path_factory.mktemp("trials")
+    configs = shutil.copytree(probes._CONFIGS, folder / "configs")
+    frozen = (configs / "frozen.toml").read_text(encoding="utf-8")
+    (configs / "frozen.toml").write_text(f"folds = {FOLDS}\n{frozen}", encoding="utf-8")
     places = ["--photos", str(invented), "--out", str(folder), "--work", str(folder / "work")]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(probes, "_TIMED", 3)
+        patch.setattr(probes, "repeat", partial(repeat, timer=process_time))
+        patch.setattr(probes, "_CONFIGS", configs)
         assert main(["trials", *places]) == 0
     return folder
 
@@ -91,7 +101,8 @@ def test_a_rows_log_loss_is_that_of_scikit_learns_own_model(
     from training.experiments import probes
     from training.image.config import read_config
 
-    config = read_config(Path(probes.__file__).parents[1] / "configs" / "frozen.toml")
+    config = read_config(written / "configs" / "frozen.toml")
+    assert config.folds == FOLDS
     labels = probes.pool(invented)
     with np.load(written / "work" / "plain.npz") as stored:
         inputs = stored["pooled"].astype(float)
