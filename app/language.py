@@ -77,10 +77,13 @@ def choices() -> tuple[LanguageChoice, ...]:
     )
 
 
-@cache
 def languages_of(path: str) -> tuple[str, ...]:
     """Languages in which a page is to be had: those with all the texts of its side."""
-    room = next((room for start, room in _ROOMS.items() if path.startswith(start)), "")
+    return _languages_in(next((room for start, room in _ROOMS.items() if path.startswith(start)), ""))
+
+
+@cache  # by room, not by address: strangers may send any number of addresses
+def _languages_in(room: str) -> tuple[str, ...]:
     return tuple(one for one in LANGUAGES if catalogue(one, room).language == one) if room else LANGUAGES
 
 

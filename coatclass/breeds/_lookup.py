@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -157,7 +157,7 @@ def _stands_for() -> Mapping[str, str]:
     return {normalise(word): normalise(parents) for word, parents in _table("stands_for").items()}
 
 
-@cache
+@lru_cache(maxsize=4096)  # of the words that people type there is no end
 def _apart(word: str) -> str:
     """A compound such as "dackelmischling" as two words, a portmanteau as its parents; any other word as it is."""
     if word in _names() or word in _unknown():

@@ -180,7 +180,7 @@ def _betweenness(found: Copies) -> Fraction:
     return 1 - apart
 
 
-@cache
+@lru_cache(maxsize=4096)  # shares are as many as DNA tests
 def _stand_off_by_share(share: Fraction) -> Fraction:
     table = data_table("ancestry.toml")["stand_off"]
     points = list(zip(map(Fraction, table["share"]), map(Fraction, table["chance"]), strict=True))
@@ -222,7 +222,7 @@ def _unmixed(traits: Traits, background: Background) -> CoatChances:
     return CoatChances(category, band)
 
 
-@cache
+@lru_cache(maxsize=50_000)
 def _mixed(found: Copies, blend: Fraction) -> Fraction:
     return Fraction(data_table("ancestry.toml")["mixed"]["cap"]) * blend * _betweenness(found)
 
@@ -249,7 +249,7 @@ def _summed(dogs: Iterable[tuple[Copies, Fraction]], background: Background, rea
     return CoatChances(category, band)
 
 
-@cache
+@lru_cache(maxsize=50_000)
 def categories_of_copies(found: Copies, background: Background, reading: Reading) -> CoatChances:
     """The coat as grown of a dog with known copies at the five loci and known ancestors.
 

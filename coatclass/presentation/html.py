@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -29,7 +29,7 @@ def environment(*folders: Path) -> Environment:
     return made
 
 
-@cache
+@lru_cache(maxsize=256)  # a dog's chart is drawn for nobody else
 def _svg(drawing: Drawing) -> Markup:
     return Markup(svg(drawing))
 
