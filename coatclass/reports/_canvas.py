@@ -18,6 +18,7 @@ from fpdf import FPDF
 
 from coatclass.errors import InputError
 from coatclass.presentation.drawing import Drawing, Label, Line, Point
+from coatclass.words import catalogue
 
 __all__ = ["PAPERS", "Canvas"]
 
@@ -28,6 +29,7 @@ _MARGIN = 12.0
 _FOOT = 14.0
 _MM_PER_PT = 25.4 / 72
 _LEADING = 1.28
+_JOINT = "\u00ad"
 _MISSING = "□"  # shown for a character that the font lacks
 
 
@@ -60,7 +62,7 @@ def _clean(text: str) -> str:
 
 
 @lru_cache(maxsize=20_000)
-def _broken(text: str, points: float, bold: bool, room: float) -> tuple[str, ...]:
+def _broken(text: str, points: float, bold: bool, room: float, language: str) -> tuple[str, ...]:
     """Clean text broken into lines of ``room`` mm: drafts and the final copy ask for the same again and again."""
     em = points * _MM_PER_PT
     space = _ems(" ", bold) * em
@@ -75,17 +77,20 @@ def _broken(text: str, points: float, bold: bool, room: float) -> tuple[str, ...
                 continue
             if line:
                 broken.append(line)
-            *whole, line = _pieces(word, em, bold, room)
+            *whole, line = _pieces(word, em, bold, room, language)
             broken += whole
             long = _ems(line, bold) * em
         broken.append(line)
     return tuple(broken)
 
 
-def _pieces(word: str, em: float, bold: bool, room: float) -> list[str]:
-    """A word in pieces that fit a line each; nearly always the word itself."""
+def _pieces(word: str, em: float, bold: bool, room: float, language: str) -> list[str]:
+    """A word in pieces that fit a line each; nearly always the word itself, else parted with a hyphen at its joints."""
     if _ems(word, bold) * em <= room:
         return [word]
+    parts = catalogue(language).divided(word).split(_JOINT)
+    if len(parts) > 1 and all(_ems(f"{part}-", bold) * em <= room for part in parts):
+        return [*(f"{part}-" for part in parts[:-1]), parts[-1]]
     pieces = [""]
     for character in word:
         if pieces[-1] and _ems(pieces[-1] + character, bold) * em > room:
@@ -251,6 +256,7 @@ class Canvas:
         self.pdf.set_lang(language)
         self.pdf.set_creator("coatclass")
         self.pdf.set_creation_date(datetime.combine(day, time(12), tzinfo=UTC))
+        self.language = language
         self.scale = scale
         self.draft = draft
         self.pages = 0
@@ -301,7 +307,7 @@ class Canvas:
     def lines(self, text: str, size: float, *, bold: bool = False, width: float | None = None) -> list[str]:
         """The text broken into lines between words, and within a word only where it is longer than a line."""
         room = (self.width if width is None else width) - 2 * self.pdf.c_margin
-        return list(_broken(self.clean(text), size * self.scale, bold, room))
+        return list(_broken(self.clean(text), size * self.scale, bold, room, self.language))
 
     def _width(self, words: str, size: float, bold: bool) -> float:
         """Width of words whose characters the font has, mm."""

@@ -302,3 +302,11 @@ def test_line_brushing_and_the_comb_test_stand_in_six_frames_where_a_line_is_par
         assert " ".join(said.split()) in text  # paper has no non-breaking spaces
     assert sheet(DOGS["smooth"], language).section("frames") is None  # nobody parts 8 mm of hair
     assert sheet(DOGS["felted"], language).section("frames") is None  # nobody brushes it
+
+
+def test_a_word_too_long_for_its_line_is_parted_with_a_hyphen_at_the_joints_of_its_language():
+    long = "Unterwollharke" * 12
+    german = " ".join(pdf_text(reports.sheet_pdf(sheet(DOGS["smooth"], "de", remarks=long))))
+    assert german.count("Unterwoll-") == 12 and "harke" in german
+    english = " ".join(pdf_text(reports.sheet_pdf(sheet(DOGS["smooth"], remarks=long))))
+    assert "-" not in english[english.index("Unterwoll") :][: len(long)]  # no joints: broken where the line ends
