@@ -277,7 +277,8 @@ def _evaluated(
             evaluation.write_predictions(cases, out)
             predictions = out / evaluation.PREDICTIONS
         comparison = evaluation.compare(predictions, other) if other else {}
-        evaluation.write_report({**made, **({"comparison": comparison} if comparison else {})}, cases, out)
+        report = {**made, **({"comparison": comparison} if comparison else {})}
+        evaluation.write_report(report, cases, out, words.language)
         pages = {name: (out / name).read_bytes() for name in ("evaluation.html", "evaluation.json")}
         pages[evaluation.PREDICTIONS] = predictions.read_bytes()
     finally:

@@ -85,11 +85,11 @@ def _scores(args: argparse.Namespace) -> None:
             gallery=args.gallery,
             advance=advance,
         )
-    write_report(report, None, args.out)  # kept if the comparison fails
+    write_report(report, None, args.out, args.language)  # kept if the comparison fails
     if args.against is not None:
         with _progress("comparing", None, args) as advance:
             report["comparison"] = compare(args.data, args.against, resamples=args.resamples, advance=advance)
-        write_report(report, None, args.out)
+        write_report(report, None, args.out, args.language)
 
 
 def _photos(args: argparse.Namespace) -> None:
@@ -107,6 +107,7 @@ def _photos(args: argparse.Namespace) -> None:
             robustness_photos=args.robustness,
             gallery=args.gallery,
             resamples=args.resamples,
+            language=args.language,
             further=further,
             advance=lambda: advance(1),
         )

@@ -17,37 +17,41 @@ _SENTENCE = re.compile(r"(?<=[.?!]) ")
 _NUMBERED = re.compile(r"(?:^| )(\(\d+\)) ")
 
 
-def in_language(text: str, language: str, *, folder: Path = FOLDER) -> str:
+def in_language(text: str, language: str, *, folder: Path = FOLDER, rooms: tuple[str, ...] = _ROOMS) -> str:
     """An English sentence in a language, by its texts of refusals and reasons; as it is where none of them fits.
 
     What fills a placeholder (a reason inside a refusal, a unit) is said in the language as well, if it is a text too;
-    so are several sentences, one after the other.
+    so are several sentences, one after the other. ``rooms``: other files whose texts are meant, or tables of files
+    (``evaluation.found``).
     """
     if language == LANGUAGES[0] or not text.strip():
         return text
-    found = _whole(text, language, folder)
+    found = _whole(text, language, folder, rooms)
     if found is not None:
         return found
     numbered = _NUMBERED.split(text)[1:]
     if numbered:
         pairs = zip(numbered[::2], numbered[1::2], strict=True)
-        return " ".join(f"{number} {in_language(it.strip(), language, folder=folder)}" for number, it in pairs)
+        return " ".join(
+            f"{number} {in_language(it.strip(), language, folder=folder, rooms=rooms)}" for number, it in pairs
+        )
     for end in _SENTENCE.finditer(text):
-        first, rest = _whole(text[: end.start()], language, folder), text[end.end() :]
-        told = in_language(rest, language, folder=folder)
+        first, rest = _whole(text[: end.start()], language, folder, rooms), text[end.end() :]
+        told = in_language(rest, language, folder=folder, rooms=rooms)
         if first is not None and told != rest:  # all of it or nothing: never half in one language and half in another
             return f"{first} {told}"
     return text
 
 
-def _whole(text: str, language: str, folder: Path) -> str | None:
+def _whole(text: str, language: str, folder: Path, rooms: tuple[str, ...]) -> str | None:
     """All of a text by one of the language's; None if none fits."""
-    same, shaped = _pairs(language, folder)
+    same, shaped = _pairs(language, folder, rooms)
     if text in same:
         return same[text]
     for shape, target in shaped:
         if found := shape.fullmatch(text):
-            values = {name: in_language(it, language, folder=folder) for name, it in found.groupdict().items()}
+            inside = found.groupdict().items()
+            values = {name: in_language(it, language, folder=folder, rooms=rooms) for name, it in inside}
             return target.format(**values)
     return None
 
@@ -67,13 +71,15 @@ def source_in_language(source: str, language: str) -> str:
 
 
 @cache
-def _pairs(language: str, folder: Path) -> tuple[Mapping[str, str], tuple[tuple[re.Pattern[str], str], ...]]:
+def _pairs(
+    language: str, folder: Path, rooms: tuple[str, ...]
+) -> tuple[Mapping[str, str], tuple[tuple[re.Pattern[str], str], ...]]:
     """Texts without placeholders by their English, and patterns of those with, the longest English first."""
     same, shaped = {}, []
-    for room in _ROOMS:
+    for room, _, table in (room.partition(".") for room in rooms):
         english, own = every_text(LANGUAGES[0], room, folder), every_text(language, room, folder)
         for key, text in english.items():
-            if key not in own:
+            if key not in own or not key.startswith(table):
                 continue
             if _PLACE.search(text):
                 shaped.append((text, own[key]))

@@ -16,30 +16,8 @@ from coatclass.decision import promise
 from coatclass.reports.evaluation import metrics
 from coatclass.reports.evaluation.cases import LabelledPhoto, LabelledPhotos
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval, bootstrap
-from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, band_label
-
-# Names for people, by the name of the data.
-_LABELS = {
-    "accuracy": "accuracy",
-    "balanced_accuracy": "balanced accuracy",
-    "macro_f1": "macro-F1",
-    "macro_f1_without_mixed": "macro-F1 without mixed",
-    "log_loss": "log loss, nats",
-    "brier": "Brier score (0 to 2)",
-    "ece_15": "calibration error, 15 bins (ECE)",
-    "adaptive_ece_15": "calibration error, 15 bins of equal count",
-    "aurc": "area under risk-coverage curve (AURC)",
-    "coverage_at_2_percent_error": "answered at 2 % error",
-    "coverage_at_5_percent_error": "answered at 5 % error",
-    "log_loss_against_annotators": "log loss against both annotators, nats",
-    "brier_against_annotators": "Brier score against both annotators",
-    "exact": "exact band",
-    "within_one": "within one band",
-    "quadratic_weighted_kappa": "quadratic-weighted kappa",
-    "n": "photos",
-    "band_exact": "exact band",
-    "band_log_loss": "band log loss, nats",
-}
+from coatclass.reports.evaluation.wording import wording
+from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 _OF_CATEGORY = (
     "accuracy", "balanced_accuracy", "macro_f1", "macro_f1_without_mixed", "log_loss", "brier", "ece_15",
@@ -58,18 +36,8 @@ _CHOSEN = "chosen"
 
 
 def label(name: str) -> str:
-    """A figure's name for people."""
-    return _LABELS.get(name) or spoken(name)
-
-
-def spoken(word: str) -> str:
-    """A name of the data as people write it: bands in millimetres, no underscores."""
-    return band_label(LengthBand(word)).partition(" (")[0] if word in BANDS else word.replace("_", " ")
-
-
-def number(value: float) -> str:
-    """A number with three decimals, without a minus before a rounded zero."""
-    return f"{round(value, 3) + 0.0:.3f}"
+    """A figure's English name for people."""
+    return wording().label(name)
 
 
 def shown_table(extra: Mapping[str, Any]) -> tuple[list[str], list[list[Any]]]:

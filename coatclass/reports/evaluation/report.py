@@ -46,15 +46,13 @@ from coatclass.reports.evaluation.cases import (
     with_decisions,
 )
 from coatclass.reports.evaluation.figures import (
-    label,
     mixed_section,
-    number,
     settled_section,
     shown_table,
-    spoken,
     verdict_section,
 )
 from coatclass.reports.evaluation.metrics import Figure
+from coatclass.reports.evaluation.wording import Wording, wording
 from coatclass.scoring.tables import COLUMNS as SCORE_COLUMNS
 from coatclass.scoring.tables import Kind, open_table, row_of, written_path
 from coatclass.taxonomy import BANDS, CATEGORIES, category_label
@@ -87,6 +85,7 @@ def evaluate_table(
     gallery: int = 24,
     resamples: int = 1000,
     simulate: bool = True,
+    language: str = "en",
     further: Callable[[Path], Mapping[str, Any]] = lambda predictions: {},
     advance: Callable[[], None] = lambda: None,
 ) -> dict[str, Any]:
@@ -102,6 +101,7 @@ def evaluate_table(
         gallery: how many errors to show.
         resamples: bootstrap resamples behind each interval.
         simulate: also show what simulated answers would add.
+        language: of the page.
         further: sections that are made of the predictions, which it is given.
         advance: called once a photo, for a progress bar.
 
@@ -120,7 +120,7 @@ def evaluate_table(
     worse = robustness(subset(cases, robustness_photos)) if robustness_photos else None
     extra: dict[str, Any] = {"robustness": worse} if worse else {}
     report = build_report(cases, f"coatclass on {table.name}", resamples=resamples, simulate=simulate, gallery=gallery)
-    return write_report({**report, **extra, **more}, cases, out)
+    return write_report({**report, **extra, **more}, cases, out, language)
 
 
 def write_predictions(cases: LabelledPhotos, out: Path) -> None:
@@ -286,11 +286,16 @@ def _why(case: LabelledPhoto) -> str:
     return " ".join(reason.text for reason in case.report.reasons) if case.report else ""
 
 
-def write_report(report: Mapping[str, Any], cases: LabelledPhotos | None, out: Path) -> dict[str, Any]:
-    """Write both files whole or not at all; return the report as plain JSON values. Without cases: no pictures."""
+def write_report(
+    report: Mapping[str, Any], cases: LabelledPhotos | None, out: Path, language: str = "en"
+) -> dict[str, Any]:
+    """Write both files whole or not at all; return the report as plain JSON values. Without cases: no pictures.
+
+    ``language``: of the page; the JSON is the same in every language.
+    """
     plain: dict[str, Any] = to_json(report)
     small = thumbnails(cases, list(report.get("errors", []))) if cases is not None else {}
-    text = page({"errors": [], **restored(plain)}, small)
+    text = page({"errors": [], **restored(plain)}, small, language)
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, content in ((JSON_FILE, json.dumps(plain, indent=1) + "\n"), (PAGE_FILE, text)):
@@ -378,25 +383,25 @@ if TYPE_CHECKING:
 _HERE = Path(__file__).parent
 
 
-def page(report: Mapping[str, Any], thumbnails: Mapping[str, str]) -> str:
+def page(report: Mapping[str, Any], thumbnails: Mapping[str, str], language: str = "en") -> str:
     """The whole page.
 
     Args:
         report: the report, its figures as :class:`Figure`.
         thumbnails: data URIs of small pictures by file.
+        language: of the page; one without texts of the report gets the English page.
 
     Raises:
         MissingExtraError: if jinja2 or matplotlib is not installed.
     """
     style = (_HERE / "page.css").read_text(encoding="utf-8")
-    return _with_contents(
-        _template().render(
-            report=report, thumbnails=thumbnails, plots=plots, style=style, traits_told=TRAITS_TOLD, log_2=log(2)
-        )
+    html = _template(language).render(
+        report=report, thumbnails=thumbnails, plots=plots, style=style, traits_told=TRAITS_TOLD, log_2=log(2)
     )
+    return _with_contents(html, wording(language).say("contents"))
 
 
-def _with_contents(html: str) -> str:
+def _with_contents(html: str, name: str) -> str:
     """The page with a list of its sections, each of which can be linked to."""
     found: list[str] = []
 
@@ -406,14 +411,14 @@ def _with_contents(html: str) -> str:
 
     html = re.sub(r"<h2>(.*?)</h2>", linked, html)
     entries = "".join(f'<li><a href="#part-{place}">{title}</a></li>' for place, title in enumerate(found, start=1))
-    return html.replace(_CONTENTS, f'<nav aria-label="Contents"><ul>{entries}</ul></nav>', 1)
+    return html.replace(_CONTENTS, f'<nav aria-label="{name}"><ul>{entries}</ul></nav>', 1)
 
 
 _CONTENTS = "<!-- contents -->"
 
 
 @cache
-def _template() -> Template:
+def _template(language: str) -> Template:
     try:
         from jinja2 import Environment, FileSystemLoader
         from markupsafe import Markup, escape
@@ -425,26 +430,40 @@ def _template() -> Template:
         return Markup(svg.replace("<svg ", f'<svg role="img" aria-label="{escape(caption)}" ', 1))
 
     environment = Environment(loader=FileSystemLoader(_HERE), autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    words = wording(language)
+    environment.globals |= {
+        "heads": lambda *keys: [words.say(f"head.{key}") for key in keys],
+        "t": words.say,
+        "wording": words,
+    }
     environment.filters |= {
-        "label": label,
-        "label_and_interval": lambda name: [label(name), "95 %"],
+        "coat": words.coat,
+        "counted": lambda n, things: words.count(f"count.{things}", n),
+        "inside": lambda part: words.say(f"part.{part}.inside"),
+        "label": words.label,
+        "label_and_interval": lambda name: [words.label(name), words.say("short_interval")],
         "labelled": labelled,
-        "number": number,
-        "percent": lambda share: f"{share:.0%}",
-        "pluralise": lambda n, thing: f"{n} {thing}{'' if n == 1 else 's'}",
-        "shown": _shown,
+        "number": words.number,
+        "percent": words.percent,
+        "reason": words.reason,
+        "rough_span": lambda ends: words.say("to", low=words.number(ends[0], 2), high=words.number(ends[1], 2)),
+        "short": words.short,
+        "shown": lambda value: _shown(value, words),
         "shown_table": shown_table,
-        "spoken": spoken,
-        "subgroup": lambda row: (f"{row['kind']}: {row['name']}", row["accuracy"]),
+        "spoken": words.spoken,
+        "subgroup": words.subgroup,
+        "subgroup_count": lambda row: f"{words.subgroup(row)} ({row['n']})",
+        "subgroup_figure": lambda row: (words.subgroup(row), row["accuracy"]),
+        "told": words.told,
         "word_columns": _word_columns,
     }
     environment.tests |= {"figure": lambda value: isinstance(value, Figure), "word": _is_word}
     return environment.get_template("page.html")
 
 
-def _shown(value: Any) -> str:
+def _shown(value: Any, words: Wording) -> str:
     """One value of a table; a dash where there is none."""
-    shown = number(value) if isinstance(value, float) else value
+    shown = words.number(value) if isinstance(value, float) else value
     return "–" if shown in (None, "") else str(shown)
 
 

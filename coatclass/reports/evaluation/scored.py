@@ -22,6 +22,7 @@ from coatclass.reports.evaluation.cases import COLUMNS, FEWEST, NOT_A_DOG, UNKNO
 from coatclass.reports.evaluation.figures import class_rows, counted
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, in_steps, interval
+from coatclass.reports.evaluation.wording import REST
 from coatclass.scoring import tables
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, category_label
 from coatclass.words import catalogue
@@ -35,7 +36,6 @@ _VERDICTS = (Verdict.SETTLED, Verdict.NARROWED, Verdict.HANDS_ON)
 _MIXED = CATEGORIES.index(CoatCategory.MIXED)
 _IS_OTHER = -2  # as a truth: another picture, no dog
 _MOST_VALUES = 40  # of a column, in the order in which they come; the rest is one row
-_REST = "(all other values)"
 _LISTED = 50  # refused photos
 _POINTS = 2000  # of a curve
 Ints = NDArray[np.int64]
@@ -344,7 +344,7 @@ class _Breakdown:
     def rows(self) -> list[dict[str, Any]]:
         """One row a value; too few photos are counted, not judged."""
         rows = []
-        for value, code in (*sorted(self._codes.items()), (_REST, _MOST_VALUES)):
+        for value, code in (*sorted(self._codes.items()), (REST, _MOST_VALUES)):
             photos, right, loss = self._sums[code]
             n = round(float(photos[0]))
             if not n or not value:
