@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from coatclass import care, toolkit
 from coatclass.contract import KitItem, Role, RoutineStep, Who
-from coatclass.planning import Phase
+from coatclass.planning import Phase, Plan
 from coatclass.presentation._frames import BRUSHING, COMBING, frame
 from coatclass.presentation.blocks import (
     Block,
@@ -35,7 +36,7 @@ from coatclass.presentation.wording import (
     when,
     who_is_asked,
 )
-from coatclass.taxonomy import BodyZone
+from coatclass.taxonomy import BANDS, BodyZone, band_limits_mm
 
 __all__ = [
     "after",
@@ -79,10 +80,8 @@ def verdict(of: Subject) -> Iterator[Block]:
     if of.said.others:
         pairs.append((of.say("coat.open"), of.say("coat.others", coats=of.words.title(of.said.others))))
     if of.plan is not None:
-        situation, mm = of.plan.now.situation, of.plan.now.situation.measured_mm
-        key = "measured" if mm is not None else "likely"
-        length = of.words.about_mm(of.plan.growth.now_mm) if mm is None else of.words.mm(mm)
-        pairs.append((of.say("coat.length"), of.say(f"coat.{key}", mm=length)))
+        situation = of.plan.now.situation
+        pairs.append((of.say("coat.length"), _length(of, of.plan)))
         if situation.weight_kg is not None:
             pairs.append((of.say("coat.weight"), of.say("coat.kg", kg=of.words.number(situation.weight_kg))))
     if pairs:
@@ -91,6 +90,20 @@ def verdict(of: Subject) -> Iterator[Block]:
     if of.plan is None:
         yield Text(of.say("verdict.no_plan"))
         yield from photos(of)
+
+
+def _length(of: Subject, plan: Plan) -> str:
+    """The length on the back: measured, estimated, or between which limits where several bands are possible."""
+    situation = plan.now.situation
+    if situation.measured_mm is not None:
+        return of.say("coat.measured", mm=of.words.mm(situation.measured_mm))
+    if plan.growth.measured or len(situation.bands) == 1:
+        return of.say("coat.likely", mm=of.words.about_mm(plan.growth.now_mm))
+    limits = [band_limits_mm(band) for band in situation.bands or BANDS]
+    low, high = min(low for low, _ in limits), max(high for _, high in limits)
+    if math.isinf(high):
+        return of.say("coat.longer", low=of.words.mm(low)) if low else of.say("coat.any_length")
+    return of.say("coat.between" if low else "coat.shorter", low=of.words.mm(low), high=of.words.mm(high))
 
 
 def said_of_others(of: Subject, code: str) -> bool:

@@ -244,6 +244,20 @@ def test_a_measured_length_and_an_estimate_are_told_apart():
     assert "estimated: measure at the shoulder blade" in Page(reports.sheet_html(sheet(guessed))).text
 
 
+@pytest.mark.parametrize(
+    ("bands", "said"),
+    [
+        ((LengthBand.UNDER_19MM, LengthBand.FROM_25_TO_75MM), "under 75 mm (3 in), not known"),
+        ((LengthBand.FROM_19_TO_25MM, LengthBand.FROM_25_TO_75MM), "19 mm (3/4 in) to 75 mm (3 in), not known"),
+        ((LengthBand.FROM_25_TO_75MM, LengthBand.OVER_75MM), "over 25 mm (1 in), not known"),
+        ((), "not known: measure at the shoulder blade"),
+    ],
+)
+def test_a_length_that_may_lie_in_several_bands_is_not_told_as_one_number(bands, said):
+    text = Page(reports.sheet_html(sheet(dogs.situation(bands=frozenset(bands))))).text
+    assert said in text and "estimated: measure" not in text
+
+
 def test_importing_the_room_loads_nothing_heavy():
     import subprocess
     import sys
