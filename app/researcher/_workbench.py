@@ -31,8 +31,9 @@ from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment
 from coatclass.errors import InputError, PhotoError
 from coatclass.reports import evaluation
-from coatclass.reports.evaluation.figures import label, tables
+from coatclass.reports.evaluation.figures import tables
 from coatclass.reports.evaluation.report import refused_photos
+from coatclass.reports.evaluation.wording import Wording, wording
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.words import Catalogue, catalogue, in_language
 
@@ -142,8 +143,9 @@ def _evaluating(ask: Any, words: Catalogue) -> None:
         except InputError as error:
             yield _refused(error, words), None, None, gr.Dataframe(visible=False), None, ""
             return
-        between = gr.Dataframe(_between(comparison), visible=bool(comparison))
-        yield _summary(cases, comparison, words), _figures(cases), _recall(cases), between, _predicted(cases), html
+        between = gr.Dataframe(_between(comparison, wording(words.language)), visible=bool(comparison))
+        shown = _figures(cases, wording(words.language))
+        yield _summary(cases, comparison, words), shown, _recall(cases), between, _predicted(cases), html
 
     def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
@@ -295,18 +297,24 @@ def _download(name: str, content: bytes, words: Catalogue) -> str:
     return f'<a download="{name}" href="data:{kind};base64,{b64encode(content).decode()}">{said}</a>'
 
 
-def _figures(cases: evaluation.LabelledPhotos) -> list[list[Any]]:
+def _figures(cases: evaluation.LabelledPhotos, words: Wording) -> list[list[Any]]:
     return [
-        [f"{part}: {label(name)}", round(one.value, 3), round(one.low, 3), round(one.high, 3), one.n]
+        [
+            f"{words.say(f'part.{part}.inside')}: {words.label(name)}",
+            round(one.value, 3),
+            round(one.low, 3),
+            round(one.high, 3),
+            one.n,
+        ]
         for part, rows in tables(cases, resamples=300).items()
         for name, one in rows.items()
     ]
 
 
-def _between(comparison: Mapping[str, Any]) -> list[list[Any]]:
+def _between(comparison: Mapping[str, Any], words: Wording) -> list[list[Any]]:
     """Each figure of both runs and their difference, as the report tells it."""
     return [
-        [f"{part}: {label(name)}", *(round(value, 3) for value in values)]
+        [f"{words.say(f'part.{part}.inside')}: {words.label(name)}", *(round(value, 3) for value in values)]
         for part, rows in comparison.get("figures", {}).items()
         for name, of in rows.items()
         for values in [(of["here"].value, of["there"].value, *_interval(of["difference"]))]
