@@ -189,7 +189,8 @@ def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSit
     """What the tools and the plan were chosen for; None without an estimate."""
     if assessment.category is None or assessment.length_band is None:
         return None
-    dog = situation_of(truth.over(answers), assessment.category, assessment.length_band, notes=truth.notes)
+    given = truth.over(answers)
+    dog = situation_of(given, assessment.category, assessment.length_band, assessment.reasons, notes=truth.notes)
     if truth.stripped_on is None:
         return dog
     return replace(dog, weeks_since_stripped=max(0.0, (today() - truth.stripped_on).days / 7))

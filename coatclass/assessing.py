@@ -20,6 +20,7 @@ from coatclass.contract import (
     PhaseAdvice,
     PhotoReport,
     Question,
+    Reason,
     ToFeel,
     Triage,
     Verdict,
@@ -91,7 +92,8 @@ def assess_readings(
         return _without_estimate(reports, decided, version, _first_question(answers, skipped))
     askable = estimating.askable(known, answers, skipped=skipped, learned=learned)
     category, band = _category(estimate, decided), _band(estimate, decided)
-    situation = situation_of(answers, category, band, notes=notes)
+    reasons = (*decided.reasons, *questionnaire.doubts(answers))
+    situation = situation_of(answers, category, band, reasons, notes=notes)
     advice = planning.advise(situation, today=today or date.today())
     return Assessment(
         model_version=version,
@@ -101,7 +103,7 @@ def assess_readings(
         category=category,
         length_band=band,
         verdict=decided.verdict,
-        reasons=(*decided.reasons, *questionnaire.doubts(answers)),
+        reasons=reasons,
         next_question=_next_question(known, askable, situation),
         triage=advice.now.triage,
         visit=advice.visit,
@@ -116,10 +118,19 @@ def assess_readings(
 
 
 def situation_of(
-    answers: Answers, category: CategoryEstimate, band: BandEstimate, *, notes: Sequence[VisitNote] = ()
+    answers: Answers,
+    category: CategoryEstimate,
+    band: BandEstimate,
+    reasons: Sequence[Reason],
+    *,
+    notes: Sequence[VisitNote] = (),
 ) -> CoatSituation:
-    """The dog for which tools and plan are chosen: what was estimated, answered and noted of it."""
-    shares = {one: category.probabilities[one] for one in category.set}
+    """The dog for which tools and plan are chosen: what was estimated, answered and noted of it.
+
+    Where a reason speaks against the probabilities, they decide nothing: the plan is for every coat still possible.
+    """
+    holds = decision.shares_hold(reasons)
+    shares = {one: category.probabilities[one] for one in category.set if holds}
     dog = questionnaire.situation(answers, categories=category.set, bands=band.set, shares=shares)
     return replace(dog, notes=tuple(notes))
 

@@ -236,7 +236,7 @@ def presented(
 
     planned = None
     if found.category is not None and found.length_band is not None:
-        situation = situation_of(given, found.category, found.length_band, notes=visits)
+        situation = situation_of(given, found.category, found.length_band, found.reasons, notes=visits)
         day = today or datetime.now(UTC).astimezone().date()
         planned = plan(situation, today=day, keeps_growing=given.keeps_growing, language=language)
     return present(

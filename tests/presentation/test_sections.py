@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import date
+from pathlib import Path
 
 import pytest
 from shown import DOGS, TODAY, dog, of, sentences, shown
@@ -268,3 +270,18 @@ def test_a_coat_is_not_called_probable_where_something_speaks_against_the_estima
     found = assess((), answers)
     assert found.verdict is Verdict.HANDS_ON and "mixed_possible" not in {one.code for one in found.reasons}
     assert "probably" not in presented(found, answers, name="Fennel", language="en", today=TODAY).title
+
+
+def test_a_doubtful_cross_is_sold_nothing_for_its_likeliest_coat_alone():
+    """Where something speaks against the probabilities, tools and zones are for every coat still possible."""
+    from coatclass.answers import parse
+    from coatclass.assessing import assess, situation_of
+
+    sure = assess((), parse({"breed": "Samoyed"}))
+    doubtful = parse(json.loads((Path(__file__).parents[2] / "app/demo/fennel.json").read_text()))
+    found = assess((), doubtful)
+    assert found.category.probabilities[CoatCategory.MIXED] > 0.5 and len(found.category.set) > 2
+    assert situation_of(parse({}), sure.category, sure.length_band, sure.reasons).shares
+    assert not situation_of(doubtful, found.category, found.length_band, found.reasons).shares
+    needed = [item.tool for item in found.kit if item.role is Role.ESSENTIAL]
+    assert "soft_slicker" in needed and "firm_slicker" not in needed
