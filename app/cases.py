@@ -27,9 +27,9 @@ from coatclass.records import (
     Photo,
     Reader,
     Records,
-    Setting,
     StoredAssessment,
-    valid,
+    keep_setting,
+    setting,
 )
 from coatclass.taxonomy import BodyZone
 
@@ -204,13 +204,12 @@ def dated(measurements: Sequence[Measurement]) -> list[care.DatedLength]:
 
 def paper_of(salon: Records) -> str:
     """The paper that the salon prints on: ``A4`` until somebody said ``Letter``."""
-    kept = salon.find(Setting, name=_PAPER)
-    return "Letter" if kept and kept[-1].content.get("paper") == "Letter" else "A4"
+    return "Letter" if (setting(salon, _PAPER) or {}).get("paper") == "Letter" else "A4"
 
 
 def keep_paper(salon: Records, paper: str, *, who: str) -> None:
     """Print on this paper from now on, wherever none is asked for."""
-    salon.add(valid(Setting, name=_PAPER, content={"paper": paper}), who=who)
+    keep_setting(salon, _PAPER, {"paper": paper}, who=who)
 
 
 def next_booked(appointments: Sequence[Appointment]) -> care.Booked | None:

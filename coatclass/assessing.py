@@ -129,8 +129,7 @@ def situation_of(
 
     Where a reason speaks against the probabilities, they decide nothing: the plan is for every coat still possible.
     """
-    holds = decision.shares_hold(reasons)
-    shares = {one: category.probabilities[one] for one in category.set if holds}
+    shares = decision.shares_that_hold(category, reasons)
     dog = questionnaire.situation(answers, categories=category.set, bands=band.set, shares=shares)
     return replace(dog, notes=tuple(notes))
 

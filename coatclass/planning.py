@@ -172,6 +172,7 @@ def plan(
         booked=booked,
         language=language,
     )
+    cut_on = care.cut_at(booked, clips)
     return Plan(
         language=language,
         today=today,
@@ -191,11 +192,11 @@ def plan(
             touch_up_minutes=touch_up_minutes,
             training=now.training,
             booked=booked,
-            clips=clips,
+            cut_on=cut_on,
         ),
         changes=advice.changes,
         clips=clips,
-        cut_on=care.cut_at(booked, clips),
+        cut_on=cut_on,
     )
 
 

@@ -101,7 +101,8 @@ def add_appointment(request: Request, who: Groomer, dog_id: DogId, entry: Appoin
     """Keep an appointment, and say which dogs are there at the same time."""
     salon = salon_of(request)
     kept = salon.add(valid(Appointment, dog_id=dog_id, **entry.model_dump()), who=who.name)
-    return AppointmentKept(**kept.model_dump(), told=days.beside_words(days.beside(salon, kept), spoken()))
+    there = days.beside(kept, days.around(salon, *days.span_of(kept)))
+    return AppointmentKept(**kept.model_dump(), told=days.beside_words(there, spoken()))
 
 
 @router.patch("/dogs/{dog_id}/appointments/{record_id}")

@@ -22,7 +22,6 @@ from coatclass.records import (
     Finding,
     Measurement,
     Records,
-    Setting,
     StoredAssessment,
     User,
     UserRole,
@@ -30,6 +29,7 @@ from coatclass.records import (
     add_user,
     find_user,
     hash_password,
+    keep_setting,
     valid,
 )
 from coatclass.resources import read_toml
@@ -61,7 +61,7 @@ def _set_password(salon: Records, password: str) -> None:
 def fill(salon: Records, today: date) -> None:
     """Put the whole scenario into the records, its days counted from ``today``."""
     scenario = read_toml(FOLDER / "scenario.toml")
-    salon.add(valid(Setting, name=RATES, content=scenario["rates"]), who=WHO)
+    keep_setting(salon, RATES, scenario["rates"], who=WHO)
     for row in scenario["client"]:
         fields = {name: value for name, value in row.items() if name != "dog"}
         client = salon.add(valid(Client, **fields), who=WHO)

@@ -310,6 +310,8 @@ def check_values(state: Any, file: files.DogFile) -> dict[str, Any]:
 def end_values(state: Any, file: files.DogFile) -> dict[str, Any]:
     """What ``end.html`` needs: what was noted today, and the visit to note minutes for."""
     today = cases.today()
+    with state.records.read() as reader:
+        signed = table.intakes_of(reader, file.dog.id)
     here = [one for one in file.appointments if one.starts_at.astimezone().date() == today and one.state != "cancelled"]
     return {
         "file": file,
@@ -317,7 +319,7 @@ def end_values(state: Any, file: files.DogFile) -> dict[str, Any]:
         "found": any(one.found_at.astimezone().date() == today for one in file.findings),
         "checked": any(one.checked_at.astimezone().date() == today for one in file.checks),
         "visit": here[-1] if here else None,
-        "agreed": _arrivals(state, file.dog.id)["agreed"],
+        "agreed": table.agreed_work(signed),
     }
 
 

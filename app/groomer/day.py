@@ -39,15 +39,24 @@ def week_values(state: Any, day: date) -> dict[str, Any]:
 
 def _planned(rows: list[dict[str, Any]]) -> str:
     """Hours on the table, as ``5:30 h``; a visit that was cancelled or missed takes none."""
-    minutes = sum(one.appointment.minutes for one in to_print([row["visit"] for row in rows]))
+    minutes = sum(one.appointment.minutes for one in taking_place([row["visit"] for row in rows]))
     return f"{minutes // 60}:{minutes % 60:02d} h"
 
 
-def beside(salon: Records, appointment: Appointment) -> list[Visit]:
-    """Other visits at the same time; a salon with two tables may mean it so, hence nothing is refused."""
-    start, end = _span(appointment)
-    near = to_print(visits(salon, start - timedelta(days=1), end))  # no visit is longer than a day
-    return [one for one in near if one.appointment.id != appointment.id and _span(one.appointment)[1] > start]
+def around(salon: Records, start: datetime, end: datetime) -> list[Visit]:
+    """Visits that may go on at some time in [start, end); none is longer than a day."""
+    return taking_place(visits(salon, start - timedelta(days=1), end))
+
+
+def beside(appointment: Appointment, near: Sequence[Visit]) -> list[Visit]:
+    """Other visits at the same time; a salon with two tables may mean it so, hence nothing is refused.
+
+    Args:
+        near: visits around it, see :func:`around`.
+    """
+    start, end = span_of(appointment)
+    others = ((one, *span_of(one.appointment)) for one in near if one.appointment.id != appointment.id)
+    return [one for one, begins, ends in others if begins < end and ends > start]
 
 
 def beside_words(found: Sequence[Visit], language: str) -> str:
@@ -65,7 +74,8 @@ def beside_words(found: Sequence[Visit], language: str) -> str:
     return words.say("beside.there", dogs=words.joined(dogs)) if found else ""
 
 
-def _span(appointment: Appointment) -> tuple[datetime, datetime]:
+def span_of(appointment: Appointment) -> tuple[datetime, datetime]:
+    """When a visit begins and ends, as planned."""
     return appointment.starts_at, appointment.starts_at + timedelta(minutes=appointment.minutes)
 
 
@@ -75,7 +85,7 @@ def who_noted(reader: Reader, appointment: Appointment) -> str:
     return noted[-1].who if noted else ""
 
 
-def to_print(found: Sequence[Visit]) -> list[Visit]:
+def taking_place(found: Sequence[Visit]) -> list[Visit]:
     """Visits that take place or took place, in their order."""
     return [one for one in found if one.appointment.state in ("planned", "done")]
 
@@ -86,7 +96,7 @@ def visits_to_print(salon: Records, day: date) -> list[Visit]:
     Raises:
         RecordError: ``nothing_known`` if there are none.
     """
-    found = to_print(visits(salon, *files.day_bounds(day)))
+    found = taking_place(visits(salon, *files.day_bounds(day)))
     if not found:
         raise RecordError("this day", "has no visits to print.", "Choose another.", code="nothing_known")
     return found

@@ -36,12 +36,13 @@ from coatclass.records import (
     PlacePhoto,
     Reader,
     Records,
-    Setting,
     Sharing,
     StoredAssessment,
     Writer,
+    keep_setting,
     not_found,
     prepare,
+    setting,
     valid,
     visit_notes,
 )
@@ -171,15 +172,14 @@ def _owners_language(reader: Reader, dog_id: str) -> str | None:
 
 def guards(reader: Reader) -> tuple[Guard, ...]:
     """The combs and guards of the salon's clippers, shortest first; none while nobody entered them."""
-    kept = reader.find(Setting, name=GUARDS)
-    rows = kept[-1].content["guards"] if kept else ()
+    rows = (setting(reader, GUARDS) or {"guards": ()})["guards"]
     return tuple(sorted((Guard.model_validate(row) for row in rows), key=lambda one: one.mm))
 
 
 def keep_guards(salon: Records, entered: Sequence[Guard], *, who: str) -> None:
     """Keep the salon's guards; the newest list counts."""
     rows = [one.model_dump() for one in sorted(entered, key=lambda one: one.mm)]
-    salon.add(valid(Setting, name=GUARDS, content={"guards": rows}), who=who)
+    keep_setting(salon, GUARDS, {"guards": rows}, who=who)
 
 
 def trail(salon: Records) -> tuple[Change, ...]:

@@ -123,13 +123,15 @@ Shown = tuple[str, dict[str, Any]]
 
 def _today(state: Any, asked: GroomerRequest) -> Shown:
     day = _day(asked.rest)
-    found = visits(state.records, *files.day_bounds(day))
+    begins, ends = files.day_bounds(day)
+    found = visits(state.records, begins, ends)
+    near = days.around(state.records, begins, ends + timedelta(days=1))
     return "today.html", {
         "day": day,
         "before": day - timedelta(days=1),
         "after": day + timedelta(days=1),
-        "visits": [_visit(state, one) for one in found],
-        "printable": days.to_print(found),
+        "visits": [_visit(state, one, near) for one in found],
+        "printable": days.taking_place(found),
         "paper": cases.paper_of(state.records),
         "waiting": waiting_list(state.records),
         "stopped": comb_stopped(state.records),
@@ -144,12 +146,12 @@ def _day(text: str) -> date:
         raise _nothing() from error
 
 
-def _visit(state: Any, one: Visit) -> dict[str, Any]:
+def _visit(state: Any, one: Visit, near: Sequence[Visit]) -> dict[str, Any]:
     findings = state.records.find(Finding, dog_id=one.dog.id)
     with state.records.read() as reader:
         by = days.who_noted(reader, one.appointment)
     at = one.appointment.starts_at.astimezone()
-    beside = days.beside(state.records, one.appointment) if days.to_print([one]) else []
+    beside = days.beside(one.appointment, near) if days.taking_place([one]) else []
     return {
         "visit": one,
         "at": at,

@@ -42,10 +42,10 @@ from coatclass.records import (
     PlacePhoto,
     Reader,
     Records,
-    Setting,
     Writer,
     digest_of,
-    valid,
+    keep_setting,
+    setting,
 )
 from coatclass.taxonomy import BANDS, CATEGORIES, MatState
 from coatclass.words import LANGUAGES, catalogue
@@ -449,16 +449,16 @@ def signed_one(salon: Records, dog_id: str, intake_id: str) -> Intake:
 
 def rates_of(salon: Records) -> Rates | None:
     """The salon's rates, None before anybody entered them."""
-    kept = salon.find(Setting, name=RATES)
+    kept = setting(salon, RATES)
     try:
-        return Rates.model_validate(kept[-1].content) if kept else None
+        return None if kept is None else Rates.model_validate(kept)
     except ValidationError:
         return None
 
 
 def save_rates(salon: Records, rates: Rates, *, who: str) -> Rates:
     """Keep new rates; the old ones stay in the records, and in what was signed."""
-    salon.add(valid(Setting, name=RATES, content=rates.model_dump(mode="json")), who=who)
+    keep_setting(salon, RATES, rates.model_dump(mode="json"), who=who)
     return rates
 
 

@@ -143,8 +143,8 @@ def _evaluating(ask: Any, words: Catalogue) -> None:
         except InputError as error:
             yield _refused(error, words), None, None, gr.Dataframe(visible=False), None, ""
             return
-        between = gr.Dataframe(_between(comparison, wording(words.language)), visible=bool(comparison))
-        shown = _figures(cases, wording(words.language))
+        names = wording(words.language)
+        between, shown = gr.Dataframe(_between(comparison, names), visible=bool(comparison)), _figures(cases, names)
         yield _summary(cases, comparison, words), shown, _recall(cases), between, _predicted(cases), html
 
     def empty(kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
@@ -299,22 +299,20 @@ def _download(name: str, content: bytes, words: Catalogue) -> str:
 
 def _figures(cases: evaluation.LabelledPhotos, words: Wording) -> list[list[Any]]:
     return [
-        [
-            f"{words.say(f'part.{part}.inside')}: {words.label(name)}",
-            round(one.value, 3),
-            round(one.low, 3),
-            round(one.high, 3),
-            one.n,
-        ]
+        [_figure_name(part, name, words), round(one.value, 3), round(one.low, 3), round(one.high, 3), one.n]
         for part, rows in tables(cases, resamples=300).items()
         for name, one in rows.items()
     ]
 
 
+def _figure_name(part: str, name: str, words: Wording) -> str:
+    return f"{words.say(f'part.{part}.inside')}: {words.label(name)}"
+
+
 def _between(comparison: Mapping[str, Any], words: Wording) -> list[list[Any]]:
     """Each figure of both runs and their difference, as the report tells it."""
     return [
-        [f"{words.say(f'part.{part}.inside')}: {words.label(name)}", *(round(value, 3) for value in values)]
+        [_figure_name(part, name, words), *(round(value, 3) for value in values)]
         for part, rows in comparison.get("figures", {}).items()
         for name, of in rows.items()
         for values in [(of["here"].value, of["there"].value, *_interval(of["difference"]))]

@@ -81,11 +81,12 @@ def find(text: str) -> BreedMatch:
     Never raises on any text.
     """
     text = text[:_LONGEST]
-    if named := _by_name(text, normalise(text)):
+    as_written = normalise(text)
+    if named := _by_name(text, as_written):
         return named
-    if says_nothing(text):
-        return BreedMatch(text, HowFound.NOTHING)
     plain = _read(text)
+    if _names_nothing(as_written, plain):
+        return BreedMatch(text, HowFound.NOTHING)
     bare = _without_fillers(plain)
     mixes = _set("mix_words") | _set("part_words")
     unmixed = " ".join(word for word in plain.split() if word not in mixes)
@@ -111,8 +112,11 @@ def says_cross(text: str) -> bool:
 
 def says_nothing(text: str) -> bool:
     """Whether a text only says that nobody knows the breed: "no idea", "mixed", "street dog from Romania"."""
-    told = (normalise(text), _read(text))
-    return any(plain in _unknown() or set(plain.split()) <= _nothing_words() for plain in told)
+    return _names_nothing(normalise(text), _read(text))
+
+
+def _names_nothing(*told: str) -> bool:
+    return any(plain in _set("unknown") or set(plain.split()) <= _nothing_words() for plain in told)
 
 
 @cache
@@ -160,7 +164,7 @@ def _stands_for() -> Mapping[str, str]:
 @lru_cache(maxsize=4096)  # of the words that people type there is no end
 def _apart(word: str) -> str:
     """A compound such as "dackelmischling" as two words, a portmanteau as its parents; any other word as it is."""
-    if word in _names() or word in _unknown():
+    if word in _names() or word in _set("unknown"):
         return word
     if word in _stands_for():
         return _stands_for()[word]
@@ -223,14 +227,9 @@ def _set(name: str) -> frozenset[str]:
 
 
 @cache
-def _unknown() -> frozenset[str]:
-    return _set("unknown")
-
-
-@cache
 def _nothing_words() -> frozenset[str]:
     """Words that name no breed, even all of them together."""
-    of_phrases = {word for phrase in _unknown() for word in phrase.split()}
+    of_phrases = {word for phrase in _set("unknown") for word in phrase.split()}
     return _set("fillers") | _set("origins") | _set("mix_words") | of_phrases
 
 

@@ -487,9 +487,10 @@ def growth_words(
         lines.append(texts.say("growth.if_it_grows"))
     lines += [crossing_words(crossing, language) for crossing in growth.crossings]
     if growth.trim is not None:
-        mm = _trim_length(growth, texts)
-        booked = texts.say("growth.trim_booked", mm=mm, day=texts.day(cut_on)) if cut_on else ""
-        lines.append(booked or trim_words(growth, growth.trim, language))
+        if cut_on is None:
+            lines.append(trim_words(growth, growth.trim, language))
+        else:
+            lines.append(texts.say("growth.trim_booked", mm=_trim_length(growth, texts), day=texts.day(cut_on)))
     if growth.look_again:
         dates = texts.joined(texts.day(day) for day in growth.look_again)
         lines.append(texts.say("growth.look_again", dates=dates))

@@ -116,14 +116,14 @@ def events_of(
     touch_up_minutes: float | None = None,
     training: Sequence[TrainingStep] = (),
     booked: Booked | None = None,
-    clips: Sequence[ClipRung] = (),
+    cut_on: date | None = None,
 ) -> tuple[Event, ...]:
     """The entries of the calendar in the order of their start: only what the triage leaves open, and the visits.
 
-    A trim that the booked visit brings (``clips``: the ladder) is not to be booked once more.
+    A trim that the booked visit brings (on the day ``cut_on``) is not to be booked once more.
     """
     today = growth.today
-    events = [*_changes(growth, booked=cut_at(booked, clips) is not None), *_looks(growth)]
+    events = [*_changes(growth, booked=cut_on is not None), *_looks(growth)]
     if booked is not None:
         events.append(Event("booked", "booked", booked.at.date(), booked.at.time(), float(booked.minutes)))
     if visit:

@@ -219,7 +219,7 @@ def declare_records(parser: argparse.ArgumentParser) -> None:
     add_database_argument(parser)
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
     say = _say(parser.get_default("language"))
-    for name in _RECORDS_ACTIONS:
+    for name in ("backup", "restore", "export", "import"):
         summary = say(f"records.action.{name}")
         action = actions.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
         action.add_argument("file", type=Path, help=say("records.file"))
@@ -227,51 +227,20 @@ def declare_records(parser: argparse.ArgumentParser) -> None:
 
 def run_records(args: argparse.Namespace) -> int:
     """Do it and say what was done."""
-    from coatclass.records import open_records
+    from coatclass.records import backup, export_salon, import_salon, open_records, restore
 
+    acts = {"backup": backup, "restore": restore, "export": export_salon, "import": import_salon}
     with open_records(args.database) as records:
-        archive = _RECORDS_ACTIONS[args.action](records, args.file)
+        archive = acts[args.action](records, args.file)
     texts = catalogue(args.language, "commands")
     what = _counted(archive, texts) or texts.say("records.nothing")
     print(texts.say(f"records.done.{args.action}", file=args.file, what=what))
     return 0
 
 
-def _backup(records: Records, file: Path) -> Archive:
-    from coatclass.records import backup
-
-    return backup(records, file)
-
-
-def _restore(records: Records, file: Path) -> Archive:
-    from coatclass.records import restore
-
-    return restore(records, file)
-
-
-def _export(records: Records, file: Path) -> Archive:
-    from coatclass.records import export_salon
-
-    return export_salon(records, file)
-
-
-def _import(records: Records, file: Path) -> Archive:
-    from coatclass.records import import_salon
-
-    return import_salon(records, file)
-
-
 def _counted(archive: Archive, texts: Catalogue) -> str:
     """What went into an archive or came out of it, kind by kind."""
     return ", ".join(texts.count(f"records.count.{kind}", number) for kind, number in archive.counts.items() if number)
-
-
-_RECORDS_ACTIONS: dict[str, Callable[[Records, Path], Archive]] = {
-    "backup": _backup,
-    "restore": _restore,
-    "export": _export,
-    "import": _import,
-}
 
 
 # --- learn ------------------------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from coatclass.decision._decide import (
     limits,
     load,
     promise,
-    shares_hold,
+    shares_that_hold,
 )
 from coatclass.decision._next_question import Askable, next_question
 
@@ -28,5 +28,5 @@ __all__ = [
     "load",
     "next_question",
     "promise",
-    "shares_hold",
+    "shares_that_hold",
 ]

@@ -18,6 +18,7 @@ from coatclass.ancestry import Inherited
 from coatclass.contract import (
     AnsweredQuestion,
     AnswerEvidence,
+    CategoryEstimate,
     Clash,
     CoatEstimate,
     Decision,
@@ -287,9 +288,14 @@ _NO_DOUBT_OF_SHARES = frozenset(
 )
 
 
-def shares_hold(reasons: Sequence[Reason]) -> bool:
-    """Whether nothing speaks against the probabilities themselves; that a mixed coat is possible too does not."""
-    return all(one.code in _NO_DOUBT_OF_SHARES for one in reasons)
+def shares_that_hold(category: CategoryEstimate, reasons: Sequence[Reason]) -> Mapping[CoatCategory, float]:
+    """How likely each possible coat is; empty where a reason speaks against the probabilities themselves.
+
+    That a mixed coat is possible too does not speak against them.
+    """
+    if any(one.code not in _NO_DOUBT_OF_SHARES for one in reasons):
+        return {}
+    return {one: category.probabilities[one] for one in category.set}
 
 
 def _all_doubtful(photo_reports: Sequence[PhotoReport]) -> bool:

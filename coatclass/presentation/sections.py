@@ -9,7 +9,7 @@ from typing import Protocol
 
 from coatclass import care, toolkit
 from coatclass.contract import Assessment
-from coatclass.decision import shares_hold
+from coatclass.decision import shares_that_hold
 from coatclass.planning import Phase, Plan
 from coatclass.presentation import first, more, visits
 from coatclass.presentation.blocks import Block, Place, Presentation, Section
@@ -79,9 +79,9 @@ def _possible(plan: Plan | None, assessment: Assessment | None) -> tuple[CoatCat
 
 def _probable(assessment: Assessment | None) -> CoatCategory | None:
     """The coat that may be called probable: never where something speaks against the estimate itself."""
-    if assessment is None or assessment.category is None or not shares_hold(assessment.reasons):
+    if assessment is None or assessment.category is None:
         return None
-    return probable_coat(assessment.category.set, assessment.category.probabilities)
+    return probable_coat(assessment.category.set, shares_that_hold(assessment.category, assessment.reasons))
 
 
 def _sections(of: Subject) -> Iterator[Section]:

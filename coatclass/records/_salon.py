@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -11,7 +11,7 @@ from sqlalchemy import Select, and_, exists, func, or_, select
 
 from coatclass.contract import Verdict, VisitNote
 from coatclass.errors import RecordError
-from coatclass.records._store import Reader, Records, Writer
+from coatclass.records._store import Reader, Records, Writer, valid
 from coatclass.records._values import (
     SEEN_BY_SALON,
     AnswerSheet,
@@ -26,6 +26,7 @@ from coatclass.records._values import (
     Photo,
     PlacePhoto,
     Record,
+    Setting,
     Sharing,
     StoredAssessment,
     now,
@@ -212,6 +213,21 @@ def comb_stopped(records: Records) -> tuple[tuple[Dog, CheckRecord, datetime | N
                          if one.starts_at >= now()]  # fmt: skip
                 found.append((dog, record, min(ahead, default=None)))
     return tuple(sorted(found, key=lambda row: (row[2] is not None, row[1].checked_at)))
+
+
+def setting(of: Reader | Records, name: str) -> Mapping[str, Any] | None:
+    """The newest content of a setting; None before anybody entered one."""
+    kept = of.find(Setting, name=name)
+    return kept[-1].content if kept else None
+
+
+def keep_setting(records: Records, name: str, content: Mapping[str, Any], *, who: str) -> None:
+    """Keep a setting; what was set before stays in the records.
+
+    Raises:
+        RecordError: ``bad_value`` if it can't be kept as JSON.
+    """
+    records.add(valid(Setting, name=name, content=content), who=who)
 
 
 def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...]:

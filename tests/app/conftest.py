@@ -17,6 +17,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 from owner_walk import PHONE
+from salon_walk import make_known, sign_in
 
 ROOT = Path(__file__).resolve().parents[2]
 IN_CI = os.environ.get("CI") == "true"
@@ -70,6 +71,15 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     See ``own_server`` for all of it.
     """
     yield from _serving(tmp_path_factory.mktemp("salon"), "without the workbench")
+
+
+@pytest.fixture(scope="module")
+def salon(server: Server) -> Iterator[httpx.Client]:
+    """The people are known, and a program of Ada's, signed in, prepares what a test needs."""
+    make_known(server.data)
+    with httpx.Client(base_url=server.url, timeout=120) as web:
+        sign_in(web).raise_for_status()
+        yield web
 
 
 @pytest.fixture(scope="module")
@@ -130,7 +140,7 @@ def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
         context = chromium.new_context(viewport=viewport, color_scheme=scheme, **options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(300_000)  # a busy machine may take its time
+        page.set_default_timeout(120_000)  # a busy machine may take its time
         page.said, page.asked = [], []
         page.on("pageerror", lambda error: page.said.append(str(error)))
         page.on("request", lambda request: page.asked.append(request.url))

@@ -9,7 +9,7 @@ from pathlib import Path
 import httpx
 import pytest
 from pypdf import PdfReader
-from salon_walk import doubtful_dog, enter, make_known, show, sign_in
+from salon_walk import doubtful_dog, enter, show
 
 from coatclass.words import LANGUAGES, catalogue
 
@@ -18,14 +18,6 @@ FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
 # Far from today, so that no other test of this server books into the same week.
 MONDAY = (datetime.now(UTC).astimezone() + timedelta(days=7 * 60)).replace(hour=9, minute=0, second=0, microsecond=0)
 MONDAY -= timedelta(days=MONDAY.weekday())
-
-
-@pytest.fixture(scope="module")
-def salon(server):
-    make_known(server.data)
-    with httpx.Client(base_url=server.url, timeout=120) as web:
-        sign_in(web).raise_for_status()
-        yield web
 
 
 def book(salon, dog, at):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from salon_walk import PASSWORD, TABLET, doubtful_dog, enter, make_known, show, sign_in
+from salon_walk import PASSWORD, TABLET, doubtful_dog, enter, show
 
 from app.accounts import COOKIE
 from coatclass.records import open_records
@@ -16,15 +16,6 @@ from coatclass.records import open_records
 pytestmark = pytest.mark.browser
 FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
 PHONE = {"width": 360, "height": 740}
-
-
-@pytest.fixture
-def salon(server):
-    """The people are known; a program of Ada's prepares what a test needs."""
-    make_known(server.data)
-    with httpx.Client(base_url=server.url, timeout=60) as web:
-        sign_in(web).raise_for_status()
-        yield web
 
 
 @pytest.fixture

@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-import httpx
 import pytest
-from salon_walk import PASSWORD, doubtful_dog, make_known, sign_in
+from salon_walk import PASSWORD, doubtful_dog
 
 from coatclass.words import LANGUAGES, catalogue
 
 pytestmark = pytest.mark.browser
 DESK = {"width": 1280, "height": 900}
-
-
-@pytest.fixture(scope="module")
-def salon(server):
-    make_known(server.data)
-    with httpx.Client(base_url=server.url, timeout=60) as web:
-        sign_in(web).raise_for_status()
-        yield web
 
 
 def reach(page, selector):

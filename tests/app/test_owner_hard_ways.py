@@ -34,10 +34,16 @@ def tab_to(page, selector: str) -> None:
 
 
 def choose_file(page, field: str, path: Path) -> None:
+    """Open the field's dialogue with Enter; it is awaited before the key, or it may open unseen on a busy machine."""
+    opened = []
+    page.on("filechooser", lambda chooser: opened.append(chooser))
     tab_to(page, field)
-    with page.expect_file_chooser() as chooser:
-        page.keyboard.press("Enter")
-    chooser.value.set_files(path)
+    page.keyboard.press("Enter")
+    for _ in range(600):
+        if opened:
+            break
+        page.wait_for_timeout(100)
+    opened[0].set_files(path)
 
 
 def type_marks(page, marks) -> None:

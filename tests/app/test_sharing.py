@@ -5,23 +5,13 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import httpx
 import pytest
 from owner_walk import PHONE, open_step, press_and_wait, token_of
-from salon_walk import TABLET, doubtful_dog, enter, make_known, show, sign_in
+from salon_walk import TABLET, doubtful_dog, enter, show
 
 pytestmark = pytest.mark.browser
 FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
 DOUBTFUL = {"parents": ["Golden Retriever", "Standard Poodle"], "feel": "soft", "curl": "wavy", "shedding": "steady"}
-
-
-@pytest.fixture
-def salon(server):
-    """The people are known; a program of Ada's asks for them."""
-    make_known(server.data)
-    with httpx.Client(base_url=server.url, timeout=60) as web:
-        sign_in(web).raise_for_status()
-        yield web
 
 
 def begun(server, visitor, meant_for="self", name="Pomelo"):

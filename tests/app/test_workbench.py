@@ -105,11 +105,12 @@ def test_a_table_with_photos_is_evaluated_and_the_report_stands_beside_each_phot
 
 
 def taken(page, name):
-    """Wait until an uploaded file has left its field and stands in the list."""
-    free = (
-        "name => document.body.innerText.includes(name) && document.body.innerText.split('Drop File Here').length > 2"
+    """Wait until an uploaded file has left its field, in any language, and stands in the list."""
+    page.wait_for_function(
+        """name => !document.querySelector('.file-preview')
+            && [...document.querySelectorAll('[role=gridcell]')].some(cell => cell.innerText.trim() === name)""",
+        arg=name,
     )
-    page.wait_for_function(free, arg=name)  # two fields
 
 
 def scored(path, rows):
@@ -197,7 +198,7 @@ def test_a_german_reader_is_spoken_to_in_german_from_the_label_to_the_verdict(se
     page.click(f"button:has-text('{german('workbench.evaluate')}')")
     page.wait_for_selector(f"text={in_language('There is no table here yet.', 'de')}")
     page.locator("input[type=file]").first.set_input_files(tmp_path / "scored.csv")
-    page.wait_for_selector("text=scored.csv")
+    taken(page, "scored.csv")
     page.click(f"button:has-text('{german('workbench.evaluate')}')")
     page.wait_for_selector(f"text={german('workbench.done', judged=8, n=8)}")
     page.wait_for_selector(f"text={german('workbench.download', name='evaluation.html')}")
