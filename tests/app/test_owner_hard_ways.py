@@ -36,7 +36,7 @@ def tab_to(page, selector: str) -> None:
 def choose_file(page, field: str, path: Path) -> None:
     """Open the field's dialogue with Enter; it is awaited before the key, or it may open unseen on a busy machine."""
     opened = []
-    page.on("filechooser", lambda chooser: opened.append(chooser))
+    page.once("filechooser", lambda chooser: opened.append(chooser))  # noqa: PLW0108  playwright marks the function
     tab_to(page, field)
     page.keyboard.press("Enter")
     for _ in range(600):
