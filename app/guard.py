@@ -17,6 +17,7 @@ from typing import Annotated, Any, Protocol
 from urllib.parse import urlsplit
 
 from pydantic import BaseModel, Field, JsonValue, ValidationError
+from python_multipart.multipart import parse_options_header
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
@@ -133,12 +134,15 @@ class KnownHost(Middleware):
         await self.app(scope, receive, send)
 
 
+# Host and port alone (RFC 9110, section 7.2). What an address may hold besides, such as a user's name, would stand in
+# the links that are printed.
+_HOST = re.compile(r"(\[[0-9a-f:.]+\]|[\w.-]+)(:\d{1,5})?", re.IGNORECASE)
+
+
 def _bare_host(host: str) -> str:
-    """A host without port and brackets, lower case."""
-    try:
-        return (urlsplit(f"//{host}").hostname or "").rstrip(".")
-    except ValueError:
-        return ""
+    """A host without port and brackets, lower case; empty for what is none."""
+    found = _HOST.fullmatch(host)
+    return found[1].strip("[]").rstrip(".").casefold() if found else ""
 
 
 class ClosedDoors:
@@ -311,7 +315,8 @@ class PlainBody(Middleware):
     """Answers and other entries: not larger than they can be, UTF-8, and JSON that can be kept and sent again.
 
     Refused are what no file and no database holds (halves of characters) and what JSON has no word for (infinity).
-    Files come as multipart, which :class:`BodyLimit` guards.
+    Files come as multipart, which :class:`BodyLimit` guards; its texts are UTF-8 as well, since a sender who may choose
+    among all codecs finds slow ones (Punycode takes a minute for a megabyte) and such that make halves of characters.
     """
 
     def __init__(self, app: ASGIApp, max_bytes: int) -> None:
@@ -319,28 +324,45 @@ class PlainBody(Middleware):
         self.max_bytes = max_bytes
 
     async def http(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["method"] in _SAFE or self._is_upload(scope):
+        kind = Headers(scope=scope).get("content-type", "")
+        if scope["method"] in _SAFE:
             await self.app(scope, receive, send)
+            return
+        if _media_type(kind) == "multipart/form-data":
+            if _in_utf8(kind):
+                await self.app(scope, receive, send)
+            else:
+                await _refuse(send, _malformed("The form is not in UTF-8."), connection="close")
             return
         declared = Headers(scope=scope).get("content-length", "0")
         body = None if int(declared) > self.max_bytes else await gathered(receive, self.max_bytes)
         if body is None:
             await _refuse(send, _too_large(self.max_bytes, "Send less at once."), connection="close")
-        elif problem := _problem_of(body, Headers(scope=scope).get("content-type", "")):
-            await _refuse(send, refusal(422, "malformed", problem, "Send plain text in UTF-8."))
+        elif problem := _problem_of(body, kind):
+            await _refuse(send, _malformed(problem))
         else:
             await self.app(scope, replayed(body, receive), send)
 
-    @staticmethod
-    def _is_upload(scope: Scope) -> bool:
-        return Headers(scope=scope).get("content-type", "").casefold().startswith("multipart/form-data")
+
+def _malformed(problem: str) -> dict[str, Any]:
+    return refusal(422, "malformed", problem, "Send plain text in UTF-8.")
+
+
+def _media_type(kind: str) -> str:
+    """The type of a ``Content-Type`` without its parameters, in which anything may stand."""
+    return parse_options_header(kind)[0].decode("latin-1")
+
+
+def _in_utf8(kind: str) -> bool:
+    """Whether a form names no other codec, read as its parser reads it."""
+    return parse_options_header(kind)[1].get(b"charset", b"utf-8").lower() in (b"utf-8", b"utf8")
 
 
 def _problem_of(body: bytes, kind: str) -> str:
     """Why a body can't be taken; empty if it can."""
     try:
         text = body.decode("utf-8")
-        if text and "urlencoded" not in kind:
+        if text and _media_type(kind) != "application/x-www-form-urlencoded":
             json.dumps(json.loads(text), allow_nan=False, ensure_ascii=False).encode()
     except RecursionError:
         return "The entry is nested too deeply."
@@ -471,6 +493,6 @@ def kind_of(method: str, path: str) -> str:
     """Which rate a request falls under."""
     if method in _SAFE:
         return "other"
-    if path.endswith(("/assess", "/photos")):
+    if path.endswith("/assess") or (method == "POST" and "photos" in path.split("/")):
         return "assess"
     return "sign_in" if path.endswith(("/sign-in", "/first-account")) else "other"

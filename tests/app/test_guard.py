@@ -131,7 +131,9 @@ async def test_a_call_that_is_no_json_goes_no_further(body):
         ("salon.test", 200), ("salon.test:8000", 200), ("localhost", 200), ("127.0.0.1:7860", 200), ("[::1]:7860", 200),
         ("SALON.example", 200), ("evil.test", 400), ("salon.test.evil.test", 400), ("", 400),
         ("salon.test@evil.test", 400),
-        ("[::1", 400), ("evil.test/salon.test", 400),
+        ("[::1", 400), ("evil.test/salon.test", 400), ("localhost/evil.test", 400), ("localhost?evil.test", 400),
+        ("localhost#evil.test", 400), ("evil.test@localhost", 400), ("evil.test\\@localhost", 400),
+        ("localhost:evil", 400), ("localhost,evil.test", 400),
     ],
 )  # fmt: skip
 async def test_a_strangers_name_is_not_repeated(host, status):
@@ -154,6 +156,41 @@ async def test_entries_that_can_not_be_kept_are_refused_before_anything_reads_th
         answer = await web.post("/x", content=body, headers={"content-type": "application/json"})
         assert answer.status_code == status, body[:40]
         assert status != 200 or answer.text == str(len(body))
+
+
+@pytest.mark.parametrize("kind", ["application/json; x=urlencoded", "text/urlencoded", "application/json;urlencoded"])
+async def test_a_name_for_another_kind_of_body_lets_nothing_pass_unread(kind):
+    async with client((guard.PlainBody, {"max_bytes": 200_000})) as web:
+        for body in (b'{"\\ud800": 1}', b'{"a": NaN}', b"[" * 100_000):
+            assert (await web.post("/x", content=body, headers={"content-type": kind})).status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("parameters", "status"),
+    [
+        ("", 200), ("; charset=utf-8", 200), ('; charset="UTF-8"', 200), ("; charset=utf8", 200),
+        ("; charset=punycode", 422), ("; charset=undefined", 422), ("; charset=utf-7", 422), ("; Charset=latin-1", 422),
+        ('; charset="unicode_escape"', 422), ("; charset=utf-8; charset=punycode", 422), (";charset = utf-16", 422),
+    ],
+)  # fmt: skip
+async def test_a_form_is_in_utf_8_and_chooses_no_codec_of_its_own(parameters, status):
+    async with client((guard.PlainBody, {"max_bytes": 200_000})) as web:
+        kind = f"multipart/form-data; boundary=x{parameters}"
+        answer = await web.post("/x", content=b"--x--", headers={"content-type": kind})
+        assert answer.status_code == status, parameters
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "kind"),
+    [
+        ("POST", "/owner/photos", "assess"), ("POST", "/owner/photos/", "assess"), ("POST", "/owner/photos/x", "assess"),
+        ("POST", "/api/v1/assess", "assess"), ("POST", "/api/v1/dogs/1/intake/photos", "assess"),
+        ("DELETE", "/api/v1/dogs/1/photos/2", "other"), ("GET", "/owner/photos", "other"),
+        ("POST", "/api/v1/sign-in", "sign_in"), ("POST", "/first-account", "sign_in"), ("POST", "/owner", "other"),
+    ],
+)  # fmt: skip
+async def test_no_spelling_of_an_address_escapes_the_rate_of_photos(method, path, kind):
+    assert guard.kind_of(method, path) == kind
 
 
 async def test_an_app_that_hides_a_body_cut_off_behind_its_own_error_still_answers_413():
