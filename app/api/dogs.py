@@ -52,6 +52,7 @@ from coatclass.records import (
     FoundDog,
     Measurement,
     Photo,
+    Sharing,
     delete_dog,
     make_link,
     merge_dogs,
@@ -127,7 +128,10 @@ def change(request: Request, who: Groomer, dog_id: DogId, entry: DogEntry) -> Do
     salon = salon_of(request)
     if entry.client_id is not None:
         salon.get(Client, entry.client_id)
-    return salon.change(salon.get(Dog, dog_id), who=who.name, **entry.model_dump())
+    dog, fields = salon.get(Dog, dog_id), entry.model_dump()
+    if entry.client_id is not None and dog.sharing is Sharing.SENT:
+        fields["sharing"] = Sharing.SALON
+    return salon.change(dog, who=who.name, **fields)
 
 
 @router.post("/{dog_id}/request/accept")
@@ -374,7 +378,7 @@ def remove_photo(request: Request, who: Groomer, dog_id: DogId, photo_id: Record
     salon = salon_of(request)
     with salon.write(who.name, only=dog_id) as writer:
         writer.erase(writer.get_of_dog(Photo, dog_id, photo_id))
-    salon.sweep_photos(writer.loose)
+    salon.sweep_erased(writer.loose)
 
 
 findings_router = APIRouter(prefix="/api/v1/dogs/{dog_id}", tags=["records"], responses=REFUSALS)

@@ -110,8 +110,11 @@ def change_appointment(
     request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, became: AppointmentState
 ) -> Appointment:
     """Say what became of a visit."""
+    salon = salon_of(request)
+    if became.state == "done":
+        files.take_up(salon, salon.get(Dog, dog_id), who=who.name)
     noted = became.model_dump(exclude_unset=True) if became.state == "done" else {"state": became.state}
-    changed: Appointment = files.change(salon_of(request), Appointment, dog_id, record_id, who=who.name, **noted)
+    changed: Appointment = files.change(salon, Appointment, dog_id, record_id, who=who.name, **noted)
     return changed
 
 
@@ -153,7 +156,7 @@ def one(request: Request, who: Groomer, client_id: RecordId) -> ClientWithDogs:
     """A client with her dogs."""
     with salon_of(request).read() as reader:
         client = reader.get(Client, client_id)
-        return ClientWithDogs(client=client, dogs=reader.find(Dog, client_id=client_id))
+        return ClientWithDogs(client=client, dogs=files.dogs_of(reader, client))
 
 
 @clients_router.put("/{client_id}")

@@ -45,6 +45,7 @@ from coatclass.records import (
     setting,
     valid,
     visit_notes,
+    withdraw,
 )
 from coatclass.taxonomy import BodyZone
 from coatclass.words import LANGUAGES
@@ -182,6 +183,11 @@ def keep_guards(salon: Records, entered: Sequence[Guard], *, who: str) -> None:
     keep_setting(salon, GUARDS, {"guards": rows}, who=who)
 
 
+def dogs_of(reader: Reader, client: Client) -> tuple[Dog, ...]:
+    """A client's dogs, without those that owners keep to themselves."""
+    return tuple(dog for dog in reader.find(Dog, client_id=client.id) if dog.sharing.seen_by_salon)
+
+
 def trail(salon: Records) -> tuple[Change, ...]:
     """Who changed what, oldest first, without the dogs that owners keep to themselves."""
     with salon.read() as reader:
@@ -206,6 +212,16 @@ def accept(salon: Records, dog_id: str, *, who: str) -> Dog:
         return writer.change(dog, client_id=client.id, sharing=Sharing.SALON)
 
 
+def take_up(salon: Records, dog: Dog, *, who: str) -> None:
+    """Whoever works on a dog that an owner sent has taken it over: what the salon finds can't be taken back with it.
+
+    Raises:
+        RecordError: ``conflict`` if it was taken back meanwhile.
+    """
+    if dog.sharing is Sharing.SENT:
+        accept(salon, dog.id, who=who)
+
+
 def decline(salon: Records, dog_id: str, *, who: str) -> None:
     """Decline a dog that an owner sent: the salon sees it no more, and what was sent with it goes.
 
@@ -213,7 +229,7 @@ def decline(salon: Records, dog_id: str, *, who: str) -> None:
         RecordError: ``conflict`` if nobody sent it, or it was answered meanwhile.
     """
     with salon.write(who, only=dog_id) as writer:
-        writer.change(_sent(writer, dog_id), sharing=Sharing.DECLINED, sent_by="", sent_reach="", sent_at=None)
+        withdraw(writer, _sent(writer, dog_id), Sharing.DECLINED)
 
 
 def _sent(writer: Writer, dog_id: str) -> Dog:
@@ -239,6 +255,7 @@ def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, A
     file = read(salon, dog_id)
     stood = [one for one in file.assessments if one.result.get("regime") != "hands_on"]
     finding = valid(Finding, dog_id=dog_id, by=who, assessment_id=stood[-1].id if stood else None, **entry)
+    take_up(salon, file.dog, who=who)
     with salon.write(who, only=dog_id) as writer:
         writer.add(finding)
         for zone, length_mm in finding.lengths_mm.items():
@@ -279,6 +296,7 @@ def add_check(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any
             "Leave it out.",
             code="conflict",
         )
+    take_up(salon, file.dog, who=who)
     with salon.write(who, only=dog_id) as writer:
         if record.appointment_id is not None:
             writer.get_of_dog(Appointment, dog_id, record.appointment_id)

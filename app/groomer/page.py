@@ -273,8 +273,7 @@ def _measure(state: Any, asked: GroomerRequest) -> Shown:
 
 
 def _client(state: Any, asked: GroomerRequest) -> Shown:
-    client = state.records.get(Client, asked.id)
-    return "client.html", {"client": client, "dogs": state.records.find(Dog, client_id=client.id)}
+    return "client.html", _client_with_dogs(state, asked.id)
 
 
 def _edit_client(state: Any, asked: GroomerRequest) -> Shown:
@@ -293,9 +292,15 @@ def _merge_client(state: Any, asked: GroomerRequest) -> Shown:
 
 
 def _delete_client(state: Any, asked: GroomerRequest) -> Shown:
-    client = state.records.get(Client, asked.id)
-    dogs = state.records.find(Dog, client_id=client.id)
+    found = _client_with_dogs(state, asked.id)
+    client, dogs = found["client"], found["dogs"]
     return "delete.html", {"value": client, "kind": "clients", "dogs": dogs, "back": f"client/{client.id}"}
+
+
+def _client_with_dogs(state: Any, client_id: str) -> dict[str, Any]:
+    with state.records.read() as reader:
+        client = reader.get(Client, client_id)
+        return {"client": client, "dogs": files.dogs_of(reader, client)}
 
 
 # --- the salon --------------------------------------------------------------------------------------------------------

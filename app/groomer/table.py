@@ -258,7 +258,7 @@ def remove_photo(salon: Records, dog_id: str, photo_id: str, *, who: str) -> Non
         for check in writer.find(CheckRecord, photo_id=photo.id):
             writer.change(check, photo_id=None)
         writer.erase(photo)
-    salon.sweep_photos(writer.loose)
+    salon.sweep_erased(writer.loose)
 
 
 def pictures_of(salon: Records, photos: Sequence[PlacePhoto]) -> list[tuple[str, bytes]]:
@@ -335,7 +335,7 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
             ``bad_value`` if the choice was not offered, nobody is named or nothing was drawn.
     """
     if seen and table.draft.kept is None:  # in another tab, or the answer got lost on its way
-        raise RecordError("this look", "was signed already.", "Open the dog's page; it stands there.", code="conflict")
+        raise _signed_already()
     _refuse_other(table.draft.seen, seen)
     _refuse_other(table.told, told)
     if signature.chosen not in dict(table.options):
@@ -344,10 +344,13 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
         raise RecordError("the signature", "names nobody.", "Write the name of whoever signs.", code="bad_value")
     if signature.how == "screen" and not signature.drawn:
         raise RecordError("the signature", "is empty.", "Sign in the field, or type the name.", code="bad_value")
+    files.take_up(salon, table.file.dog, who=who)
     at = datetime.now(UTC)
     with salon.write(who, only=table.file.dog.id) as writer:
         draft = draft_of(writer, table.file.dog.id, table.draft.language)
         _refuse_other(draft.seen, seen)
+        if draft.kept is None and _signed_on(writer, table.file.dog.id, cases.today()):
+            raise _signed_already()
         kept = draft.kept or writer.add(Intake(dog_id=table.file.dog.id, content="{}"))
         visit = kept.appointment_id or _visit(writer, table, signature.chosen, at)
         content = _content(table, signature, kept, at)
@@ -355,6 +358,16 @@ def sign(salon: Records, table: OnTable, signature: Signature, *, seen: str, tol
         for photo in table.photos:
             writer.change(photo, intake_id=signed.id)
     return signed
+
+
+def _signed_on(reader: Reader, dog_id: str, day: date) -> bool:
+    """Whether something was signed for the dog on a day; more of it begins with a new version, or a new look."""
+    signed = (one.signed_at for one in reader.find(Intake, dog_id=dog_id))
+    return any(at is not None and at.astimezone().date() == day for at in signed)
+
+
+def _signed_already() -> RecordError:
+    return RecordError("this look", "was signed already.", "Open the dog's page; it stands there.", code="conflict")
 
 
 def _visit(writer: Writer, table: OnTable, chosen: str, at: datetime) -> str:

@@ -32,11 +32,11 @@ from coatclass.records import (
     StoredAssessment,
     Writer,
     add_link,
-    delete_dog,
-    erase_owners_part,
+    erase_for_owner,
     prepare,
     valid,
     visit_notes,
+    withdraw,
 )
 from coatclass.words import catalogue
 
@@ -139,7 +139,8 @@ def take_back(salon: Records, token: str) -> Dog:
     dog = dog_of_link(salon, token)
     if dog.sharing is not Sharing.SENT:
         return dog
-    return salon.change(dog, who=WHO, sharing=Sharing.SELF, sent_by="", sent_reach="", sent_at=None)
+    with salon.write(WHO, only=dog.id) as writer:
+        return withdraw(writer, dog, Sharing.SELF)
 
 
 def save_answers(salon: Records, token: str, changes: Mapping[str, Any]) -> Answers:
@@ -219,7 +220,7 @@ def remove_photo(salon: Records, token: str, photo_id: str) -> None:
     dog = dog_of_link(salon, token)
     with salon.write(WHO, only=dog.id) as writer:
         writer.erase(writer.get_of_dog(Photo, dog.id, photo_id))
-    salon.sweep_photos(writer.loose)
+    salon.sweep_erased(writer.loose)
 
 
 def erase(salon: Records, token: str) -> bool:
@@ -228,14 +229,7 @@ def erase(salon: Records, token: str) -> bool:
     A dog that a groomer keeps on record (with a client, findings or visits) loses the owner's photos, answers,
     estimates and measurements; what the salon entered stays with the salon, which erases it by the client.
     """
-    dog = dog_of_link(salon, token)
-    with salon.read() as reader:
-        kept = bool(dog.client_id) or any(reader.count(kind, dog_id=dog.id) for kind in (Finding, Appointment))
-    if kept:
-        erase_owners_part(salon, dog.id, who=WHO)
-    else:
-        delete_dog(salon, dog.id, who=WHO)
-    return not kept
+    return erase_for_owner(salon, dog_of_link(salon, token).id, who=WHO)
 
 
 def measure(

@@ -5,7 +5,7 @@ Whether the care models hold in this salon is told in anonymous totals over the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 from functools import partial
@@ -119,8 +119,13 @@ def holding_values(salon: Records, *, invented: bool) -> dict[str, Any]:
 def _visits(salon: Records) -> list[tuple[int, FinishedVisit]]:
     """Finished visits of the dogs that count, with a number for each dog."""
     learned = table.finished_visits(salon)
-    counted = {dog.id: number for number, dog in enumerate(salon.find(Dog)) if dog.counted_since}
+    counted = {dog.id: number for number, dog in enumerate(_counted(salon.find(Dog)))}
     return [(counted[dog], visit) for dog, visit in zip(learned.dogs, learned.usable, strict=True) if dog in counted]
+
+
+def _counted(dogs: Iterable[Dog]) -> list[Dog]:
+    """Dogs whose owners agreed, without those that were taken back."""
+    return [dog for dog in dogs if dog.counted_since and dog.sharing.seen_by_salon]
 
 
 def outcomes(salon: Records) -> tuple[list[ZoneOutcome], list[Measured]]:
@@ -128,8 +133,7 @@ def outcomes(salon: Records) -> tuple[list[ZoneOutcome], list[Measured]]:
     zones: list[ZoneOutcome] = []
     lengths: list[Measured] = []
     with salon.read() as reader:
-        counted = [dog for dog in reader.find(Dog) if dog.counted_since and dog.sharing.seen_by_salon]
-        for number, dog in enumerate(counted):
+        for number, dog in enumerate(_counted(reader.find(Dog))):
             notes = visit_notes(reader, dog.id)
             for place, note in enumerate(notes):
                 known = _known_before(reader, dog, note.on, notes[:place])

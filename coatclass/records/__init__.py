@@ -40,7 +40,7 @@ from coatclass.records._salon import (
     comb_stopped,
     delete_client,
     delete_dog,
-    erase_owners_part,
+    erase_for_owner,
     keep_setting,
     merge_clients,
     merge_dogs,
@@ -50,6 +50,7 @@ from coatclass.records._salon import (
     visit_notes,
     visits,
     waiting_list,
+    withdraw,
 )
 from coatclass.records._store import (
     PhotoStore,
@@ -137,7 +138,7 @@ __all__ = [
     "digest_of",
     "end_all_sessions",
     "end_session",
-    "erase_owners_part",
+    "erase_for_owner",
     "export_findings",
     "export_salon",
     "find_user",
@@ -167,4 +168,5 @@ __all__ = [
     "visit_notes",
     "visits",
     "waiting_list",
+    "withdraw",
 ]

@@ -337,22 +337,60 @@ def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
     """
     with records.write(who, only=dog_id) as writer:
         _erase_dog(writer, writer.get(Dog, dog_id))
-    records.sweep_photos(writer.loose)
+    records.sweep_erased(writer.loose)
 
 
-def erase_owners_part(records: Records, dog_id: str, *, who: str) -> None:
-    """Erase what an owner gave: links, answers, photos, estimates, and measurements that no groomer made.
+def erase_for_owner(records: Records, dog_id: str, *, who: str) -> bool:
+    """Erase what an owner gave; the whole dog unless a salon keeps records of its own; return whether all is gone.
 
-    What a groomer entered (the dog, its client, findings, visits) stays.
+    That are links, answers, photos, estimates, the way to reach the owner, and measurements that no groomer made. What
+    a groomer entered (the dog, its client, findings, visits) stays, and the salon sees it, to which no link leads now.
+
+    Raises:
+        RecordError: ``not_found``.
     """
     with records.write(who, only=dog_id) as writer:
-        for finding in writer.find(Finding, dog_id=dog_id):
-            writer.change(finding, assessment_id=None)
-        for kind in (Link, Measurement, StoredAssessment, AnswerSheet, Photo):
-            for value in writer.find(kind, dog_id=dog_id):
-                if getattr(value, "how", "") != "hands":
-                    writer.erase(value)
-    records.sweep_photos(writer.loose)
+        dog = writer.get(Dog, dog_id)
+        kept = _is_the_salons(writer, dog)
+        if kept:
+            _erase_owners_part(writer, dog)
+        else:
+            _erase_dog(writer, dog)
+    records.sweep_erased(writer.loose)
+    return not kept
+
+
+def _is_the_salons(reader: Reader, dog: Dog) -> bool:
+    """Whether a groomer keeps the dog on record: with a client, findings or visits, or by what was signed.
+
+    A visit that was only booked is none any more once its owner took the dog back.
+    """
+    visits = [
+        one for one in reader.find(Appointment, dog_id=dog.id) if dog.sharing.seen_by_salon or one.state == "done"
+    ]
+    signed = [one for one in reader.find(Intake, dog_id=dog.id) if one.signed_at is not None]
+    return bool(dog.client_id or visits or signed or reader.count(Finding, dog_id=dog.id))
+
+
+OF_THE_SENDER = ("sent_by", "sent_reach", "sent_at")
+"""Fields of a dog that say who sent it to the salon."""
+
+
+def withdraw(writer: Writer, dog: Dog, sharing: Sharing) -> Dog:
+    """Let the salon see a dog differently from now on; who sent it is told nowhere any more."""
+    left = writer.change(dog, sharing=sharing, sent_by="", sent_reach="", sent_at=None)
+    writer.forget(left, OF_THE_SENDER)
+    return left
+
+
+def _erase_owners_part(writer: Writer, dog: Dog) -> None:
+    for finding in writer.find(Finding, dog_id=dog.id):
+        writer.change(finding, assessment_id=None)
+    for kind in (Link, Measurement, StoredAssessment, AnswerSheet, Photo):
+        for value in writer.find(kind, dog_id=dog.id):
+            if getattr(value, "how", "") != "hands":
+                writer.erase(value)
+    withdraw(writer, dog, Sharing.SALON)
 
 
 def delete_client(records: Records, client_id: str, *, who: str) -> None:
@@ -366,7 +404,7 @@ def delete_client(records: Records, client_id: str, *, who: str) -> None:
         for dog in writer.find(Dog, client_id=client_id):
             _erase_dog(writer, dog)
         writer.erase(client)
-    records.sweep_photos(writer.loose)
+    records.sweep_erased(writer.loose)
 
 
 def _erase_dog(writer: Writer, dog: Dog) -> None:

@@ -28,10 +28,11 @@ from coatclass.records._values import (
     Photo,
     PlacePhoto,
     Record,
+    Setting,
     StoredAssessment,
     now,
 )
-from coatclass.records.database import bring_up_to_date, connect, parse_url, reading, writing
+from coatclass.records.database import bring_up_to_date, connect, empty_log, parse_url, reading, writing
 from coatclass.records.tables import KINDS, changes, erasing, from_row, photos, place_photos, salon, to_row
 
 # Short side kept, px: four times what the image model looks at, so that a better one finds more later.
@@ -272,11 +273,12 @@ class Writer(Reader):
         return value
 
     def _in_order(self, value: R) -> R:
-        """The newest of a dog's records stays the newest where the machine's clock was put back meanwhile."""
+        """The newest of a dog's records, or of a setting, stays the newest where the clock was put back meanwhile."""
         table, order = KINDS[type(value)].table, KINDS[type(value)].order
-        if "dog_id" not in table.c or order in value.model_fields_set:
+        of = "name" if isinstance(value, Setting) else "dog_id"
+        if of not in table.c or order in value.model_fields_set:
             return value
-        newest = select(func.max(table.c[order])).where(table.c.dog_id == getattr(value, "dog_id", None))
+        newest = select(func.max(table.c[order])).where(table.c[of] == getattr(value, of))
         last = self.connection.execute(newest).scalar()
         if last is None or last < getattr(value, order):
             return value
@@ -344,6 +346,17 @@ class Writer(Reader):
         self.connection.execute(update(changes).where(of_it).values(before=None, after=None))
         self._note("erased", value)
 
+    def forget(self, value: Record, fields: Collection[str]) -> None:
+        """Blank what the trail held of some fields of a record: that they were changed, by whom and when stays."""
+        for line in self.trail(value.id):
+            told = {"before": line.before, "after": line.after}
+            left = {
+                when: None if said is None else {name: one for name, one in said.items() if name not in fields}
+                for when, said in told.items()
+            }
+            if left != told:
+                self.connection.execute(update(changes).where(changes.c.number == line.number).values(left))
+
     @contextmanager
     def erasing(self, dog_id: str) -> Iterator[None]:
         """While a whole dog is erased, what was signed of it may go too."""
@@ -352,14 +365,20 @@ class Writer(Reader):
         self.connection.execute(delete(erasing).where(erasing.c.dog_id == dog_id))
 
     def add_photo(self, dog_id: str, picture: PreparedPicture, *, taken_on: date | None = None) -> Photo:
-        """Keep a picture of a dog, made ready by :func:`prepare` before the transaction began."""
+        """Keep a picture of a dog, made ready by :func:`prepare` before the transaction began.
+
+        Raises:
+            RecordError: ``not_found`` if the dog was erased meanwhile; its picture must not outlive it.
+        """
+        self.get(Dog, dog_id)
         sha256 = self.store.put(picture.data)
         return self.add(
             Photo(dog_id=dog_id, sha256=sha256, width=picture.width, height=picture.height, taken_on=taken_on)
         )
 
     def add_place_photo(self, dog_id: str, picture: PreparedPicture, place: str) -> PlacePhoto:
-        """Keep a picture of one place of a dog, made ready by :func:`prepare` before the transaction began."""
+        """Keep a picture of one place of a dog, as :meth:`add_photo` does."""
+        self.get(Dog, dog_id)
         sha256 = self.store.put(picture.data)
         size = {"width": picture.width, "height": picture.height}
         return self.add(PlacePhoto(dog_id=dog_id, place=place, sha256=sha256, **size))
@@ -536,6 +555,15 @@ class Records:
         """See :meth:`Reader.trail`."""
         with self.read() as reader:
             return reader.trail(record_id)
+
+    def sweep_erased(self, pictures: Collection[str]) -> None:
+        """After something was erased: its pictures go, unless another record names them, and what a log still holds.
+
+        Args:
+            pictures: SHA-256, see :attr:`Writer.loose`.
+        """
+        self.sweep_photos(pictures)
+        empty_log(self.engine, self.source)
 
     def sweep_photos(self, only: Collection[str] | None = None) -> int:
         """Remove pictures that no record names any more; return how many.

@@ -21,6 +21,7 @@ from coatclass.resources import read_toml
 
 _WAIT_S: int = read_toml(Path(__file__).with_name("data") / "limits.toml")["database"]["wait_s"]
 _TRY_AGAIN_S = 0.02
+_LOG_WAIT_MS = 250  # writers wait as long
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _LOCK_NUMBER = 0x636F6174  # names our advisory lock among others of the same PostgreSQL server
 
@@ -204,6 +205,23 @@ def reading(engine: Engine, source: str) -> Iterator[Connection]:
         connection.begin(),
     ):
         yield connection
+
+
+def empty_log(engine: Engine, source: str) -> None:
+    """Move what SQLite's write-ahead log holds into the file and cut it to nothing: it still tells what was erased.
+
+    While somebody reads an older view the log stays as it is, until the next time; nobody has to wait long for that.
+    """
+    if engine.dialect.name != "sqlite":
+        return
+    with plain_errors(source), engine.connect() as connection, suppress(sqlite3.OperationalError):
+        driver = connection.connection.driver_connection  # a transaction would hold on to the log
+        assert driver is not None
+        driver.execute(f"PRAGMA busy_timeout = {_LOG_WAIT_MS}")
+        try:
+            driver.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        finally:
+            driver.execute(f"PRAGMA busy_timeout = {_WAIT_S * 1000}")
 
 
 def _alembic(connection: Connection | None = None, folder: Path | None = None) -> Any:

@@ -183,8 +183,9 @@ async def test_a_form_is_in_utf_8_and_chooses_no_codec_of_its_own(parameters, st
 @pytest.mark.parametrize(
     ("method", "path", "kind"),
     [
-        ("POST", "/owner/photos", "assess"), ("POST", "/owner/photos/", "assess"), ("POST", "/owner/photos/x", "assess"),
-        ("POST", "/api/v1/assess", "assess"), ("POST", "/api/v1/dogs/1/intake/photos", "assess"),
+        ("POST", "/owner/photos", "assess"), ("POST", "/owner/photos/", "assess"),
+        ("POST", "/owner/photos/x", "assess"), ("POST", "/api/v1/assess", "assess"),
+        ("POST", "/api/v1/dogs/1/intake/photos", "assess"),
         ("DELETE", "/api/v1/dogs/1/photos/2", "other"), ("GET", "/owner/photos", "other"),
         ("POST", "/api/v1/sign-in", "sign_in"), ("POST", "/first-account", "sign_in"), ("POST", "/owner", "other"),
     ],

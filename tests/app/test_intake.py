@@ -75,6 +75,18 @@ def text_of(pdf: bytes) -> str:
 # --- what is kept -----------------------------------------------------------------------------------------------------
 
 
+def test_what_was_signed_without_a_look_is_not_signed_again_when_the_answer_got_lost(server, groomer):
+    dog = new_dog(groomer, "Signedonce")
+    words = told(groomer, dog)
+    assert signing(groomer, dog, "", told=words).status_code == 201
+    again = signing(groomer, dog, "", told=words)
+    assert (again.status_code, again.json()["code"]) == (409, "conflict")
+    with records_of(server) as salon:
+        [signed] = salon.find(Intake, dog_id=dog)
+    seen = groomer.post(f"/api/v1/dogs/{dog}/intakes/{signed.id}/again").raise_for_status().json()["seen"]
+    assert signing(groomer, dog, seen).json()["version"] == 2  # a new version may be signed the same day
+
+
 def test_two_looks_at_one_dog_that_stood_twice_become_one_and_nothing_is_lost(server, groomer):
     kept, other = new_dog(groomer, "Twice"), new_dog(groomer, "Twice again")
     mine = {

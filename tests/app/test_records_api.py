@@ -301,3 +301,37 @@ def test_the_owners_link_shows_what_hands_found_knots_and_lengths_included(web, 
     assert before["verdict"] == "hands_on"
     found = web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).json()["assessment"]
     assert web.get(f"/api/v1/dogs/by-link/{token}/assessment").json() == found
+
+
+def sent(web, name):
+    """A dog that an owner sent to the salon: its id and the address of the owner's link."""
+    links = "/api/v1/dogs/by-link"
+    link = f"{links}/{web.post(links, json={'name': name}).json()['token']}"
+    web.patch(f"{link}/answers", json={"breed": "Standard Poodle"})
+    assert web.post(f"{link}/request", json={"name": f"Owner of {name}", "reach": "0000 4712"}).status_code == 200
+    [dog] = [one["dog"]["id"] for one in web.get("/api/v1/waiting").json() if one["dog"]["name"] == name]
+    return dog, link
+
+
+@pytest.mark.parametrize("work", ["findings", "client"])
+def test_whoever_works_on_a_dog_that_was_sent_has_taken_it_over(web, work):
+    dog, link = sent(web, f"Worked{work}")
+    if work == "findings":
+        assert web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).status_code == 201
+        assert web.get(f"/api/v1/dogs/{dog}").json()["client"]["phone"] == "0000 4712"
+    else:
+        client = web.post("/api/v1/clients", json={"name": "Ottilie"}).json()["id"]
+        assert web.put(f"/api/v1/dogs/{dog}", json={"name": "Moss", "client_id": client}).status_code == 200
+    assert web.delete(f"{link}/request").json() == {"sharing": "salon"}  # too late to take back
+    assert web.post(f"/api/v1/dogs/{dog}/request/decline").status_code == 409
+    assert web.delete(link).json() == {"all_gone": False}
+    assert web.get(f"/api/v1/dogs/{dog}").json()["dog"]["sent_reach"] == ""
+
+
+def test_a_client_shows_no_dog_that_its_owner_took_back(tmp_path):
+    web = a_salon(tmp_path)
+    salon, client = web.app.state.records, web.post("/api/v1/clients", json={"name": "Ottilie"}).json()["id"]
+    salon.add(Dog(name="Keptback", client_id=client, sharing="self"), who="older program")
+    assert web.get(f"/api/v1/clients/{client}").json()["dogs"] == []
+    for page in ("client", "delete-client"):
+        assert "Keptback" not in web.get(f"/groomer/{page}/{client}").text

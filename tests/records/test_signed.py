@@ -23,7 +23,7 @@ from coatclass.records import (
     backup,
     delete_client,
     delete_dog,
-    erase_owners_part,
+    erase_for_owner,
     export_salon,
     import_salon,
     merge_dogs,
@@ -105,7 +105,7 @@ def test_the_whole_dog_takes_it_along(records: Records, signed: Intake, erase: s
 
 
 def test_what_owners_take_back_and_joined_dogs_leave_it_as_it_was(records: Records, signed: Intake) -> None:
-    erase_owners_part(records, signed.dog_id, who="owner's link")
+    erase_for_owner(records, signed.dog_id, who="owner's link")
     kept = records.add(Dog(name="Fennel"), who="Ada")
     merge_dogs(records, kept.id, signed.dog_id, who="Ada")
     moved = records.get(Intake, signed.id)
