@@ -7,7 +7,7 @@
 
   /* ask(method, path, body), say(text), complain(form, text), show(step, push), later(text): what the page does itself. */
   function intake({ stage, ask, say, complain, show, later }) {
-    let saving = null, timer = null, last = null, strokes = [], drawing = null;
+    let saving = null, saves = 0, timer = null, last = null, strokes = [], drawing = null;
 
     // --- places ---------------------------------------------------------------------------------------------------
     const box = () => one("[data-places]", stage);
@@ -126,12 +126,12 @@
     }
     function save() {
       clearTimeout(timer); timer = null;
-      const at = form();
+      const at = form(), turn = (saves += 1);
       saving = (saving || Promise.resolve()).then(async () => {
         try {
           at.dataset.seen = (await ask("PUT", at.dataset.intake, look())).seen;
           complain(at, "");
-          if (!timer) one("[data-saved-word]", at).textContent = at.dataset.saved;
+          if (!timer && turn === saves) one("[data-saved-word]", at).textContent = at.dataset.saved;
           return true;
         } catch (error) { complain(at, error.message); one("[data-saved-word]", at).textContent = ""; return false; }
       });

@@ -139,8 +139,10 @@ def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
     def visit(viewport: dict[str, int] = PHONE, scheme: str = "light", **options: Any) -> Any:
         context = chromium.new_context(viewport=viewport, color_scheme=scheme, **options)
         contexts.append(context)
+        context.set_default_timeout(120_000)  # a busy machine may take its time
         page = context.new_page()
-        page.set_default_timeout(120_000)  # a busy machine may take its time
+        for wait in ("wait_for_selector", "wait_for_function"):
+            setattr(page, wait, _until_its_scripts_ran(page, getattr(page, wait)))
         page.said, page.asked = [], []
         page.on("pageerror", lambda error: page.said.append(str(error)))
         page.on("request", lambda request: page.asked.append(request.url))
@@ -149,6 +151,17 @@ def visitor(chromium: Any) -> Iterator[Callable[..., Any]]:
     yield visit
     for context in contexts:
         context.close()
+
+
+def _until_its_scripts_ran(page: Any, wait: Callable[..., Any]) -> Callable[..., Any]:
+    """Wait for what a page holds, and then for its scripts: a page that another led to shows itself before they run."""
+
+    def waited(*what: Any, **how: Any) -> Any:
+        found = wait(*what, **how)
+        page.wait_for_load_state()
+        return found
+
+    return waited
 
 
 def accessibility(page: Any) -> list[str]:

@@ -50,8 +50,20 @@ def press_and_wait(page: Any, selector: str) -> str:
     """Press something that leads to another view; return the step that came."""
     before = step_of(page)
     page.click(selector)
-    page.wait_for_function("before => document.querySelector('.page').dataset.step != before", arg=before)
+    leave(page, before)
     return step_of(page)
+
+
+def leave(page: Any, step: str) -> None:
+    """Wait until another view than this one is shown."""
+    page.wait_for_selector(f'.page[data-step]:not([data-step="{step}"])')
+
+
+def all_sent(page: Any) -> None:
+    """Wait until no entry waits in the browser any more."""
+    page.wait_for_function(
+        """() => Object.entries(localStorage).every(([key, kept]) => !key.includes("pending") || kept === "null")"""
+    )
 
 
 def answer_card(page: Any, answers: Mapping[str, Any]) -> str:

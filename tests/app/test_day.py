@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 
@@ -16,12 +16,13 @@ from coatclass.words import LANGUAGES, catalogue
 pytestmark = pytest.mark.browser
 FITS = Path(__file__).with_name("fits.js").read_text("utf-8")
 # Far from today, so that no other test of this server books into the same week.
-MONDAY = (datetime.now(UTC).astimezone() + timedelta(days=7 * 60)).replace(hour=9, minute=0, second=0, microsecond=0)
+# By the clock on the wall: between now and then it may be put forward or back.
+MONDAY = (datetime.now() + timedelta(days=7 * 60)).replace(hour=9, minute=0, second=0, microsecond=0)
 MONDAY -= timedelta(days=MONDAY.weekday())
 
 
 def book(salon, dog, at):
-    booked = salon.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.isoformat()})
+    booked = salon.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.astimezone().isoformat()})
     return booked.raise_for_status().json()["id"]
 
 

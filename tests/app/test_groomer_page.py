@@ -236,7 +236,7 @@ def test_a_wrong_password_is_announced_and_a_right_one_leads_to_the_own_side(ser
     page.fill("#name", "Rosalind")
     page.fill("#password", "not this one")
     page.click("[type=submit]")
-    page.wait_for_function("() => document.querySelector('[role=alert]').textContent.includes('wrong')")
+    page.wait_for_selector("[role=alert]:has-text('wrong')")
     page.fill("#password", PASSWORD)
     page.click("[type=submit]")
     page.wait_for_url("**/researcher/*")

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 from owner_walk import PHONE, begin, press_and_wait, step_of, token_of
-from playwright.sync_api import expect
 from salon_walk import doubtful_dog, enter, make_known, sign_in
 
 pytestmark = pytest.mark.browser
@@ -29,9 +28,10 @@ def test_an_owner_reads_german_switches_and_loses_nothing(server, visitor, web, 
     page.fill("#breed", "Havanese")
     page.click("nav.languages [lang=en]")  # with an entry that was not sent yet
     page.wait_for_selector("html[lang=en]")
-    assert page.inner_text("legend") == "Which breed or cross is your dog?"
     # What was not sent before the switch is sent by the new page, which then shows it.
-    expect(page.locator("#breed")).to_have_value("Havanese")
+    page.wait_for_function("() => document.querySelector('#breed').value === 'Havanese'")
+    page.wait_for_selector("#breed")  # which was hidden until then
+    assert page.inner_text("legend") == "Which breed or cross is your dog?"
     assert step_of(page) == "q/dog"
     token = token_of(page)
     answers = {"feel": "silky", "curl": "straight", "keeps_growing": True, "weight_kg": 5, "mats": {"ears": "mats"}}

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from owner_walk import DESKTOP, PHONE, begin, open_step, step_of, token_of, unfold
+from owner_walk import DESKTOP, PHONE, begin, leave, open_step, step_of, token_of, unfold
 from PIL import Image
 from test_owner_page import card_scene, follow, full_dog
 
@@ -69,7 +69,7 @@ def test_hair_beside_a_card_is_measured_with_the_keyboard_alone(server, visitor,
     page.wait_for_selector("[data-keep]:visible")
     tab_to(page, "[data-keep]")
     page.keyboard.press("Enter")
-    page.wait_for_function("() => document.querySelector('.page').dataset.step != 'measure'")
+    leave(page, "measure")
     assert kept(web, token)["trunk_length_mm"] == pytest.approx(60, rel=0.03)
 
 
@@ -219,7 +219,7 @@ def test_without_scripts_tools_parents_and_genes_are_kept_as_with_them(server, v
                 page.fill("[name=dna_result-name] >> nth=0", "FGF5")
                 page.fill("[name=dna_result-value] >> nth=0", "lh/lh")
             page.click("[data-form=card] [type=submit]")
-            page.wait_for_selector(f'.page:not([data-step="{step}"])')
+            leave(page, step)
         answers[scripts] = kept(web, token)
     assert answers[False] == answers[True]
     assert set(answers[False]) == {"owned_tools", "parents", "dna_breeds", "dna_result"}
@@ -252,7 +252,7 @@ def test_a_mistyped_step_leads_back_to_the_dog(server, visitor, step):
     assert answer.status == 404
     assert "There is no such page." in page.inner_text("main")
     page.click("main a.button")
-    page.wait_for_selector(".page:not([data-step=problem])")
+    leave(page, "problem")
     assert token_of(page) == token
 
 

@@ -10,8 +10,10 @@ import pytest
 from owner_walk import (
     DESKTOP,
     add_photo,
+    all_sent,
     answer_card,
     begin,
+    leave,
     open_step,
     press_and_wait,
     step_of,
@@ -76,7 +78,7 @@ def test_an_answer_given_without_a_connection_is_sent_when_it_is_back(server, vi
     page.wait_for_function("() => document.querySelector('[data-status]').textContent.includes('No connection')")
     assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"] == {}
     page.context.set_offline(False)
-    page.wait_for_function("() => document.querySelector('.page').dataset.step != 'q/feel'")
+    leave(page, "q/feel")
     assert answers(web, page) == {"feel": "silky"}
 
 
@@ -101,10 +103,7 @@ def test_an_answer_that_never_reached_the_server_outlasts_closing_the_page(serve
     page.wait_for_function("() => document.querySelector('[data-status]').textContent.includes('No connection')")
     page.unroute("**/answers")
     page.reload()
-    page.wait_for_function(
-        "() => !localStorage.getItem(Object.keys(localStorage).find(k => k.includes('pending'))) "
-        "|| localStorage.getItem(Object.keys(localStorage).find(k => k.includes('pending'))) == 'null'"
-    )
+    all_sent(page)
     assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"] == {"feel": "silky"}
 
 
@@ -160,7 +159,7 @@ def test_a_link_of_before_the_views_had_addresses_leads_to_its_view(server, visi
     page, token = visitor(), server.start_dog()
     page.goto(f"{server.url}/owner/?dog={token}#q/lie")
     page.wait_for_selector('.page[data-step="q/lie"]')
-    assert page.url == f"{server.url}/owner/q/lie?dog={token}"
+    page.wait_for_url(f"{server.url}/owner/q/lie?dog={token}")
 
 
 def follow(page, selector):
@@ -246,7 +245,7 @@ def test_the_page_can_be_used_with_the_keyboard_alone(server, visitor, web):
         page.keyboard.press("Tab")
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
-    page.wait_for_function("() => document.querySelector('.page').dataset.step != 'q/curl'")
+    leave(page, "q/curl")
     assert web.get(f"/api/v1/dogs/by-link/{token}").json()["answers"]["curl"] in ("straight", "wavy", "curly")
 
 

@@ -67,7 +67,7 @@ def test_a_brush_beside_a_card_is_measured_named_and_kept(server, visitor, axe, 
     page = visitor(PHONE)
     open_step(page, server.url, poodle, "tool")
     page.click("form [type=submit]")
-    assert page.locator("[data-error]").is_visible()  # the kind first
+    page.wait_for_selector("[data-error]:visible")  # the kind first
     page.locator("label.option", has=page.locator("[value=slicker][data-tip=plain]")).click()
     page.locator("label.option", has=page.locator("[name=stiffness][value=firm]")).click()
     page.set_input_files("[data-card-photo]", tmp_path / "pin.png")

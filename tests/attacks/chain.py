@@ -34,7 +34,7 @@ class _Owner:
         self.told: dict[str, Any] = {}
 
     async def ask(self, method: str, path: str, **options: Any) -> httpx.Response:
-        for _ in range(200):
+        for _ in range(1500):
             try:
                 answer = await self.web.request(method, path, **options)
             except httpx.TransportError:
@@ -111,7 +111,7 @@ def hang(server: Serving) -> Counter[str]:
 
 
 def _replaced(server: Serving, victim: int, how: str) -> str:
-    until = time.monotonic() + 120
+    until = time.monotonic() + 300
     while time.monotonic() < until:
         with suppress(httpx.TransportError):  # the one that was asked is the one that ends
             now = server.web_processes

@@ -36,7 +36,7 @@ def _connect(server: Serving, head: bytes) -> socket.socket | None:
         return None
 
 
-def half_requests(server: Serving, count: int, within_s: float = 45) -> Counter[str]:
+def half_requests(server: Serving, count: int, within_s: float = 300) -> Counter[str]:
     """Connections that begin to ask and never finish; meanwhile somebody else is served, and later none is open."""
     heads = (
         b"",

@@ -29,7 +29,7 @@ class _Writer(threading.Thread):
 
     def run(self) -> None:
         count = 0
-        with httpx.Client(timeout=15) as web:
+        with httpx.Client(timeout=60) as web:
             while not self.ended.is_set():
                 url = self.urls[count % len(self.urls)]
                 count += 1
@@ -47,7 +47,7 @@ class _Writer(threading.Thread):
                     time.sleep(0.05)
 
 
-def _some_more(threads: list[_Writer], dogs: int = 2, within_s: float = 60) -> None:
+def _some_more(threads: list[_Writer], dogs: int = 2, within_s: float = 300) -> None:
     """Wait until each writer has begun some more dogs, however slow the machine is."""
     wanted, until = [thread.writes + dogs for thread in threads], time.monotonic() + within_s
     while any(thread.writes < most for thread, most in zip(threads, wanted, strict=True)):

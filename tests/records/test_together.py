@@ -31,7 +31,7 @@ from coatclass.records import (
     start_session,
 )
 
-LONG = 30.0  # s; far more than anything here takes: a limit for what would never end
+LONG = 300.0  # s; far more than anything here takes: a limit for what would never end
 
 
 @pytest.fixture
