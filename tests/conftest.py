@@ -56,12 +56,27 @@ def postgres() -> Iterator[Callable[[], str]]:
         yield new_database
 
 
+# --- a second chance --------------------------------------------------------------------------------------------------
+
+
+def patience_ended(error: BaseException | None) -> bool:
+    """Whether playwright waited in vain for what a page should hold; no other error, nor one that followed from it."""
+    return type(error).__name__ == "TimeoutError" and type(error).__module__.startswith("playwright.")
+
+
+# A machine that many share may hold a browser up for once; the summary names who needed it. Its race is to be mended.
+SECOND_CHANCE = pytest.mark.flaky(reruns=1, only_rerun=["^TimeoutError: "], condition=patience_ended)
+
+
 # --- sharing the suite among workers ----------------------------------------------------------------------------------
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Among workers, files with slow tests start first, so that none of them is left for the end."""
+    """Among workers, files with slow tests start first, so that none is left for the end; in CI see above."""
+    for item in items:
+        if IN_CI and item.get_closest_marker("browser"):
+            item.add_marker(SECOND_CHANCE)
     if hasattr(config, "workerinput"):
         slow = {item.path for item in items if item.get_closest_marker("slow")}
         items.sort(key=lambda item: item.path not in slow)
