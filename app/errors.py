@@ -1,11 +1,17 @@
-"""Every error in one shape, status, code, problem, next step, or as a page; nothing else of the inside gets out."""
+"""Every error in one shape, status, code, problem, next step, or as a page; nothing else of the inside gets out.
+
+Owners' links and sign-ins are secrets: they are masked in logs, traces and error pages.
+"""
 
 from __future__ import annotations
 
 import errno
 import logging
+import re
+import sys
+import traceback
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, TextIO
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -14,7 +20,6 @@ from starlette.exceptions import HTTPException
 
 from app.guard import refusal
 from app.language import spoken, told, words
-from app.masking import log_unforeseen
 from app.work import GoneError, QueueFullError
 from coatclass.errors import AnswersError, CoatclassError, InputError
 from coatclass.taxonomy import BodyZone
@@ -189,3 +194,62 @@ async def page_or_problem(
     except Exception as error:  # a page that stays blank helps nobody
         log_unforeseen(f"a page failed at {request.url.path}", error)
         return HTMLResponse(problem(told("Something went wrong here."), told(f"Try again; {safe}"), 500), 500)
+
+
+# 256 random bits in URL-safe Base64 (RFC 4648): 43 characters, wherever they stand. Digests and ids are hexadecimal.
+_TOKEN = re.compile(r"(?<![A-Za-z0-9_-])(?![0-9a-f]{43})[A-Za-z0-9_-]{43}(?![A-Za-z0-9_-])")
+_AFTER = re.compile(r"(by-link/|dog=|coatclass_session=)[^\s/?&#;\"'<>]+")
+_LOGGERS = ("coatclass.app", "uvicorn", "uvicorn.error", "uvicorn.access", "asyncio", "httpx", "httpx2")
+
+
+def masked(text: str) -> str:
+    """The text without anybody's token."""
+    return _TOKEN.sub("[token]", _AFTER.sub(r"\1[token]", text))
+
+
+class _Masking(logging.Filter):
+    """Masks a record before any handler sees it, its trace included."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        text = record.getMessage()
+        if record.exc_info:
+            text += "\n" + "".join(traceback.format_exception(*record.exc_info))
+        record.msg, record.args, record.exc_info, record.exc_text = masked(text), (), None, None
+        return True
+
+
+def mask_logs() -> None:
+    """From now on no log of the web app or its server holds a token."""
+    for name in _LOGGERS:
+        logger = logging.getLogger(name)
+        if not any(isinstance(one, _Masking) for one in logger.filters):
+            logger.addFilter(_Masking())
+
+
+class _MaskedStream:
+    """A stream whose lines are masked: some libraries print traces past all logs."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        self._stream.write(masked(text))
+        return len(text)
+
+    def writelines(self, lines: Any) -> None:
+        for line in lines:
+            self.write(line)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def mask_stderr() -> None:
+    """From now on nothing that this process prints as an error holds a token."""
+    if not isinstance(sys.stderr, _MaskedStream):
+        sys.stderr = _MaskedStream(sys.stderr)
+
+
+def log_unforeseen(what: str, error: BaseException) -> None:
+    """Log an error that nobody foresaw, with its trace."""
+    _log.error("%s\n%s", masked(what), masked("".join(traceback.format_exception(error))))

@@ -28,8 +28,8 @@ from starlette.staticfiles import StaticFiles
 from app import accounts, errors, guard, language, sign_in
 from app.api import assessing, dogs, health, owner, research, salon, visit
 from app.demo.scenario import open_demo
+from app.errors import mask_logs, mask_stderr
 from app.looking import Looks
-from app.masking import mask_logs, mask_stderr
 from app.settings import Settings
 from app.work import Remembered, WorkQueue
 from app.workers import serve_together

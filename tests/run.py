@@ -17,7 +17,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from app.environment import CONSTRAINTS, ROOT, prepare
+from app.start import CONSTRAINTS, ROOT, prepare
 
 SYSTEM_PACKAGES = {
     "chromium-headless-shell": "chromium-headless-shell",

@@ -9,7 +9,7 @@ import secrets
 import pytest
 from fastapi.testclient import TestClient
 
-from app import masking
+from app import errors
 from app.server import create_app
 from app.settings import Settings
 
@@ -22,10 +22,10 @@ def test_tokens_are_masked_wherever_they_stand_and_nothing_else_is():
         f"GET {LINKS}/{token}/photos", f"/owner/?dog={token}#result", f"coatclass_session={token}; path=/",
         f"KeyError: '{token}'", f"File x, line 3, in {token}",
     ):  # fmt: skip
-        assert token not in masking.masked(text)
-    assert masking.masked(f"{LINKS}/short/photos") == f"{LINKS}/[token]/photos"
+        assert token not in errors.masked(text)
+    assert errors.masked(f"{LINKS}/short/photos") == f"{LINKS}/[token]/photos"
     digest = "0123456789abcdef" * 4
-    assert masking.masked(f"photo {digest} of {digest[:32]}") == f"photo {digest} of {digest[:32]}"
+    assert errors.masked(f"photo {digest} of {digest[:32]}") == f"photo {digest} of {digest[:32]}"
 
 
 @pytest.mark.parametrize("where", ["assessment", "sheet.pdf", "calendar.ics", ""])
@@ -50,7 +50,7 @@ def test_an_unforeseen_error_is_logged_without_the_link(tmp_path, monkeypatch, c
 def test_what_libraries_print_past_the_logs_is_masked_too(monkeypatch):
     token, stream = secrets.token_urlsafe(32), io.StringIO()
     monkeypatch.setattr("sys.stderr", stream)
-    masking.mask_stderr()
+    errors.mask_stderr()
     import sys
     import traceback
 

@@ -79,17 +79,17 @@ def test_photos_need_only_the_base_and_the_app_its_own_part(arguments, extras, c
 
 
 def test_an_environment_that_holds_more_than_is_needed_is_used_as_it_is(tmp_path, monkeypatch):
-    from app import environment
+    from app import start
 
     installed = []
-    monkeypatch.setattr(environment, "ROOT", tmp_path)
-    monkeypatch.setattr(environment, "CONSTRAINTS", tmp_path / "constraints.txt")
-    monkeypatch.setattr(environment, "_install", lambda python, extras: installed.append(extras))
+    monkeypatch.setattr(start, "ROOT", tmp_path)
+    monkeypatch.setattr(start, "CONSTRAINTS", tmp_path / "constraints.txt")
+    monkeypatch.setattr(start, "_install", lambda python, extras: installed.append(extras))
     (tmp_path / "pyproject.toml").write_text("")
     (tmp_path / "constraints.txt").write_text("")
     python = tmp_path / "env" / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
     python.parent.mkdir(parents=True)
     python.write_text("")
     for extras in ([], ["web"], [], ["web"], ["train"]):
-        environment.prepare("env", extras)
+        start.prepare("env", extras)
     assert installed == [[], ["web"], ["train", "web"]]
