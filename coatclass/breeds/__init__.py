@@ -12,17 +12,20 @@ from coatclass.breeds._lookup import (
     ALSO_NAMED,
     BreedMatch,
     HowFound,
-    aliases,
     find,
+    how_read,
     kin_table,
     named_by_imagenet,
+)
+from coatclass.breeds._names import (
+    aliases,
+    name_in_language,
+    name_of,
     normalise,
     normalise_all,
     says_cross,
     says_nothing,
 )
-from coatclass.breeds._names import name_in_language, name_of
-from coatclass.breeds._reading import how_read
 from coatclass.breeds._table import (
     BreedFacts,
     BreedKind,

@@ -1,29 +1,37 @@
-"""From names to breeds: what people write (aliases, misspellings, crosses), and the names of ImageNet's dog classes."""
+"""From what people write to the breed that they mean: aliases, misspellings, crosses; and ImageNet's dog classes."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
-from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache, lru_cache
-from pathlib import Path
+from functools import cache
 from types import MappingProxyType
-from typing import Any
 
-from coatclass.breeds._names import name_of, translated
+from coatclass.breeds._names import (
+    LONGEST,
+    known_names,
+    name_of,
+    names_nothing,
+    normalise,
+    plain_words,
+    says_cross,
+    says_nothing,
+    search_settings,
+    without_fillers,
+    word_list,
+    word_set,
+    word_table,
+)
 from coatclass.breeds._table import BreedKind, table
-from coatclass.resources import damage_told, read_csv, read_toml, released
+from coatclass.resources import damage_told, read_csv, released
+from coatclass.words import catalogue
 
-ALIASES = "datasets/breed_aliases.csv"
 KIN = "datasets/imagenet_dogs.csv"
 # Further breeds among the synonyms of ImageNet's classes 180 ("..., American pit bull terrier, pit bull terrier"),
 # 219 ("cocker spaniel, English cocker spaniel, cocker"), 231 ("collie") and 158 ("toy terrier"); WordNet 3.0.
 ALSO_NAMED = ("american_pit_bull_terrier", "english_cocker_spaniel", "collie", "english_toy_terrier_black_and_tan")
-_DATA = Path(__file__).with_name("data") / "breeds.toml"
-_LONGEST = 200
 
 
 class HowFound(StrEnum):
@@ -80,15 +88,15 @@ def find(text: str) -> BreedMatch:
     know", "mixed" and the like give no breed, and what a text denies ("not a poodle") is left out.
     Never raises on any text.
     """
-    text = text[:_LONGEST]
+    text = text[:LONGEST]
     as_written = normalise(text)
     if named := _by_name(text, as_written):
         return named
-    plain = _read(text)
-    if _names_nothing(as_written, plain):
+    plain = plain_words(text)
+    if names_nothing(as_written, plain):
         return BreedMatch(text, HowFound.NOTHING)
-    bare = _without_fillers(plain)
-    mixes = _set("mix_words") | _set("part_words")
+    bare = without_fillers(plain)
+    mixes = word_set("mix_words") | word_set("part_words")
     unmixed = " ".join(word for word in plain.split() if word not in mixes)
     return (
         _by_name(text, plain)
@@ -96,196 +104,41 @@ def find(text: str) -> BreedMatch:
         or _by_parents(text, plain)
         or _by_name(text, bare)
         or _by_likeness(text, unmixed)
-        or _by_likeness(text, _without_fillers(unmixed))
+        or _by_likeness(text, without_fillers(unmixed))
         or _side_by_side(text, bare)
         or _by_ending(text, bare)
-        or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(_search()["candidates"])])
+        or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(search_settings()["candidates"])])
     )
 
 
-def says_cross(text: str) -> bool:
-    """Whether a text calls a dog a cross, with or without naming a breed: "mongrel", "terrier mix", a portmanteau."""
-    plain = _read(text[:_LONGEST])
-    endings = tuple(_table("portmanteaus"))
-    return bool(_cross_words().search(plain)) or any(word.endswith(endings) for word in plain.split())
+def how_read(text: str, language: str = "en") -> str:
+    """How a breed's name was read, or that it was not; empty if it was read as it was written."""
+    say = catalogue(language, "terminal").say
 
+    def name(breed: str | None) -> str:
+        return name_of(breed, language) if breed else say("breed.unknown")
 
-def says_nothing(text: str) -> bool:
-    """Whether a text only says that nobody knows the breed: "no idea", "mixed", "street dog from Romania"."""
-    return _names_nothing(normalise(text), _read(text))
-
-
-def _names_nothing(*told: str) -> bool:
-    return any(plain in _set("unknown") or set(plain.split()) <= _nothing_words() for plain in told)
-
-
-@cache
-def _cross_words() -> re.Pattern[str]:
-    return _any_of(normalise_all(_words("cross_words")))
-
-
-def _any_of(phrases: Iterable[str]) -> re.Pattern[str]:
-    return re.compile(rf"\b(?:{'|'.join(sorted(map(re.escape, phrases), key=len, reverse=True))})\b")
-
-
-def _read(text: str) -> str:
-    """A text in plain words, without what it denies; shares as "part", and compounds taken apart."""
-    text = unicodedata.normalize("NFKC", text).lower().replace("’", "'")
-    text = _impure().sub(" mix ", text)
-    text = _denied().sub(" ", text)
-    text = _WHOLE.sub(" ", text)
-    text = _SHARES.sub(" part ", text)
-    return " ".join(_apart(word) for word in normalise(text).split())
-
-
-_WHOLE = re.compile(r"\b100\s*(?:%|percent|per cent|prozent|pct)")
-_SHARES = re.compile(
-    r"\b\d{1,2}(?:[.,]\d+)?\s*(?:%|percent\b|per cent\b|prozent\b|pct\b)|\b\d{1,2}\s*[/\u2044]\s*\d{1,2}\b"
-)
-
-
-@cache
-def _impure() -> re.Pattern[str]:
-    denials, purity = (_any_of(_words(name)).pattern for name in ("denials", "purity"))
-    return re.compile(rf"{denials}(?: an?| ein(?:e|en)?| une?)? {purity}")
-
-
-@cache
-def _denied() -> re.Pattern[str]:
-    denials, ends = (_any_of(_words(name)).pattern for name in ("denials", "denial_ends"))
-    return re.compile(rf"{denials}[^,;.:()?!]*?(?={ends}|[,;.:()?!]|$)")
-
-
-@cache
-def _stands_for() -> Mapping[str, str]:
-    return {normalise(word): normalise(parents) for word, parents in _table("stands_for").items()}
-
-
-@lru_cache(maxsize=4096)  # of the words that people type there is no end
-def _apart(word: str) -> str:
-    """A compound such as "dackelmischling" as two words, a portmanteau as its parents; any other word as it is."""
-    if word in _names() or word in _set("unknown"):
-        return word
-    if word in _stands_for():
-        return _stands_for()[word]
-    ending = next((ending for ending in _words("compound_endings") if word.endswith(ending)), "")
-    stem = word.removesuffix(ending)
-    return f"{stem} mix" if ending and len(stem) >= 3 else word
-
-
-def normalise(text: str) -> str:
-    """Lower case, without accents, punctuation, brackets and plurals: "Setters (Irish)" becomes "irish setter".
-
-    Yorkie, yorkies and yorky become one; names and queries are treated alike, so that it need not be English.
-    """
-    return normalise_all([text])[0]
-
-
-def normalise_all(texts: Sequence[str]) -> list[str]:
-    """:func:`normalise` of each: thousands of names are read at a start, so they go through it as lines of one text."""
-    text = "\n".join(one.replace("\n", " ") for one in texts)
-    text = unicodedata.normalize("NFKD", text.replace("&", " and ").replace("/", " x ").replace("×", " x "))
-    text = _ACCENTS.sub(_unless_combining, text).replace("’", "'").lower()
-    text = _IN_BRACKETS.sub(r"\2 \1 \3", _OWNERS.sub("", _ABBREVIATED.sub(" ", text)))
-    text = text.replace("ø", "o").replace("ł", "l").replace("ß", "ss")
-    text = _IE.sub("y", _PLURAL.sub("", _BETWEEN_WORDS.sub(" ", text)))
-    return [line.strip() for line in text.split("\n")] if texts else []
-
-
-def _unless_combining(letter: re.Match[str]) -> str:
-    return "" if unicodedata.combining(letter[0]) else letter[0]
-
-
-_ACCENTS = re.compile(r"[^\x00-\x7f]")
-_ABBREVIATED = re.compile(r"\((imp|int|min|std)\.?\)")
-_OWNERS = re.compile(r"['`]s\b")
-_IN_BRACKETS = re.compile(r"^([^(\n]*)\(([^)\n]*)\)([^()\n]*)$", re.MULTILINE)
-_BRACKETS = re.compile(r"\s*\(([^)]*)\)")
-_BETWEEN_WORDS = re.compile(r"[^a-z0-9\n]+")
-_PLURAL = re.compile(r"s\b(?<=[a-z0-9]{2}[a-rt-z0-9]s)")  # of words of four letters or more, but for -ss
-_IE = re.compile(r"ie\b(?<=[a-z0-9]{2}ie)")
-
-
-def _words(name: str) -> list[str]:
-    words: list[str] = read_toml(_DATA)["words"][name]
-    return words
-
-
-def _search() -> Mapping[str, Any]:
-    section: Mapping[str, Any] = read_toml(_DATA)["search"]
-    return section
-
-
-def _table(name: str) -> Mapping[str, str]:
-    section: Mapping[str, str] = read_toml(_DATA)[name]
-    return section
-
-
-@cache
-def _set(name: str) -> frozenset[str]:
-    return frozenset(normalise_all(_words(name)))
-
-
-@cache
-def _nothing_words() -> frozenset[str]:
-    """Words that name no breed, even all of them together."""
-    of_phrases = {word for phrase in _set("unknown") for word in phrase.split()}
-    return _set("fillers") | _set("origins") | _set("mix_words") | of_phrases
-
-
-@cache
-def _names() -> Mapping[str, tuple[str, bool]]:
-    """Normalised names and aliases to (id, is it the row's own name); ambiguous aliases are left out."""
-    names: dict[str, tuple[str, bool]] = {}
-    known = list(_named())
-    for plain, (_, breed_id, own, replaces) in zip(normalise_all([name for name, *_ in known]), known, strict=True):
-        if replaces or plain not in names:
-            names[plain] = (breed_id, own)
-    return names
-
-
-def _named() -> Iterator[tuple[str, str, bool, bool]]:
-    """Everything that breeds are called: name, id, is it the row's own name, does it replace one before it."""
-    for alias, breed_id in aliases():
-        yield alias, breed_id, False, True
-    breeds = table().values()
-    for breed in breeds:
-        # Two rows may share the name outside the brackets; then only the whole name or an alias decides.
-        yield _bare(breed.name), breed.id, True, False
-        if breed.kind is BreedKind.CROSS and (inside := _BRACKETS.search(breed.name)):
-            yield inside[1], breed.id, True, False
-    for breed in breeds:
-        yield breed.name, breed.id, True, True
-        yield breed.id.replace("_", " "), breed.id, True, True
-    for language, called in translated().items():
-        for breed in breeds:
-            if breed.id in called or breed.kind is BreedKind.CROSS:
-                yield name_of(breed.id, language), breed.id, False, False
-        times = Counter(map(_bare, called.values()))
-        for breed_id, name in called.items():
-            if times[_bare(name)] == 1:
-                yield _bare(name), breed_id, False, False
-
-
-def _bare(name: str) -> str:
-    """A name without what stands in brackets."""
-    return _BRACKETS.sub("", name)
-
-
-def aliases() -> Iterable[tuple[str, str]]:
-    """All (alias, breed id) of the alias table, in its order."""
-    with damage_told(ALIASES):
-        rows = read_csv(released(ALIASES))
-        if not rows:
-            raise ValueError("is empty")
-        found = [(row["alias"], row["id"]) for row in rows]
-        if any(breed_id not in table() for _, breed_id in found):
-            raise ValueError("names a breed that the table lacks")
-        return found
+    match = find(text)
+    if not match.known and says_cross(text):
+        return say("breed.cross_of_unknown", name=text)
+    if says_nothing(text):
+        return ""
+    if not match.known:
+        likest = ", ".join(name(breed) for breed, _ in match.candidates[:3])
+        ask = f" {say('breed.did_you_mean', breeds=likest)}" if likest else ""
+        return say("breed.not_known", name=text) + ask
+    parents = " x ".join(name(parent) for parent in match.parents)
+    read = name(match.id) if match.id else parents
+    if match.id and parents:
+        read = f"{read} ({parents})"
+    generation = re.search(r"\bf[123]b{0,2}\b", text.casefold())
+    if generation is None:
+        return "" if text.strip().casefold() == read.casefold() else say("breed.read_as", name=text, breed=read)
+    return say("breed.generation", name=text, breed=read, generation=generation[0].upper())
 
 
 def _by_name(text: str, plain: str) -> BreedMatch | None:
-    hit = _names().get(plain)
+    hit = known_names().get(plain)
     if hit is None:
         return None
     breed_id, own = hit
@@ -298,7 +151,7 @@ def _parents(breed_id: str) -> tuple[str | None, ...]:
 
 
 def _either(text: str, plain: str) -> BreedMatch | None:
-    for word in _words("either"):
+    for word in word_list("either"):
         one, found, other = plain.partition(word)
         if found:
             hits = [hit for part in (one, other) if (hit := _one_parent(part)) and hit.id]
@@ -359,7 +212,7 @@ def _side_by_side(text: str, bare: str) -> BreedMatch | None:
 def _by_ending(text: str, bare: str) -> BreedMatch | None:
     """A portmanteau that the table lacks, by its ending: "rottiedoodle" has a poodle among its parents."""
     for word in bare.split():
-        for ending, breed_id in _table("portmanteaus").items():
+        for ending, breed_id in word_table("portmanteaus").items():
             if word.endswith(ending):
                 names = word.removesuffix(ending), normalise(breed_id)
                 return _of_two(text, [_by_name(name, name) for name in names])
@@ -367,7 +220,7 @@ def _by_ending(text: str, bare: str) -> BreedMatch | None:
 
 
 def _one_parent(part: str) -> BreedMatch | None:
-    bare = _without_fillers(part)
+    bare = without_fillers(part)
     pair = _two_names(bare)
     common = _common_cross(tuple(hit.id for name in pair if (hit := _by_name(name, name)))) if pair else None
     return (
@@ -380,14 +233,14 @@ def _one_parent(part: str) -> BreedMatch | None:
 
 def _taken_apart(plain: str) -> tuple[str, ...]:
     """The names of the parents of a cross, one or more; empty if it is no cross."""
-    marks, mixes = _set("part_words"), _set("mix_words")
+    marks, mixes = word_set("part_words"), word_set("mix_words")
     words = plain.split()
     said = any(word in marks or word in mixes for word in words)
-    plain = re.sub(rf"^.*\b({'|'.join(_words('mix_nouns'))}) (of|between|aus|von|zwischen|de|entre) ", "", plain)
+    plain = re.sub(rf"^.*\b({'|'.join(word_list('mix_nouns'))}) (of|between|aus|von|zwischen|de|entre) ", "", plain)
     segments = _segments(plain.split(), marks)
     if len(segments) > 1:
         return tuple(segments)
-    for join in _words("joins"):
+    for join in word_list("joins"):
         one, found, other = f" {' '.join(segments)} ".partition(join)
         one, other = (" ".join(word for word in part.split() if word not in mixes) for part in (one, other))
         if found and one and other:
@@ -404,13 +257,13 @@ def _segments(words: Sequence[str], marks: Collection[str]) -> list[str]:
             parts.append([])
         else:
             parts[-1].append(word)
-    joins = {word for join in _words("joins") for word in join.split()}
+    joins = {word for join in word_list("joins") for word in join.split()}
     for part in parts:
         while len(parts) > 1 and part and part[0] in joins:
             part.pop(0)
         while len(parts) > 1 and part and part[-1] in joins:
             part.pop()
-    return [" ".join(part) for part in parts if part and (len(parts) == 1 or _without_fillers(" ".join(part)))]
+    return [" ".join(part) for part in parts if part and (len(parts) == 1 or without_fillers(" ".join(part)))]
 
 
 @cache
@@ -433,15 +286,11 @@ def _breed_of(breed_id: str) -> str:
     return row.parents[0] if row.kind is BreedKind.VARIETY else breed_id
 
 
-def _without_fillers(plain: str) -> str:
-    return " ".join(word for word in plain.split() if word not in _set("fillers"))
-
-
 def _by_likeness(text: str, plain: str) -> BreedMatch | None:
     ranked = _likest(plain)
-    if not ranked or set(plain.split()) <= _set("kinds"):
+    if not ranked or set(plain.split()) <= word_set("kinds"):
         return None
-    search = _search()
+    search = search_settings()
     best, score = ranked[0]
     wanted = search["accept_short"] if len(plain) <= search["short"] else search["accept"]
     runner_up = ranked[1][1] if len(ranked) > 1 else 0.0
@@ -456,10 +305,10 @@ def _likest(plain: str) -> tuple[tuple[str, float], ...]:
         return ()
     from rapidfuzz import fuzz, process
 
-    names = _names()
+    names = known_names()
     best: dict[str, float] = {}
     for scorer in (fuzz.ratio, fuzz.token_sort_ratio):
-        hits = process.extract(plain, names.keys(), scorer=scorer, limit=12, score_cutoff=_search()["suggest"])
+        hits = process.extract(plain, names.keys(), scorer=scorer, limit=12, score_cutoff=search_settings()["suggest"])
         for name, score, _ in hits:
             breed_id = names[name][0]
             best[breed_id] = max(best.get(breed_id, 0.0), round(score, 1))
