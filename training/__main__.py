@@ -24,7 +24,7 @@ COMMANDS = {
     "photos": ("dataset.photos", "fetch the photos that the labels name"),
     "blind-sheet": ("blind_sheet", "prepare a sheet for a groomer who labels photos unseen, and read it back"),
     "votes": ("evaluation.votes", "measure the release against all annotators and beside a further one"),
-    "labels": ("labels", "write the labels, their documents and the metadata of the data set"),
+    "labels": ("dataset.documents", "write the labels, their documents and the metadata of the data set"),
     "crosses": ("crosses", "measure what ancestors add to a photo, on the photographed crosses"),
     "breeds": ("breeds", "compare the breed table with published tables"),
 }
