@@ -225,7 +225,9 @@ def read_scored(table: Path) -> LabelledPhotos:
 def _scored(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
     cells = {name: (text or "").strip() for name, text in row.items() if isinstance(text, str)}
     truth = {"category": cells.get("truth", ""), "band": cells.get("truth_band", "")}
-    case = _case(table, number, {"file": cells["file"], "group": cells.get("group", ""), **truth})
+    named = {"file": cells["file"], "group": cells.get("group", ""), **truth}
+    _check_labels(table, [named], first=number)
+    case = _case(table, number, named)
     if not cells[f"p_{CATEGORIES[0]}"]:
         return case  # the photo was refused when it was scored
     try:
@@ -258,13 +260,16 @@ def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
         raise InputError(str(table), problem, next_step, code="no_such_photo")
 
 
-def _check_labels(table: Path, rows: Sequence[dict[str, str | None]]) -> None:
+def _check_labels(table: Path, rows: Sequence[Mapping[str, str | None]], first: int = 2) -> None:
     """Name all words of a column that are no labels at once, so that a table is corrected once."""
     for name, words in _LABELS.items():
-        said = [(number, (row.get(name) or "").strip()) for number, row in enumerate(rows, start=2)]
-        wrong = [(number, word) for number, word in said if word and word.casefold() not in (*words, NOT_A_DOG)]
-        if len(wrong) > 1:
-            problem = f"has {len(wrong)} unknown words as {name}, by row: {_by_row(wrong)}."
+        said = [(number, (row.get(name) or "").strip()) for number, row in enumerate(rows, start=first)]
+        wrong = [(number, word) for number, word in said if word.casefold() not in ("", NOT_A_DOG, *words)]
+        if wrong:
+            number, word = wrong[0]
+            problem = f"has '{word}' as {name} in row {number}."
+            if len(wrong) > 1:
+                problem = f"has {len(wrong)} unknown words as {name}, by row: {_by_row(wrong)}."
             raise InputError(str(table), problem, f"It must be one of: {', '.join(words)}.")
 
 
@@ -279,18 +284,15 @@ def _placed(folder: Path, file: str) -> Path:
     return next((path for path in named if path.is_file()), folder / file)
 
 
-def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
+def _case(table: Path, number: int, row: Mapping[str, str | None]) -> LabelledPhoto:
+    """A row whose labels were checked."""
+
     def cell(name: str) -> str:
         return (row.get(name) or "").strip()
 
-    def label(name: str, words: Sequence[str]) -> int:
-        word = cell(name).casefold()
-        if not word or word == NOT_A_DOG:
-            return UNKNOWN
-        if word not in words:
-            problem = f"has '{cell(name)}' as {name} in row {number}."
-            raise InputError(str(table), problem, f"It must be one of: {', '.join(words)}.")
-        return list(words).index(word)
+    def label(name: str) -> int:
+        words, word = _LABELS[name], cell(name).casefold()
+        return words.index(word) if word in words else UNKNOWN
 
     if not cell("file"):
         raise InputError(str(table), f"names no file in row {number}.", "Fill in the column 'file'.")
@@ -298,12 +300,12 @@ def _case(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto
         file=cell("file"),
         path=_placed(table.parent, cell("file")),
         group=cell("group") or cell("file"),
-        category=label("category", CATEGORIES),
-        band=label("band", BANDS),
+        category=label("category"),
+        band=label("band"),
         is_dog=cell("category").casefold() != NOT_A_DOG,
         usable=cell("usable").lower() in ("", "y", "yes"),
-        categories_by=(label("category_1", CATEGORIES), label("category_2", CATEGORIES)),
-        bands_by=(label("band_1", BANDS), label("band_2", BANDS)),
+        categories_by=(label("category_1"), label("category_2")),
+        bands_by=(label("band_1"), label("band_2")),
         confidence=_confidence(table, number, cell("confidence")),
         breed=cell("breed"),
         source=cell("source"),
