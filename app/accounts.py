@@ -30,9 +30,9 @@ _MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals."
 
 
 class Attempts:
-    """Wrong passwords by where they come from: each makes the next try from there wait longer, and nobody else's.
+    """Counts wrong passwords by address: each makes the next try from there wait longer, and nobody else's.
 
-    A lock on the name could be held by any outsider. The counts are no records.
+    Locking the name would let any outsider shut a user out. The counts are not kept as records.
     """
 
     _MOST_KEPT = 20_000
@@ -73,7 +73,7 @@ def _keys(address: str, name: str) -> dict[str, tuple[str, ...]]:
 
 
 class SignInError(Exception):
-    """Nobody was let in: the status, a code, what is wrong, what to do, and the seconds to wait if there are any."""
+    """Sign-in was refused: status, code, what is wrong, what to do, and the seconds to wait if any."""
 
     def __init__(self, status: int, code: str, problem: str, next_step: str, wait_s: int = 0) -> None:
         super().__init__(problem)
@@ -101,7 +101,7 @@ def enter(request: Request, name: str, password: str) -> tuple[User, str]:
         right = records.password_matches(password, user)
     finally:
         attempts.checking.release()
-    # The same words for everybody: none must tell that a name is known.
+    # The same words in either case: they must not reveal whether a name is known.
     if user is None or not right or user.disabled:
         raise SignInError(401, *_MISMATCH)
     attempts.succeeded(address, known_as)

@@ -1,4 +1,4 @@
-"""Entries that can't be: said in plain words before anything is kept."""
+"""Refuse impossible entries in plain words, before anything is kept."""
 
 from __future__ import annotations
 

@@ -91,12 +91,12 @@ _WRONG = {
     "enum": "is none of the choices.",
     "literal_error": "is none of the choices.",
 }
-"""What the framework finds wrong, by its word for it; its own sentences are for programmers."""
+"""Our sentences for the framework's error types; its own are for programmers."""
 _KINDS = {"float": "number", "int": "number", "date": "day", "datetime": "moment", "timezone": "moment"}
 
 
 def _said(item: Mapping[str, Any]) -> str:
-    """One entry that can't be, in the reader's words: the field, not the way to it, and what is wrong."""
+    """One invalid entry in the reader's words: the field's name without its path, and what is wrong."""
     steps = [step for step in item["loc"] if step not in ("body", "query", "path", "[key]")]
     zones = [words().zone(step) for step in steps if step in set(BodyZone)]
     plain = [str(step + 1 if isinstance(step, int) else step) for step in steps if step not in set(BodyZone)]
@@ -110,7 +110,7 @@ def _said(item: Mapping[str, Any]) -> str:
 
 
 def install(app: FastAPI) -> None:
-    """Let the app answer every kind of error in the one shape."""
+    """Register a handler for every kind of error, so that all answers have the same shape."""
 
     @app.exception_handler(CoatclassError)
     async def deliberate(request: Request, error: CoatclassError) -> JSONResponse:

@@ -228,7 +228,7 @@ async def gathered(receive: Receive, most: int) -> bytes | None:
 
 
 def replayed(body: bytes, receive: Receive) -> Receive:
-    """A body that was read already, then whatever else comes."""
+    """Replay a body that was read already, then pass on further messages."""
     waiting = [{"type": "http.request", "body": body, "more_body": False}]
 
     async def again() -> Message:

@@ -17,7 +17,7 @@ from coatclass.records import Photo, Records
 
 _MOST = 1000
 _SHADE = (10, 24, 20)
-_DARKEST = 190  # of 255: what was left out can still be made out
+_DARKEST = 190  # of 255: what was left out stays visible
 _RIM = (255, 214, 102)
 _OVERLAY_PX = 480
 
@@ -72,12 +72,12 @@ class Looks:
         return [self.of(salon, kept).reading(f"photo {number}") for number, kept in enumerate(photos, 1)]
 
     def reports(self, salon: Records, photos: tuple[Photo, ...]) -> list[PhotoReport]:
-        """What is said of each photo of a dog, also beside the others."""
+        """The report on each photo of a dog, compared with the others."""
         return [reading.report for reading in estimating.beside_each_other(self.readings(salon, photos))]
 
 
 def overlay(mask: np.ndarray, size: tuple[int, int]) -> bytes:
-    """A PNG to lay over the picture: what was not looked at is darkened, the dog has a rim.
+    """A PNG to lay over the picture: what the model ignored is darkened, and the dog is outlined.
 
     Args:
         mask: how far each part is dog, (rows, columns) in [0, 1], over the whole picture.

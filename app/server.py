@@ -18,7 +18,7 @@ from typing import Any
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-# For when gradio is imported: it looks for nothing on a hub.
+# Before gradio is imported: it must not contact a model hub.
 os.environ["HF_HUB_OFFLINE"] = "1"
 
 from fastapi import FastAPI
@@ -204,7 +204,7 @@ def _answer(
             alive()
 
     class Taking(uvicorn.Server):
-        """Takes connections one at a time: whoever took all that wait would let the others stand idle."""
+        """Accepts one connection at a time: a process that took all waiting ones would leave the others idle."""
 
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
@@ -225,12 +225,12 @@ def _answer(
         callback_notify=None if alone else turning,
         timeout_notify=1,
     )
-    mask_logs()  # once more: the server has set up its own by now
+    mask_logs()  # again, since the server has installed its own handlers by now
     Taking(options).run(sockets=[listening])
 
 
 def _listen(host: str, port: int) -> socket.socket:
-    """A socket at which callers already queue.
+    """A listening socket: connections queue from now on.
 
     Raises:
         InputError: ``port`` if it can't be had.

@@ -32,8 +32,8 @@ class Settings:
         secure_cookies: cookies travel over HTTPS only; off on loopback.
         hosts: further names that this server goes by, besides loopback and the address that is connected to.
         proxies: addresses of proxies that are believed when they say who asks; nobody else is.
-        workbench: serve the researcher's workbench. Its framework keeps what a visitor is at in one process, so that
-            processes which share a port go without.
+        workbench: serve the researcher's workbench. Its framework keeps a visitor's session in one process, so
+            processes that share a port go without.
         demo: fill an empty database with the demo scenario.
         limits: as read from ``limits.toml``.
     """

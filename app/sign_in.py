@@ -28,7 +28,7 @@ from coatclass.words import catalogue
 
 HOMES = {UserRole.GROOMER: "/groomer/", UserRole.RESEARCHER: "/researcher/"}
 PATH = "/first-account"
-_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none is taken for another
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # no two are easily confused
 _GROUPS, _GROUP = 3, 4  # 60 bits: far more than guesses that are slowed down can reach
 router = APIRouter(include_in_schema=False)
 
@@ -189,7 +189,7 @@ def make_account(
     name: Annotated[str, Form(max_length=200)] = "",
     password: Annotated[str, Form(max_length=1000)] = "",
 ) -> Response:
-    """Make the account and go in, or say in words why not."""
+    """Create the account and sign in, or say why not."""
     attempts: accounts.Attempts = request.app.state.attempts
     if wait := math.ceil(attempts.begin(visitor_of(request.scope), PATH)):
         said = f"{told('Too many wrong tries from here.')} {told(f'Wait {wait} s and try again.')}"
@@ -200,7 +200,7 @@ def make_account(
             raise _closed()
         way.make(code, name, password)
         _, token = accounts.enter(request, name, password)
-    except accounts.SignInError:  # too busy for a password to be checked now
+    except accounts.SignInError:  # too busy to check a password now
         return RedirectResponse("/sign-in", 303)
     except RecordError as error:
         status = 403 if error.code == "forbidden" else 422

@@ -1,4 +1,4 @@
-"""Work that would hold up the event loop: a few threads and a short queue, in which cheap work passes dear work."""
+"""Work that would hold up the event loop: a few threads and a short queue in which quick jobs overtake long ones."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Asker(Protocol):
     """A request, as far as work needs one."""
 
     async def is_disconnected(self) -> bool:
-        """Whether nobody waits for the answer any more."""
+        """Whether the client has disconnected."""
 
 
 class _Job:

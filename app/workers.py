@@ -32,9 +32,9 @@ from coatclass.records.database import parse_url
 METERS = "PROMETHEUS_MULTIPROC_DIR"
 """The variable by which prometheus-client learns, before it is imported, where all processes count together."""
 _LOADED = ["app.server", "app.groomer.page", "app.owner", "app.researcher.page", "app.sign_in", "alembic.command"]
-_STARTS_WITHIN_S = 180.0  # until the first sign of life: the program is loaded meanwhile
+_STARTS_WITHIN_S = 180.0  # until the first sign of life, since the program has to load
 _LOOK_EVERY_S = 0.5
-_TOO_SOON_S = 5.0  # a process that ends so soon after its start would only end again
+_TOO_SOON_S = 5.0  # a process that ended this soon after its start would only end again
 _STOP_WITHIN_S = 30.0
 
 
@@ -157,14 +157,14 @@ class _Crew:
 
 
 def _forget_meters(pid: int | None) -> None:
-    """What a process had in hand has gone with it; what it counted stays."""
+    """Forget the gauges of a process that ended, but keep its counters."""
     from prometheus_client.multiprocess import mark_process_dead
 
     mark_process_dead(pid)  # type: ignore[no-untyped-call]
 
 
 def _work(serve_one: ServeOne, settings: Settings, listening: socket.socket, heard: Any) -> None:
-    """One of the processes, which doesn't outlive the first."""
+    """Run one worker process; it ends with the parent."""
 
     def alive() -> None:
         heard.value = time.monotonic()

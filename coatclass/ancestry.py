@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Inherited", "conflict", "names_cross", "of"]
 
-_LEAST = 1e-9  # no later evidence could undo a probability of 0
+_LEAST = 1e-9  # later evidence could never overcome a probability of 0
 Vector = tuple[float, ...]
 
 
@@ -82,7 +82,7 @@ def _who(name: str) -> str:
 
 
 def _all_of_one(shares: Mapping[str, float]) -> bool:
-    """Whether a DNA test names one breed only, for as much of the dog as counts as pure."""
+    """Whether a DNA test names one breed only, with a share high enough to count as pure."""
     from coatclass.genetics import pure_from
 
     named = [share for share in shares.values() if share > 0]
@@ -109,7 +109,7 @@ def _table(category: Vector, band: Vector, answers: Answers) -> tuple[Vector, ..
 
 
 def _named(answers: Answers) -> dict[str, float] | tuple[str | None, ...] | None:
-    """Ids of the breed table, in the form that the breed table takes; None if no name is known to it."""
+    """Breed ids in the form that the breeds room takes; None if it knows none of the names."""
     if answers.dna_breeds:
         shares: dict[str, float] = {}
         for text, share in answers.dna_breeds.items():

@@ -81,7 +81,7 @@ class SeenPhoto:
 
     @property
     def hash(self) -> str:
-        """By which copies of the picture are known, see :func:`coatclass.photo.difference_hash`."""
+        """The hash that recognises copies of the picture, see :func:`coatclass.photo.difference_hash`."""
         return photo.difference_hash(self.photo.image)
 
 
@@ -120,7 +120,7 @@ def beside_each_other(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _beside(one: Reading, before: Sequence[Reading]) -> Reading:
-    """One photo after others, by the first of them of which there is anything to say."""
+    """One photo compared with those before it; the first of them that it copies or contradicts decides."""
     limits = photo.default_limits()
     for other in before:
         if one.hash and other.hash and photo.hash_distance(one.hash, other.hash) <= limits.same_bits:
@@ -128,7 +128,7 @@ def _beside(one: Reading, before: Sequence[Reading]) -> Reading:
             return Reading.of(photo.also(one.report, found), one.evidence, one.hash)
     for other in before:
         if "other_coat" in {why.code for why in other.report.reasons}:
-            continue  # an odd one out is no measure for others
+            continue  # a contradicting photo is no reference for later ones
         if one.evidence and other.evidence and ensemble.one_coat(one.evidence, other.evidence) < limits.other_coat:
             found = reason("other_coat", other=other.report.file)
             return Reading.of(photo.also(one.report, found), one.evidence, one.hash)
@@ -175,7 +175,7 @@ def estimate(
         answers: the owner's answers; None counts as nothing answered.
         finding: what a groomer's hands found, which overrides every estimate.
         learned: what a groomer's findings have taught; the released model if None.
-        members: another ensemble than the released one; what was learned is put into it.
+        members: another ensemble than the released one; learned temperatures are applied to it.
 
     Raises:
         GenotypeError: if a DNA result can't be read.

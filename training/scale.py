@@ -84,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         with TemporaryDirectory() as place:
             busy = {"cores": os.cpu_count(), "load_before": round(os.getloadavg()[0], 1)}
             measured[name] = busy | parts[name](Path(place))
-        args.json.write_text(json.dumps(measured, indent=1) + "\n")  # what took so long is kept, whatever comes
+        args.json.write_text(json.dumps(measured, indent=1) + "\n")  # at once: a later part may fail
     if missing := set(_PARTS) - set(measured):
         raise InputError(str(args.json), f"lacks {', '.join(sorted(missing))}.", "Measure without --only.")
     rate = measured["rates"]["engines"]["local, 1 process"]
@@ -111,7 +111,7 @@ def told(measured: dict[str, Any]) -> str:
         for name, row in measured["memory"]["engines"].items()
     )
     rows, million, rated = measured["evaluate"], measured["million"], measured["rates"]
-    if rated["load_before"] > rated["cores"]:  # whose turn it was decides more than what was done
+    if rated["load_before"] > rated["cores"]:  # rates then tell more of scheduling than of the work
         rates += ". The machine was too busy for these rates to mean much; processor time does"
     busy = ", ".join(f"{name} {measured[name]['load_before']}" for name in _PARTS)
     return (
@@ -125,7 +125,7 @@ def told(measured: dict[str, Any]) -> str:
 
 
 def _repeated(pictures: Sequence[Path], many: int, folder: Path) -> Path:
-    """So many names for the pictures, in folders of a thousand."""
+    """So many links to the pictures, in folders of a thousand."""
     for number in range(many):
         place = folder / f"{number // 1000:05d}"
         place.mkdir(parents=True, exist_ok=True)
@@ -190,8 +190,8 @@ _ENGINES = {"local, {} process": ("--engine", "local"), "Ray, {} process": ("--e
 def _rates(folder: Path, many: int, rounds: int, place: Path) -> dict[str, Any]:
     """Photos a second and processor time a photo: medians of rounds in which all take turns, and ratios of those.
 
-    The start is taken out by a run of a few photos. A busy machine gives more of itself to two processes than to one:
-    then only processor time says anything.
+    The start is taken out by a run of a few photos. A busy machine gives two processes a larger share than one: then
+    only processor time is comparable.
     """
     few = place / "start"
     shutil.copytree(next(folder.iterdir()), few / "0", symlinks=True, ignore=_all_but(_FEW))
@@ -257,7 +257,7 @@ def _evaluating(rows: int, place: Path) -> dict[str, Any]:
 
 
 def _made_up(path: Path, rows: int) -> None:
-    """A table of scores that nobody's dogs are behind: labels at random, probabilities that mostly hold them."""
+    """An invented table of scores: random labels, and probabilities that mostly favour them."""
     rng = np.random.default_rng(5)
     with path.open("w", newline="", encoding="utf-8") as stream:
         table = csv.writer(stream)

@@ -119,7 +119,7 @@ class Answers(Frozen):
 
 
 def doubts(answers: Answers) -> tuple[Reason, ...]:
-    """Answers that surprise beside each other, in words that ask the owner to look again."""
+    """Answers that are unlikely together, worded as a request to look again."""
     return _found("doubt", answers)
 
 
@@ -157,7 +157,7 @@ def _more_than_whole(answers: Answers) -> tuple[Reason, ...]:
 
 
 _LIMITS = read_toml(Path(__file__).with_name("data") / "checks.toml")["limits"]
-_SIMILAR = 60  # of 100: below this a suggestion confuses more than it helps
+_SIMILAR = 60  # of 100; a worse suggestion confuses more than it helps
 _SHOWN = 40  # characters of an offending value that a message repeats
 
 
@@ -373,7 +373,7 @@ def _shown(value: object) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
-# Fields with the same name on both sides, passed on unchanged.
+# Fields that have the same name in both classes and are copied unchanged.
 _SAME = (
     "patience", "sensitive_skin", "long_furnishings", "age_months", "weight_kg", "swims", "wears_harness",
     "wears_clothing", "collar_on_full_neck", "baths_per_month", "brushed_before_bath", "days_since_combed",

@@ -120,7 +120,7 @@ def length_density(length_mm: float, by: str = "ruler") -> Table:
 
 
 def closed_limits(band: LengthBand) -> tuple[float, float]:
-    """Limits of a band, mm, with the shortest and the longest length that the error model allows as outer ends."""
+    """Limits of a band, mm; the error model's shortest and longest length close the outer bands."""
     model = reliability()["length"]
     lower, upper = band_limits_mm(band)
     return max(lower, model["shortest_mm"]), min(upper, model["longest_mm"])
@@ -152,7 +152,7 @@ def _read_as(read: LengthBand) -> Table:
 
 
 def alone(question_id: str, answer: Answer, table: Table) -> Table:
-    """P(an owner gives this answer | category, band), (7, 4), by a table of P(answer | category, band).
+    """P(an owner gives this answer | category, band), (7, 4), from a table of P(answer | category, band).
 
     An owner with error rate e gives the answer of the table with probability 1 - e, and any of the question's answers
     evenly otherwise; e is summed out over the rates of ``data/reliability.toml``. A ruler has its own error already.
@@ -278,7 +278,7 @@ def _over_owners(by_rate: Iterable[Array]) -> Array:
     """log P(answers | coat), (7, 4), over owners who err more or less often.
 
     Nobody knows how often an owner errs, so the rate is summed out. Answers that fit together speak for a careful owner
-    and count in full; answers that don't, speak for a careless one and count less.
+    and count in full; answers that don't suggest a careless one and count less.
     """
     total: Array = sum(by_rate, start=np.zeros((1, len(CATEGORIES), len(BANDS))))
     result: Array = np.log(np.exp(total).mean(axis=0))
@@ -287,7 +287,7 @@ def _over_owners(by_rate: Iterable[Array]) -> Array:
 
 @cache
 def visible() -> frozenset[str]:
-    """The questions whose answer shows on a photo as well."""
+    """The questions whose answer a photo shows as well."""
     return frozenset(reliability()["visible"]["questions"])
 
 
@@ -370,7 +370,7 @@ def simulate(
 
 
 def _choice(name: str, cell: tuple[int, int], rng: Generator, common: dict[str, tuple[float, float]]) -> Any:
-    """One answer by its table, at a random level of the answers laid end to end in their group's order."""
+    """Draw one answer by inverting the cumulative table, with the answers in their group's order, at a random level."""
     answers = list(outcomes(name))
     level = float(rng.random())
     for group, (shared, rho) in common.items():

@@ -1,4 +1,4 @@
-"""From breeds to what the dog may wear: a distribution over coats and over length bands, never a certainty."""
+"""From breeds to the coat: a distribution over categories and over length bands, never a certainty."""
 
 from __future__ import annotations
 

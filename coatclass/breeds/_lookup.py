@@ -112,7 +112,7 @@ def find(text: str) -> BreedMatch:
 
 
 def how_read(text: str, language: str = "en") -> str:
-    """How a breed's name was read, or that it was not; empty if it was read as it was written."""
+    """Tell people how a breed's name was understood, or that it was not; empty if it was taken literally."""
     say = catalogue(language, "terminal").say
 
     def name(breed: str | None) -> str:
@@ -250,7 +250,7 @@ def _taken_apart(plain: str) -> tuple[str, ...]:
 
 
 def _segments(words: Sequence[str], marks: Collection[str]) -> list[str]:
-    """What stands between marks ("half", "mother"), without joins at its ends; what names nothing is left out."""
+    """What stands between marks ("half", "mother"), without joining words at the ends; empty parts are left out."""
     parts: list[list[str]] = [[]]
     for word in words:
         if word in marks:

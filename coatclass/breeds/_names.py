@@ -25,7 +25,7 @@ LONGEST = 200
 
 @cache
 def translated() -> Mapping[str, Mapping[str, str]]:
-    """Names by breed id by language; of breeds that are called in a language as in English there is none.
+    """Names by language and breed id; a breed whose name is the English one has no entry.
 
     Raises:
         ModelFilesError: if the file is missing, a row has no source or its breed is not in the table.
@@ -40,7 +40,7 @@ def translated() -> Mapping[str, Mapping[str, str]]:
 
 
 def name_of(breed_id: str, language: str = _ENGLISH) -> str:
-    """What a breed, variety or cross is called; a cross without a name of its own by both parents."""
+    """What a breed, variety or cross is called; a cross without a name of its own is named after its parents."""
     breed = table()[breed_id]
     if language == _ENGLISH or language not in translated():
         return breed.name
@@ -124,13 +124,13 @@ def _bare(name: str) -> str:
 def normalise(text: str) -> str:
     """Lower case, without accents, punctuation, brackets and plurals: "Setters (Irish)" becomes "irish setter".
 
-    Yorkie, yorkies and yorky become one; names and queries are treated alike, so that it need not be English.
+    Yorkie, yorkies and yorky become one; names and queries are treated alike, so the result need not be English.
     """
     return normalise_all([text])[0]
 
 
 def normalise_all(texts: Sequence[str]) -> list[str]:
-    """:func:`normalise` of each: thousands of names are read at a start, so they go through it as lines of one text."""
+    """:func:`normalise` of each: thousands of names are read at start-up, so they are joined into one text."""
     text = "\n".join(one.replace("\n", " ") for one in texts)
     text = unicodedata.normalize("NFKD", text.replace("&", " and ").replace("/", " x ").replace("×", " x "))
     text = _ACCENTS.sub(_unless_combining, text).replace("’", "'").lower()
@@ -150,7 +150,7 @@ _OWNERS = re.compile(r"['`]s\b")
 _IN_BRACKETS = re.compile(r"^([^(\n]*)\(([^)\n]*)\)([^()\n]*)$", re.MULTILINE)
 _BRACKETS = re.compile(r"\s*\(([^)]*)\)")
 _BETWEEN_WORDS = re.compile(r"[^a-z0-9\n]+")
-_PLURAL = re.compile(r"s\b(?<=[a-z0-9]{2}[a-rt-z0-9]s)")  # of words of four letters or more, but for -ss
+_PLURAL = re.compile(r"s\b(?<=[a-z0-9]{2}[a-rt-z0-9]s)")  # in words of at least four letters that do not end in -ss
 _IE = re.compile(r"ie\b(?<=[a-z0-9]{2}ie)")
 
 
@@ -213,7 +213,7 @@ def _stands_for() -> Mapping[str, str]:
     return {normalise(word): normalise(parents) for word, parents in word_table("stands_for").items()}
 
 
-@lru_cache(maxsize=4096)  # of the words that people type there is no end
+@lru_cache(maxsize=4096)  # people type words without end
 def _apart(word: str) -> str:
     """A compound such as "dackelmischling" as two words, a portmanteau as its parents; any other word as it is."""
     if word in known_names() or word in word_set("unknown"):

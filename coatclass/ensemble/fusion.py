@@ -332,7 +332,7 @@ def _by_answers(answers: AnswerEvidence, members: Members) -> Array:
 
 
 def _joint(by_photo: Array | None, answers: AnswerEvidence | None, regime: Regime, members: Members) -> Array:
-    """Everything but measured lengths and findings, calibrated."""
+    """Calibrated joint table from everything but measured lengths and findings."""
     base = members.prior[None] if by_photo is None else by_photo
     if answers is None and by_photo is None:
         return base
@@ -357,7 +357,7 @@ def _unnamed(by_photo: Array | None, answers: AnswerEvidence, members: Members) 
 
 
 def _fit(by_photo: Array, answers: AnswerEvidence, members: Members) -> float:
-    """How far photo and answers can both be right, see :func:`answers_fit`."""
+    """How well photo and answers agree, see :func:`answers_fit`."""
     said = answer_table(answers.log_likelihood)[None]
     if answers.ancestry is not None:
         named = marginals((members.prior + answer_table(answers.ancestry))[None])[0]
@@ -367,7 +367,7 @@ def _fit(by_photo: Array, answers: AnswerEvidence, members: Members) -> float:
 
 
 def _asked(answers: AnswerEvidence) -> bool:
-    """Whether anything beside names was answered."""
+    """Whether any question other than breed and parents was answered."""
     return any(value != answers.log_likelihood[0][0] for row in answers.log_likelihood for value in row)
 
 

@@ -43,12 +43,12 @@ class Members:
     Attributes:
         version: version of the fit.
         floor: log probabilities of a photo are cut off below this value, so that no photo can veto.
-        category_weights (7, 25), category_bias (7,): the member for breeds that training never saw, a weighted pool
+        category_weights (7, 25), category_bias (7,): the member for unseen breeds, a weighted opinion pool
             of texture, kinship and outline.
         length_split (2,): bias and slope of the logit of *drop*, among hair and drop, by the log odds of the longest
             band; of this member alone.
-        gate (2,): bias and slope of the logit of this member's say, by the photo's unfamiliarity; the plain mean of
-            texture and kinship has the rest.
+        gate (2,): bias and slope of the logit of this member's gate weight, by the photo's unfamiliarity; the plain
+            mean of texture and kinship has the rest.
         compatibility (7, 4): log of how much likelier a band is under a category than on the whole.
         prior (7, 4): log P(category, band) before anything is known.
         photo_prior (7,): log share of each category among the photos that the members learned from.

@@ -1,4 +1,4 @@
-"""Coat loci: genotype to coat, parents to pups, and what both say beside photo and answers."""
+"""Coat loci: from genotype to coat, from parents to pups, and both as evidence beside photo and answers."""
 
 from coatclass.genetics.breed_states import BreedState, breed_state, breeds_with_states
 from coatclass.genetics.coat_path import CoatPath, CoatStage, growing_up, puppy_coat

@@ -48,7 +48,7 @@ class Background:
     Attributes:
         blend: how far hair and fur meet in the ancestors.
         northern: share of ancestors with a plush stand-off coat.
-        harsh: how much of a short furnished coat is truly wire.
+        harsh: share of a short furnished coat that is truly wire.
     """
 
     blend: Fraction
@@ -67,7 +67,7 @@ class Ancestry:
 
     @classmethod
     def of(cls, breed: str | None) -> Ancestry:
-        """A dog of one breed, or of none that is known."""
+        """A dog of one breed; None if its breed is unknown."""
         return cls({breed: Fraction(1)})
 
     @classmethod
@@ -84,9 +84,9 @@ class Ancestry:
         return Background(self.blend(), self.northern(), self.harsh())
 
     def harsh(self) -> Fraction:
-        """How much of a short furnished coat is truly wire: the harsh hair is bred for, RSPO2 alone doesn't give it.
+        """The share of a short furnished coat that is truly wire: harsh hair is bred for, RSPO2 alone doesn't give it.
 
-        1 if all ancestors are wire-coated or unknown, less the fewer they are (assumption, ``data/ancestry.toml``).
+        1 if all ancestors are wire-coated or unknown, less the fewer are (assumption, ``data/ancestry.toml``).
         """
         if None in self.shares:
             return Fraction(1)

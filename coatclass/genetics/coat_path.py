@@ -144,7 +144,7 @@ def _over(end: float | None, age: float, birth: date | None, today: date | None)
 
 
 def _above(names: Sequence[Name], chances: Sequence[float], limit: float) -> frozenset[Name]:
-    """Names at or above the limit; the likeliest if none reaches it."""
+    """Names whose chance reaches the limit; the likeliest one if none does."""
     found = frozenset(name for name, chance in zip(names, chances, strict=True) if chance >= limit)
     return found or frozenset({names[max(range(len(names)), key=lambda place: chances[place])]})
 

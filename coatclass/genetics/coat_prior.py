@@ -1,4 +1,4 @@
-"""What ancestors and genes say about a coat: dogs this one may be, a prior for the ensemble, conflict with a photo."""
+"""What ancestors and genes say about a coat: hypotheses, a prior for the ensemble, conflict with a photo."""
 
 from __future__ import annotations
 
@@ -181,7 +181,7 @@ def _trusted(basis: Basis, dogs: Hypotheses, known_by: KnownBy | None, said: lis
 def _tested(dogs: Hypotheses, result: DnaResult) -> Hypotheses:
     """Posterior over the hypotheses given a DNA result (Bayes), with the tested loci fixed.
 
-    The unknown dog takes part with the weight left over, and stays in the list, for its genes are known now.
+    The unknown dog takes the remaining weight and stays in the list, since its genes are known now.
     """
     rest = 1 - sum((weight for _, weight in dogs), Fraction(0))
     weighted = [
@@ -197,7 +197,7 @@ def _tested(dogs: Hypotheses, result: DnaResult) -> Hypotheses:
 
 
 def _likelihood(genome: Genome, result: DnaResult) -> Fraction:
-    """P(result | genome), with a small floor: breeds hold alleles that nobody has seen there yet."""
+    """P(result | genome), with a small floor: a breed may carry alleles that nobody has found in it yet."""
     floor = Fraction(1, 1000)
     chance = Fraction(1)
     for locus, pair in result.genotypes.items():
@@ -213,7 +213,7 @@ class CoatPrior:
         as_grown: P(category) of the adult coat left to grow, (7,) in the order of CATEGORIES.
         as_worn: P(category) as the dog wears it, (7,).
         band: P(length band) as the dog wears it, (4,) in the order of BANDS.
-        strength: how much of it comes from this dog's ancestors and genes, 0 (nothing known) to 1.
+        strength: how much of it rests on this dog's ancestors and genes, 0 (nothing known) to 1.
         basis: what it rests on.
         explanation: why, in sentences for people.
         traits: chances of the traits on their own; None if nothing is known.

@@ -93,7 +93,7 @@ class PedigreeDog:
 
     @classmethod
     def of_breed(cls, text: str, genome: Genome | None = None) -> PedigreeDog:
-        """A dog of a breed or common cross by its name or id; its own genome, if tested, goes before the breed's.
+        """A dog of a breed or common cross by its name or id; its own genome, if tested, overrides the breed's.
 
         Raises:
             InputError: if the breed isn't known.
@@ -315,10 +315,10 @@ class NamedCross:
 
 @dataclass(frozen=True)
 class CrossReport:
-    """Everything that genetics says about a cross.
+    """Everything that genetics can tell about a cross.
 
     Attributes:
-        before: P(category) of a pup as grown, (7,), before anybody touched it.
+        before: P(category) of a pup as grown, (7,), before any touch test.
         candidates: the smallest set of categories that holds the stated share of it, the likeliest first.
         verdict: what can be said before a touch.
         touch: the one touch that tells most.
@@ -535,7 +535,7 @@ def _touch_lines(found: CrossReport, texts: Catalogue) -> list[str]:
         f"  {texts.say('feel', feel=feel)}",
     ]
     for outcome, chance, then, so in found.after:
-        # What a wet lock shows is called as the curl that it is.
+        # The curl that a wet lock shows has the same name as the trait.
         curl = texts.has_word("curl", outcome)
         name = texts.word("curl", outcome) if curl else outcome_words(touch.id, outcome, language)
         said = f"{name} ({_percent(chance, texts, 0)})"

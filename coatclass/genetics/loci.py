@@ -205,12 +205,12 @@ class Genome:
         return cls.of()
 
     def replace(self, **known: GenotypeDistribution) -> Genome:
-        """The same dog with some loci known better."""
+        """The same dog, with more precise distributions at some loci."""
         return Genome({**self.loci, **known})
 
 
 def gametes(distribution: GenotypeDistribution) -> dict[str, Fraction]:
-    """Chances of the allele that a parent hands on: either of its two with one half."""
+    """Chances of the allele that a parent passes on: one half for each of its two."""
     chances: dict[str, Fraction] = {}
     for pair, chance in distribution.items():
         for name in pair:
@@ -230,7 +230,7 @@ def _join(locus: str, left: Mapping[str, Fraction], right: Mapping[str, Fraction
 def random_mating(locus: str, frequencies: Mapping[str, Fraction]) -> GenotypeDistribution:
     """Genotypes of a breed whose dogs mate at random (Hardy 1908, Weinberg 1908), from its allele frequencies.
 
-    What is missing to 1 is the ancestral allele.
+    The remainder is the ancestral allele.
     """
     rest = 1 - sum(frequencies.values(), Fraction(0))
     full = {**frequencies, alleles(locus)[0].name: rest} if rest else dict(frequencies)

@@ -93,13 +93,13 @@ def touches() -> tuple[TouchTest, ...]:
 
 
 def touch_words(touch: str, language: str = "en") -> tuple[str, str]:
-    """What to ask of a touch, and how to feel."""
+    """The question behind a touch, and how to make it."""
     texts = catalogue(language, "visit")
     return texts.say(f"touch.{touch}.ask"), texts.say(f"touch.{touch}.feel")
 
 
 def outcome_words(touch: str, outcome: str, language: str = "en") -> str:
-    """What came of a touch, in a word or two."""
+    """The outcome of a touch, in a word or two."""
     return catalogue(language, "visit").say(f"touch.{touch}.outcome.{outcome}")
 
 
@@ -153,7 +153,7 @@ def _may(touch: TouchTest, cleared: Triage | None) -> bool:
 
 
 def _coats_after(start: Sequence[float], touch: TouchTest) -> dict[str, tuple[CoatCategory, ...]]:
-    """The coats that are left after each outcome, the likeliest first, until they hold the share of a verdict."""
+    """The coats left after each outcome, likeliest first, up to the share that a verdict asks for."""
     share = data_table("touches.toml")["verdict"]["set"]
     said = {}
     for outcome, then in _judge(start, touch).would_say.items():

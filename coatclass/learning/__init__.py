@@ -1,4 +1,4 @@
-"""Learning from a groomer's hands: findings correct what the questionnaire's tables state, and the temperatures."""
+"""Learning from a groomer's findings: they correct the stated answer tables and the temperatures."""
 
 from coatclass.learning._shelf import Shelf, shelf_of
 from coatclass.learning.fitting import (

@@ -49,7 +49,7 @@ class Example:
 
     @property
     def regime(self) -> Regime:
-        """Which sources there were."""
+        """Which kinds of evidence there were."""
         if self.photos:
             return "photo" if self.answers is None else "both"
         return "none" if self.answers is None else "answers"
@@ -197,7 +197,7 @@ def _table(rows: Any) -> Table:
 
 Array = NDArray[np.float64]
 
-_LENGTH = "trunk_length_mm"  # it has an error model instead of a table
+_LENGTH = "trunk_length_mm"  # the trunk length has an error model instead of a table
 _LOG_STEPS = np.linspace(math.log(1 / 4), math.log(4), 161)  # temperatures tried, as factors of the released one
 
 Coat = tuple[int, int]
@@ -211,7 +211,7 @@ def settings() -> dict[str, Any]:
 def learn(
     examples: Sequence[Example], *, members: Members | None = None, at: datetime | None = None
 ) -> tuple[LearnedModel, LearningReport]:
-    """Learn from findings, and say how much better that is on dogs that were not learned from.
+    """Learn from findings, and measure the gain on held-out dogs.
 
     Args:
         examples: findings with what was known before them.
@@ -222,7 +222,7 @@ def learn(
         The model learned from all examples, not yet in use (see :class:`Shelf`), and the comparison before and after.
 
     Raises:
-        RecordError: ``too_few`` if the findings can't carry it.
+        RecordError: ``too_few`` if there are not enough findings.
     """
     members = members or load()
     _refuse_too_few(examples)
@@ -232,7 +232,7 @@ def learn(
 
 
 def fit(examples: Sequence[Example], members: Members) -> LearnedModel:
-    """Rows and temperatures from these examples, without asking whether they suffice."""
+    """Rows and temperatures from these examples, without checking that there are enough."""
     rows = LearnedModel(
         "learned",
         tables=_tables(examples),
@@ -269,8 +269,8 @@ def _tables(examples: Sequence[Example]) -> dict[str, dict[str, Table]]:
 def _question_tables(name: str, examples: Iterable[Example]) -> dict[str, Table]:
     """Posterior mean of every row: (worth * stated + count) / (worth + all counts of the row).
 
-    The conjugate Dirichlet prior of a multinomial: Gelman et al., Bayesian Data Analysis, 3rd ed., 3.4. Coats of one
-    category to which the tables give one row share its counts, so that a stated "any length" is learned as such.
+    The conjugate Dirichlet prior of a multinomial: Gelman et al., Bayesian Data Analysis, 3rd ed., 3.4. Bands of one
+    category that share a stated row share its counts, so that a stated "any length" stays one row.
     """
     answers, worth = outcomes(name), float(settings()["row_worth_dogs"])
     stated = np.array([likelihood(name, answer) for answer in answers])  # (answers, 7, 4)
@@ -303,7 +303,7 @@ def _as_table(values: Array) -> Table:
 
 
 def _temperatures(examples: Sequence[Example], rows: LearnedModel, members: Members) -> dict[str, float]:
-    """One temperature a regime with findings enough: maximum a posteriori, log T drawn towards the released one."""
+    """One temperature for each regime with enough findings: maximum a posteriori, log T drawn to the released one."""
     uncalibrated = replace(members, category_temperature=dict.fromkeys(members.category_temperature, 1.0))
     logs: dict[str, list[Array]] = defaultdict(list)
     truths: dict[str, list[int]] = defaultdict(list)
@@ -341,7 +341,7 @@ def temperature(logs: Array, truths: Sequence[int], released: float) -> float:
 
 
 class Scores(Frozen):
-    """How well P(category) foretold what hands found.
+    """How well P(category) predicted what hands found.
 
     Attributes:
         log_loss: mean -log of the probability given to what was found; lower is better.
@@ -358,7 +358,7 @@ class LearningReport(Frozen):
     Attributes:
         findings, dogs: how many.
         by_regime: findings by what was known before them.
-        before, after: scores on findings of dogs that were not learned from.
+        before, after: scores on held-out dogs.
         gain_interval: 95 % interval of the fall in log loss; above 0 throughout means that learning helps.
     """
 
@@ -376,7 +376,7 @@ class LearningReport(Frozen):
 
 
 def probabilities(example: Example, model: LearnedModel, members: Members) -> Array:
-    """P(category), (7,), as the program tells by this model before hands are laid on."""
+    """P(category), (7,), as this model predicts it before the hands-on finding."""
     return np.array(estimate(example.photos, example.answers, learned=model, members=members).coat.category)
 
 

@@ -44,7 +44,7 @@ def _by_token(reader: Reader, kind: type[R], token: str, at: datetime) -> R | No
 
 
 def _forget_expired(writer: Writer, table: Table, at: datetime) -> None:
-    """Remove everybody's tokens that lead nowhere any more; rows that somebody is at are left for the next time."""
+    """Delete all expired tokens; rows locked by another transaction are left for the next time."""
     old = select(table.c.id).where(table.c.expires_at <= at).with_for_update(skip_locked=True)
     writer.connection.execute(delete(table).where(table.c.id.in_(old)))
 
@@ -179,7 +179,7 @@ def hash_password(password: str) -> str:
 
 
 def password_matches(password: str, user: User | None) -> bool:
-    """Whether it is the user's password; takes as long for nobody, so that the time doesn't tell who exists."""
+    """Whether it is the user's password; takes equally long for an unknown user, so timing reveals no names."""
     hasher = _hasher()
     from argon2.exceptions import InvalidHashError, VerificationError
 
@@ -261,7 +261,7 @@ class SharedCounts:
         """
         names = {self._digest(key): key for key in keys}
         with plain_errors(self._source), self._engine.connect() as connection, connection.begin():
-            for name in sorted(names):  # one order for everybody: nobody waits in a circle
+            for name in sorted(names):  # everybody locks in the same order: no deadlock
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _lock_number(name)})
             now = float(connection.execute(text("SELECT extract(epoch FROM clock_timestamp())")).scalar_one())
             found = connection.execute(select(counts).where(counts.c.key.in_(names)))
@@ -287,7 +287,7 @@ class SharedCounts:
                 connection.execute(statement.on_conflict_do_update(index_elements=["key"], set_=values))
 
     def _sweep(self, connection: Connection, now: float) -> None:
-        """Forget what is old, now and then; rows that somebody is at are left for the next time."""
+        """Now and then delete what is old; rows locked by another transaction are left for the next time."""
         if time.monotonic() - self._swept_at > _SWEEP_EVERY_S:
             self._swept_at = time.monotonic()
             old = select(counts.c.key).where(counts.c.at < now - self._forgotten_after_s)

@@ -94,7 +94,7 @@ class Archive:
 def export_salon(records: Records, path: Path) -> Archive:
     """Write everything of the salon, for other programs (CSV, JSON, photos) and for :func:`import_salon`.
 
-    Dogs that owners keep to themselves are none of it.
+    Dogs that owners keep to themselves are not included.
     """
     return _write(records, path, "salon", _SALON, for_people=True)
 
@@ -192,7 +192,7 @@ def _csv(values: tuple[BaseModel, ...]) -> bytes:
     writer = csv.DictWriter(text, list(rows[0]))
     writer.writeheader()
     writer.writerows({name: _cell(content) for name, content in row.items()} for row in rows)
-    return b"\xef\xbb\xbf" + text.getvalue().encode()  # the mark by which spreadsheets know UTF-8
+    return b"\xef\xbb\xbf" + text.getvalue().encode()  # byte order mark, by which spreadsheets recognise UTF-8
 
 
 def _cell(content: object) -> object:
@@ -203,7 +203,7 @@ def _cell(content: object) -> object:
 
 @contextmanager
 def _new_file(path: Path) -> Iterator[IO[bytes]]:
-    """A file that appears under its name only once it is whole, with what can go wrong in words."""
+    """A file that appears under its name only once it is complete; errors are raised in plain words."""
     try:
         with new_file(path) as stream:
             yield stream
@@ -240,7 +240,7 @@ def _read(
 
 
 def _refuse_strange_trail(writer: Writer, path: Path, archive: _Archive) -> None:
-    """What was done to a client or dog that is here already can't be told anew by a file."""
+    """A file can't rewrite the history of a client or dog that is here already."""
     waiting = archive.trail()
     while batch := list(islice(waiting, _BATCH)):
         ids = {one for line in batch for one in (line.record_id, line.about)}
@@ -255,7 +255,7 @@ def _refuse_strange_trail(writer: Writer, path: Path, archive: _Archive) -> None
                 )
 
 
-# What reading a file that was damaged, by chance or on purpose, may raise.
+# What reading a damaged or malicious file may raise.
 _UNREADABLE = (OSError, zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, KeyError, ValueError,
                NotImplementedError, RuntimeError)  # fmt: skip
 
@@ -267,7 +267,7 @@ def _insert(writer: Writer, table: Table, rows: Iterable[dict[str, Any]]) -> Non
 
 
 class _Archive:
-    """An archive being read; nothing in it is trusted before it was checked. Names come from records alone."""
+    """An archive being read; nothing in it is trusted until checked. File names are taken from records only."""
 
     def __init__(self, packed: zipfile.ZipFile, path: Path, contents: str, limits: ArchiveLimits) -> None:
         self._packed, self._path, self._contents, self._limits = packed, path, contents, limits
@@ -278,7 +278,7 @@ class _Archive:
         self._check_sizes()
         said = self._manifest()["counts"]
         counts, wanted = {}, dict[str, None]()
-        inside: set[str | None] = {None}  # clients and dogs, to which all else belongs
+        inside: set[str | None] = {None}  # clients and dogs first: everything else belongs to them
         for kind in kinds:
             name, number = KINDS[kind].table.name, 0
             for value in self.rows(kind):
@@ -350,7 +350,7 @@ class _Archive:
     def _lines(self, name: str, kind: type[M]) -> Iterator[M]:
         if name not in self._manifest()["counts"] and f"records/{name}.jsonl" not in self._packed.NameToInfo:
             return  # an archive from before there were such records
-        left = self._limits.rows_bytes  # the entry may unpack to more than it claims
+        left = self._limits.rows_bytes  # an entry may unpack to more than it declares
         with self._packed.open(f"records/{name}.jsonl") as stream:
             while line := stream.readline(self._limits.line_bytes):
                 left -= len(line)

@@ -163,7 +163,7 @@ def _age_years(dog: Dog, finding: Finding) -> float | str:
 
 
 def _plain(answer: object) -> object:
-    """A number, or one word of the questionnaire's; anything longer is somebody's own words and stays here."""
+    """A number, or one word of the questionnaire; anything longer may be somebody's own words and is not exported."""
     if isinstance(answer, str):
         return answer if answer.isascii() and answer.replace("_", "").isalnum() and len(answer) <= 20 else ""
     return answer if isinstance(answer, (bool, int, float)) else ""

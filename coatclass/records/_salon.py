@@ -180,7 +180,7 @@ def _newest_photo() -> Any:
 
 
 def _rests_on_something(row: Any) -> bool:
-    """Whether an owner sent it, or a photo or an answer was there to assess: nothing given is not doubtful."""
+    """Whether an owner sent it, or there was a photo or an answer to assess: a dog without either is not doubtful."""
     result = row["the_result"] or {}
     return row["sharing"] == Sharing.SENT or result.get("regime") != "none" or bool(result.get("photos"))
 
@@ -254,7 +254,7 @@ def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...
 def visit_notes(reader: Reader, dog_id: str) -> tuple[VisitNote, ...]:
     """What a dog's visits left behind, one note a day, the oldest first: check, knots, minutes on the table, length.
 
-    Lengths that were measured between visits are no visit.
+    A length measured between visits makes no note.
     """
     notes: dict[date, dict[str, Any]] = {}
 
@@ -343,8 +343,8 @@ def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
 def erase_for_owner(records: Records, dog_id: str, *, who: str) -> bool:
     """Erase what an owner gave; the whole dog unless a salon keeps records of its own; return whether all is gone.
 
-    That are links, answers, photos, estimates, the way to reach the owner, and measurements that no groomer made. What
-    a groomer entered (the dog, its client, findings, visits) stays, and the salon sees it, to which no link leads now.
+    These are links, answers, photos, estimates, how to reach the owner, and measurements that no groomer made. What a
+    groomer entered (the dog, its client, findings, visits) stays with the salon; no link leads to it any more.
 
     Raises:
         RecordError: ``not_found``.
@@ -363,7 +363,7 @@ def erase_for_owner(records: Records, dog_id: str, *, who: str) -> bool:
 def _is_the_salons(reader: Reader, dog: Dog) -> bool:
     """Whether a groomer keeps the dog on record: with a client, findings or visits, or by what was signed.
 
-    A visit that was only booked is none any more once its owner took the dog back.
+    A visit that was only booked no longer counts once the owner has taken the dog back.
     """
     visits = [
         one for one in reader.find(Appointment, dog_id=dog.id) if dog.sharing.seen_by_salon or one.state == "done"
@@ -377,7 +377,7 @@ OF_THE_SENDER = ("sent_by", "sent_reach", "sent_at")
 
 
 def withdraw(writer: Writer, dog: Dog, sharing: Sharing) -> Dog:
-    """Let the salon see a dog differently from now on; who sent it is told nowhere any more."""
+    """Change whether the salon sees a dog, and forget who sent it."""
     left = writer.change(dog, sharing=sharing, sent_by="", sent_reach="", sent_at=None)
     writer.forget(left, OF_THE_SENDER)
     return left

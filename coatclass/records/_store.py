@@ -260,7 +260,7 @@ class Writer(Reader):
         self._only = only
 
     def _refuse_others(self, value: Record) -> None:
-        """Others may be writing what this transaction did not ask for."""
+        """Refuse a record outside ``only``: others may be writing it meanwhile."""
         if self._only not in (None, *_whose(value)):
             raise ValueError(f"this transaction is about {self._only}, not about {value!r}")
 
@@ -273,7 +273,7 @@ class Writer(Reader):
         return value
 
     def _in_order(self, value: R) -> R:
-        """The newest of a dog's records, or of a setting, stays the newest where the clock was put back meanwhile."""
+        """Keep the newest record of a dog, or version of a setting, newest even if the clock was put back."""
         table, order = KINDS[type(value)].table, KINDS[type(value)].order
         of = "name" if isinstance(value, Setting) else "dog_id"
         if of not in table.c or order in value.model_fields_set:
@@ -359,7 +359,7 @@ class Writer(Reader):
 
     @contextmanager
     def erasing(self, dog_id: str) -> Iterator[None]:
-        """While a whole dog is erased, what was signed of it may go too."""
+        """While a whole dog is erased, its signed intakes may be erased too."""
         self.connection.execute(insert(erasing).values(dog_id=dog_id))
         yield
         self.connection.execute(delete(erasing).where(erasing.c.dog_id == dog_id))
@@ -410,7 +410,7 @@ class Writer(Reader):
 
 
 def valid(kind: type[R], **fields: Any) -> R:
-    """A record from values that a person gave.
+    """A record from values that a person entered.
 
     Raises:
         RecordError: ``bad_value`` with the first field that is wrong.
@@ -424,7 +424,7 @@ def valid(kind: type[R], **fields: Any) -> R:
 
 
 def _refuse_signed(intake: Intake, fields: Collection[str]) -> None:
-    """What was signed stays as it is, though it may move to the record with which its dog's is joined."""
+    """A signed record never changes, but may move with its dog when two dogs are merged."""
     if intake.signed_at is not None and set(fields) - {"dog_id"}:
         raise RecordError(
             f"the intake of {intake.signed_at:%Y-%m-%d}",
@@ -449,7 +449,7 @@ def _bad_value(source: str, problem: str) -> RecordError:
 
 
 def _whose(value: Record) -> tuple[str, ...]:
-    """Ids of which one must be named to change a record beside other writers: its own, and whose it is."""
+    """The ids, one of which must be named to change a record beside other writers: its own and its dog's."""
     named = (value.id, getattr(value, "dog_id", None), getattr(value, "user_id", None))
     return tuple(one for one in named if one is not None)
 
@@ -557,7 +557,7 @@ class Records:
             return reader.trail(record_id)
 
     def sweep_erased(self, pictures: Collection[str]) -> None:
-        """After something was erased: its pictures go, unless another record names them, and what a log still holds.
+        """Clean up after erasing: pictures that no record names any more, and what a log still holds.
 
         Args:
             pictures: SHA-256, see :attr:`Writer.loose`.

@@ -33,9 +33,9 @@ def now() -> datetime:
 
 
 FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
-"""Days that a record may name; those beyond are slips, and calendars can't reckon at the ends of the calendar."""
+"""Days that a record may name; others are typing errors, and date arithmetic overflows near year 1 and 9999."""
 STORED = {"stored": True}
-"""Validation context of what is read back: what was kept once stays readable."""
+"""Validation context for reading back: whatever was stored once stays readable."""
 
 
 def _plausible_day(day: date, info: ValidationInfo) -> date:
@@ -368,7 +368,7 @@ class UserRole(StrEnum):
 
 
 class User(Record):
-    """Somebody who signs in. The password is hashed by whoever takes it; here it is only kept.
+    """Somebody who signs in. The password is hashed by the caller; only the hash is kept here.
 
     ``failed_sign_ins`` and ``locked_until`` are not used any more; they stay so that older archives can be read.
     """

@@ -21,7 +21,7 @@ from coatclass.resources import read_toml
 
 _WAIT_S: int = read_toml(Path(__file__).with_name("data") / "limits.toml")["database"]["wait_s"]
 _TRY_AGAIN_S = 0.02
-_LOG_WAIT_MS = 250  # writers wait as long
+_LOG_WAIT_MS = 250  # also how long writers wait
 _MIGRATIONS = Path(__file__).with_name("migrations")
 _LOCK_NUMBER = 0x636F6174  # names our advisory lock among others of the same PostgreSQL server
 
@@ -105,7 +105,7 @@ def connect(url: URL) -> Engine:
 
 
 def _make_private(database: Path) -> None:
-    """People's data: the file, its journals and their folder are for nobody else, also where they exist already.
+    """Personal data: make the file, its journals and their folder private, also where they exist already.
 
     SQLite gives its journals the rights of the file. A folder that holds other things too keeps its rights.
     """
@@ -123,7 +123,7 @@ def _make_private(database: Path) -> None:
 
 
 def _restrict(path: Path, mode: int) -> None:
-    """Take rights away, as far as the file is ours; links are left alone, and a journal may be gone by now."""
+    """Remove access rights of others if we own the file; symbolic links are left alone, and a journal may be gone."""
     with suppress(FileNotFoundError):
         if not path.is_symlink() and path.stat().st_uid == os.geteuid():
             path.chmod(path.stat().st_mode & mode)
@@ -184,10 +184,10 @@ def writing(engine: Engine, source: str, *, only: str | None = None) -> Iterator
 
 
 def _turn(only: str | None) -> str:
-    """What waits for one's turn: alone, or beside those who write of others.
+    """SQL for the advisory locks: the common one exclusively, or shared together with the dog's own.
 
-    Everybody takes the common lock first, so that nobody waits in a circle. Two dogs whose numbers are equal by chance
-    only wait for each other.
+    Everybody takes the common lock first, so there is no deadlock. Two dogs whose lock numbers collide only wait for
+    each other.
     """
     if only is None:
         return f"SELECT pg_advisory_xact_lock({_LOCK_NUMBER})"
@@ -208,7 +208,7 @@ def reading(engine: Engine, source: str) -> Iterator[Connection]:
 
 
 def empty_log(engine: Engine, source: str) -> None:
-    """Move what SQLite's write-ahead log holds into the file and cut it to nothing: it still tells what was erased.
+    """Checkpoint and truncate SQLite's write-ahead log, which still holds what was erased.
 
     While somebody reads an older view the log stays as it is, until the next time; nobody has to wait long for that.
     """

@@ -294,7 +294,7 @@ Index("ix_findings_dog_found", findings.c.dog_id, findings.c.found_at)
 
 @dataclass(frozen=True)
 class Kind:
-    """Where a class of record is kept, what tells its order, and what the audit trail must not repeat."""
+    """The table of a class of record, the column that orders it, and the fields that the audit trail leaves out."""
 
     table: Table
     order: str
@@ -328,7 +328,7 @@ def folded(*texts: str) -> str:
 
 
 def _derived(value: Record) -> dict[str, Any]:
-    """Columns that only serve to find a row."""
+    """Columns that exist only for searching."""
     if isinstance(value, Client):
         return {"sought": folded(value.name, value.phone, value.email)}
     if isinstance(value, Dog):

@@ -2,8 +2,8 @@
 
 The list of photos is written down first (``_photos.parquet``, a row group a part). An actor with a network of its own
 takes a part, opens its photos, and writes ``part-NNNNNN.parquet`` whole or not at all; nothing but counts travels back.
-A part that is there is never made again: a run that was broken off goes on, and a worker or machine that is lost costs
-the part that it was at. Rows and their order are those of the table that :mod:`coatclass.scoring.local` writes.
+A part that is there is never made again: an interrupted run continues, and a worker or machine that is lost costs
+the part that it was working on. Rows and their order are those of the table that :mod:`coatclass.scoring.local` writes.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ __all__ = ["check", "score_on_cluster"]
 _LIST, _RUN = "_photos.parquet", "_run.json"  # readers of Parquet folders pass over names with an underscore
 _IN_PLACE = ("s3", "gcs", "abfs")  # here a file appears only once it is whole, and renaming would copy it
 _STORE_BYTES = 100_000_000  # Ray's store on one machine; nothing of ours is large
-_LOOPBACK = "127.0.0.2"  # Ray takes 127.0.0.1 as a wish for the address that others reach
+_LOOPBACK = "127.0.0.2"  # Ray replaces 127.0.0.1 by an address that other machines reach
 _FILE, _SOURCE = "file", "source"
 
 
@@ -179,7 +179,7 @@ def _read_json(system: Any, path: str) -> Any:
 
 
 class _Folder:
-    """The parts that are there."""
+    """The parts that exist."""
 
     def __init__(self, out: str) -> None:
         self._system, self._path = storage(out)
@@ -208,7 +208,7 @@ class _Folder:
         return bool(self._system.get_file_info(self.file(number)).type == fs.FileType.File)
 
     def read(self, number: int) -> list[Row]:
-        """The photos of a part, of which nothing is known yet."""
+        """The photos of a part that are not scored yet."""
         import pyarrow.parquet as pq
 
         with self._system.open_input_file(f"{self._path}/{_LIST}") as stream:
@@ -257,7 +257,7 @@ def _cluster(address: str | None, workers: int | None) -> Iterator[int]:
         os.environ.setdefault("RAY_AUTH_MODE", "token")
         os.environ.setdefault("RAY_AUTH_TOKEN", token_hex(32))
         how |= {"num_cpus": workers or os.cpu_count(), "include_dashboard": False, "object_store_memory": _STORE_BYTES}
-        if sys.platform == "linux":  # elsewhere this part of the loopback network has to be set up first
+        if sys.platform == "linux":  # other systems would need this loopback address configured first
             how["_node_ip_address"] = _LOOPBACK
     import ray  # not before: it reads the environment once
 
@@ -299,7 +299,7 @@ def _through_ray(missing: list[int], out: str, run: dict[str, Any], most: int) -
 
 
 def _ours(error: BaseException) -> CoatclassError:
-    """An error of our own that came out of a worker, or one that says what to do."""
+    """The error of ours that a worker raised, or one that says what to do."""
     cause: BaseException | None = error
     while cause is not None:
         if isinstance(cause, CoatclassError):
@@ -331,7 +331,7 @@ class _Scorer:
     def _make(self, number: int) -> tuple[int, Row | None]:
         listed = self._folder.read(number)
         problem: Row | None = None
-        if not self._folder.has(number):  # a worker that was thought lost may have finished it
+        if not self._folder.has(number):  # a worker believed lost may have finished it
             rows = []
             for photo in listed:
                 row = score_photo(photo[_FILE], _found(photo[_SOURCE]))

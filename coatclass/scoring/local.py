@@ -29,7 +29,7 @@ from coatclass.scoring.tables import COLUMNS, FAILED, NUMBERS, Remote, Row, batc
 __all__ = ["PhotoIndex", "kind_of", "score"]
 
 _BY = "made_by"  # of a journal's line, beside the columns
-_CHUNK, _CHUNK_BYTES = 8, 8_000_000  # what a worker is given at a time
+_CHUNK, _CHUNK_BYTES = 8, 8_000_000  # photos that a worker is given at a time
 _AHEAD = 3  # chunks that wait for each worker
 
 
@@ -44,7 +44,7 @@ def score(
 ) -> Counter[str]:
     """Score ``photos``, each once, into the table ``out`` and count its rows by status.
 
-    A run that was broken off goes on from its journal. Rows of another release, and rows that failed, are made again.
+    An interrupted run continues from its journal. Rows of another release, and rows that failed, are made again.
 
     Args:
         photos: as from :func:`coatclass.scoring.photos_at`.
@@ -129,7 +129,7 @@ class PhotoIndex:
         self._base.close()
 
     def done(self, file: str, place: int) -> None:
-        """A row lies at ``place``; an earlier one of the same photo counts no more."""
+        """Note that a row lies at ``place``; it replaces an earlier one of the same photo."""
         self._base.execute("INSERT OR REPLACE INTO done VALUES (?, ?)", (file, place))
 
     def is_done(self, file: str) -> bool:
@@ -164,7 +164,7 @@ def _line(row: Row, release: str) -> bytes:
 
 
 def _resume(journal: Path, index: PhotoIndex, release: str) -> None:
-    """Note the rows that an interrupted run has already written; a line cut short by the interruption goes."""
+    """Note the rows that an interrupted run has written; a line cut short by the interruption is dropped."""
     if not journal.exists():
         return
     whole = 0
@@ -251,9 +251,9 @@ def _rows(photos: Iterable[Photo], workers: int) -> Iterator[Row]:
 
 
 def _begin() -> None:
-    """In each worker: one core, since the others have workers of their own, and an end when the first process is gone.
+    """In each worker: use one core, since the others have their own workers, and end with the parent process.
 
-    Without that, workers whose first process was killed would wait for work, and hold their memory, for ever.
+    Otherwise, workers whose parent was killed would wait for work, and hold their memory, forever.
     """
     os.environ["OMP_NUM_THREADS"] = "1"
     Thread(target=_end_with_first, name="coatclass-follow", daemon=True).start()

@@ -33,7 +33,7 @@ _HOW = (
 
 
 class Stored(Protocol):
-    """A photo that is no file of its own."""
+    """A photo that is not a file of its own."""
 
     def read(self) -> bytes:
         """Its bytes, or one more than the ceiling; none where it can't be read."""
@@ -46,7 +46,7 @@ class Photo:
     Attributes:
         file: how the table names it.
         source: a path, or something that holds its bytes.
-        carried: what the list of photos says of it beside its name.
+        carried: the other columns of the list of photos.
     """
 
     file: str
@@ -56,11 +56,11 @@ class Photo:
 
 @dataclass(frozen=True)
 class Photos:
-    """Photos that can be gone through more than once; only a few are held at a time.
+    """Photos that can be iterated more than once; only a few are in memory at a time.
 
     Attributes:
         name: what was asked for.
-        go: begins a new passage.
+        go: starts a new pass.
         carried: further columns of the list, with their types.
         apart: whether each photo can be opened without the others: not so in an archive.
     """
@@ -225,7 +225,7 @@ def _located(table: str, text: str) -> tuple[str, Path | Stored]:
 
 # --- archives: read where they lie, one entry at a time ---------------------------------------------------------------
 
-# What reading an entry that was damaged, by chance or on purpose, may raise.
+# What reading a damaged or malicious entry may raise.
 _UNREADABLE = (OSError, zipfile.BadZipFile, tarfile.TarError, zlib.error, EOFError, ValueError, NotImplementedError,
                RuntimeError)  # fmt: skip
 

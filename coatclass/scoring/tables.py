@@ -144,7 +144,7 @@ def _scored(source: PhotoSource, file: str) -> Row:
 
 
 def row_of(file: str, estimate: CoatEstimate | None, decision: Decision | None, report: PhotoReport | None) -> Row:
-    """The row of a photo of which it is known what the program says."""
+    """The row of a photo whose estimate is known."""
     row: Row = dict.fromkeys(COLUMNS) | {"file": file}
     if report is not None:
         row |= {"status": str(report.status), "dog_probability": report.dog_probability}
@@ -177,7 +177,7 @@ class Remote:
     url: str
 
     def read(self) -> bytes:
-        """Its bytes. What fails is tried again: storage far away has its moods."""
+        """Its bytes. Retried on failure, since remote storage fails now and then."""
         for attempt in range(_TRIES):
             try:
                 system, path = storage(self.url)
@@ -308,7 +308,7 @@ def pieces(table: str, wanted: Sequence[str]) -> Iterator[dict[str, list[Any]]]:
 
 
 def maker(table: Path) -> str | None:
-    """What made a Parquet table of scores, as :func:`open_table` wrote it; None where it does not say."""
+    """The versions that made a Parquet table of scores, as :func:`open_table` wrote them; None if it has none."""
     with _parquet(str(table)) as file:
         said = (file.schema_arrow.metadata or {}).get(b"coatclass")
     return said.decode() if said else None

@@ -31,7 +31,7 @@ OBSERVED_COLUMNS = (
     "photo_id", "split", "curl", "lie", "beard_and_brows", "feel_by_look", "trunk_length_mm_by_eye", "visible",
 )  # fmt: skip
 
-# The manifest's letters in the taxonomy's words.
+# The manifest's letters as words of the taxonomy.
 BAND_WORDS = {
     "A": str(LengthBand.UNDER_19MM),
     "B": str(LengthBand.FROM_19_TO_25MM),

@@ -1,7 +1,7 @@
 """``python -m training photos``: fetch what the labels name, check it, report what is gone, print the attribution list.
 
-Needs the internet and is polite there: one request at a time, a pause for each host, a name to be asked by, retries
-that back off. Leaves ``OUT/photos`` (with manifest.csv, as training expects it) and ``OUT/not_dogs``.
+Needs the internet and is polite: one request at a time, a pause for each host, a contact in the user agent,
+retries that back off. Leaves ``OUT/photos`` (with manifest.csv, as training expects it) and ``OUT/not_dogs``.
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ class Fetcher:
         return f"coatclass-photos/{coatclass.__version__} (rebuilding a research data set{contact}) python-urllib"
 
     def get(self, address: str) -> Fetched:
-        """The body of an http or https address.
+        """Fetch an http or https address; return the body.
 
         Raises:
             FetchProblem: if there is none to be had.
@@ -449,7 +449,7 @@ def oxford_folder(root: Path) -> Path:
 
 
 def _not_dogs(table: Path, oxford: Path, out: Path) -> None:
-    """Bring the cats that stand for everything that is no dog."""
+    """Fetch the cats, which stand for everything that is not a dog."""
     if not table.is_file():
         return
     out.mkdir(parents=True, exist_ok=True)

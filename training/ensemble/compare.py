@@ -61,7 +61,7 @@ def _photo_rows(pool: Dataset, config: dict[str, Any]) -> Iterator[dict[str, Any
     for say in (0.3, 0.5, 0.7):
         constant = np.array([np.log(say / (1 - say)), 0.0])
         yield _cross_validated(f"opinion pool, {say:g} to the member", _pool(config, constant), seen, unseen, pool)
-    gate = fit_gate(pool)  # two numbers of thousands of photos, on all folds together
+    gate = fit_gate(pool)  # two numbers fitted on thousands of photos: no need to cross-fit them
     yield _cross_validated("opinion pool, say by unfamiliarity (released)", _pool(config, gate), seen, unseen, pool)
     name = "the same, hair and drop parted by the routes"
     yield _cross_validated(name, _pool(config, gate, length=False), seen, unseen, pool)
@@ -104,9 +104,9 @@ class _ScoresOnly:
 
 
 class _Pool:
-    """The released form: an opinion pool of the plain mean and the member for strangers, whose say a gate tells.
+    """The released form: an opinion pool of the plain mean and the member for unseen breeds, weighted by the gate.
 
-    ``split``: how length parts hair from drop; None if only the routes do.
+    ``split``: coefficients that tell hair from drop by length; None to leave that to the routes.
     """
 
     classes_ = np.arange(N_CATEGORIES)
@@ -131,7 +131,7 @@ def _pool(
         rare = np.flatnonzero(np.isin(votes.argmax(axis=1), RARE))
         counted = np.concatenate([np.arange(len(votes)), *[rare] * (rare_times - 1)])
         learned = unseen[counted].copy()
-        if not outline:  # what is the same for every coat says nothing
+        if not outline:  # a constant over the coats carries no information
             learned[:, _OUTLINE] = 0.0
         weights, bias = fit_member(learned, votes[counted], config)
         if not outline:
@@ -160,13 +160,13 @@ def _cross_validated(name: str, fit: Fit, seen: Array, unseen: Array, pool: Data
 
 
 def _folds(pool: Dataset, keys: Any) -> Iterator[tuple[Any, Any]]:
-    """Parts of the pool; photos of one key (a dog, or a breed) stay together."""
+    """Folds of the pool; photos with the same key (a dog, or a breed) stay together."""
     cut = StratifiedGroupKFold(5, shuffle=True, random_state=0)
     yield from cut.split(pool.texture, pool.category, keys)
 
 
 def _predict(member: Any, features: Array) -> Array:
-    """Probabilities (N, 7); a class that the fold did not hold gets next to nothing."""
+    """Probabilities (N, 7); a class missing from the training fold gets next to nothing."""
     full = np.full((len(features), N_CATEGORIES), 1e-4)
     full[:, member.classes_] = member.predict_proba(features)
     result: Array = full / full.sum(axis=1, keepdims=True)

@@ -48,7 +48,7 @@ UNKNOWN = -1
 VISIBLE = tuple(spec.id for spec in questionnaire.questions() if spec.id in questionnaire.visible())
 """The questions that an eye answers from a picture, in the questionnaire's order."""
 _BAND_LETTERS = "ABCD"  # the manifest's letters, shortest first; U is not visible
-_PARTLY_VISIBLE = 0.5  # what an answer counts where the picture shows several dogs or a part of one
+_PARTLY_VISIBLE = 0.5  # weight of an answer where the picture shows several dogs or part of one
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 

@@ -42,7 +42,7 @@ _ROUTES = (0, N_CATEGORIES, 2 * N_CATEGORIES + N_BANDS)  # where texture, kinshi
 _GATE_C = 100.0  # next to no regularisation: two numbers from thousands of photos
 _LENGTH_C = 1.0
 _HAIR, _DROP = CATEGORIES.index(CoatCategory.HAIR), CATEGORIES.index(CoatCategory.DROP)
-_ALWAYS = 20.0  # logit of a say of 1
+_ALWAYS = 20.0  # logit of a gate weight of 1
 
 _RULED_OUT = [
     (CoatCategory.DROP, LengthBand.UNDER_19MM),
@@ -53,10 +53,10 @@ _RULED_OUT = [
 
 
 def fit_member(features: Array, votes: Array, config: dict[str, Any]) -> tuple[Array, Array]:
-    """The member for strangers: weights (7, 25) and bias (7,) of a pool of texture, kinship and outline.
+    """The member for unseen breeds: weights (7, 25) and bias (7,) of a pool of texture, kinship and outline.
 
-    Three weights, one a route, and seven biases: a full regression learns by heart how the networks err on the breeds
-    that it sees, and does harm on others. Least cross entropy against the votes, biases drawn to 0.
+    Three weights, one a route, and seven biases: a full regression memorises how the networks err on the breeds that it
+    sees, and does worse on others. Minimises cross entropy against the votes, with biases shrunk to 0.
 
     Args:
         features: (N, 26) evidence from networks that never saw the breed.
@@ -166,8 +166,8 @@ def cross_fitted(pool: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
 
     Returns:
         From the networks as they are, and from networks that never saw the dog's breed, with members that never saw
-        another dog of it either: what the networks say of a strange breed's dogs is much alike, and a member fitted on
-        some of them would know the others.
+        another dog of it either: networks judge the dogs of an unseen breed much alike, so a member fitted on some of
+        them would know the others.
     """
     found = []
     for by, unseen in (("group", False), ("breed", True)):
@@ -196,7 +196,7 @@ _SMALLEST_T, _LARGEST_T = 0.25, 4.0
 
 
 class AsGiven(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
-    """A classifier whose input already is its log probabilities (N, K); what scikit-learn and MAPIE wrap."""
+    """A classifier whose input already is its log probabilities (N, K), for scikit-learn and MAPIE to wrap."""
 
     def __init__(self, classes: int) -> None:
         self.classes = classes

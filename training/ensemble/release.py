@@ -78,7 +78,7 @@ def _short(values: dict[str, float]) -> str:
 
 
 def _name(result: Fitted) -> str:
-    """A version that changes with every number that shapes a result."""
+    """A version that changes whenever a number that affects results does."""
     content = [result.members.to_json(), result.thresholds.model_dump(mode="json"), _plain(result.rows)]
     return f"ensemble-{hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:8]}"
 
@@ -120,7 +120,7 @@ def figures(whole: Pool, fitted: Fitted, config: dict[str, Any], *, resamples: i
 
 
 def _told(whole: Pool, config: dict[str, Any]) -> dict[str, tuple[Array, Array, Array]]:
-    """Answers to the visible questions by two accounts: tables of all, and of what a photo shows as well."""
+    """Log likelihoods of the visible answers: of all of them, and of those that a photo shows as well."""
     data, rng = whole.data, np.random.default_rng([config["seed"], 9])
     bands, everyone = known_bands(data, rng), range(len(data))
     watched = [answers_of(int(data.category[row]), int(bands[row]), rng, seen=observed(data, row)) for row in everyone]

@@ -1,4 +1,4 @@
-"""What the release is worth on strange dogs, breeds and sources, with observed answers, and part by part."""
+"""How good the release is on unseen dogs, breeds and sources, with observed answers, and what each part adds."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def _chosen(cases: LabelledPhotos, mask: Any) -> LabelledPhotos:
 
 
 def _units(cases: LabelledPhotos, unit: str) -> list[str]:
-    """What is resampled: ``group`` (the dog), or ``breed`` where one network meets or misses a breed as a whole."""
+    """The resampling unit: ``group`` (the dog), or ``breed`` where a breed is held out as a whole."""
     return [getattr(case, unit) for case in cases.rows]
 
 
@@ -395,7 +395,7 @@ def _table(path: Path, columns: dict[str, str], needed: str | None = None) -> di
 
 
 def _value(column: str, told: str) -> float | str:
-    """A figure as a number, so that all are shown with as many digits; anything else as it is told."""
+    """A figure as a number, so that all get the same number of digits; any other text unchanged."""
     return float(told) if told and column.endswith(_FIGURES) else told
 
 

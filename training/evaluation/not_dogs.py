@@ -87,7 +87,7 @@ def _cats() -> Iterator[Row]:
 
 
 def pictures_of_libraries() -> Mapping[str, Path]:
-    """Files of sample pictures that installed libraries bring along, by library and name."""
+    """Sample pictures that come with installed libraries, by library and name."""
     found: dict[str, Path] = {}
     for library, folder in _LIBRARIES.items():
         spec = find_spec(library)
@@ -172,7 +172,7 @@ def _grain(rng: np.random.Generator, tones: tuple[int, int], coarse: int) -> Ima
 
 
 def _noise(rng: np.random.Generator) -> Image.Image:
-    """From grain of single pixels to clouds as large as the picture."""
+    """Noise from single-pixel grain to clouds as large as the picture."""
     coarse = int(rng.choice([1, 4, 16, 60, 160]))
     pixels = rng.integers(0, 256, (_SIDE // coarse, _SIDE // coarse, 3)).astype(np.uint8)
     return Image.fromarray(pixels).resize((_SIDE, _SIDE), Image.Resampling.BICUBIC)

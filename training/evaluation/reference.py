@@ -235,7 +235,7 @@ def _source_out(features: dict[str, Any], splits: dict[str, LabelledPhotos]) -> 
 
 
 def _breeds(features: dict[str, Any], splits: dict[str, LabelledPhotos]) -> dict[str, Any]:
-    """Naming the dog breeds of the Oxford set, as a look at the features (Parkhi et al. 2012: 59 % on 37 breeds)."""
+    """Breed classification on the Oxford set, as a check of the features (Parkhi et al. 2012: 59 % on 37 breeds)."""
     picks = {name: np.array([case.source == "oxford" for case in cases.rows]) for name, cases in splits.items()}
     names = {name: np.array([case.breed for case in cases.rows])[picks[name]] for name, cases in splits.items()}
     x = np.concatenate([features[name][picks[name]] for name in ("train", "val")])

@@ -330,7 +330,7 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def number(value: float | None, digits: int = 3) -> str:
-    """So many decimals, the minus kept that tells on which side of 0 it lies; nothing where there is none."""
+    """A number with so many decimals, keeping the sign even of a rounded 0; empty for None."""
     return "" if value is None else f"{value:.{digits}f}"
 
 

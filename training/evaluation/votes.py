@@ -108,9 +108,9 @@ Sets = dict[str, tuple["Voted", NDArray[np.str_]]]
 
 
 def _kept_before(models: Path, release: list[str], sets: Sets) -> dict[str, Any] | None:
-    """What the release before said; the file of the last release becomes it as soon as another one says otherwise.
+    """The predictions of the release before; the last release's file takes their place once predictions change.
 
-    A refit that leaves what is said of photos as it was (of answers alone, say) only takes over the file.
+    A refit that leaves the predictions for photos unchanged (of answers alone, say) keeps the earlier file.
     """
     kept = _read(models / KEPT) if (models / KEPT).exists() else None
     if kept is not None and kept["release"] != release and not _says_the_same(kept, sets):

@@ -67,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
 
 @dataclass(frozen=True)
 class Soup:
-    """Whose weights are averaged (configuration and seed), how far they are taken, and whether views are read too."""
+    """Which trainings are averaged (configuration and seed), with which share, and whether several views are read."""
 
     name: str
     parts: tuple[tuple[str, int], ...]
@@ -136,7 +136,7 @@ def _part(work: Path, soup: Soup, job: str) -> Path:
 
 
 def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any], work: Path) -> None:
-    """What a mean of weights says of the photos that its trainings never saw, by each view."""
+    """Read, by each view, the photos that a soup's trainings never saw."""
     from training.image.finetune import interpolate
     from training.image.heads import pooled, pooled_near, read_features
     from training.image.pictures import Gallery, Prepared, prepare
@@ -169,7 +169,7 @@ def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any]
 
 
 def _join(soup: Soup, jobs: Sequence[str], folds: dict[str, Array], work: Path, out: Path) -> None:
-    """One file for a mean: by what was held out, each photo as the network read it that never saw it."""
+    """Join a soup's folds: by what was held out, each photo as read by the network that never saw it."""
     found: dict[str, Array] = {f"fold:{by}": fold for by, fold in folds.items()}
     for job in jobs:
         by = job.rstrip("0123456789")
