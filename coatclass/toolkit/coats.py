@@ -24,6 +24,7 @@ from coatclass.taxonomy import (
 from coatclass.toolkit.tables import (
     LIMITS_MM,
     Flag,
+    Harm,
     HarmCell,
     PossibleCoat,
     ToolRule,
@@ -34,6 +35,7 @@ from coatclass.toolkit.tables import (
 )
 
 TIGHT = (MatState.TIGHT_MATS, MatState.FELTED)
+_RIGHT = (Role.ESSENTIAL, Role.HELPFUL)
 Cell = tuple[CoatCategory, float]
 """A category and a length that stands for everything between two limits of the rules."""
 Known = tuple[tuple[str, Any], ...]
@@ -108,22 +110,39 @@ def _flag(value: bool | None) -> Flag:
 # --- harm ------------------------------------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=32768)
 def harm_of(tool: str, coat: PossibleCoat) -> HarmCell:
     """The harm of a tool on one coat.
 
     The most special row holds: a row for this dog (hand-stripped, thin hair, ...) before a row for the texture, before
     the row of the category; among rows alike the worst. Rows that raise are added to whatever holds.
     """
+    return _harms(coat)[tool]
+
+
+def _harms(coat: PossibleCoat) -> Mapping[str, HarmCell]:
+    return _harms_of(coat.category, coat.band, coat.texture, _conditions(coat))
+
+
+@lru_cache(maxsize=4096)
+def _harms_of(
+    category: CoatCategory, band: LengthBand, texture: Texture, conditions: tuple[str, ...]
+) -> Mapping[str, HarmCell]:
+    """The harm of every tool; the undercoat has no part in it."""
+    return {tool: _harm(tool, category, band, ("any", texture), ("", *conditions)) for tool in catalogue()}
+
+
+def _harm(
+    tool: str, category: CoatCategory, band: LengthBand, textures: Iterable[str], conditions: Iterable[str]
+) -> HarmCell:
     found: dict[str, list[HarmCell]] = {"base": [], "texture": [], "dog": [], "raises": []}
     table = harm_table()
-    for texture in ("any", coat.texture):
-        for condition in ("", *_conditions(coat)):
-            row = table.get((tool, coat.category, texture, condition))
+    for texture in textures:
+        for condition in conditions:
+            row = table.get((tool, category, texture, condition))
             if row is not None:
                 effect, cells = row
                 level = ("dog" if condition else "texture") if effect == "replaces" else effect
-                found[level].append(cells[coat.band])
+                found[level].append(cells[band])
     decisive = found["dog"] or found["texture"] or found["base"]
     return max(decisive + found["raises"], key=lambda cell: cell.harm.severity)
 
@@ -211,46 +230,48 @@ def _cell_views(
     cell: Cell, textures: tuple[Texture, ...], undercoats: tuple[Undercoat, ...], known: Known
 ) -> Mapping[str, ToolView]:
     coats = [PossibleCoat(*cell, texture, undercoat, **dict(known)) for texture in textures for undercoat in undercoats]
-    fitting = [_fitting_rules(coat) for coat in coats]
-    return {tool: _view(tool, cell, coats, [rules.get(tool, ()) for rules in fitting]) for tool in catalogue()}
+    near = [rule for rule in tool_rules() if rule.fits(coats[0], whatever=("texture", "undercoat"))]
+    fitting = [_by_tool(rule for rule in near if rule.fits(coat)) for coat in coats]
+    harms = [_harms(coat) for coat in coats]
+    return {
+        tool: _view(cell, coats, [rules.get(tool, ()) for rules in fitting], [harm[tool] for harm in harms])
+        for tool in catalogue()
+    }
 
 
-@lru_cache(maxsize=4096)
-def _fitting_rules(coat: PossibleCoat) -> Mapping[str, tuple[ToolRule, ...]]:
-    fitting: dict[str, tuple[ToolRule, ...]] = {}
-    for rule in tool_rules():
-        if rule.fits(coat):
-            fitting[rule.tool] = (*fitting.get(rule.tool, ()), rule)
-    return fitting
+def _by_tool(rules: Iterable[ToolRule]) -> Mapping[str, tuple[ToolRule, ...]]:
+    found: dict[str, tuple[ToolRule, ...]] = {}
+    for rule in rules:
+        found[rule.tool] = (*found.get(rule.tool, ()), rule)
+    return found
 
 
-def _view(tool: str, cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[ToolRule, ...]]) -> ToolView:
-    harms = [harm_of(tool, coat) for coat in coats]
+def _view(
+    cell: Cell, coats: list[PossibleCoat], fitting: list[tuple[ToolRule, ...]], harms: list[HarmCell]
+) -> ToolView:
     worst = max(range(len(coats)), key=lambda index: harms[index].harm.severity)
-    roles = [{rule.role for rule in rules} for rules in fitting]
-    essential = sum(Role.ESSENTIAL in found for found in roles)
-    wanting = [coat for coat, found in zip(coats, roles, strict=True) if found & {Role.ESSENTIAL, Role.HELPFUL}]
+    right = [
+        (coat, [rule for rule in rules if rule.role in _RIGHT]) for coat, rules in zip(coats, fitting, strict=True)
+    ]
+    wanting = [coat for coat, rules in right if rules]
+    everyday = [coat for coat, rules in right if not all(rule.only_matted_zones for rule in rules)]
     return ToolView(
         harm=harms[worst],
         harmed=coats[worst],
         cells=1,
         right=len(wanting) / len(coats),
-        essential=essential / len(coats),
-        everyday=sum(map(_everyday, fitting)) / len(coats),
-        harmless=sum(cell_harm.harm.severity == 0 for cell_harm in harms) / len(coats),
-        harmful=sum(cell_harm.harm.forbids for cell_harm in harms) / len(coats),
-        harm_varies=len({cell_harm.harm for cell_harm in harms}) > 1,
+        essential=sum(any(rule.role is Role.ESSENTIAL for rule in rules) for _, rules in right) / len(coats),
+        everyday=len(everyday) / len(coats),
+        harmless=sum(one.harm is Harm.NONE for one in harms) / len(coats),
+        harmful=sum(one.harm.forbids for one in harms) / len(coats),
+        harm_varies=len({one.harm for one in harms}) > 1,
         right_cells=(cell,) if wanting else (),
         only_if=frozenset({_needs(wanting, coats)} if wanting else ()),
-        only_over=_needs([coat for coat, rules in zip(coats, fitting, strict=True) if _everyday(rules)], coats)[1],
-        wanted=_with_role(fitting, Role.ESSENTIAL, Role.HELPFUL),
+        only_over=_needs(everyday, coats)[1],
+        wanted=_with_role(fitting, *_RIGHT),
         put_off=_with_role(fitting, Role.LATER),
         unwanted=_with_role(fitting, Role.AVOID),
     )
-
-
-def _everyday(rules: Iterable[ToolRule]) -> bool:
-    return any(rule.role in (Role.ESSENTIAL, Role.HELPFUL) and not rule.only_matted_zones for rule in rules)
 
 
 def _needs(wanting: list[PossibleCoat], coats: list[PossibleCoat]) -> tuple[frozenset[Texture], frozenset[Undercoat]]:

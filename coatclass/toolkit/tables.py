@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -134,13 +134,13 @@ class ToolRule:
     mats: frozenset[MatState]
     conditions: Mapping[str, frozenset[str]]
 
-    def fits(self, coat: PossibleCoat) -> bool:
-        """Whether every condition holds for this coat."""
+    def fits(self, coat: PossibleCoat, *, whatever: Collection[str] = ()) -> bool:
+        """Whether every condition holds for this coat, whatever the fields named may be."""
         if self.length is not None and not self.length.holds(coat.length_mm):
             return False
         if self.mats and not self.mats & coat.mats:
             return False
-        return all(getattr(coat, name) in allowed for name, allowed in self.conditions.items())
+        return all(name in whatever or getattr(coat, name) in allowed for name, allowed in self.conditions.items())
 
 
 @dataclass(frozen=True)
