@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass import ancestry, decision, ensemble, photo, vision
+from coatclass import ancestry, decision, ensemble, vision
 from coatclass import answers as questionnaire
 from coatclass.ancestry import Inherited
 from coatclass.answers import Answer, Answers
@@ -23,8 +23,10 @@ from coatclass.contract import AnswerEvidence, CoatEstimate, Decision, PhotoEvid
 from coatclass.decision import Askable, Thresholds
 from coatclass.ensemble import HandsOn, Members
 from coatclass.errors import PhotoError
-from coatclass.photo import LoadedPhoto
 from coatclass.reasons import reason
+
+if TYPE_CHECKING:
+    from coatclass.photo import LoadedPhoto
 
 __all__ = [
     "NO_ANSWERS",
@@ -82,7 +84,9 @@ class SeenPhoto:
     @property
     def hash(self) -> str:
         """The hash that recognises copies of the picture, see :func:`coatclass.photo.difference_hash`."""
-        return photo.difference_hash(self.photo.image)
+        from coatclass.photo import difference_hash
+
+        return difference_hash(self.photo.image)
 
 
 def look(source: PhotoSource, *, name: str | None = None) -> SeenPhoto:
@@ -92,6 +96,8 @@ def look(source: PhotoSource, *, name: str | None = None) -> SeenPhoto:
         PhotoError: if it can't be opened.
         ModelFilesError: if the released model files are missing or damaged.
     """
+    from coatclass import photo  # with Pillow, which a dog without photos does not wait for
+
     loaded = photo.load(source, name=name)
     seen = vision.look(loaded, file=loaded.file)
     return SeenPhoto(loaded, photo.report(loaded, seen.evidence), seen.evidence, seen.mask)
@@ -106,7 +112,9 @@ def read_photo(source: PhotoSource, *, name: str | None = None) -> Reading:
     try:
         seen = look(source, name=name)
     except PhotoError as error:
-        return Reading(photo.refusal(error), None)
+        from coatclass.photo import refusal
+
+        return Reading(refusal(error), None)
     return Reading.of(seen.report, seen.evidence, seen.hash)
 
 
@@ -121,6 +129,8 @@ def beside_each_other(readings: Sequence[Reading]) -> list[Reading]:
 
 def _beside(one: Reading, before: Sequence[Reading]) -> Reading:
     """One photo compared with those before it; the first of them that it copies or contradicts decides."""
+    from coatclass import photo
+
     limits = photo.default_limits()
     for other in before:
         if one.hash and other.hash and photo.hash_distance(one.hash, other.hash) <= limits.same_bits:

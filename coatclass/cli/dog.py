@@ -183,6 +183,7 @@ def reading_of(args: argparse.Namespace) -> Callable[[], list[Reading]]:
 
     from coatclass import vision
 
+    vision.large_pages()
     beside = ThreadPoolExecutor(1)
     beside.submit(vision.load_model)  # its errors come up again as soon as a photo is read
     from coatclass.estimating import read_photo

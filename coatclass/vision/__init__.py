@@ -1,5 +1,6 @@
 """The image model at run time: pixels to evidence, on ONNX Runtime and without torch."""
 
+from coatclass.vision._large_pages import large_pages
 from coatclass.vision.network import (
     LOOKS,
     OUTPUTS,
@@ -24,6 +25,7 @@ __all__ = [
     "VisionManifest",
     "VisionModel",
     "around_dog",
+    "large_pages",
     "load_model",
     "look",
     "pooled_looks",

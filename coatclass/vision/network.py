@@ -10,17 +10,19 @@ import threading
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from coatclass.contract import PhotoEvidence
 from coatclass.errors import ModelFilesError
 from coatclass.resources import damage_told, released
 from coatclass.vision.preprocess import Preprocessing, around_dog, to_tensor
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 _REINSTALL = "Install coatclass again, or fit the model with: python -m training image"
 
@@ -250,6 +252,8 @@ def look(image: Image.Image | Opened, *, file: str) -> Look:
     Raises:
         ModelFilesError: if the released files are missing or damaged.
     """
+    from PIL import Image
+
     picture = image if isinstance(image, Image.Image) else image.image
     return load_model().look(picture, file=file)
 

@@ -6,12 +6,14 @@ Training and run time both come through here, so that the network never meets pi
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 from pydantic import BaseModel, ConfigDict, Field
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 _DOG = 0.5  # from which share on a part of the mask is dog
 _ROOM = 0.08  # around what the dog fills, in sides of the picture
@@ -72,9 +74,11 @@ def input_size(width: int, height: int, rule: Preprocessing) -> tuple[int, int]:
 
 def resize(image: Image.Image, rule: Preprocessing) -> Image.Image:
     """The picture at the network's input size, 8-bit RGB."""
+    from PIL.Image import Resampling
+
     target = input_size(*image.size, rule)
     box = _centre_square(*image.size) if rule.rule == "crop" else None
-    return image.convert("RGB").resize(target, Image.Resampling.BICUBIC, box=box, reducing_gap=_REDUCING_GAP)
+    return image.convert("RGB").resize(target, Resampling.BICUBIC, box=box, reducing_gap=_REDUCING_GAP)
 
 
 def to_tensor(image: Image.Image, rule: Preprocessing) -> NDArray[np.float32]:

@@ -146,6 +146,13 @@ def test_help_loads_nothing_heavy():
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_answers_alone_open_no_picture():
+    code = "import sys; from coatclass.cli import main\nmain(['assess', '--breed', 'beagle', '--json'])\n"
+    code += "print({'PIL', 'onnxruntime', 'coatclass.photo'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.splitlines()[-1] == "set()"
+
+
 def test_assessing_loads_neither_torch_nor_scikit_learn(photo):
     code = (
         f"import sys; from coatclass.cli import main\nmain(['assess', {str(photo)!r}, '--breed', 'beagle', '--json'])\n"

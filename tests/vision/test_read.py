@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import platform
 import shutil
 import subprocess
 import sys
@@ -197,3 +198,25 @@ def test_reading_needs_no_training_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+_READ = """
+import sys
+from PIL import Image
+from coatclass import vision
+granted = vision.large_pages() if sys.argv[1] == "large" else 0
+print(granted, vision.read(Image.effect_mandelbrot((320, 240), (-2, -1, 1, 1), 60).convert("RGB"), file="a"))
+"""
+
+
+def test_large_pages_change_nothing_that_is_read() -> None:
+    (granted, large), (none, small) = (
+        subprocess.run([sys.executable, "-c", _READ, pages], capture_output=True, text=True, check=True).stdout.split(
+            " ", 1
+        )
+        for pages in ("large", "small")
+    )
+    assert large == small
+    assert int(none) == 0
+    if Path("/sys/kernel/mm/transparent_hugepage").exists() and platform.libc_ver()[0] == "glibc":
+        assert int(granted) > 64 << 20
