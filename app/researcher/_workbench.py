@@ -22,9 +22,9 @@ from PIL import Image
 from starlette.types import Receive, Scope, Send
 
 from app import accounts, guard
-from app.design import blocks, mount
 from app.language import spoken
 from app.looking import look_at, overlay
+from app.researcher.mounting import blocks, mount
 from coatclass import photo, reasons
 from coatclass.answers import question
 from coatclass.assessing import assess_readings

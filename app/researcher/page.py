@@ -20,7 +20,7 @@ from app.design import render
 from app.errors import page_or_problem
 from app.groomer import table
 from app.language import languages_of, words
-from app.researcher.late import OpenedLate
+from app.researcher.mounting import OpenedLate
 from coatclass import answers as questionnaire
 from coatclass.answers import Answers
 from coatclass.care import Level, MatRisk

@@ -2,8 +2,7 @@
 
 from coatclass.reports._link import small_photo
 from coatclass.reports.calendar import calendar_ics
-from coatclass.reports.day import Coming, day_pdf
-from coatclass.reports.intake import intake_pdf
+from coatclass.reports.salon import Coming, day_pdf, intake_pdf
 from coatclass.reports.sheet import sheet_html, sheet_pdf
 from coatclass.reports.shop import shop_card_pdf
 

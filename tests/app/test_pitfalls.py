@@ -12,8 +12,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from app.design import blocks, mount
-from app.researcher.late import OpenedLate
+from app.researcher.mounting import OpenedLate, blocks, mount
 
 LINKS = "/api/v1/dogs/by-link"
 
