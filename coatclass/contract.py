@@ -432,6 +432,7 @@ class CoatSituation:
         sparse: the hair is thin or fine enough that the skin shows through.
         sensitive_skin, skin_trouble: what the owner reports.
         expecting: pregnant or nursing.
+        corded: the coat hangs in cords, or the breed's does and nobody said that this one is kept loose.
         skin: the trouble by zone, as far as somebody said where.
         notes: what earlier visits left behind, the oldest first.
     """
@@ -454,6 +455,7 @@ class CoatSituation:
     age_months: float | None = None
     weight_kg: float | None = None
     expecting: bool | None = None
+    corded: bool = False
     swims: bool | None = None
     wears_harness: bool | None = None
     wears_clothing: bool | None = None

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, Field, StrictBool, StringConstraints, ValidationError, model_validator
 from pydantic_core import ErrorDetails, PydanticCustomError
 
+from coatclass import breeds
 from coatclass.answers.questionnaire import hold_all, question
 from coatclass.contract import CoatSituation, Frozen, Reason
 from coatclass.errors import AnswersError
@@ -86,6 +87,7 @@ class Answers(Frozen):
     baths_per_month: Number | None = _bounded("baths_per_month")
     brushed_before_bath: Literal["always", "sometimes", "never"] | None = None
     expecting: StrictBool | None = None
+    corded: StrictBool | None = None
     swims: StrictBool | None = None
     wears_harness: StrictBool | None = None
     wears_clothing: StrictBool | None = None
@@ -407,10 +409,20 @@ def situation(
         weeks_since_stripped=answers.last_trim_weeks if answers.last_trim_how == "hand_stripped" else None,
         clipped=_clipped(answers),
         sparse=answers.sparse_hair,
+        corded=_corded(answers),
         skin_trouble=frozenset(answers.skin_trouble or ()) | frozenset((answers.skin_where or {}).values()),
         skin=dict(answers.skin_where or {}),
         **{name: getattr(answers, name) for name in _SAME},
     )
+
+
+def _corded(answers: Answers) -> bool:
+    """Whether the coat hangs in cords: as was said, or as the breed's does if it is neither clipped nor a pup's."""
+    if answers.corded is not None:
+        return answers.corded
+    if answers.last_trim_how == "clipped" or answers.breed is None or not breeds.may_cord(answers.breed):
+        return False
+    return answers.age_months is None or answers.age_months >= breeds.cords_from_months()
 
 
 def _clipped(answers: Answers) -> bool | None:

@@ -8,6 +8,7 @@ The data files say by conditions when a question makes sense and which answers d
     in = [values]          one of
     above, below = number  strictly above, strictly below
     has = [values]         a list, or the values of a mapping, holds at least one of these
+    may_cord = true        a breed whose coat may hang in cords
     lacks = [values]       holds none of these; true if the question was not answered
 
 Apart from ``given`` and ``lacks``, a question that was not answered fulfils no condition.
@@ -23,6 +24,7 @@ from html import escape
 from pathlib import Path
 from typing import Any, Literal
 
+from coatclass.breeds import may_cord
 from coatclass.resources import read_toml
 from coatclass.words import LANGUAGES, Catalogue, catalogue
 
@@ -222,6 +224,7 @@ _TESTS: dict[str, Callable[[Any, Any], bool]] = {
     "in": lambda value, allowed: value in allowed,
     "above": operator.gt,
     "below": operator.lt,
+    "may_cord": lambda value, wanted: may_cord(value) is wanted,
     "has": lambda value, wanted: not _members(value).isdisjoint(wanted),
 }
 

@@ -11,6 +11,7 @@ from types import MappingProxyType
 
 from coatclass.breeds._names import (
     LONGEST,
+    cord_settings,
     known_names,
     name_of,
     names_nothing,
@@ -109,6 +110,19 @@ def find(text: str) -> BreedMatch:
         or _by_ending(text, bare)
         or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(search_settings()["candidates"])])
     )
+
+
+def may_cord(text: str) -> bool:
+    """Whether a coat described like this may hang in cords: a breed of which it is usual, or a word for it."""
+    section = cord_settings()
+    if set(plain_words(text).split()) & set(section["words"]):
+        return True
+    return find(text).id in section["breeds"]
+
+
+def cords_from_months() -> float:
+    """The age from which such a coat is reckoned to hang in cords where nobody said, months."""
+    return float(cord_settings()["from_months"])
 
 
 def how_read(text: str, language: str = "en") -> str:

@@ -255,6 +255,12 @@ def search_settings() -> Mapping[str, Any]:
     return section
 
 
+def cord_settings() -> Mapping[str, Any]:
+    """Which breeds' coats hang in cords, what such a coat is called, and from which age."""
+    section: Mapping[str, Any] = read_toml(_DATA)["cords"]
+    return section
+
+
 def word_table(name: str) -> Mapping[str, str]:
     """A table of ``data/breeds.toml``: what a word or an ending stands for."""
     section: Mapping[str, str] = read_toml(_DATA)[name]

@@ -121,6 +121,7 @@ _CONDITIONS: dict[str, _Condition] = {
     "from_months": lambda wanted, situation, kit: situation.age_months is not None and situation.age_months >= wanted,
     "sensitive_skin": lambda wanted, situation, kit: bool(situation.sensitive_skin),
     "expecting": lambda wanted, situation, kit: bool(situation.expecting),
+    "corded": lambda wanted, situation, kit: situation.corded is wanted,
     "sparse": lambda wanted, situation, kit: bool(situation.sparse),
     "load": _loads,
 }

@@ -35,6 +35,7 @@ from coatclass.contract import (
     ZoneFrequency,
 )
 from coatclass.taxonomy import BANDS, BodyZone, MatState
+from coatclass.triage import CORDS
 from coatclass.triage import rules as triage_rules
 from coatclass.words import Catalogue, catalogue
 
@@ -320,6 +321,8 @@ def _no_bath(cleared: Triage, texts: Catalogue) -> str:
     """Why there is no bath now; the vet's reasons first."""
     if cleared.bath.first is Who.VET:
         return texts.say("bath.vet_first")
+    if CORDS in cleared.bath.rules:
+        return texts.say("bath.cords")
     if CANNOT_BEAR in cleared.bath.rules and not {"mats", "tight-mats"} & set(cleared.bath.rules):
         return texts.say("bath.training_first")
     return texts.say("bath.knots_first" if cleared.bath.first is Who.OWNER else "bath.never_now")
@@ -336,6 +339,8 @@ def _hold(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> str:
         sentences.append(texts.say("hold.vet", trouble=names))
     if cleared.comes_off:
         sentences.append(texts.say("hold.groomer"))
+    if CORDS in rules and not cleared.comes_off:
+        sentences.append(texts.say("hold.cords"))
     if CANNOT_BEAR in rules:
         sentences.append(texts.say("hold.training" if cleared.training.open else "hold.training_later"))
     return " ".join(sentences)

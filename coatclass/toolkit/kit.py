@@ -22,7 +22,7 @@ from coatclass.toolkit.sentences import (
     unsure_sentence,
 )
 from coatclass.toolkit.tables import Harm, ToolRule, catalogue, message, rule_file, texts, zone_group
-from coatclass.triage import closed_by, likely_coats
+from coatclass.triage import CORDS, closed_by, likely_coats
 
 UNCERTAIN = "uncertain-coat"
 USABLE = (Role.ESSENTIAL, Role.HELPFUL)
@@ -165,8 +165,8 @@ def _small(choice: _Choice, choices: Mapping[str, _Choice], dog: _Dog) -> _Choic
 
 
 def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
-    """The rest of a kit while nothing should be bought; for a coat that comes off, only warnings."""
-    if cleared.comes_off:
+    """The rest of a kit while nothing should be bought; for a coat that comes off or hangs in cords, only warnings."""
+    if cleared.comes_off or CORDS in cleared.rules:
         return {tool: choice for tool, choice in choices.items() if choice.role is Role.AVOID or _of_mats(choice)}
     by = cleared.shopping.rules[0]
     return {tool: _put_off(choice, lambda: by) if choice.role in USABLE else choice for tool, choice in choices.items()}

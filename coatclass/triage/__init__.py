@@ -17,6 +17,7 @@ from coatclass.resources import read_toml
 from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
 __all__ = [
+    "CORDS",
     "RULE_FILE",
     "Rule",
     "after_visit",
@@ -29,6 +30,7 @@ __all__ = [
     "zones_of",
 ]
 
+CORDS = "cords"  # the rule of a corded coat, which no tool goes through
 RULE_FILE = Path(__file__).with_name("data") / "triage.toml"
 _PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
 _AUTHORITY = list(Who)
@@ -50,6 +52,7 @@ class Rule:
     below_months: float | None = None
     categories: frozenset[CoatCategory] = frozenset()
     may_have_down: bool = False
+    corded: bool = False
     zones: frozenset[BodyZone] = frozenset()
     there: Touch | None = None
     elsewhere: Touch | None = None
@@ -210,6 +213,7 @@ def _holds(rule: Rule, situation: CoatSituation, matted: frozenset[BodyZone]) ->
         and (rule.below_months is None or (age is not None and age < rule.below_months))
         and (not rule.categories or bool(rule.categories & (situation.categories or frozenset(CATEGORIES))))
         and (not rule.may_have_down or _may_have_down(situation))
+        and (not rule.corded or situation.corded)
         and (rule.skin is None or rule.skin in situation.skin_trouble | set(situation.skin.values()))
         and (not rule.mats or len(matted) >= rule.at_least)
         and (not rule.in_any or bool(rule.in_any & matted))

@@ -129,7 +129,7 @@ def test_every_condition_names_a_question_and_a_test():
     checks = toml("checks.toml")
     conditions = [condition for spec in questions() for condition in spec.ask_when]
     conditions += [condition for row in checks["contradiction"] + checks["doubt"] for condition in row["when"]]
-    tests = {"given", "is", "in", "above", "below", "has", "lacks"}
+    tests = {"given", "is", "in", "above", "below", "has", "lacks", "may_cord"}
     for condition in conditions:
         assert condition["field"] in Answers.model_fields
         assert len(condition) == 2 and set(condition) - {"field"} <= tests
