@@ -37,7 +37,6 @@ __all__ = [
     "due",
     "hold_all",
     "holds",
-    "in_words",
     "question",
     "questionnaire_version",
     "questions",
@@ -128,19 +127,6 @@ def question(question_id: str, language: str = "en") -> QuestionSpec:
 def due(answers: object, language: str = "en") -> tuple[QuestionSpec, ...]:
     """The questions that are still unanswered and make sense after these answers, in order."""
     return tuple(spec for spec in questions(language) if spec.is_due(answers))
-
-
-def in_words(question_id: str, answer: object, language: str = "en") -> str:
-    """An answer as the owner gave it: the wording of the choice, else the text or number with its unit."""
-    spec = question(question_id, language)
-    chosen = next((choice.label for choice in spec.choices if choice.value == answer), None)
-    if chosen is not None:
-        return chosen
-    if isinstance(answer, Mapping):
-        return ", ".join(map(str, answer))
-    if isinstance(answer, tuple):
-        return " x ".join(map(str, answer))
-    return f"{answer:g} {spec.unit_word or ''}".strip() if isinstance(answer, int | float) else str(answer)
 
 
 def questionnaire_version() -> str:

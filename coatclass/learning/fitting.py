@@ -311,13 +311,13 @@ def _temperatures(examples: Sequence[Example], rows: LearnedModel, members: Memb
         logs[example.regime].append(np.log(np.maximum(probabilities(example, rows, uncalibrated), 1e-12)))
         truths[example.regime].append(CATEGORIES.index(example.category))
     return {
-        regime: temperature(np.array(logs[regime]), truths[regime], members.category_temperature[regime])
+        regime: map_temperature(np.array(logs[regime]), truths[regime], members.category_temperature[regime])
         for regime in logs
         if len(logs[regime]) >= settings()["least_findings_for_temperature"]
     }
 
 
-def temperature(logs: Array, truths: Sequence[int], released: float) -> float:
+def map_temperature(logs: Array, truths: Sequence[int], released: float) -> float:
     """Temperature scaling (Guo et al. 2017): the maximum a posteriori of 161 values tried.
 
     The prior draws log T towards the released temperature.

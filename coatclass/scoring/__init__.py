@@ -5,7 +5,7 @@ work on this machine and ``cluster`` on many. No part holds more than a few rows
 """
 
 from coatclass.scoring.local import score
-from coatclass.scoring.sources import Photo, Photos, photos_at
+from coatclass.scoring.sources import ListedPhoto, Photos, photos_at
 from coatclass.scoring.tables import COLUMNS, read_path, score_photo, written_path
 
-__all__ = ["COLUMNS", "Photo", "Photos", "photos_at", "read_path", "score", "score_photo", "written_path"]
+__all__ = ["COLUMNS", "ListedPhoto", "Photos", "photos_at", "read_path", "score", "score_photo", "written_path"]

@@ -23,7 +23,7 @@ from typing import IO, Any
 
 from coatclass.errors import CoatclassError, InputError, require
 from coatclass.scoring import tables
-from coatclass.scoring.sources import Photo, Photos
+from coatclass.scoring.sources import ListedPhoto, Photos
 from coatclass.scoring.tables import COLUMNS, FAILED, NUMBERS, Remote, Row, batched, made_by, score_photo
 
 __all__ = ["PhotoIndex", "kind_of", "score"]
@@ -220,7 +220,7 @@ def _write(table: tables.TableWriter, index: PhotoIndex, journal: IO[bytes]) -> 
 
 def _waiting(
     photos: Photos, shard: tuple[int, int], index: PhotoIndex, advance: Callable[[Row | None], None]
-) -> Iterator[Photo]:
+) -> Iterator[ListedPhoto]:
     for photo in photos:
         if not index.add(photo.file, photo.carried, shard):
             continue
@@ -230,7 +230,7 @@ def _waiting(
             yield photo
 
 
-def _rows(photos: Iterable[Photo], workers: int) -> Iterator[Row]:
+def _rows(photos: Iterable[ListedPhoto], workers: int) -> Iterator[Row]:
     """Rows in the order of the photos, with a bounded number of photos on their way."""
     if workers == 1:
         for photo in photos:
@@ -266,11 +266,11 @@ def _end_with_first() -> None:
         os._exit(1)
 
 
-def _content(photo: Photo) -> Any:
+def _content(photo: ListedPhoto) -> Any:
     return photo.source if isinstance(photo.source, Path) else photo.source.read()
 
 
-def _chunks(photos: Iterable[Photo]) -> Iterator[list[tuple[str, Any]]]:
+def _chunks(photos: Iterable[ListedPhoto]) -> Iterator[list[tuple[str, Any]]]:
     """Work for one worker: what lies in an archive is read here, and travels as bytes; a URL is opened over there."""
     chunk: list[tuple[str, Any]] = []
     held = 0

@@ -22,7 +22,7 @@ from coatclass.plain_text import shown_path
 from coatclass.scoring import tables
 from coatclass.scoring.tables import COLUMNS, Remote, is_url, read_path, storage, written_path
 
-__all__ = ["SUFFIXES", "Photo", "Photos", "photos_at"]
+__all__ = ["SUFFIXES", "ListedPhoto", "Photos", "photos_at"]
 
 SUFFIXES = (".heic", ".heif", ".jpeg", ".jpg", ".png", ".webp")
 _TABLES = (".csv", ".parquet")
@@ -40,7 +40,7 @@ class Stored(Protocol):
 
 
 @dataclass(frozen=True)
-class Photo:
+class ListedPhoto:
     """One photo to be scored.
 
     Attributes:
@@ -66,12 +66,12 @@ class Photos:
     """
 
     name: str
-    go: Callable[[], Iterator[Photo]]
+    go: Callable[[], Iterator[ListedPhoto]]
     carried: Mapping[str, tables.Kind] = field(default_factory=dict)
     apart: bool = True
     countable: bool = True
 
-    def __iter__(self) -> Iterator[Photo]:
+    def __iter__(self) -> Iterator[ListedPhoto]:
         return self.go()
 
     def count(self) -> int | None:
@@ -129,8 +129,8 @@ def _is_table(text: str) -> bool:
 # --- folders and patterns ---------------------------------------------------------------------------------------------
 
 
-def _of_paths(paths: Iterable[Path]) -> Iterator[Photo]:
-    return (Photo(written_path(path), path) for path in paths)
+def _of_paths(paths: Iterable[Path]) -> Iterator[ListedPhoto]:
+    return (ListedPhoto(written_path(path), path) for path in paths)
 
 
 def _walk(folder: Path, suffixes: tuple[str, ...]) -> Iterator[Path]:
@@ -205,11 +205,11 @@ def _kinds(carried: Mapping[str, tuple[str, tables.Kind]]) -> dict[str, tables.K
     return dict(carried.values())
 
 
-def _of_table(table: str, carried: Mapping[str, tuple[str, tables.Kind]]) -> Iterator[Photo]:
+def _of_table(table: str, carried: Mapping[str, tuple[str, tables.Kind]]) -> Iterator[ListedPhoto]:
     for row in tables.rows(table):
         if row["file"]:
             file, source = _located(table, str(row["file"]))
-            yield Photo(file, source, {told: row.get(name) for name, (told, _) in carried.items()})
+            yield ListedPhoto(file, source, {told: row.get(name) for name, (told, _) in carried.items()})
 
 
 def _located(table: str, text: str) -> tuple[str, Path | Stored]:
@@ -260,7 +260,7 @@ def _too_large(path: Path) -> InputError:
     return InputError(shown_path(path), problem, "If you trust it, unpack it and name the folder.")
 
 
-def _in_zip(path: Path) -> Iterator[Photo]:
+def _in_zip(path: Path) -> Iterator[ListedPhoto]:
     limits = default_limits()
     with _damage_told(path):
         packed = zipfile.ZipFile(path)
@@ -273,10 +273,10 @@ def _in_zip(path: Path) -> Iterator[Photo]:
         for entry in entries:
             # The other methods of compression unpack in pieces of any size.
             if _is_photo(entry.filename) and entry.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-                yield Photo(_inside(path, entry.filename), _ArchiveEntry(partial(packed.open, entry)))
+                yield ListedPhoto(_inside(path, entry.filename), _ArchiveEntry(partial(packed.open, entry)))
 
 
-def _in_tar(path: Path) -> Iterator[Photo]:
+def _in_tar(path: Path) -> Iterator[ListedPhoto]:
     limits = default_limits()
     most = max(limits.archive_small_bytes, limits.archive_ratio * path.stat().st_size)
     with _damage_told(path), path.open("rb") as raw:
@@ -292,7 +292,7 @@ def _in_tar(path: Path) -> Iterator[Photo]:
                 if number > limits.archive_entries or packed.offset > most:
                     raise _too_large(path)
                 if entry.isreg() and _is_photo(entry.name):
-                    yield Photo(_inside(path, entry.name), _ArchiveEntry(partial(packed.extractfile, entry)))
+                    yield ListedPhoto(_inside(path, entry.name), _ArchiveEntry(partial(packed.extractfile, entry)))
                 meter.begin()
 
 
@@ -331,12 +331,12 @@ def _inside(archive: Path, name: str) -> str:
 # --- storage by URL ---------------------------------------------------------------------------------------------------
 
 
-def _in_storage(url: str) -> Iterator[Photo]:
+def _in_storage(url: str) -> Iterator[ListedPhoto]:
     system, path = storage(url)
     base = url.rstrip("/")
     for found in _walk_storage(system, path.rstrip("/") or path, url):
         file = f"{base}/{found[len(path.rstrip('/')) :].lstrip('/')}"
-        yield Photo(file, Remote(file))
+        yield ListedPhoto(file, Remote(file))
 
 
 def _walk_storage(system: Any, folder: str, url: str) -> Iterator[str]:

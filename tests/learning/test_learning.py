@@ -19,7 +19,7 @@ from coatclass.answers import Answers
 from coatclass.contract import PhotoEvidence
 from coatclass.errors import RecordError
 from coatclass.learning import RELEASED, Example, LearnedModel, Shelf, examples, learn, pack_photos
-from coatclass.learning.fitting import fit, folds_of, probabilities, temperature
+from coatclass.learning.fitting import fit, folds_of, map_temperature, probabilities
 from coatclass.records import AnswerSheet, Dog, Finding, StoredAssessment, learning_cases, open_records
 from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone, CoatCategory, LengthBand
 
@@ -96,13 +96,13 @@ def test_a_known_temperature_is_found_again(true: float) -> None:
     z = random.normal(0, 2, (4000, 7))
     chance = np.exp(z) / np.exp(z).sum(axis=1, keepdims=True)
     truths = [int(random.choice(7, p=row)) for row in chance]
-    assert temperature(true * z, truths, released=1.0) == pytest.approx(true, rel=0.06)
+    assert map_temperature(true * z, truths, released=1.0) == pytest.approx(true, rel=0.06)
 
 
 def test_few_findings_hardly_move_a_temperature() -> None:
     random = np.random.default_rng(5)
     z = random.normal(0, 2, (5, 7))
-    assert 1.0 < temperature(z, [0, 1, 2, 3, 4], released=1.3) < 2.2
+    assert 1.0 < map_temperature(z, [0, 1, 2, 3, 4], released=1.3) < 2.2
 
 
 def test_a_regime_with_few_findings_keeps_the_released_temperature(simulate) -> None:

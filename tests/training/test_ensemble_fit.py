@@ -32,10 +32,10 @@ from training.ensemble.data import (
     draw_owners,
     known_bands,
     split_groups,
+    tables,
 )
-from training.ensemble.data import tables as answer_tables
 from training.ensemble.fit import KNOWN, UNSEEN, Dogs, Pool, estimate_tables, fit, met
-from training.ensemble.members import fit_gate, fit_length, fit_member, fit_members, tables
+from training.ensemble.members import compatibility_and_prior, fit_gate, fit_length, fit_member, fit_members
 
 CONFIG = tomllib.loads((Path(__file__).parents[2] / "training/configs/ensemble.toml").read_text(encoding="utf-8"))
 
@@ -262,7 +262,7 @@ def test_where_every_breed_is_new_the_members_for_strangers_speak_alone():
 
 
 def test_compatibility_and_prior_rule_out_what_definitions_rule_out():
-    compatibility, prior = tables(dogs(), CONFIG)
+    compatibility, prior = compatibility_and_prior(dogs(), CONFIG)
     drop, hair = CATEGORIES.index(CoatCategory.DROP), CATEGORIES.index(CoatCategory.HAIR)
     assert np.exp(prior).sum() == pytest.approx(1)
     assert np.exp(prior[drop, :3]).sum() < 0.01 * np.exp(prior[drop]).sum()
@@ -289,7 +289,7 @@ def test_fitting_and_run_time_give_the_same_estimate(fitted):
         )
         one = data.take(np.array([row]))
         joint = photo_joint(one.features(members.floor), members)
-        batch = met(Pool(one, joint, joint, ({},)), KNOWN, *answer_tables([owner]))
+        batch = met(Pool(one, joint, joint, ({},)), KNOWN, *tables([owner]))
         for regime, pictures, answers in (("photo", [photo], None), ("answers", [], said), ("both", [photo], said)):
             told = marginals(estimate_tables(regime, batch, members))[0][0]
             assert combine(pictures, answers, members=members).category == pytest.approx(told.tolist(), abs=1e-9)
@@ -304,7 +304,7 @@ def with_answers(data: Dataset, members) -> Dogs:
         for c, b, rate, ask in zip(data.category, bands, rates, asked, strict=True)
     ]
     joint = photo_joint(data.features(members.floor), members)
-    return met(Pool(data, joint, joint, ({},) * len(data)), UNSEEN, *answer_tables(owners))
+    return met(Pool(data, joint, joint, ({},) * len(data)), UNSEEN, *tables(owners))
 
 
 def test_the_fit_beats_its_own_parts_and_answers_help(fitted):

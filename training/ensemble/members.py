@@ -26,6 +26,7 @@ from training.ensemble.data import UNKNOWN, Dataset
 __all__ = [
     "NEVER",
     "AsGiven",
+    "compatibility_and_prior",
     "conformal_threshold",
     "cross_fitted",
     "fit_gate",
@@ -34,7 +35,6 @@ __all__ = [
     "fit_members",
     "fold_members",
     "settle_threshold",
-    "tables",
     "temperature",
 ]
 
@@ -110,7 +110,7 @@ def fit_gate(data: Dataset) -> Array:
     return np.array([gate.intercept_[0], gate.coef_[0, 0]])
 
 
-def tables(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
+def compatibility_and_prior(data: Dataset, config: dict[str, Any]) -> tuple[Array, Array]:
     """Compatibility (7, 4) and prior (7, 4), as logs, from smoothed counts; what a definition rules out stays out."""
     settings = config["prior"]
     counts = np.full((N_CATEGORIES, N_BANDS), settings["smoothing"])
@@ -133,7 +133,7 @@ def fit_members(data: Dataset, config: dict[str, Any], unfamiliar_above: float) 
     floor = config["members"]["floor"]
     unseen = data.features(floor, unseen=True)
     category_weights, category_bias = fit_member(unseen, data.votes, config)
-    compatibility, prior = tables(data, config)
+    compatibility, prior = compatibility_and_prior(data, config)
     one = {"photo": 1.0, "answers": 1.0, "both": 1.0}
     return Members(
         version="",
