@@ -197,8 +197,12 @@ def situation(answers: Answers, truth: Truth, assessment: Assessment) -> CoatSit
 
 
 def dated(measurements: Sequence[Measurement]) -> list[care.DatedLength]:
-    """One measurement a day, the last one said; those of the trunk only."""
-    by_day = {one.measured_on: one for one in measurements if one.zone == "trunk"}
+    """One measurement a day, the last one said; those of the trunk only.
+
+    What can't be (out of an archive, or from before the clock was put back) counts as not measured.
+    """
+    known = [one for one in measurements if one.length_mm <= care.longest_mm() and one.measured_on <= today()]
+    by_day = {one.measured_on: one for one in known if one.zone == "trunk"}
     return [care.DatedLength(day, one.length_mm, one.error_mm) for day, one in sorted(by_day.items())]
 
 

@@ -6,6 +6,7 @@ import re
 from datetime import date
 
 from app import cases
+from coatclass import care
 from coatclass.errors import RecordError
 
 _MAIL = re.compile(r"^[^@\s]+@[^@\s.]+(\.[^@\s.]+)+$")  # what RFC 5321 calls a mailbox, without its rarities
@@ -32,6 +33,20 @@ def born(day: date | None) -> None:
     """
     if day is not None and day > cases.today():
         raise RecordError("the day of birth", "lies in the future.", "Correct it, or leave it empty.", code="bad_value")
+
+
+def measured(length_mm: float, day: date | None = None) -> None:
+    """Refuse a length that no dog's hair has, or that is still to be measured; no page could reckon with it.
+
+    Raises:
+        RecordError: ``bad_value``.
+    """
+    if not 0 < length_mm <= care.longest_mm():
+        raise RecordError(
+            "the measurement", f"{length_mm:g} mm can't be a length.", "Measure in millimetres.", code="bad_value"
+        )
+    if day is not None and day > cases.today():
+        raise RecordError("the measurement", "lies in the future.", "Correct the date.", code="bad_value")
 
 
 def reachable(said: str) -> bool:

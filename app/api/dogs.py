@@ -73,7 +73,7 @@ class DogEntry(Entry):
     breed: Annotated[str, Field(max_length=200)] = ""
     sex: Literal["female", "male"] | None = None
     born_on: Day | None = None
-    weight_kg: Annotated[float, Field(gt=0, le=150)] | None = None
+    weight_kg: Annotated[float, Field(ge=0.2, le=150)] | None = None
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
 
@@ -452,6 +452,7 @@ def take_back(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId
 def measured(request: Request, who: Groomer, dog_id: DogId, entry: MeasurementEntry) -> Measurement:
     """Keep a measured length; today's unless a day is given."""
     day = entry.measured_on or cases.today()
+    checks.measured(entry.length_mm, day)
     value = valid(Measurement, dog_id=dog_id, **{**entry.model_dump(), "measured_on": day})
     return salon_of(request).add(value, who=who.name)
 
@@ -469,6 +470,7 @@ def length(request: Request, who: Groomer, dog_id: DogId, marks: Marks) -> Lengt
     found = measure_by_card(corners, hair, click_error_px=marks.click_error_px, rounded_corners=True)
     low, high = found.interval_mm
     if marks.keep:
+        checks.measured(found.length_mm)
         values = {"length_mm": round(found.length_mm, 1), "error_mm": round(found.error_mm, 2)}
         day = cases.today()
         kept = valid(Measurement, dog_id=dog_id, measured_on=day, how="card", **values)

@@ -20,6 +20,8 @@ from app.groomer import day as days
 from app.groomer import dog_file as files
 from app.groomer.dog_file import confirmed
 from app.language import spoken
+from coatclass.errors import RecordError
+from coatclass.plain_text import one_line
 from coatclass.records import (
     BY_UPLOAD,
     Appointment,
@@ -212,6 +214,11 @@ def bring_back(request: Request, who: Groomer, file: Annotated[UploadFile, File(
         with path.open("wb") as copy:
             copyfileobj(file.file, copy)
         archive = import_salon(salon_of(request), path, limits=BY_UPLOAD)
+    except RecordError as error:
+        if error.source != str(path):
+            raise
+        name = one_line(file.filename or "salon.zip")[:200]  # where it lay on this machine is nobody's business
+        raise RecordError(name, error.problem, error.next_step, code=error.code) from error
     finally:
         _remove(folder)
     return Taken(counts=dict(archive.counts), photos=archive.photos, missing_photos=archive.missing_photos)

@@ -31,6 +31,7 @@ from app.language import spoken
 from coatclass.contract import Fault, Guard
 from coatclass.errors import RecordError
 from coatclass.intake import Found, Rates, place_of
+from coatclass.plain_text import one_line
 from coatclass.records import CheckRecord, Dog, PlacePhoto
 from coatclass.taxonomy import BodyZone
 from coatclass.words import LANGUAGES
@@ -260,7 +261,8 @@ def guards(request: Request, who: Groomer) -> tuple[Guard, ...]:
 @router.put("/guards")
 def keep_guards(request: Request, who: Groomer, entry: GuardsEntry) -> tuple[Guard, ...]:
     """Keep the salon's combs and guards; the whole list at once."""
-    kept = [Guard(name=name.strip(), mm=mm) for name, mm in entry.guards.items() if name.strip()]
+    named = {one_line(name).strip(): mm for name, mm in entry.guards.items() if name.strip()}
+    kept = [Guard(name=name, mm=mm) for name, mm in named.items()]
     salon = salon_of(request)
     files.keep_guards(salon, kept, who=who.name)
     with salon.read() as reader:

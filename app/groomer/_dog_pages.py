@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, get_args
 
 from app import cases
 from app.groomer import dog_file as files
@@ -15,7 +15,7 @@ from app.language import spoken, words
 from coatclass import answers as questionnaire
 from coatclass import toolkit
 from coatclass.care.coat import data
-from coatclass.contract import Assessment, Fault
+from coatclass.contract import Assessment, Fault, Regime, Verdict
 from coatclass.genetics import touches
 from coatclass.intake import WORKS, Ears, Health, Nails, Sign, View
 from coatclass.presentation.blocks import Bars, Note
@@ -134,14 +134,14 @@ def _item(one: Any, labels: dict[str, str]) -> str:
 
 def _told(stored: StoredAssessment) -> dict[str, Any]:
     """An earlier answer in one line."""
-    coat = stored.result.get("category") or {}
-    best = coat.get("best")
+    coats = stored.probabilities
+    best = max(coats, key=lambda one: coats[one], default="")
     return {
         "at": stored.made_at.astimezone(),
-        "verdict": stored.verdict,
+        "verdict": stored.verdict if stored.verdict in set(Verdict) else "",
         "best": words().title(words().coat(best)) if best in set(CATEGORIES) else "",
-        "share": float((coat.get("probabilities") or {}).get(best, 0.0)) if best else 0.0,
-        "regime": str(stored.result.get("regime", "")),
+        "share": coats.get(best, 0.0),
+        "regime": regime if (regime := str(stored.result.get("regime", ""))) in get_args(Regime) else "none",
         "version": str(stored.result.get("model_version", "")),
     }
 

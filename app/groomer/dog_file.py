@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
-from app import cases
+from app import cases, checks
 from app.looking import Looks, look_at
 from app.owner import dog as owners
 from coatclass import care, planning
@@ -156,16 +156,26 @@ def _read(reader: Reader, dog_id: str) -> DogFile:
 def _look_of_today(reader: Reader, dog_id: str) -> Found | None:
     """What was seen when the dog came in today, begun or signed; None if nobody looked or it can't be read."""
     today = [one for one in reader.find(Intake, dog_id=dog_id) if one.made_at.astimezone().date() == cases.today()]
+    return found_of(today[-1]) if today else None
+
+
+def found_of(kept: Intake) -> Found | None:
+    """What was found, of a look or of a signed record; None if it can't be read."""
     try:
-        return Found.model_validate(json.loads(today[-1].content)["found"]) if today else None
+        return Found.model_validate(json.loads(kept.content)["found"])
     except (KeyError, TypeError, ValueError):
         return None
 
 
 def _owners_language(reader: Reader, dog_id: str) -> str | None:
     kept = reader.find(Intake, dog_id=dog_id)
+    return language_of(kept[-1]) if kept else None
+
+
+def language_of(kept: Intake) -> str | None:
+    """In which language its owner reads; None if it can't be read."""
     try:
-        language = json.loads(kept[-1].content)["language"] if kept else None
+        language = json.loads(kept.content)["language"]
     except (KeyError, TypeError, ValueError):
         return None
     return language if language in LANGUAGES else None
@@ -173,8 +183,11 @@ def _owners_language(reader: Reader, dog_id: str) -> str | None:
 
 def guards(reader: Reader) -> tuple[Guard, ...]:
     """The combs and guards of the salon's clippers, shortest first; none while nobody entered them."""
-    rows = (setting(reader, GUARDS) or {"guards": ()})["guards"]
-    return tuple(sorted((Guard.model_validate(row) for row in rows), key=lambda one: one.mm))
+    kept = setting(reader, GUARDS) or {"guards": ()}
+    try:
+        return tuple(sorted((Guard.model_validate(row) for row in kept["guards"]), key=lambda one: one.mm))
+    except (KeyError, TypeError, ValueError):  # another program's, out of an archive
+        return ()
 
 
 def keep_guards(salon: Records, entered: Sequence[Guard], *, who: str) -> None:
@@ -255,6 +268,8 @@ def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, A
     file = read(salon, dog_id)
     stood = [one for one in file.assessments if one.result.get("regime") != "hands_on"]
     finding = valid(Finding, dog_id=dog_id, by=who, assessment_id=stood[-1].id if stood else None, **entry)
+    for length_mm in finding.lengths_mm.values():
+        checks.measured(length_mm)
     take_up(salon, file.dog, who=who)
     with salon.write(who, only=dog_id) as writer:
         writer.add(finding)

@@ -144,8 +144,8 @@ def draft_of(reader: Reader, dog_id: str, language: str) -> Draft:
     if not begun:
         return Draft(Found(), language, None)
     *others, kept = sorted(begun, key=lambda one: one.version)  # the newest last, if they are of one version
-    found = [Found.model_validate(json.loads(one.content)["found"]) for one in (kept, *others)]
-    return Draft(reduce(joined, found), json.loads(kept.content)["language"], kept, tuple(others))
+    found = [files.found_of(one) or Found() for one in (kept, *others)]
+    return Draft(reduce(joined, found), files.language_of(kept) or language, kept, tuple(others))
 
 
 def join_looks(salon: Records, dog_id: str, *, who: str) -> None:
@@ -203,7 +203,7 @@ def begin_again(salon: Records, dog_id: str, intake_id: str, *, who: str) -> Int
     """A new version, which begins with what was signed; the signed one stays.
 
     Raises:
-        RecordError: ``conflict`` if another look was begun already, ``not_found``.
+        RecordError: ``conflict`` if another look was begun already, ``unreadable``, ``not_found``.
     """
     with salon.write(who, only=dog_id) as writer:
         signed = _signed(writer, dog_id, intake_id)
@@ -211,11 +211,12 @@ def begin_again(salon: Records, dog_id: str, intake_id: str, *, who: str) -> Int
             raise RecordError(
                 "a new version", "was begun already.", "Go on with the look that was begun.", code="conflict"
             )
-        content = json.loads(signed.content)
-        kept = _json({"found": content["found"], "language": content["language"]})
+        found, language = files.found_of(signed), files.language_of(signed)
+        if found is None or language is None:
+            raise _unreadable()
         return writer.add(Intake(
             dog_id=dog_id, appointment_id=signed.appointment_id, replaces_id=signed.id,
-            version=signed.version + 1, content=kept,
+            version=signed.version + 1, content=_begun(found, language),
         ))  # fmt: skip
 
 
@@ -438,12 +439,16 @@ def signed_consent(intake: Intake) -> Consent:
             notes=notes if intake.intact else [*notes, words.say("say.broken")],
         )
     except (KeyError, TypeError, ValueError, ValidationError) as error:
-        raise RecordError(
-            "this record",
-            "was written in a form that this version can't read.",
-            "Use the version of coatclass that wrote it.",
-            code="unreadable",
-        ) from error
+        raise _unreadable() from error
+
+
+def _unreadable() -> RecordError:
+    return RecordError(
+        "this record",
+        "was written in a form that this version can't read.",
+        "Use the version of coatclass that wrote it.",
+        code="unreadable",
+    )
 
 
 def signed_one(salon: Records, dog_id: str, intake_id: str) -> Intake:

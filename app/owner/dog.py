@@ -243,6 +243,7 @@ def measure(
     dog = dog_of_link(salon, token)
     found = measure_by_card(corners, hair, click_error_px=click_error_px, rounded_corners=True)
     if keep:
+        checks.measured(found.length_mm)
         length = round(found.length_mm, 1)
         with salon.write(WHO, only=dog.id) as writer:
             merge(writer, dog, {"trunk_length_mm": length, "trunk_length_by": "card"})

@@ -87,13 +87,18 @@ class Rate:
     measurements: int
 
 
+def longest_mm() -> float:
+    """Above which no length is taken for a dog's hair, mm."""
+    return float(data("growth")["measuring"]["most_mm"])
+
+
 def _checked(measurements: Sequence[DatedLength], trims: Sequence[Trim], today: date) -> None:
     """Refuse measurements and trims that can't be true.
 
     Raises:
         InputError: codes ``length``, ``error``, ``future``.
     """
-    most = data("growth")["measuring"]["most_mm"]
+    most = longest_mm()
     for measurement in measurements:
         name = f"measurement of {measurement.on.isoformat()}"
         if not 0 <= measurement.mm <= most:

@@ -7,9 +7,10 @@ from dataclasses import replace
 from enum import StrEnum
 from typing import Annotated, TypeVar
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from coatclass.contract import CoatSituation, Frozen
+from coatclass.plain_text import paragraphs
 from coatclass.taxonomy import BodyZone, MatState, Patience
 
 __all__ = [
@@ -98,6 +99,10 @@ def _known(key: str) -> str:
     return key
 
 
+def _clean(text: object) -> object:
+    return paragraphs(text) if isinstance(text, str) else text
+
+
 class Found(Frozen):
     """The whole look on arrival.
 
@@ -113,7 +118,7 @@ class Found(Frozen):
     health: tuple[Health, ...] = ()
     patience: Patience | None = None
     looked_over: bool = False
-    remarks: Annotated[str, Field(max_length=2000)] = ""
+    remarks: Annotated[str, BeforeValidator(_clean), Field(max_length=2000)] = ""
 
 
 def mats_by_zone(found: Found) -> Mapping[BodyZone, MatState]:

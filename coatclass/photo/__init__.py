@@ -1,5 +1,6 @@
 """Opening a picture safely, upright and small enough; and saying what is wrong with it."""
 
+from coatclass.photo.bare import is_bare_jpeg
 from coatclass.photo.opening import LoadedPhoto, also, load, refusal, report
 from coatclass.photo.quality import (
     Limits,
@@ -19,6 +20,7 @@ __all__ = [
     "default_limits",
     "difference_hash",
     "hash_distance",
+    "is_bare_jpeg",
     "load",
     "measure",
     "quality_findings",

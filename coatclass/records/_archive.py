@@ -25,9 +25,22 @@ from sqlalchemy import Table, insert, select
 
 from coatclass.durable import new_file
 from coatclass.errors import RecordError
+from coatclass.photo import is_bare_jpeg
 from coatclass.plain_text import as_cell
 from coatclass.records._store import Reader, Records, Writer
-from coatclass.records._values import STORED, Change, Client, Dog, Link, Photo, PlacePhoto, Record, Session, User
+from coatclass.records._values import (
+    STORED,
+    Change,
+    Client,
+    Dog,
+    Link,
+    Photo,
+    PlacePhoto,
+    Record,
+    Session,
+    Setting,
+    User,
+)
 from coatclass.records.tables import KINDS, changes, to_row
 from coatclass.resources import read_toml
 
@@ -109,6 +122,8 @@ def backup(records: Records, path: Path) -> Archive:
 
 def import_salon(records: Records, path: Path, *, limits: ArchiveLimits = BY_COMMAND) -> Archive:
     """Read an export back in, all of it or nothing. The whole file is checked before anybody has to wait for it.
+
+    Settings that somebody has chosen here already stay as they are.
 
     Args:
         limits: what the file may unpack to.
@@ -225,8 +240,10 @@ def _read(
             counts, wanted = archive.check(kinds)  # no time limit: nobody is waiting for it
             with records.write("import") as writer:
                 _refuse_strange_trail(writer, path, archive)
+                chosen = {one.name for one in writer.find(Setting)}
                 for kind in kinds:
-                    _insert(writer, KINDS[kind].table, map(to_row, archive.rows(kind)))
+                    rows = (row for row in archive.rows(kind) if not (isinstance(row, Setting) and row.name in chosen))
+                    _insert(writer, KINDS[kind].table, map(to_row, rows))
                 _insert(writer, changes, (line.model_dump(exclude={"number"}) for line in archive.trail()))
                 missing = [sha256 for sha256 in wanted if not archive.has_photo(sha256)]
                 for sha256 in wanted:
@@ -366,9 +383,9 @@ class _Archive:
         return f"photos/{sha256}.jpg" in self._packed.NameToInfo
 
     def photo(self, sha256: str) -> bytes:
-        """A picture; its bytes must match the SHA-256 in its name."""
+        """A picture as the store keeps it, without place and device; its bytes must match the SHA-256 in its name."""
         data = self._unpacked(f"photos/{sha256}.jpg", self._limits.photo_bytes)
-        if hashlib.sha256(data).hexdigest() != sha256 or not data.startswith(b"\xff\xd8\xff"):
+        if hashlib.sha256(data).hexdigest() != sha256 or not is_bare_jpeg(data):
             raise _damaged(self._path, "a photo that is not what it is called")
         return data
 

@@ -196,12 +196,20 @@ class StoredAssessment(Record):
         return str(self.result.get("verdict", ""))
 
     @property
+    def probabilities(self) -> Mapping[str, float]:
+        """P(category); empty without an estimate, and of another program's result, out of an archive."""
+        try:
+            return {name: float(p) for name, p in self.result["category"]["probabilities"].items()}
+        except (AttributeError, KeyError, TypeError, ValueError):
+            return {}
+
+    @property
     def doubt(self) -> float:
         """Entropy of P(category) as a share of the highest possible, [0, 1]; 1 without an estimate."""
-        probabilities = ((self.result.get("category") or {}).get("probabilities") or {}).values()
+        probabilities = self.probabilities.values()
         if len(probabilities) < 2:
             return 1.0
-        entropy = -sum(float(p) * math.log(p) for p in probabilities if p > 0)
+        entropy = -sum(p * math.log(p) for p in probabilities if p > 0)
         return min(1.0, max(0.0, entropy / math.log(len(probabilities))))
 
 

@@ -14,7 +14,17 @@ from salon_walk import PASSWORD, doubtful_dog, sign_in
 
 from app.server import create_app
 from app.settings import Settings
-from coatclass.records import Dog, Finding, UserRole, add_user
+from coatclass.records import (
+    Dog,
+    Finding,
+    Intake,
+    Measurement,
+    StoredAssessment,
+    UserRole,
+    add_user,
+    keep_setting,
+    valid,
+)
 
 FINDING = {
     "category": "curly",
@@ -78,8 +88,12 @@ def test_lengths_of_a_finding_become_measurements_and_a_later_ruler_beats_them(w
     assert {(one["zone"], one["length_mm"], one["how"]) for one in kept} == {
         ("trunk", 40, "hands"), ("legs", 60, "hands"), ("ears", 70, "hands")
     }  # fmt: skip
-    later = str(datetime.now(UTC).date() + timedelta(days=2))
-    web.post(f"/api/v1/dogs/{dog}/measurements", json={"length_mm": 90, "measured_on": later}).raise_for_status()
+    salon, before = web.app.state.records, datetime.now(UTC) - timedelta(days=2)
+    [found] = salon.find(Finding, dog_id=dog)
+    salon.change(found, who="Ada", found_at=before)
+    for one in salon.find(Measurement, dog_id=dog):
+        salon.change(one, who="Ada", measured_on=before.date())
+    web.post(f"/api/v1/dogs/{dog}/measurements", json={"length_mm": 90}).raise_for_status()
     assert web.get(f"/api/v1/dogs/{dog}/assessment").json()["length_band"]["best"] == "over_75mm"
 
 
@@ -335,3 +349,55 @@ def test_a_client_shows_no_dog_that_its_owner_took_back(tmp_path):
     assert web.get(f"/api/v1/clients/{client}").json()["dogs"] == []
     for page in ("client", "delete-client"):
         assert "Keptback" not in web.get(f"/groomer/{page}/{client}").text
+
+
+def test_a_length_that_can_not_be_is_refused_before_it_shuts_the_dogs_pages(web, dog):
+    tomorrow = (datetime.now(UTC) + timedelta(days=2)).date().isoformat()
+    for path, entry in (
+        ("measurements", {"length_mm": 900}),
+        ("measurements", {"length_mm": 40, "measured_on": tomorrow}),
+        ("findings", {"category": "fur", "lengths_mm": {"trunk": 1000}}),
+    ):
+        refused = web.post(f"/api/v1/dogs/{dog}/{path}", json=entry)
+        assert (refused.status_code, refused.json()["code"]) == (422, "bad_value")
+        assert refused.json()["next_step"] in ("Measure in millimetres.", "Correct the date.")
+    assert web.put(f"/api/v1/dogs/{dog}", json={"name": "Fennel", "weight_kg": 0.01}).status_code == 422
+    salon, day = web.app.state.records, datetime.now(UTC).date()
+    for length_mm, ahead in ((900, 0), (40, 2)):  # out of an archive, or from before the clock was put back
+        kept = Measurement(dog_id=dog, length_mm=length_mm, measured_on=day + timedelta(days=ahead))
+        salon.add(kept, who="import")
+    for page in (f"/groomer/dog/{dog}", f"/api/v1/dogs/{dog}/sheet.html"):
+        assert web.get(page).status_code == 200
+
+
+def test_what_another_program_wrote_shuts_no_page(tmp_path):
+    web = a_salon(tmp_path)
+    salon, dog = web.app.state.records, doubtful_dog(web)
+    for content in ({}, {"guards": 5}, {"guards": ["x"]}):
+        keep_setting(salon, "guards", content, who="import")
+        assert web.get("/groomer/guards").status_code == web.get(f"/groomer/dog/{dog}").status_code == 200
+    for result in ({"category": 5}, {"category": [1]}, {"category": {"probabilities": {"fur": "x", "hair": 1}}}):
+        salon.add(StoredAssessment(dog_id=dog, result=result), who="import")
+        assert web.get("/groomer/").status_code == 200
+    for content in ("{}", "[]", "x", '{"found": 5, "language": "en"}', '{"found": {"places": {}}, "language": 5}'):
+        look = salon.add(valid(Intake, dog_id=dog, content=content), who="import")
+        for page in ("dog", "intake", "offers"):
+            assert web.get(f"/groomer/{page}/{dog}").status_code == 200, (content, page)
+        salon.change(look, who="import", signed_at=datetime.now(UTC))
+        again = web.post(f"/api/v1/dogs/{dog}/intakes/{look.id}/again")
+        assert (again.status_code, again.json()["code"]) == (422, "unreadable")
+
+
+def test_no_sign_that_misleads_stands_in_what_is_printed(web, dog):
+    guards = {"guards": {"\u202e3 mm": 3, "a\u00006 mm": 6}}
+    assert [one["name"] for one in web.put("/api/v1/guards", json=guards).json()] == ["3 mm", "a6 mm"]
+    look = {"found": {"places": {}, "remarks": "sore\u202e at\u0000 the ear"}, "language": "en", "seen": ""}
+    assert web.put(f"/api/v1/dogs/{dog}/intake", json=look).status_code == 200
+    [kept] = web.app.state.records.find(Intake, dog_id=dog)
+    assert json.loads(kept.content)["found"]["remarks"] == "sore at the ear"
+
+
+def test_a_refused_import_names_the_file_that_was_sent_and_no_folder_of_the_server(web):
+    refused = web.post("/api/v1/import", files={"file": ("holiday.zip", b"no archive")})
+    assert (refused.status_code, refused.json()["code"]) == (422, "damaged_archive")
+    assert refused.json()["problem"].startswith("holiday.zip ")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import re
 import threading
@@ -23,6 +24,7 @@ from coatclass.records import (
     Photo,
     Records,
     Session,
+    Setting,
     Sharing,
     User,
     UserRole,
@@ -30,13 +32,16 @@ from coatclass.records import (
     delete_client,
     export_salon,
     import_salon,
+    keep_setting,
     linked_dog,
     make_link,
     open_records,
     restore,
     session_user,
+    setting,
     start_session,
 )
+from coatclass.records._values import now
 from coatclass.records.tables import KINDS
 
 pytestmark = pytest.mark.slow  # none of them, but all together
@@ -283,6 +288,45 @@ def test_a_forged_export_reaches_no_record_that_is_here_already(place, tmp_path:
             import_salon(second, rewritten(tmp_path / "salon.zip", name, change))
         assert caught.value.code == code, name
         assert contents(second, SALON) == before
+
+
+@pytest.mark.parametrize("told", [b"\xff\xfe\x00\x0cQuill Lane", b"\xff\xe1\x00\x0cExif\x00\x00GPS\x00", b""])
+def test_no_import_brings_a_picture_that_tells_more_than_it_shows(place, tmp_path: Path, fill, told: bytes) -> None:
+    """A remark or a place before the picture, or another file behind it; our own exports hold none."""
+    first, second = place.open(), place.another().open()
+    fill(first)
+    export_salon(first, tmp_path / "salon.zip")
+    own = first.find(Photo)[0].sha256
+    with zipfile.ZipFile(tmp_path / "salon.zip") as old, zipfile.ZipFile(tmp_path / "forged.zip", "w") as forged:
+        picture = old.read(f"photos/{own}.jpg")
+        picture = picture[:2] + told + picture[2:] if told else picture + b"PK\x03\x04"
+        name = hashlib.sha256(picture).hexdigest()
+        for entry in old.namelist():
+            data = picture if entry == f"photos/{own}.jpg" else old.read(entry).replace(own.encode(), name.encode())
+            forged.writestr(entry.replace(own, name), data)
+    with pytest.raises(RecordError) as caught:
+        import_salon(second, tmp_path / "forged.zip")
+    assert caught.value.code == "damaged_archive"
+    assert second.find(Photo) == () and not list(second.store.names())
+
+
+def test_an_import_leaves_settings_that_were_chosen_here(place, tmp_path: Path, fill) -> None:
+    first, second, third = place.open(), place.another().open(), place.another().open()
+    fill(first)  # with rates
+    export_salon(first, tmp_path / "salon.zip")
+    keep_setting(second, "rates", {"per_hour": 60.0}, who="Ada")
+    for records in (second, third):
+        import_salon(records, tmp_path / "salon.zip")
+    assert setting(second, "rates") == {"per_hour": 60.0}
+    assert setting(third, "rates") == setting(first, "rates")
+
+
+def test_a_setting_can_be_changed_though_the_one_before_it_bears_a_later_day(place) -> None:
+    """The clock was put back, or a file from elsewhere holds it."""
+    records = place.open()
+    records.add(Setting(name="rates", content={"per_hour": 1.0}, made_at=now() + timedelta(days=9999)), who="Ada")
+    keep_setting(records, "rates", {"per_hour": 60.0}, who="Ada")
+    assert setting(records, "rates") == {"per_hour": 60.0}
 
 
 def test_what_is_no_archive_is_refused(tmp_path: Path) -> None:
