@@ -9,7 +9,7 @@ import re
 import threading
 import zipfile
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from io import StringIO
 from pathlib import Path
@@ -41,7 +41,6 @@ from coatclass.records import (
     setting,
     start_session,
 )
-from coatclass.records._values import now
 from coatclass.records.tables import KINDS
 
 pytestmark = pytest.mark.slow  # none of them, but all together
@@ -324,7 +323,8 @@ def test_an_import_leaves_settings_that_were_chosen_here(place, tmp_path: Path, 
 def test_a_setting_can_be_changed_though_the_one_before_it_bears_a_later_day(place) -> None:
     """The clock was put back, or a file from elsewhere holds it."""
     records = place.open()
-    records.add(Setting(name="rates", content={"per_hour": 1.0}, made_at=now() + timedelta(days=9999)), who="Ada")
+    later = datetime.now(UTC) + timedelta(days=9999)
+    records.add(Setting(name="rates", content={"per_hour": 1.0}, made_at=later), who="Ada")
     keep_setting(records, "rates", {"per_hour": 60.0}, who="Ada")
     assert setting(records, "rates") == {"per_hour": 60.0}
 
