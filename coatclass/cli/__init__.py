@@ -46,7 +46,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     parsed = _parser(arguments, language).parse_args(arguments)
     if isinstance(sys.stdout, TextIOWrapper):  # a character that the terminal can't show must not end the run
         sys.stdout.reconfigure(errors="backslashreplace")
-    if _COMMANDS[parsed.command] in _BRIEF:  # hardly anything becomes garbage: looking for some takes a tenth of a run
+    if _COMMANDS[parsed.command] in _BRIEF:
+        # Its matrices are small: starting a thread a core for them takes longer than all that is reckoned with them.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+        # Hardly anything becomes garbage: looking for some takes a tenth of a run.
         gc.set_threshold(_COLLECT_AFTER)
         atexit.register(gc.freeze)
     try:
