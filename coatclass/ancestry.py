@@ -73,7 +73,7 @@ def names_cross(answers: Answers) -> bool:
     """Whether anybody named a cross: parents or shares of several breeds, a portmanteau, "poodle cross", "mongrel"."""
     parents = {_who(name) for name in answers.parents or ()}
     several = answers.dna_breeds is not None and not _all_of_one(answers.dna_breeds)
-    return len(parents) > 1 or several or any(map(_is_cross, (answers.breed or "", *(answers.parents or ()))))
+    return len(parents) > 1 or several or any(map(_is_cross, filter(None, (answers.breed, *(answers.parents or ())))))
 
 
 def _who(name: str) -> str:
