@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Any
 
 from platformdirs import user_data_path
 
+from coatclass.errors import InputError
 from coatclass.resources import read_toml
 
 LIMITS = Path(__file__).with_name("limits.toml")
+_HOST = re.compile(r"[\w-]+(\.[\w-]+)*\.?|[0-9A-Fa-f:]*:[0-9A-Fa-f:.]*")
+_NO = ("", "0", "no", "off", "false")
 
 
 def limits() -> dict[str, Any]:
@@ -36,6 +41,9 @@ class Settings:
             processes that share a port go without.
         demo: fill an empty database with the demo scenario.
         limits: as read from ``limits.toml``.
+
+    Raises:
+        InputError: ``host`` or ``proxy`` for what is none: it would never be met, or believe everybody.
     """
 
     data: Path = field(default_factory=lambda: user_data_path("coatclass"))
@@ -47,6 +55,21 @@ class Settings:
     workbench: bool = True
     demo: bool = False
     limits: Mapping[str, Any] = field(default_factory=limits)
+
+    def __post_init__(self) -> None:
+        for name in self.hosts:
+            if not _HOST.fullmatch(name):
+                raise InputError(
+                    name, "is no name of a host.", "Give it alone, such as salon.example, without http:// and port.",
+                    code="host",
+                )  # fmt: skip
+        for proxy in self.proxies:
+            try:
+                ip_network(proxy)
+            except ValueError as error:
+                raise InputError(
+                    proxy, "is no address of a proxy.", "Give it as 10.0.0.2 or 10.0.0.0/24.", code="proxy"
+                ) from error
 
     @property
     def where(self) -> str:
@@ -82,8 +105,8 @@ class Settings:
         return cls(
             **{
                 **({"data": Path(data)} if data else {}),
-                "database_url": environment.get("COATCLASS_DATABASE_URL"),
-                "secure_cookies": environment.get("COATCLASS_HTTPS", "") not in ("", "0"),
+                "database_url": environment.get("COATCLASS_DATABASE_URL") or None,
+                "secure_cookies": environment.get("COATCLASS_HTTPS", "").strip().casefold() not in _NO,
                 **{
                     field: tuple(environment.get(name, "").replace(",", " ").split())
                     for field, name in (("hosts", "COATCLASS_HOSTS"), ("proxies", "COATCLASS_PROXIES"))

@@ -17,6 +17,7 @@ from app import start
 from app.settings import Settings
 from app.sign_in import PATH
 from coatclass.cli import main
+from coatclass.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -93,3 +94,28 @@ def test_an_environment_that_holds_more_than_is_needed_is_used_as_it_is(tmp_path
     for extras in ([], ["web"], [], ["web"], ["train"]):
         start.prepare("env", extras)
     assert installed == [[], ["web"], ["train", "web"]]
+
+
+@pytest.mark.parametrize(
+    ("name", "said", "code"),
+    [
+        ("COATCLASS_HOSTS", "https://salon.example/", "host"), ("COATCLASS_HOSTS", "salon.example:8080", "host"),
+        ("COATCLASS_HOSTS", "*", "host"), ("COATCLASS_PROXIES", "*", "proxy"), ("COATCLASS_PROXIES", "proxy", "proxy"),
+        ("COATCLASS_PROXIES", "10.0.0.2:80", "proxy"), ("COATCLASS_PROXIES", "10.0.0.2/99", "proxy"),
+    ],
+)  # fmt: skip
+def test_a_name_that_would_never_be_met_or_believe_everybody_is_refused(name, said, code):
+    with pytest.raises(InputError) as refused:
+        Settings.from_environment({name: f"good.example {said}" if code == "host" else said})
+    assert (refused.value.source, refused.value.code) == (said, code)
+
+
+def test_what_the_environment_may_say_is_understood():
+    kept = Settings.from_environment({
+        "COATCLASS_HOSTS": "salon.example, xn--mnchen-3ya.example 192.0.2.7 fd00::7",
+        "COATCLASS_PROXIES": "172.30.7.2,10.0.0.0/24 fd00::1",
+    })  # fmt: skip
+    assert len(kept.hosts) == 4 and kept.proxies == ("172.30.7.2", "10.0.0.0/24", "fd00::1")
+    for said, secure in (("", False), ("0", False), ("False", False), ("off", False), ("1", True), ("true", True)):
+        assert Settings.from_environment({"COATCLASS_HTTPS": said}).secure_cookies is secure
+    assert Settings.from_environment({"COATCLASS_DATABASE_URL": ""}).database_url is None
