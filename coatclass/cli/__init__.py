@@ -23,14 +23,14 @@ __all__ = ["main"]
 _COMMANDS = {
     "assess": "dog",
     "sheet": "dog",
-    "score": "_score",
+    "score": "_research",
     "cross": "_cross",
     "rules": "_inspect",
     "serve": "_salon",
     "records": "_salon",
     "user": "_salon",
     "learn": "_salon",
-    "evaluate": "_evaluate",
+    "evaluate": "_research",
     "schema": "_inspect",
     "check": "_inspect",
 }
