@@ -62,7 +62,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"coatclass: {catalogue(language, 'terminal').say('stopped')}", file=sys.stderr)
         return 130
     except BrokenPipeError:
-        # The reader of our output has gone (as with `| head`): leave quietly, with nothing more to flush.
+        # Whoever read our output has gone (as with `| head`): exit quietly, with nothing left to flush.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
 

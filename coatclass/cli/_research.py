@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from coatclass.scoring import Photos
 
-_LINE_EVERY_S = 60.0  # where nobody watches, as in a batch job's log
+_LINE_EVERY_S = 60.0  # without a terminal, as in a batch job's log
 
 # --- score ------------------------------------------------------------------------------------------------------------
 
@@ -101,7 +101,7 @@ def _texts(args: argparse.Namespace) -> Catalogue:
 def _progress(
     photos: Photos, parts: int, console: Console, texts: Catalogue
 ) -> Iterator[tuple[Callable[..., None], list[str]]]:
-    """A bar with rate and time left, or a line a minute where no terminal shows it; and what failed."""
+    """A bar with rate and time left, or a line a minute if there is no terminal; yields also what failed."""
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     counted = photos.count()

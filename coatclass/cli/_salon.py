@@ -239,7 +239,7 @@ def run_records(args: argparse.Namespace) -> int:
 
 
 def _counted(archive: Archive, texts: Catalogue) -> str:
-    """What went into an archive or came out of it, kind by kind."""
+    """Count what went into an archive or came out of it, by kind."""
     return ", ".join(texts.count(f"records.count.{kind}", number) for kind, number in archive.counts.items() if number)
 
 

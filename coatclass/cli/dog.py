@@ -173,7 +173,7 @@ def answers_of(args: argparse.Namespace) -> Answers:
 
 
 def reading_of(args: argparse.Namespace) -> Callable[[], list[Reading]]:
-    """Begin to read the photos beside all that is imported, looked up and parsed; the readings once they are there.
+    """Start reading the photos in a thread, beside imports and parsing; return a function that waits for the readings.
 
     The network leaves the interpreter free, so that both together take hardly longer than either.
     """

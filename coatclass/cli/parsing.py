@@ -15,9 +15,9 @@ __all__ = ["Parser", "day", "whole_number"]
 
 
 class Parser(argparse.ArgumentParser):
-    """As argparse's, in a language; its subcommands' parsers speak the same.
+    """argparse's parser in a language; parsers of subcommands speak the same one.
 
-    Its refusals are found by their English words, as everybody else's are.
+    Error messages are translated by their English wording, as all refusals are.
     """
 
     def __init__(self, *args: Any, language: str = LANGUAGES[0], **kwargs: Any) -> None:

@@ -69,7 +69,7 @@ class Rates(Frozen):
     Attributes:
         before, after: what is written before and after a number, such as a currency's sign.
         per_hour: of ordinary work; ``de_matting_per_hour``: of taking mats out, as ``per_hour`` if None.
-        least: below which no visit costs.
+        least: the lowest price of a visit.
         step: prices are rounded up to a multiple of it.
         table: fixed prices by weight; a dog heavier than every line pays by the hour.
     """
@@ -253,10 +253,10 @@ class TimeModel:
     """Corrections of the assumptions.
 
     Attributes:
-        visits: on how many finished visits it rests.
+        visits: how many finished visits it rests on.
         weights: of the features; shape (5,).
         covariance: of the weights; shape (5, 5).
-        noise_sd: how far a visit differs from what was reckoned, in logarithms.
+        noise_sd: residual standard deviation of a visit, of the logarithm.
     """
 
     visits: int
@@ -292,13 +292,13 @@ def _features(job: Job) -> tuple[float, ...]:
 
 
 def plausible(visit: FinishedVisit) -> bool:
-    """Whether a visit may teach: its minutes are not a slip of the pen (``data/minutes.toml``)."""
+    """Whether a visit may be learned from: its minutes are plausible (``data/minutes.toml``)."""
     times = float(_table()["slip"]["times"])
     return 1 / times <= visit.minutes / assumed(visit.job) <= times
 
 
 def fit(visits: Sequence[FinishedVisit]) -> TimeModel:
-    """The corrections that these visits give; none give none.
+    """The corrections that these visits give; without visits there are none.
 
     The priors weigh as much as so many visits of their own (``data/minutes.toml``), so that few visits move little.
     """

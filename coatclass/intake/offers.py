@@ -112,7 +112,7 @@ class Offer:
         cost: (low, high) by the salon's rates; None without rates or weight.
         out: zones whose mats are taken out; ``off``: zones that are clipped; ``to_skin``: those of them whose mats lie
             at the skin, so that nothing stays there.
-        parts: over how many stretches the work is shared out, so that the dog can bear it.
+        parts: how many sittings the work is split into, so that the dog can bear it.
         ask_vet: more stretches than are sensible without asking a vet.
         job: as the minutes were reckoned.
     """
@@ -308,5 +308,5 @@ def _zones(places: Iterable[str]) -> tuple[BodyZone, ...]:
 
 
 def _closed(offer: Offer, why: str) -> Offer:
-    """An offer that is not made: its minutes and price would only tempt."""
+    """An offer that is not made, without minutes and price, which would only tempt."""
     return Offer(offer.kind, offer.work, open=False, why=why, out=offer.out, off=offer.off, de_matting=offer.de_matting)

@@ -57,9 +57,9 @@ class Finetune(Frozen):
     mask_weight: float = 0.3
     breed_weight: float = 0.1
     looks_weight: float = 0.0
-    keep_weight: float = 0.5  # holding on to ImageNet's answers
+    keep_weight: float = 0.5  # weight of the loss that keeps ImageNet's answers
     class_power: float = 0.5
-    light: Literal["contrast", "gamma"] = "contrast"  # how light varies in training (training/image/pictures.py)
+    light: Literal["contrast", "gamma"] = "contrast"  # how lighting is augmented (training/image/pictures.py)
     background_swap: float = 0.3  # share of pictures with a trimap that get another background
     trunk_crops: float = 0.0  # share of pictures with a trimap of which only a square of coat is shown, as it is
     # Factors from 1/f to f, by which each seed but 0 changes a setting of this name: what varies averages out better.
@@ -99,7 +99,7 @@ class Config(Frozen):
     rule: str = "aspect"
     seeds: tuple[int, ...] = (0,)
     folds: int = 5
-    false_alarms: float = 0.02  # share of dogs that may be called unfamiliar
+    false_alarms: float = 0.02  # share of dogs that may be called unfamiliar at most
     # What the heads see beside the mean over the picture: the mean over the dog, the spread, or nothing.
     second: Literal["dog", "spread", "none"] = "dog"
     second_look: bool = False  # whether photos are read from nearer as well, see coatclass.vision.VisionManifest
@@ -145,7 +145,7 @@ def _merged(path: Path) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Origin:
-    """Digests of what results were made from, by what it is called in a message.
+    """Digests of what results were made from, by the name used in messages.
 
     Attributes:
         folder: where that is stated.
@@ -157,7 +157,7 @@ class Origin:
     parts: tuple[Path, ...] = ()
 
     def check(self) -> None:
-        """Refuse results in the folder that were made from something else.
+        """Refuse a folder whose results were made from something else.
 
         Raises:
             InputError: if there are any, or if nothing says what they were made from.

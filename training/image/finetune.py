@@ -55,11 +55,11 @@ class Crew:
     gradients: distributed.ProcessGroup | None = None
 
     def share(self, items: Sequence[_Item]) -> Sequence[_Item]:
-        """The items that fall to this process."""
+        """This process's share of the items."""
         return items[self.rank :: self.size]
 
     def wait(self) -> None:
-        """Wait until all processes have come here."""
+        """Barrier: wait until all processes are here."""
         if self.size > 1:
             distributed.barrier()
 
@@ -83,7 +83,7 @@ def join_crew(*, share_batches: bool = False) -> Crew:
     """
     rank, size = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
     if size > 1 and not distributed.is_initialized():
-        distributed.init_process_group("gloo")  # for waiting; it doesn't mind when the first has long come
+        distributed.init_process_group("gloo")  # for barriers: gloo tolerates long waits
     device, gpus = torch.device("cpu"), torch.cuda.device_count()
     if torch.cuda.is_available():
         device = torch.device("cuda", int(os.environ.get("LOCAL_RANK", "0")) % gpus)
@@ -102,7 +102,7 @@ def gradient_backend(gpus: int, processes: int) -> str:
 
 
 class Augmented:
-    """Pictures varied for training, each by randomness of its own, so that it does not depend on who draws it."""
+    """Augmented pictures, each with its own random seed, so results do not depend on which process draws it."""
 
     def __init__(self, rule: Preprocessing, settings: Finetune) -> None:
         self.swap, self.near = settings.background_swap, settings.trunk_crops
@@ -237,7 +237,7 @@ def finetune(
         batches: :data:`Example` by batch; iterated once an epoch.
         breeds: number of breeds that the targets name.
         steps: batches an epoch.
-        checkpoint: where the state after each epoch is kept, and found by a training that was broken off.
+        checkpoint: where the state after each epoch is kept; an interrupted training continues from it.
     """
     torch.manual_seed(seed)
     device = start.device
@@ -367,7 +367,7 @@ def _recorded(
     inputs = [part.clone() for part in batch]
     rates = [group["lr"].clone() for group in solver.param_groups]
     for group in solver.param_groups:
-        group["lr"].zero_()  # nothing moves while the step is rehearsed
+        group["lr"].zero_()  # learning rate 0 while the step is recorded
     before = {of: {name: value.clone() for name, value in state.items()} for of, state in solver.state.items()}
     aside = torch.cuda.Stream()  # type: ignore[no-untyped-call]
     aside.wait_stream(torch.cuda.current_stream())

@@ -30,9 +30,9 @@ from training.image.pictures import Gallery, Prepared, prepare
 
 Maps = dict[int, tuple[Tensor, Tensor]]  # the feature maps of each photo, fine and coarse, each (1, C, rows, columns)
 
-_MASK_CELLS = 48  # cells drawn from each trimap: neighbours say the same
+_MASK_CELLS = 48  # cells sampled from each trimap: neighbours are redundant
 _MASK_STEPS = 60  # solver steps; there are far more cells than weights
-_SINGLE_STEPS = 60  # solver steps; further ones change nothing
+_SINGLE_STEPS = 60  # solver steps; more change nothing
 _BATCH = {"cpu": 4, "cuda": 64}  # small batches keep memory in the caches of a CPU; a GPU wants large ones
 
 
@@ -171,7 +171,7 @@ class Readings:
 
 
 def class_weights(labels: Labels, chosen: NDArray[np.int64], power: float) -> NDArray[np.float32]:
-    """Say of each chosen photo (n,), raised for rare categories by frequency ** -power, mean 1."""
+    """Weight of each chosen photo (n,), raised for rare categories by frequency ** -power, mean 1."""
     counts = np.bincount(labels.category_hard[chosen], minlength=len(CATEGORIES)).clip(1)
     say = labels.weight[chosen] * (counts / counts.sum())[labels.category_hard[chosen]] ** -power
     scaled: NDArray[np.float32] = (say / say.mean()).astype(np.float32)
@@ -212,7 +212,7 @@ def fit_heads(
 def fit_last(
     network: CoatNetwork, features: Tensor, labels: Labels, chosen: NDArray[np.int64], settings: Heads
 ) -> None:
-    """What is learned once all other weights stand: which photos are familiar, and whether there is a single dog.
+    """Fitted once all other weights are final: which photos are familiar, and whether there is a single dog.
 
     The latter can't be trained along: a random crop shows a part of a dog whatever the label says.
 
@@ -233,7 +233,7 @@ def fit_last(
 def fit_outline(
     labels: Labels, chosen: NDArray[np.int64], settings: Heads, device: torch.device | str = "cpu"
 ) -> Linear:
-    """From what an observer says of a coat to its category; learned from observed answers, so no photo shapes it."""
+    """Fit the step from an observer's answers to the category; it uses observed answers only, no photos."""
     inputs, complete = outline_examples(torch.from_numpy(labels.looks[chosen]).to(device))
     if not complete.any():
         return Linear(torch.zeros(len(CATEGORIES), inputs.shape[1]), torch.zeros(len(CATEGORIES)))

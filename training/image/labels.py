@@ -1,6 +1,6 @@
 """The photos' labels as arrays, and who may train on which of them.
 
-Soft labels come from up to four annotators, with a say by how sure they were.
+Soft labels come from up to four annotators, weighted by how sure they were.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from training.image.linear import LOOKS
 from training.places import read_csv
 
 _BAND_LETTERS = "ABCD"  # the manifest's letters for coatclass.taxonomy.BANDS; U is "not visible"
-_BY_CONFIDENCE = {3: 1.0, 2: 0.8, 1: 0.5}  # an annotator's say; only ratios between two who disagree matter
+_BY_CONFIDENCE = {3: 1.0, 2: 0.8, 1: 0.5}  # an annotator's weight; only ratios between two who disagree matter
 _ADJUDICATOR = 0.7  # border cases are close to coin flips: the third opinion counts like one annotator's
 _PARTLY_VISIBLE = 0.5  # several dogs, or part of a coat: half a photo's weight
 _LOOKS_COLUMNS = {"curl": "curl", "lie": "lie", "furnishings": "beard_and_brows", "feel": "feel_by_look"}
@@ -41,7 +41,7 @@ class Labels:
         category: (N, 7) soft label, rows sum to 1.
         category_hard, band_hard: the agreed label's index; band is -1 where the length is not visible.
         band: (N, 4) soft label; rows of zeros where the length is not visible.
-        weight: (N,) say of the photo in training.
+        weight: (N,) weight of the photo in training.
         single: (N,) share of the annotators who saw one dog, and enough of it to judge the coat.
         sureness: (N,) the less sure annotator's confidence, 1 to 3.
         breed: (N,) index into ``breeds``.

@@ -11,7 +11,7 @@ from torch.nn import functional
 
 from coatclass.vision import LOOKS as QUESTIONS
 
-_CONSTANT = 1e-4  # a column that spreads less never varies
+_CONSTANT = 1e-4  # standard deviation below which a column counts as constant
 LOOKS = sum(map(len, QUESTIONS.values())) + 1
 """Scores of what an observer says of a coat: one for each answer to each question, then the length's."""
 
@@ -38,7 +38,7 @@ def ordinal_log_probabilities(scores: Tensor) -> Tensor:
 
     The continuation-ratio model (Fienberg 1980): always a distribution, and each step has its own direction.
     """
-    # Softplus, because an export writes logsigmoid as the log of a sigmoid, which runs out of digits.
+    # Softplus, because the export turns logsigmoid into the log of a sigmoid, which underflows.
     further = (-functional.softplus(-scores)).cumsum(-1)
     stop = -functional.softplus(scores)
     start = torch.zeros_like(scores[..., :1])
@@ -70,7 +70,7 @@ def fit_linear(
     Args:
         inputs: (N, D).
         target: (N, K) soft labels.
-        weight: (N,) say of each entry.
+        weight: (N,) weight of each entry.
         outputs: number of scores.
     """
     # Double precision: with a GPU's short float formats the line search stops far from the optimum.

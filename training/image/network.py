@@ -28,8 +28,8 @@ MEAN, STD = 127 / 255, 128 / 255  # the preprocessing that the weights were trai
 
 _TRIMMED = {"never": 0.0, "sometimes": 0.3, "usually": 0.6, "nearly_always": 0.9}  # assumption: share of dogs in a trim
 _ELSE = 0.05  # share of dogs that fit no row: mislabelled, crossed, or of another variety
-_DIRECTIONS = 128  # principal directions in which likeness is measured: fewer bytes, and breeds apart no less
-_NEIGHBOURS = 3  # the likest training photos whose mean likeness counts: one alone may be a chance
+_DIRECTIONS = 128  # principal directions in which likeness is measured: fewer bytes, and breeds are told apart as well
+_NEIGHBOURS = 3  # nearest training photos whose mean likeness counts: a single one may be a coincidence
 _RARELY = 0.003  # share of the training photos' dogs that may lose to each kind of rival
 
 
@@ -258,6 +258,6 @@ class CoatNetwork(nn.Module):
         self.rivals.copy_(torch.quantile(margins.float(), _RARELY, 0))
 
     def take(self, state: dict[str, Tensor]) -> None:
-        """Load a state that may remember another number of photos."""
+        """Load a state whose memory may hold another number of photos."""
         self.remembered = torch.empty_like(state["remembered"], device=self.device, dtype=self.usual.dtype)
         self.load_state_dict(state)

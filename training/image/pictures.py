@@ -28,7 +28,7 @@ _PET, _BORDER = 1, 3  # the trimaps' values; 2 is background
 _BATCH = 32
 _TRUNK = 0.3, 0.7  # side of a square of coat, in short sides of the photo
 _MOSTLY, _SMALLEST, _TRIES = 0.85, 96, 5  # share of it that must be dog; px; squares that are tried
-_GROUND_PX = 12  # so few colours are kept of another picture that no coat is left in it
+_GROUND_PX = 12  # side to which another picture is reduced: no coat is recognisable in it
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What a run leaves: figures of each variant, and the released files (ONNX, manifest, evidence tables)."""
+"""What a run writes: figures of each variant, and the released files (ONNX, manifest, evidence tables)."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _FIGURES = [f"{route}_{name}" for route in ("texture", "kinship", "blend") for n
 _FIGURES += ["band_accuracy", "band_kappa", "band_log_loss"]
 _MIXED = CATEGORIES.index(CoatCategory.MIXED)
 _PURE = [place for place in range(len(CATEGORIES)) if place != _MIXED]
-_NO_DOG = 0.0075  # share of dogs that may be called no dog
+_NO_DOG = 0.0075  # share of dogs that may be taken for no dog at most
 
 
 def blend(readings: Readings, share: float = 0.5) -> NDArray[np.float32]:
@@ -161,7 +161,7 @@ def _device() -> str:
 
 
 def background_shift(network: CoatNetwork, gallery: Gallery, labels: Labels, rule: Preprocessing) -> dict[str, float]:
-    """What another background does to the texture route, on val photos with a trimap.
+    """Effect of another background on the texture route, on val photos with a trimap.
 
     The dog is cut out and laid on scikit-learn's two sample pictures. Returns the mean total variation distance between
     the probabilities before and after, and the share of photos whose best category changes.

@@ -3,7 +3,7 @@
 A shard holds some thousand photos as ``NUMBER.jpg``, ``NUMBER.json`` (targets) and, where the dog was outlined,
 ``NUMBER.png``: the layout that WebDataset's readers take. Photos lie in it upright, no larger than training wants them,
 and a disk or an object store reads it from front to back. ``shard-N.json`` beside each says what is in it; a shard that
-has one is complete, so that a command that was broken off goes on behind it.
+has one is complete, so that an interrupted command continues after it.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ from training.places import ROOT, add_photos_argument, read_csv, write_csv
 __all__ = ["ShardBatches", "ShardIndex", "add_arguments", "read_index", "run", "write_shards"]
 
 _PER_SHARD, _SIDE, _QUALITY = 5000, 640, 90  # photos; px of the short side; JPEG
-_BUFFER = 1000  # encoded photos that a loading process mixes; with those of the others they make the order
+_BUFFER = 1000  # encoded photos in a loading process's shuffle buffer
 _SAID = ("category", "band", "usable", "confidence")
 _BROKEN = (OSError, ValueError, SyntaxError, KeyError)  # what Pillow, json and tarfile raise on damaged content
 
@@ -311,7 +311,7 @@ class ShardBatches:
     """Batches of a folder of shards, an epoch at each iteration; the same for the same seed and numbers of processes.
 
     Args:
-        begin: epoch and number of batches in it that were had before; the stream goes on behind them.
+        begin: epoch and number of batches in it that were had before; the stream continues after them.
     """
 
     def __init__(

@@ -1,6 +1,6 @@
-"""The steps of a run in their order; each leaves a file in the work folder, so that a broken run goes on from there.
+"""The steps of a run in their order; each leaves a file in the work folder, from which an interrupted run continues.
 
-Files appear whole or not at all: a run may break off at any moment, and two processes may write the same start.
+Files appear whole or not at all: a run may be interrupted at any moment, and two processes may write the same file.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ def claim(configs: Sequence[Config], places: Places, crew: Crew) -> None:
     found = origins(configs, places.photos, places.work)
     for origin in found:
         origin.check()
-    crew.wait()  # all processes look before one writes, so that all of them see the same
+    crew.wait()  # all processes check before one writes, so that all see the same
     if crew.rank == 0:
         for origin in found:
             origin.write()
@@ -213,7 +213,7 @@ def finetune_job(setup: Setup, frozen: CoatNetwork, views: list[Tensor], *, job:
     start, breeds = start_of(setup, frozen, views, job), len(setup.labels.breeds)
     end, log = finetune(start, batches, settings, breeds=breeds, steps=len(batches), seed=seed, crew=crew)
     if crew.place[0]:
-        return  # the first of those that share batches writes for all
+        return  # of the processes that share batches, the first writes
     write_whole(setup.work / f"log_{job}_{seed}.json", json.dumps(log, indent=1).encode())
     save_weights(end, kept)
     print(f"{setup.config.name} {job} seed {seed}: {log[-1]}", flush=True)

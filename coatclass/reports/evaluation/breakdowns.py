@@ -1,4 +1,4 @@
-"""Figures for parts of the cases, for answers, and for pictures made worse; where the annotators were split.
+"""Figures by subgroup, with answers, on degraded pictures, and where the annotators disagreed.
 
 Simulated answers are drawn from the tables of ``coatclass/answers``; their numbers are called simulated everywhere.
 Worse pictures follow the convention of Hendrycks and Dietterich 2019 (arXiv:1903.12261): each corruption at severities
@@ -37,13 +37,13 @@ from coatclass.taxonomy import BANDS, CATEGORIES
 
 ERROR_RATES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4)
 QUESTION_ERROR_RATE = 0.1
-DRAWS = 3  # of simulated owners: one draw alone may move accuracy by as much as an answer is worth
+DRAWS = 3  # of simulated owners: accuracy varies between single draws by as much as an answer adds
 _LENGTH = "trunk_length_mm"
 _GROSS_LENGTH_ERRORS = 0.02  # rulers err less often than memories: as in the questionnaire's own table
 
 
 def asked() -> tuple[str, ...]:
-    """The questions that are simulated, the measured length left out: it would hand over the label."""
+    """The simulated questions, without the measured length, which would give the label away."""
     return tuple(q.id for q in questionnaire.questions() if questionnaire.outcomes(q.id) and q.id != _LENGTH)
 
 
@@ -110,7 +110,7 @@ def _estimates(cases: LabelledPhotos, answers: Sequence[Answers], *, with_photo:
 
 
 def _simulable(cases: LabelledPhotos) -> LabelledPhotos:
-    """Judged dogs whose length is known: without it no answers can be drawn."""
+    """Judged dogs whose length is known: answers can only be simulated for those."""
     return cases.judged.where(lambda case: case.band != UNKNOWN)
 
 
@@ -272,7 +272,7 @@ def subgroups(cases: LabelledPhotos, *, resamples: int = 1000) -> list[dict[str,
 
 
 def _by_breed(cases: LabelledPhotos) -> list[tuple[str, str, Callable[[LabelledPhoto], bool]]]:
-    """What the image model could know of the breed; nothing where no breeds are named."""
+    """Labels for what the image model may have learned of each breed; empty where no breeds are named."""
     known = {name: breed_kind(name) for name in {case.breed for case in cases.rows if case.breed}}
 
     def keep(how: str) -> Callable[[LabelledPhoto], bool]:
@@ -283,7 +283,7 @@ def _by_breed(cases: LabelledPhotos) -> list[tuple[str, str, Callable[[LabelledP
 
 @cache
 def breed_kind(name: str) -> str:
-    """What the image model could know of a breed."""
+    """What the image model may have learned of a breed."""
     breed = breeds.find(name).id
     trained, imagenet, neither = _KNOWN
     if breed in _trained_on():
@@ -433,12 +433,12 @@ def corrupt(image: Image.Image, kind: str, strength: float, rng: np.random.Gener
 
 
 def subset(cases: LabelledPhotos, size: int, seed: int = 0) -> LabelledPhotos:
-    """A stated part of the judged cases: each category keeps its share, as far as that comes out whole."""
+    """A stratified sample of the judged cases: each category keeps its share, up to rounding."""
     return drawn(cases.judged, size, seed)
 
 
 def drawn(cases: LabelledPhotos, size: int, seed: int = 0) -> LabelledPhotos:
-    """A part of labelled cases, looked at or not; each category keeps its share, as far as that comes out whole."""
+    """A stratified sample of labelled cases, looked at or not: each category keeps its share, up to rounding."""
     if len(cases) <= size:
         return cases
     rng = np.random.default_rng(seed)
@@ -452,7 +452,7 @@ def drawn(cases: LabelledPhotos, size: int, seed: int = 0) -> LabelledPhotos:
 def robustness(cases: LabelledPhotos, *, seed: int = 0, advance: Callable[[], None] = lambda: None) -> dict[str, Any]:
     """Accuracy, sureness, share settled and wrong among those, by corruption and severity (0: untouched).
 
-    Each picture goes the whole way of a file, so that refusals and doubts about its quality count too.
+    Each picture goes through the whole pipeline as a file, so that refusals and doubts about its quality count too.
     """
     opened = [(case, image) for case in cases.rows if (image := _open(case)) is not None]
     clean = _row(0, [_seen(case, image) for case, image in opened])
@@ -478,7 +478,7 @@ def _open(case: LabelledPhoto) -> Image.Image | None:
 
 
 def _seen(case: LabelledPhoto, image: Image.Image) -> LabelledPhoto:
-    """A photo file all the way through: opened, measured, read, and refused or doubted if need be."""
+    """Run one photo file through the whole pipeline: opened, measured, read, and refused or doubted if need be."""
     buffer = BytesIO()
     image.save(buffer, "JPEG", quality=95)
     return look_at_one(case, buffer.getvalue())

@@ -98,7 +98,7 @@ class LabelledPhoto:
 
 @dataclass(frozen=True)
 class LabelledPhotos:
-    """Many cases, and their numbers as arrays."""
+    """Cases, and their labels and probabilities as arrays."""
 
     rows: tuple[LabelledPhoto, ...]
 
@@ -115,7 +115,7 @@ class LabelledPhotos:
 
     @property
     def judged(self) -> LabelledPhotos:
-        """Dogs with a known category on which the program said something."""
+        """Dogs with a known category and an estimate."""
         return self.where(lambda case: case.is_dog and case.category != UNKNOWN and case.estimate is not None)
 
     @property
@@ -125,7 +125,7 @@ class LabelledPhotos:
 
     @property
     def enough_bands(self) -> bool:
-        """Whether enough lengths are known to say anything about them."""
+        """Whether enough lengths are known to report figures about them."""
         return len(self.measured) >= FEWEST
 
     @property
@@ -274,7 +274,7 @@ def _check_labels(table: Path, rows: Sequence[Mapping[str, str | None]], first: 
 
 
 def _by_row(found: Sequence[tuple[int, str]]) -> str:
-    """Rows with what stands in them, in no language: ``3 ('furr'), 7 ('?')``."""
+    """Rows and what they hold, without words to translate: ``3 ('furr'), 7 ('?')``."""
     return ", ".join(f"{row} ('{said}')" for row, said in found[:_MOST_NAMED]) + " …" * (len(found) > _MOST_NAMED)
 
 

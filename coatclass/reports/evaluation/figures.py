@@ -36,15 +36,15 @@ _CHOSEN = "chosen"
 
 
 def label(name: str) -> str:
-    """A figure's English name for people."""
+    """A figure's English name."""
     return wording().label(name)
 
 
 def shown_table(extra: Mapping[str, Any]) -> tuple[list[str], list[list[Any]]]:
     """Head and rows of a ready-made table as people are shown them; the JSON keeps every row.
 
-    Where a column tells which rows were chosen: one row a variant, without that column. Variants are named in the
-    first column. One of which no row was chosen is shown by its first row.
+    If a column marks the chosen rows, each variant (named in the first column) is shown by its chosen row, or by its
+    first row if none was chosen, without that column.
     """
     head, rows = list(extra["head"]), [list(row) for row in extra["rows"]]
     if _CHOSEN not in head:
@@ -202,7 +202,7 @@ def calibration(cases: LabelledPhotos) -> dict[str, Any]:
 def set_section(cases: LabelledPhotos) -> dict[str, Any]:
     """Size and coverage of the prediction sets, overall and by true class, with exact intervals."""
     section = {"category": _sets(cases.judged, "category")}
-    told = any(case.decision and case.decision.bands for case in cases.measured.rows)  # a table of scores tells none
+    told = any(case.decision and case.decision.bands for case in cases.measured.rows)  # a table of scores holds none
     return section | ({"band": _sets(cases.measured, "band")} if cases.enough_bands and told else {})
 
 
@@ -305,6 +305,6 @@ def mixed_section(cases: LabelledPhotos) -> dict[str, Any]:
 
 
 def _ruled_out(case: LabelledPhoto) -> bool:
-    """Whether the answer names coats, *mixed* not among them."""
+    """Whether the answer names coats and *mixed* is not among them."""
     told = _verdict(case) in (Verdict.SETTLED, Verdict.NARROWED)
     return bool(case.decision and told and CoatCategory.MIXED not in case.decision.categories)

@@ -54,7 +54,7 @@ def _draw(wording: Wording, paint: Callable[[Any], None], width: float = 4.6, he
 
 
 def _write_numbers(axis: Any, decimal: str) -> None:
-    """Ticks with the decimal sign of the language; names that stand there instead of numbers stay."""
+    """Use the language's decimal sign for ticks; tick labels that are names stay."""
     from matplotlib.ticker import ScalarFormatter
 
     class Written(ScalarFormatter):

@@ -1,4 +1,4 @@
-"""From looked-at cases to one JSON and one page, with plots and the most confident errors to look at."""
+"""From cases with estimates to one JSON file and one page, with plots and the most confident errors."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def evaluate_table(
         resamples: bootstrap resamples behind each interval.
         simulate: also show what simulated answers would add.
         language: of the page.
-        further: sections that are made of the predictions, which it is given.
+        further: makes further sections; called with the path of the predictions.
         advance: called once a photo, for a progress bar.
 
     Returns:
@@ -163,7 +163,7 @@ def check_enough(cases: LabelledPhotos, table: Path) -> None:
 
 
 def _too_few(cases: LabelledPhotos) -> tuple[str, str]:
-    """Why there is nothing to report, and what to do about it."""
+    """Why too few cases can be judged, and what to do about it."""
     refused = refused_photos(cases)
     why = f" {len(refused)} were refused, the first, {refused[0]['file']}: {refused[0]['reason']}" if refused else ""
     problem = f"has {len(cases.judged)} dogs with a known category whose photo can be judged."
@@ -194,7 +194,7 @@ def build_report(
     draws: int = DRAWS,
     gallery: int = 24,
 ) -> dict[str, Any]:
-    """All sections that need nothing but the cases; optional ones are left out where the data can't carry them.
+    """All sections that need nothing but the cases; optional ones are left out where there are too few data.
 
     ``draws``: how often simulated owners are drawn, 2 at least; their figures are means.
     """
@@ -310,7 +310,7 @@ def write_report(
 
 
 def restored(plain: Any) -> Any:
-    """What the JSON file holds, with its figures as figures again: the page is made from it, so that both agree."""
+    """The content of the JSON file with its figures as objects again: the page is made from it, so both agree."""
     if isinstance(plain, Mapping):
         if set(plain) == set(Figure._fields):
             return Figure(**plain)
@@ -357,7 +357,7 @@ def _error(case: LabelledPhoto, p: Any) -> dict[str, Any]:
 
 
 def thumbnails(cases: LabelledPhotos, errors: list[dict[str, Any]]) -> dict[str, str]:
-    """Small pictures as data URIs by file, what was not looked at greyed out; only for the report on one's own disk."""
+    """Thumbnails as data URIs by file, with what the model ignored greyed out; only for a report on the own disk."""
     by_file = {case.file: case for case in cases.rows}
     return {error["file"]: uri for error in errors if (uri := _thumbnail(by_file[error["file"]])) is not None}
 

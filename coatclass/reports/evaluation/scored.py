@@ -1,4 +1,4 @@
-"""Evaluation of a table of scores with labels, of any length: no photo is needed, and a piece is read at a time."""
+"""Evaluation of a table of scores with labels, of any length: no photo is needed, and rows are read in pieces."""
 
 from __future__ import annotations
 
@@ -70,9 +70,9 @@ class _Piece:
     Attributes:
         row: number of the first one, as a spreadsheet counts.
         truth: category, -1 not known, -2 no dog. band: -1 not known or not to be seen.
-        scored: whether the photo was not refused. p, b: probabilities, of scored rows only sensible.
+        scored: whether the photo was not refused. p, b: probabilities, meaningful in scored rows only.
         verdict: place among settled, narrowed, hands on; 3 for none. sets: bits of the category set.
-        own: whether the group is the photo alone. cells: the other columns that were asked for.
+        own: whether the photo is a group of its own. cells: the other columns that were asked for.
     """
 
     row: int
@@ -91,7 +91,7 @@ class _Piece:
     cells: Mapping[str, list[str]]
 
     def counted(self, of: NDArray[np.bool_]) -> Ints:
-        """Places of some photos, in the order in which they are summed."""
+        """Row indices of some photos, in the order in which they are summed."""
         places = np.flatnonzero(of)
         return places[in_steps(self.p[places])]
 
@@ -182,7 +182,7 @@ class _Reader:
         if (torn := ~scored & (found != 0).any(axis=1)).any():
             problem = f"lacks some of the probabilities in row {number + int(torn.argmax())}."
             raise InputError(self.name, problem, _AS_WRITTEN)
-        with np.errstate(invalid="ignore"):  # a sum of infinities, which is refused like any other
+        with np.errstate(invalid="ignore"):  # infinities: refused like any other wrong sum
             bad = scored & ~((np.abs(found.sum(axis=1) - 1) <= 0.01) & (found >= 0).all(axis=1))
         if bad.any():
             problem = f"has probabilities in row {number + int(bad.argmax())} that don't add up to 1."
@@ -191,7 +191,7 @@ class _Reader:
 
 
 def _each(cells: Sequence[Any], of: Callable[[Any], T]) -> list[T]:
-    """A function of each cell, called once for each that differs: most columns hold few words, many times."""
+    """Apply a function to each cell, once for each distinct value: most columns hold few different words."""
     found = {cell: of(cell) for cell in set(cells)}
     return [found[cell] for cell in cells]
 
@@ -223,7 +223,7 @@ def _bits(table: str, words: str) -> int:
 
 
 class _Counts:
-    """Everything that is counted in one passage, beside the sums of the figures."""
+    """Everything that is counted in one pass, beside the sums of the figures."""
 
     def __init__(self, resamples: int, gallery: int, by: Sequence[str]) -> None:
         self.tally = Tally(resamples)
@@ -420,7 +420,7 @@ def report_of_scores(
 
 
 def _refuse_twice(table: str, files: Hashes) -> None:
-    """Photos that stand there twice would count twice, and make intervals narrower than they are."""
+    """Refuse photos that are listed twice: they would count twice and make intervals too narrow."""
     order = np.argsort(files, kind="stable")
     again = np.flatnonzero(files[order[1:]] == files[order[:-1]])
     if len(again):
@@ -474,7 +474,7 @@ def _report(counts: _Counts, title: str, reader: _Reader) -> dict[str, Any]:
 
 
 def _thinned(coverage: Floats, risk: Floats) -> dict[str, list[float]]:
-    """A curve of at most some thousand points, its last one among them."""
+    """Thin a curve to at most some thousand points, always keeping the last one."""
     step = -(-len(coverage) // _POINTS)
     places = np.arange(len(coverage) - 1, -1, -step)[::-1]
     return {"coverage": coverage[places].tolist(), "risk": risk[places].tolist()}
@@ -578,7 +578,7 @@ def compare(
 
 
 class _Labels:
-    """Labels of judged photos by the hash of their name, to be put on another run's rows."""
+    """Labels of judged photos by the hash of their name, for the rows of another run."""
 
     def __init__(self, reader: _Reader, advance: Callable[[int], None]) -> None:
         kept: list[tuple[Any, ...]] = []
@@ -596,7 +596,7 @@ class _Labels:
         self._truth, self._band, self._group, self._votes = truth[first], band[first], group[first], votes[first]
 
     def put(self, piece: _Piece, files: Hashes, labelled: str | None) -> _Piece:
-        """A piece with our labels; its own must not say otherwise."""
+        """A piece with our labels; labels of its own must agree with them."""
         place = np.searchsorted(self.file, files).clip(0, len(self.file) - 1)
         known = self.file[place] == files
         truth = np.where(known, self._truth[place], UNKNOWN).astype(np.int64)

@@ -1,4 +1,4 @@
-"""Figures from sums over photos, so that a table of any length is gone through once, a piece at a time.
+"""Figures from sums over photos, so that a table of any length needs a single pass, a piece at a time.
 
 Intervals: in each resample every dog's photos count Poisson(1) times, independently of other dogs. For many dogs this
 is the bootstrap with dogs as units (Hanley and MacGibbon 2006; Chamandy, Muralidharan, Najmi and Naidu, "Estimating
@@ -111,7 +111,7 @@ def _one_hot(places: NDArray[np.int64], many: int) -> Floats:
 
 
 def _bins(sure: Floats, right: NDArray[np.bool_]) -> Floats:
-    """How much too sure, by bin of equal width, (N, bins): all that a calibration error needs."""
+    """Overconfidence by bin of equal width, (N, bins): all that a calibration error needs."""
     return _one_hot(_bin(sure), _BINS) * (sure - right)[:, None]
 
 
@@ -261,7 +261,7 @@ class Tally:
         """Figures that need an order: exact for all photos; in steps for the resamples, moved by what steps cost."""
         sure, right = np.concatenate(self._sure), np.concatenate(self._right)
         photos, wrong = self._steps
-        # How sure the photos of a step are on average: of all photos, as no resample tells.
+        # Mean sureness of each step over all photos; the resamples don't keep it.
         step = _step(sure)
         level = np.bincount(step, sure, _STEPS) / np.maximum(np.bincount(step, minlength=_STEPS), 1)
         exact = {

@@ -22,7 +22,7 @@ class Wording:
     """The words of the page. Take it from :func:`wording`.
 
     Attributes:
-        language: code of the language that is really spoken: English where the one asked for lacks the report's texts.
+        language: code of the language in use: English where the one asked for lacks the report's texts.
     """
 
     def __init__(self, language: str) -> None:
@@ -40,7 +40,7 @@ class Wording:
         return self._decimal(f"{round(value, digits) + 0.0:.{digits}f}")
 
     def short(self, value: float) -> str:
-        """A number with no more digits than it has."""
+        """A number without trailing zeros."""
         return self._decimal(f"{value:g}")
 
     def percent(self, share: float) -> str:
@@ -48,7 +48,7 @@ class Wording:
         return self.say("percent", n=f"{share:.0%}".removesuffix("%"))
 
     def plot(self, key: str) -> str:
-        """What stands at an axis or in the key of a plot."""
+        """Text of an axis or of a plot's key."""
         return self.say(f"plot.{key}")
 
     def label(self, name: str) -> str:
