@@ -30,6 +30,7 @@ from app.api import assessing, dogs, health, owner, research, salon, visit
 from app.demo.scenario import open_demo
 from app.errors import mask_logs, mask_stderr
 from app.looking import Looks
+from app.passing import Passing
 from app.settings import Settings
 from app.work import Remembered, WorkQueue
 from app.workers import serve_together
@@ -70,7 +71,9 @@ def create_app(settings: Settings, *, alone: bool = True) -> FastAPI:
     mask_logs()
     _make_private(settings.data)
     # gradio makes itself a folder; what is uploaded to the workbench passes through it and is taken out at once.
+    passing = Passing(settings.data)
     if alone:
+        passing.sweep()
         shutil.rmtree(settings.data / "pages", ignore_errors=True)
     os.environ.setdefault("GRADIO_TEMP_DIR", str(settings.data / "pages"))
     url = settings.database_url or f"sqlite:///{settings.data / 'records.sqlite'}"
@@ -86,6 +89,7 @@ def create_app(settings: Settings, *, alone: bool = True) -> FastAPI:
 
     app = FastAPI(title="coatclass", version=__version__, lifespan=lifespan, docs_url=None, redoc_url=None)
     app.state.settings = settings
+    app.state.passing = passing
     app.state.records = kept
     app.state.looks = Looks()
     app.state.meters = health.Meters()

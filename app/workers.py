@@ -24,6 +24,7 @@ from types import FrameType
 from typing import Any
 
 from app.demo.scenario import open_demo
+from app.passing import Passing
 from app.settings import Settings
 from coatclass.errors import InputError
 from coatclass.records import open_records
@@ -66,6 +67,7 @@ def serve_together(
             code="one_process",
         )
     # Schema, leftovers and the demo are seen to once, before anybody else comes.
+    Passing(settings.data).sweep()
     with open_records(settings.database_url, photo_folder=settings.photo_folder) as kept:
         if settings.demo:
             open_demo(kept)

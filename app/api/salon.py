@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 from shutil import copyfileobj, rmtree
-from tempfile import mkdtemp
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, File, Query, Request, UploadFile
@@ -194,7 +193,7 @@ class Taken(BaseModel):
 @router.get("/export", response_class=FileResponse)
 def everything(request: Request, who: Groomer) -> FileResponse:
     """Clients, dogs, findings, photos and the trail in one ZIP file: CSV for people, JSON for reading back."""
-    folder = Path(mkdtemp(prefix="coatclass-"))
+    folder = request.app.state.passing.folder()
     path = folder / "salon.zip"
     try:
         export_salon(salon_of(request), path)
@@ -208,7 +207,7 @@ def everything(request: Request, who: Groomer) -> FileResponse:
 @router.post("/import")
 def bring_back(request: Request, who: Groomer, file: Annotated[UploadFile, File()]) -> Taken:
     """Read an export back in, all of it or nothing."""
-    folder = Path(mkdtemp(prefix="coatclass-"))
+    folder = request.app.state.passing.folder()
     try:
         path = folder / "salon.zip"
         with path.open("wb") as copy:

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import shutil
 from base64 import b64encode
-from collections.abc import AsyncIterator, Collection, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from html import escape
 from io import BytesIO
 from pathlib import Path
-from tempfile import mkdtemp
 from typing import Any
 
 import gradio as gr
@@ -51,7 +50,7 @@ def workbench(state: Any, languages: Collection[str]) -> FastAPI:
     One in each language, since the framework keeps what a page says; whoever changes the language begins anew.
 
     Args:
-        state: of the app around it: settings and records.
+        state: of the app around it: settings, records, and folders for what passes through.
     """
     benches = {language: _in_one_language(state, language) for language in languages}
 
@@ -78,7 +77,7 @@ def _in_one_language(state: Any, language: str) -> FastAPI:
         accounts.require(state.records, dict(cookies), *accounts.RESEARCHERS)
 
     with blocks(f"coatclass: {words.say('research.workbench')}", delete_cache=(_KEPT_S, _KEPT_S)) as page:
-        _evaluating(ask, words)
+        _evaluating(ask, words, state.passing.folder)
     with page.route(words.say("research.to_try"), "/try"):
         _trying(ask, words)
     most = limits["upload"]["body_bytes"]
@@ -88,7 +87,7 @@ def _in_one_language(state: Any, language: str) -> FastAPI:
 # --- a table and its photos -------------------------------------------------------------------------------------------
 
 
-def _evaluating(ask: Any, words: Catalogue) -> None:
+def _evaluating(ask: Any, words: Catalogue, new_folder: Callable[[], Path]) -> None:
     def say(key: str) -> str:
         return words.say(f"workbench.{key}")
 
@@ -134,7 +133,7 @@ def _evaluating(ask: Any, words: Catalogue) -> None:
                                column_widths=["24%", "9%", "10%", "12%", "15%", "13%", "9%", "8%"])  # fmt: skip
     report = gr.HTML(label=say("report"), padding=False)
 
-    _taking(ask, words, (given, run), (bag, files))
+    _taking(ask, words, (given, run), (bag, files), new_folder)
 
     def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
         ask(request)
@@ -158,13 +157,15 @@ def _evaluating(ask: Any, words: Catalogue) -> None:
     clear.click(empty, [bag], [bag, files, *shown], **private)
 
 
-def _taking(ask: Any, words: Catalogue, fields: tuple[Any, Any], kept_in: tuple[Any, Any]) -> None:
+def _taking(
+    ask: Any, words: Catalogue, fields: tuple[Any, Any], kept_in: tuple[Any, Any], new_folder: Callable[[], Path]
+) -> None:
     """Take what is uploaded out of gradio's folder: a table with its photos, and another run."""
     (given, run), (bag, files) = fields, kept_in
 
     def take(paths: list[str] | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
-        folder = kept or Path(mkdtemp(prefix="coatclass-bench-"))
+        folder = kept or new_folder()
         for path in map(Path, paths or ()):
             if len(list(folder.iterdir())) < _MOST_FILES:
                 shutil.move(path, folder / path.name)
@@ -173,7 +174,7 @@ def _taking(ask: Any, words: Catalogue, fields: tuple[Any, Any], kept_in: tuple[
 
     def take_run(path: str | None, kept: Path | None, request: gr.Request) -> tuple[Any, ...]:
         ask(request)
-        folder = kept or Path(mkdtemp(prefix="coatclass-bench-"))
+        folder = kept or new_folder()
         if path is not None:
             _drop(folder / _OTHER)
             (folder / _OTHER).mkdir()

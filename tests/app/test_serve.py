@@ -14,6 +14,8 @@ import httpx
 import pytest
 
 from app import start
+from app.passing import Passing
+from app.server import create_app
 from app.settings import Settings
 from app.sign_in import PATH
 from coatclass.cli import main
@@ -119,3 +121,13 @@ def test_what_the_environment_may_say_is_understood():
     for said, secure in (("", False), ("0", False), ("False", False), ("off", False), ("1", True), ("true", True)):
         assert Settings.from_environment({"COATCLASS_HTTPS": said}).secure_cookies is secure
     assert Settings.from_environment({"COATCLASS_DATABASE_URL": ""}).database_url is None
+
+
+def test_what_passed_through_a_server_that_was_killed_goes_at_its_next_start(tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    of_it, of_another = (Passing(tmp_path / name).folder() for name in ("salon", "other"))
+    for left in (of_it, of_another):
+        (left / "salon.zip").write_bytes(b"names")
+    create_app(Settings(data=tmp_path / "salon", workbench=False)).state.records.close()
+    assert not of_it.exists() and of_another.exists()
+    assert of_another.stat().st_mode & 0o777 == 0o700
