@@ -30,9 +30,8 @@ from coatclass.assessing import assess_readings
 from coatclass.contract import Assessment
 from coatclass.errors import InputError, PhotoError
 from coatclass.reports import evaluation
-from coatclass.reports.evaluation.figures import tables
+from coatclass.reports.evaluation.figures import Wording, tables, wording
 from coatclass.reports.evaluation.report import refused_photos
-from coatclass.reports.evaluation.wording import Wording, wording
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.words import Catalogue, catalogue, in_language
 

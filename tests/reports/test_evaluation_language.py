@@ -12,8 +12,8 @@ from simulated_dogs import dogs
 from coatclass.cli import main
 from coatclass.reports.evaluation import LabelledPhotos, build_report, compare, write_predictions, write_report
 from coatclass.reports.evaluation.breakdowns import CORRUPTIONS, TRAITS_TOLD
+from coatclass.reports.evaluation.figures import wording
 from coatclass.reports.evaluation.report import notes
-from coatclass.reports.evaluation.wording import wording
 from tests.later import Later
 
 Later("matplotlib")

@@ -7,8 +7,8 @@ from io import StringIO
 from typing import Any
 
 from coatclass.errors import MissingExtraError
+from coatclass.reports.evaluation.figures import Wording
 from coatclass.reports.evaluation.metrics import Figure, binomial_interval
-from coatclass.reports.evaluation.wording import Wording
 from coatclass.taxonomy import BANDS
 
 __all__ = [

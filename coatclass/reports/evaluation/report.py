@@ -46,13 +46,14 @@ from coatclass.reports.evaluation.cases import (
     with_decisions,
 )
 from coatclass.reports.evaluation.figures import (
+    Wording,
     mixed_section,
     settled_section,
     shown_table,
     verdict_section,
+    wording,
 )
 from coatclass.reports.evaluation.metrics import Figure
-from coatclass.reports.evaluation.wording import Wording, wording
 from coatclass.scoring.tables import COLUMNS as SCORE_COLUMNS
 from coatclass.scoring.tables import Kind, open_table, row_of, written_path
 from coatclass.taxonomy import BANDS, CATEGORIES, category_label

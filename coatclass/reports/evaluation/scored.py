@@ -19,10 +19,9 @@ from coatclass.decision import promise
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.breakdowns import breed_kind
 from coatclass.reports.evaluation.cases import COLUMNS, FEWEST, NOT_A_DOG, UNKNOWN
-from coatclass.reports.evaluation.figures import class_rows, counted
+from coatclass.reports.evaluation.figures import REST, class_rows, counted
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, in_steps, interval
-from coatclass.reports.evaluation.wording import REST
 from coatclass.scoring import tables
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, category_label
 from coatclass.words import catalogue
