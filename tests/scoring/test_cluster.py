@@ -72,12 +72,16 @@ def nodes(monkeypatch_module):
         "RAY_health_check_period_ms": "500",  # a machine that is gone is missed sooner than by default
         "RAY_health_check_failure_threshold": "2",
         "RAY_health_check_initial_delay_ms": "0",
+        # No worker is started before it is needed: each imports Ray for two seconds.
+        "RAY_enable_worker_prestart": "0",
+        "RAY_prestart_worker_first_driver": "0",
     }
     environment.pop("RAY_ADDRESS", None)
 
     def start(host: str, *how: str) -> subprocess.Popen[bytes]:
         command = [RAY, "start", "--block", "--num-cpus=1", f"--node-ip-address={host}", *how]
         command += ["--object-store-memory=80000000", "--disable-usage-stats"]
+        command += ["--include-log-monitor=false", "--no-monitor"]  # nobody looks at logs, no machine is ever added
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         return subprocess.Popen(command, env=environment, start_new_session=True, **quiet)
 
