@@ -44,7 +44,7 @@ def _sentence(code: str, values: Mapping[str, Any], words: Catalogue) -> str:
 
 
 def _coat(coat: str, words: Catalogue) -> str:
-    return words.coat(coat)
+    return words.coat(coat, phrase=True)
 
 
 def _checked(answers: Sequence[tuple[str, Any]], words: Catalogue) -> str:
@@ -75,7 +75,7 @@ def _chances(coats: Sequence[tuple[str, str]], words: Catalogue) -> str:
 
 # How to word a value, by its name; any other is written as it is.
 _SAID: Mapping[str, Callable[[Any, Catalogue], str]] = {
-    "categories": lambda coats, words: ", ".join(map(words.coat, coats)),
+    "categories": lambda coats, words: words.either(map(words.coat, coats)),
     "photo": _coat,
     "answers": _coat,
     "expected": _coat,

@@ -4,7 +4,7 @@ Everything obeys the triage that it is given; :mod:`coatclass.planning` puts the
 """
 
 from coatclass.care.cautions import CareRule, cautions, rules
-from coatclass.care.coat import CANNOT_BEAR, PUPPY, adult_months, coat_still_worn
+from coatclass.care.coat import CANNOT_BEAR, PUPPY, adult_months, coat_still_worn, length_limits_mm
 from coatclass.care.growth import (
     Crossing,
     DatedLength,
@@ -45,6 +45,7 @@ from coatclass.care.visits import (
     Event,
     EventKind,
     bath_weeks,
+    cautions_with,
     clip_ladder,
     cut_at,
     events_of,
@@ -80,6 +81,7 @@ __all__ = [
     "bath_weeks",
     "body_surface_m2",
     "cautions",
+    "cautions_with",
     "clip_ladder",
     "coat_still_worn",
     "combing_minutes",
@@ -95,6 +97,7 @@ __all__ = [
     "kit_after_check",
     "last_check",
     "length_advice",
+    "length_limits_mm",
     "longest_mm",
     "mat_reasons",
     "may_be_cut",

@@ -12,7 +12,17 @@ from typing import Any
 
 from coatclass.contract import CoatSituation
 from coatclass.resources import read_toml
-from coatclass.taxonomy import BANDS, CATEGORIES, ZONES, BodyZone, CoatCategory, MatState, Undercoat, band_of_mm
+from coatclass.taxonomy import (
+    BANDS,
+    CATEGORIES,
+    ZONES,
+    BodyZone,
+    CoatCategory,
+    MatState,
+    Undercoat,
+    band_limits_mm,
+    band_of_mm,
+)
 
 __all__ = [
     "CANNOT_BEAR",
@@ -25,6 +35,7 @@ __all__ = [
     "family",
     "gentleness",
     "interpolate",
+    "length_limits_mm",
     "length_mm",
     "line_brushed",
     "longest_mm",
@@ -111,6 +122,13 @@ def longest_mm(situation: CoatSituation) -> float:
     if situation.measured_mm is not None:
         return situation.measured_mm
     return _longest_of(situation, "band_longest_mm")
+
+
+def length_limits_mm(situation: CoatSituation) -> tuple[float, float | None]:
+    """Between which limits the trunk's length lies, mm, over every band still possible; None for no upper limit."""
+    limits = [band_limits_mm(band) for band in situation.bands or BANDS]
+    high = max(high for _, high in limits)
+    return min(low for low, _ in limits), None if math.isinf(high) else high
 
 
 def _longest_of(situation: CoatSituation, table: str) -> float:

@@ -367,6 +367,11 @@ def _said(mm: float, guard: Guard | None, texts: Catalogue, cut: _Cut, *, sooner
     return text if sooner is None else f"{text}. {texts.say('clips.tight', weeks=texts.number(sooner, 0))}"
 
 
+def cautions_with(kind: EventKind) -> tuple[str, ...]:
+    """Codes of the cautions that an entry of the calendar repeats, because it is read alone."""
+    return tuple(data("calendar")["with_cautions"].get(kind, ()))
+
+
 def _uncut(
     kind: Any, today: date, texts: Catalogue, *, since: float = 0.0, agreed: date | None = None
 ) -> Iterator[ClipRung]:

@@ -36,10 +36,13 @@ _OF_THE_COAT = ("coat.kind", "coat.sure", "coat.open", "coat.length")
 
 @dataclass(frozen=True)
 class FirstPage:
-    """What stands on the first page: across the top, left and right; the map of knots below where there is room."""
+    """What stands on the first page: the verdict and the stops across the top, left and right; the map of knots below
+    where there is room.
+    """
 
     title: str
     made: str
+    verdict: str
     top: tuple[Note, ...]
     left: tuple[Section, ...]
     right: tuple[Section, ...]
@@ -65,7 +68,7 @@ def first_page(plan: Presentation, brevity: int = FULL) -> FirstPage:
     knots = plan.section("map")
     pictures = tuple(block for block in knots.blocks if isinstance(block, Picture)) if knots else ()
     below = replace(knots, blocks=pictures[:1]) if knots and pictures else None
-    return FirstPage(plan.sheet_title, plan.made, top, left, right, below)
+    return FirstPage(plan.sheet_title, plan.made, plan.title, top, left, right, below)
 
 
 def details(plan: Presentation, page: FirstPage) -> tuple[Section, ...]:
@@ -177,7 +180,8 @@ class Short:
     """What is said first; every part is a part of the presentation, nothing is phrased anew.
 
     Attributes:
-        coat: the probable coat, or the coats still possible; empty without an estimate.
+        coat: the probable coat, or the coats still possible, as a heading; empty without an estimate.
+        coats: the same as it stands inside a sentence.
         others: the coats that can't be ruled out beside a probable one, as a sentence; else empty.
         sure: how sure that is.
         tools: three at most, the needed ones first, in the order of work.
@@ -187,6 +191,7 @@ class Short:
     """
 
     coat: str
+    coats: str
     others: str
     sure: str
     tools: tuple[ToolRow, ...]
@@ -203,6 +208,7 @@ def in_short(plan: Presentation) -> Short:
     rows.sort(key=lambda row: row.role != "essential")  # stable: the order of work stays within
     return Short(
         coat=facts.get(say("plan.coat.kind"), ""),
+        coats=plan.coats,
         others=f"{say('plan.coat.open')}: {others}" if (others := facts.get(say("plan.coat.open"), "")) else "",
         sure=facts.get(say("plan.coat.sure"), ""),
         tools=tuple(rows[:_MOST_TOOLS]),

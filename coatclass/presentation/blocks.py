@@ -263,6 +263,7 @@ class Presentation:
         day: the day of the plan; ``made`` says it in words.
         dog: how the dog is called.
         title: the verdict in one sentence.
+        coats: the probable coat, or all that are still possible, as they stand inside a sentence; empty without any.
         sheet_title, page_title, details_title: head and foot of the printed sheet, head of its later pages.
         sections: in reading order.
         entries: of the calendar, in the order of their start; empty without a plan.
@@ -279,6 +280,7 @@ class Presentation:
     made: str
     sections: tuple[Section, ...]
     entries: tuple[Entry, ...] = field(default=())
+    coats: str = ""
     shop: ShopCard | None = None
 
     def section(self, section_id: str) -> Section | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 from coatclass import care, toolkit
@@ -25,6 +24,7 @@ from coatclass.presentation.blocks import (
 from coatclass.presentation.wording import (
     Subject,
     ask_line,
+    at_the_groomers,
     entry,
     essentials,
     note,
@@ -36,7 +36,7 @@ from coatclass.presentation.wording import (
     when,
     who_is_asked,
 )
-from coatclass.taxonomy import BANDS, BodyZone, band_limits_mm
+from coatclass.taxonomy import BodyZone
 
 __all__ = [
     "after",
@@ -99,11 +99,12 @@ def _length(of: Subject, plan: Plan) -> str:
         return of.say("coat.measured", mm=of.words.mm(situation.measured_mm))
     if plan.growth.measured or len(situation.bands) == 1:
         return of.say("coat.likely", mm=of.words.about_mm(plan.growth.now_mm))
-    limits = [band_limits_mm(band) for band in situation.bands or BANDS]
-    low, high = min(low for low, _ in limits), max(high for _, high in limits)
-    if math.isinf(high):
+    low, high = care.length_limits_mm(situation)
+    if high is None:
         return of.say("coat.longer", low=of.words.mm(low)) if low else of.say("coat.any_length")
-    return of.say("coat.between" if low else "coat.shorter", low=of.words.mm(low), high=of.words.mm(high))
+    if not low:
+        return of.say("coat.shorter", high=of.words.mm(high))
+    return of.say("coat.between", range=of.words.mm_range(low, high))
 
 
 def said_of_others(of: Subject, code: str) -> bool:
@@ -157,8 +158,8 @@ def visit(of: Subject) -> Iterator[Block]:
             yield Text(of.words.title(of.say(f"visit.{who}")), "headline")
         if asked:
             yield Items(asked)
-    if of.uncertain or any(ask.who is Who.GROOMER for ask in of.plan.visit):
-        yield Items(of.words.lines("plan.visit.feel" if of.uncertain else "plan.visit.bring"))
+    if at_groomers := at_the_groomers(of.plan, of.words, uncertain=of.uncertain):
+        yield Items(at_groomers)
 
 
 def after(of: Subject) -> Iterator[Block]:
@@ -174,11 +175,7 @@ def after(of: Subject) -> Iterator[Block]:
         yield Text(of.say(f"after.{key}", zones=of.words.zones(more, having=phase.triage.having)))
     if of.plan.now.triage.comes_off and phase.situation.measured_mm is not None:
         pairs.append((of.say("coat.length"), of.say("after.length", mm=of.words.mm(phase.situation.measured_mm))))
-    tools = essentials(phase, of.words)
-    if tools and not same_work(of.plan):
-        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), tools))
-    if phase.week is not None:
-        pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
+    pairs += _kit_and_week(of, phase, kit=not same_work(of.plan))
     if pairs:
         yield Facts(tuple(pairs))
 
@@ -195,20 +192,23 @@ def grown(of: Subject) -> Iterator[Block]:
     assert of.plan is not None and of.plan.grown is not None
     phase = of.plan.grown
     yield Text(of.say("grown.if"))
-    pairs = []
-    tools = essentials(phase, of.words)
+    if pairs := tuple(_kit_and_week(of, phase)):
+        yield Facts(pairs)
+
+
+def _kit_and_week(of: Subject, phase: Phase, *, kit: bool = True) -> Iterator[tuple[str, str]]:
+    """The tools that a phase can't do without, and how often it works."""
+    tools = essentials(phase, of.words) if kit else ""
     if tools:
-        pairs.append((of.words.title(of.words.word("role", Role.ESSENTIAL)), tools))
+        yield of.words.title(of.words.word("role", Role.ESSENTIAL)), tools
     if phase.week is not None:
-        pairs.append((of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]))
-    if pairs:
-        yield Facts(tuple(pairs))
+        yield of.say("section.week"), week_lines(phase.week, phase.triage.having, of.words)[0]
 
 
 def dates(of: Subject) -> Iterator[Block]:
     """What goes into the calendar, and when."""
     assert of.plan is not None
-    entries = [entry(event, of.plan, of.said.dog, of.words) for event in of.plan.events]
+    entries = [entry(event, of.plan, of.said.dog, of.words, uncertain=of.uncertain) for event in of.plan.events]
     if entries:
         yield Facts(tuple((of.words.title(when(one.event, of.words)), one.title) for one in entries))
 

@@ -92,7 +92,9 @@ def time_needed(of: Subject) -> Iterator[Block]:
     yield Text(care.time_words(phase.time, phase.week, of.words.language, then_mm=then))
     if phase.time.curve and phase.time.may_be_cut and not phase.time.beyond:
         now_mm = phase.situation.measured_mm or of.now_mm
-        wide, narrow = (time_curve(phase.time, now_mm, of.words, compact=compact) for compact in (False, True))
+        wide, narrow = (
+            time_curve(phase.time, now_mm, of.words, clipped=clipped, compact=compact) for compact in (False, True)
+        )
         yield Picture(wide, narrow)
 
 

@@ -12,7 +12,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from coatclass.care import RISK_ZONES, DatedLength, Growth, TimeBudget, ZoneLoad
+from coatclass.care import RISK_ZONES, DatedLength, Growth, TimeBudget, ZoneLoad, as_said
 from coatclass.presentation.drawing import Drawing, Label, Line, Point, hatch, path_of, smooth
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BANDS, BodyZone, LengthBand, MatState, band_limits_mm
@@ -67,7 +67,7 @@ def dog_map(
             shapes += _shaded(outline, mark)
     shapes.append(Line(smooth(dog["ear"]["points"]), 2.0, closed=True, fill=1.0))
     for zone, mark in marks.items():
-        name = words.zone(zone)
+        name = words.title(words.zone(zone))
         if compact:
             shapes += _number(dog["zone"][zone], str(rank.get(zone, "×")))
         else:
@@ -396,8 +396,13 @@ class _Plot:
         return Drawing((0, 0, self.right + 22, self.bottom + 46), tuple(self.shapes), title, description)
 
 
-def time_curve(budget: TimeBudget, now_mm: float, words: Catalogue, *, compact: bool = False) -> Drawing:
-    """The curve of minutes a week against trunk length, today's length and the owner's minutes marked."""
+def time_curve(
+    budget: TimeBudget, now_mm: float, words: Catalogue, *, clipped: bool = False, compact: bool = False
+) -> Drawing:
+    """The curve of minutes a week against trunk length, the owner's minutes marked, and today's length.
+
+    ``clipped``: ``now_mm`` is what the groomer leaves at the visit.
+    """
     most_mm = 150.0 if now_mm > 75 or (budget.longest_mm or 0) > 75 else 100.0
     points = [(mm, minutes) for mm, minutes in budget.curve if mm <= most_mm]
     most = _round_up(max([minutes for _, minutes in points] + [budget.given or 0.0]))
@@ -419,14 +424,15 @@ def time_curve(budget: TimeBudget, now_mm: float, words: Catalogue, *, compact: 
         plot.shapes.append(Line(((start - 34, head - 4), (start - 6, head - 4)), 1.5, dashed=True))
         plot.shapes.append(Label((plot.right, head), said, _SMALL, "right", bold=True))
     x, y = plot.at(min(now_mm, most_mm), budget.minutes)
-    said = words.say("plan.curve.now", mm=words.number(now_mm, 0))
+    said = words.say(f"plan.curve.{'then' if clipped else 'now'}", mm=words.number(now_mm, 0))
     plot.shapes.append(Line(((x, y), (x, plot.bottom)), 0.8, dashed=True, grey=0.3))
     plot.shapes.append(_diamond(x, y))
     left = max(plot.left + 6, x - 8 - 0.62 * _SMALL * len(said))
     plot.shapes.append(Label((left, max(y - 9, plot.top)), said, _SMALL, bold=True))
     some = points[:: max(1, len(points) // 5)]
     described = words.joined(
-        words.say("plan.curve.point", mm=words.number(mm, 0), minutes=words.minutes(minutes)) for mm, minutes in some
+        words.say("plan.curve.point", mm=words.number(mm, 0), minutes=words.minutes(as_said(minutes)))
+        for mm, minutes in some
     )
     return plot.drawing(words.say("plan.curve.title"), f"{described}.")
 

@@ -59,12 +59,13 @@ def present(
         day=today,
         dog=dog,
         title=said.title,
+        coats=said.coats,
         sheet_title=words.say("plan.title.sheet", dog=dog),
         page_title=words.say("plan.title.page", dog=dog),
         details_title=words.say("plan.title.details"),
         made=words.say("plan.title.day", day=words.day(today)),
         sections=tuple(_sections(of)),
-        entries=tuple(entry(event, plan, dog, words) for event in plan.events) if plan else (),
+        entries=tuple(entry(event, plan, dog, words, uncertain=of.uncertain) for event in plan.events) if plan else (),
         shop=shop_card(plan, dog, tuple(owned), words) if plan else None,
     )
 

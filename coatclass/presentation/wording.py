@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from coatclass import care, reasons, toolkit
@@ -149,16 +149,15 @@ def where(zones: Collection[BodyZone], having: Collection[BodyZone], words: Cata
     return words.say("plan.caution.where", zones=words.zones(zones, having=having)) if zones else ""
 
 
-_WITH_ENTRY: Mapping[str, tuple[str, ...]] = {
-    "session": ("round_lump",),
-    "touch_up": ("round_lump",),
-    "bath": ("expecting",),
-}
-"""Cautions of this dog without which an entry of the calendar, read alone, would mislead."""
+def at_the_groomers(plan: Plan, words: Catalogue, *, uncertain: bool) -> tuple[str, ...]:
+    """What else is asked or kept in mind at the groomer's; nothing where only a vet is seen."""
+    if uncertain or any(ask.who is Who.GROOMER for ask in plan.visit):
+        return words.lines("plan.visit.feel" if uncertain else "plan.visit.bring")
+    return ()
 
 
-def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
-    """One entry of the calendar with title and text."""
+def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue, *, uncertain: bool) -> Entry:
+    """One entry of the calendar with title and text; ``uncertain``: only hands can tell which coat it is."""
     having, routine = plan.now.triage.having, plan.now.routine
     values: dict[str, object] = {"dog": dog, "months": event.months, "mm": ""}
     if event.crossing is not None:
@@ -174,7 +173,9 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
     if event.kind == "visit":
         whom = {ask.who for ask in plan.visit}
         key = f"{key}{'' if len(whom) > 1 else f'_{next(iter(whom))}'}"
-        text = "\n".join(ask_line(ask, having, words) for ask in plan.visit)
+        asked = (ask_line(ask, having, words) for ask in plan.visit)
+        first = (routine.hold,) if routine.hold else ()  # read alone, nothing else in the calendar would say it
+        text = "\n".join((*first, *asked, *at_the_groomers(plan, words, uncertain=uncertain)))
     elif event.kind == "training":
         step = plan.now.training[event.step]
         values["seconds"] = words.number(step.seconds, 0)
@@ -187,7 +188,7 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue) -> Entry:
     else:
         unsaid = "_open" if event.at is not None and event.minutes is None else ""
         text = words.say(f"{key}_text{unsaid}", **values)
-    here = [one for one in plan.cautions if one.code in _WITH_ENTRY.get(event.kind, ())]
+    here = [one for one in plan.cautions if one.code in care.cautions_with(event.kind)]
     text = "\n".join((*(f"{one.text} {where(one.zones, having, words)}".strip() for one in here), text))
     return Entry(event, words.title(words.say(key, **values)), text)
 

@@ -90,7 +90,13 @@ def _pieces(word: str, em: float, bold: bool, room: float, language: str) -> lis
         return [word]
     parts = catalogue(language).divided(word).split(_JOINT)
     if len(parts) > 1 and all(_ems(f"{part}-", bold) * em <= room for part in parts):
-        return [*(f"{part}-" for part in parts[:-1]), parts[-1]]
+        lines = [parts[0]]
+        for part in parts[1:]:
+            if _ems(f"{lines[-1]}{part}-", bold) * em <= room:
+                lines[-1] += part
+            else:
+                lines.append(part)
+        return [*(f"{line}-" for line in lines[:-1]), lines[-1]]
     pieces = [""]
     for character in word:
         if pieces[-1] and _ems(pieces[-1] + character, bold) * em > room:
@@ -314,8 +320,9 @@ class Canvas:
         return _ems(words, bold) * size * self.scale * _MM_PER_PT
 
     def fitting(self, text: str, size: float, width: float, *, bold: bool = False) -> float:
-        """The size in points, at most ``size``, at which no word of the text is broken in a width in mm."""
-        longest = max((self.text_width(word, size, bold=bold) for word in text.split()), default=0.0)
+        """The size in points, at most ``size``, at which no word is broken in a width in mm, but at its joints."""
+        parts = catalogue(self.language).divided(text).replace(_JOINT, "- ").split()
+        longest = max((self.text_width(part, size, bold=bold) for part in parts), default=0.0)
         return size * min(1.0, (width - 2.5) / max(longest, 0.1))
 
     def text(self, text: str, size: float = 9.0, *, bold: bool = False, indent: float = 0.0, grey: int = 0) -> None:

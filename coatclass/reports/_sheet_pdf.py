@@ -134,6 +134,8 @@ def _first_page(canvas: Canvas, page: FirstPage, head: _Head) -> float:
     canvas.width = whole - head.width
     canvas.text(page.title, 17, bold=True)
     canvas.text(f"{page.made}. {head.details}" if head.details else page.made, 8.5, grey=60)
+    canvas.space(1)
+    canvas.text(page.verdict, 10.5, bold=True)
     canvas.y = max(canvas.y, top + _beside_title(canvas, left + whole, top, head))
     canvas.width = whole
     canvas.space(1)
@@ -291,7 +293,7 @@ def _tools(canvas: Canvas, block: Tools) -> None:
             _tool_with_reason(canvas, row, block)
         canvas.space(0.8)
         return
-    across, gap = _MOST_ACROSS, 2.0
+    across, gap = max(2, min(len(block.rows), _MOST_ACROSS)), 2.0
     width = (canvas.width - gap * (across - 1)) / across
     for start in range(0, len(block.rows), across):
         rows = block.rows[start : start + across]
@@ -409,10 +411,10 @@ def _week(canvas: Canvas, block: WeekStrip) -> None:
 
 def _bars(canvas: Canvas, block: Bars) -> None:
     """Name and share in words, and a bar as long as the share."""
-    canvas.text(block.caption, _BODY - 1, grey=50)
     height = canvas.line_height(_BODY)
+    canvas.keep(height * (len(block.rows) + 1))
+    canvas.text(block.caption, _BODY - 1, grey=50)
     for name, share, said, possible in block.rows:
-        canvas.keep(height)
         canvas.beside(f"{'●' if possible else '○'} {name}", _BODY, canvas.x, bold=possible)
         canvas.beside(said, _BODY, canvas.x + canvas.width * 0.38, bold=False)
         left, whole = canvas.x + canvas.width * 0.5, canvas.width * 0.5

@@ -11,11 +11,13 @@ from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory, LengthBand, MatS
 from coatclass.toolkit.coats import Cell, ToolView, cells
 from coatclass.toolkit.tables import (
     FOLDER,
+    PARTS,
     HarmCell,
     LengthRange,
     PossibleCoat,
     RuleRecord,
     ToolRule,
+    catalogue,
     message,
     rule_file,
     texts,
@@ -60,9 +62,16 @@ def unsure_sentence(view: ToolView, situation: CoatSituation, language: str) -> 
 
 def undercoat_sentence(view: ToolView, language: str) -> str:
     """Why a harmless tool waits until somebody has parted the hair and looked for undercoat."""
-    words = texts(language)
-    down = words.either(words.word("undercoat", one) for one in Undercoat if one in view.only_over)
+    down = _undercoats(view.only_over, language)
     return message(language, "unsure_undercoat", undercoat=down, why=_whys(view.wanted, language))
+
+
+def _undercoats(some: Iterable[Undercoat], language: str) -> str:
+    """Undercoats as alternatives; where only none at all is left out, simply undercoat."""
+    words, named = texts(language), set(some)
+    if named == set(Undercoat) - {Undercoat.NONE}:
+        return words.say("word.undercoat")
+    return words.either(words.word("undercoat", one) for one in Undercoat if one in named)
 
 
 def later_sentence(view: ToolView, language: str) -> str:
@@ -95,8 +104,7 @@ def _condition(view: ToolView, situation: CoatSituation, language: str) -> str:
         hair = words.either(words.word("texture", texture) for texture in Texture if texture in textures)
         parts.append(message(language, "if_texture", texture=hair))
     if undercoats:
-        down = words.either(words.word("undercoat", one) for one in Undercoat if one in undercoats)
-        parts.append(message(language, "if_undercoat", undercoat=down))
+        parts.append(message(language, "if_undercoat", undercoat=_undercoats(undercoats, language)))
     return message(language, "and").join(parts)
 
 
@@ -135,14 +143,11 @@ def describe(tool: str, *, plain: bool = True, language: str = "en") -> str:
     return texts(language).say(f"tool.{tool}.{'plain' if plain else 'precise'}")
 
 
-# What the working part of a tool is called where it is neither pins nor teeth.
-_PARTS = {"soft_bristle_brush": "bristles", "boar_bristle_brush": "bristles", "rubber_curry": "nubs"}
-
-
 def specification_words(specification: Specification, *, tool: str = "", language: str = "en") -> tuple[str, ...]:
     """What to look for in a shop, one short phrase for each feature; lengths in mm with inches beside them."""
     words = texts(language)
-    part = words.say(f"word.{_PARTS.get(tool, 'pins')}")
+    known = catalogue().get(tool)
+    part = words.say(f"word.{known.part if known else PARTS[0]}")
     phrases = []
     for name in ("pin_length_mm", "tooth_length_mm", "tooth_gap_mm"):
         limits = getattr(specification, name)

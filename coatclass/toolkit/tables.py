@@ -55,7 +55,10 @@ _SEVERITY = {harm: place for place, harm in enumerate(Harm)}
 
 @dataclass(frozen=True)
 class Tool:
-    """A tool, described by its kind. ``sources``: where each number comes from, by field."""
+    """A tool, described by its kind.
+
+    ``part``: what touches the coat, one of ``PARTS``; ``sources``: where each number comes from, by field.
+    """
 
     id: str
     family: str
@@ -66,6 +69,7 @@ class Tool:
     pin_gap_mm: tuple[float, float] | None
     width_mm: tuple[float, float] | None
     two_spacings: bool
+    part: str
     sources: Mapping[str, str]
 
     @property
@@ -212,6 +216,7 @@ _SETS: dict[str, tuple[str, ...]] = {
 _WORDS = {"sparse": ("yes", "no"), "sensitive_skin": ("yes", "no")}
 _FIELD = {"categories": "category", "textures": "texture", "undercoats": "undercoat"}
 _RULE_KEYS = {"id", "tool", "role", "why", "source", "order", "zones", "length", "mats", *_SETS, *_WORDS}
+PARTS = ("pins", "bristles", "nubs")
 _SPECIFIED = ("pin_length_mm", "pin_gap_mm", "tooth_length_mm", "tooth_gap_mm", "width_mm")
 
 
@@ -268,6 +273,7 @@ def _tool(tool_id: str, row: Mapping[str, Any], file: str) -> Tool:
         pin_gap_mm=ranges.get("pin_gap_mm"),
         width_mm=ranges.get("width_mm"),
         two_spacings=row.get("two_spacings", False),
+        part=_known(row.get("part", PARTS[0]), PARTS, file, f"the part of {tool_id}"),
         sources=sources,
     )
 

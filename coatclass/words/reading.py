@@ -289,6 +289,8 @@ class Catalogue:
         joint = last or str(self._words["writing.and"])
         if len(items) < 2:
             return "".join(items)
+        if len(items) == 2 and last is None and f" {joint} " in items[0]:
+            return str(self._words["writing.and_also"]).format(first=items[0], second=items[1])
         return f"{', '.join(items[:-1])} {joint} {items[-1]}"
 
     def either(self, words: Iterable[str]) -> str:

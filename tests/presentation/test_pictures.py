@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import xml.etree.ElementTree as ET
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import ImageFont
 from shown import DOGS, shown
 
+import coatclass
 from coatclass import care
 from coatclass.contract import CoatSituation
 from coatclass.planning import plan
@@ -29,6 +33,7 @@ from coatclass.words import LANGUAGES, catalogue
 
 C, Z = CoatCategory, BodyZone
 TODAY = date(2026, 3, 2)
+FONTS = Path(coatclass.__file__).parent / "reports" / "data" / "fonts"
 
 
 def dog(category=C.CURLY, mm=30.0, **known):
@@ -52,8 +57,35 @@ def test_the_dog_is_readable_without_colour_and_names_every_zone_that_it_has(lan
     colours = set(re.findall(r"#[0-9a-f]{6}", source))
     assert colours and all(c[1:3] == c[3:5] == c[5:7] for c in colours)
     for zone in care.RISK_ZONES:
-        assert (words.zone(zone) in source) == (zone in found.triage.having)
+        assert (words.title(words.zone(zone)) in source) == (zone in found.triage.having)
     assert f"{words.title(words.say('plan.map.leave'))}: {words.zone(Z.BREECHES)}." in picture.description
+
+
+def box_of(label):
+    """Left, top, right and bottom of words set in the sheet's own type."""
+    face = "DejaVuSans-Bold.ttf" if label.bold else "DejaVuSans.ttf"
+    wide = ImageFont.truetype(FONTS / face, 100).getlength(label.text) * label.size / 100
+    (x, y), shift = label.at, {"left": 0.0, "middle": wide / 2, "right": wide}[label.side]
+    return x - shift, y - 0.76 * label.size, x - shift + wide, y + 0.24 * label.size
+
+
+def crossing(picture):
+    """Pairs of words that run into each other, and words that run out of the picture."""
+    x, y, width, height = picture.view
+    boxes = [(shape.text, box_of(shape)) for shape in picture.shapes if isinstance(shape, Label) and shape.text]
+    out = [(text, "out") for text, (left, top, right, low) in boxes
+           if left < x or right > x + width or top < y or low > y + height]  # fmt: skip
+    return out + [(a, b) for (a, (l1, t1, r1, b1)), (b, (l2, t2, r2, b2)) in itertools.combinations(boxes, 2)
+                  if l1 < r2 and l2 < r1 and t1 < b2 and t2 < b1]  # fmt: skip
+
+
+@pytest.mark.parametrize("leaves", [False, True])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_no_words_of_the_dogs_map_run_into_each_other(language, leaves):
+    """The harness path is the zone whose words stand nearest to others; every zone is at high risk, or left alone."""
+    load = [care.ZoneLoad(zone, 90.0, "high", ()) for zone in care.RISK_ZONES]
+    rank = {} if leaves else {zone: 10 + n for n, zone in enumerate(care.RISK_ZONES)}
+    assert crossing(dog_map(load, care.RISK_ZONES if leaves else (), catalogue(language), rank)) == []
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -23,6 +23,7 @@ from coatclass.cli.rendering import print_presentation
 from coatclass.contract import Assessment, PhaseAdvice
 from coatclass.presentation import Presentation
 from coatclass.presentation.abridged import in_short
+from coatclass.presentation.blocks import Items
 from coatclass.presentation.first import RULE_OF_THE_BATH
 from coatclass.words import LANGUAGES, catalogue
 
@@ -105,6 +106,49 @@ def test_the_calendar_says_the_titles_that_the_dates_say(name):
     dates = plan.section("dates")
     if dates is not None:
         assert [what for _, what in dates.blocks[0].pairs] == [title for title, _ in told]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", DOGS)
+def test_every_form_leads_with_the_same_verdict(name, language):
+    """The sheet's first page once left it to the reader whether the coat is sure."""
+    plan = shown(name, language)
+    said = squeezed(plan.title)
+    assert in_terminal(plan).startswith(said)
+    assert said in on_page(plan) or squeezed(in_short(plan).coat) in on_page(plan)
+    assert said in squeezed(PdfReader(io.BytesIO(reports.sheet_pdf(plan))).pages[0].extract_text())
+    assert said in in_html(reports.sheet_html(plan).split('<div class="details">')[0])
+
+
+@pytest.mark.parametrize("left", [1, 4])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_coat_that_must_be_felt_is_named_inside_the_sentence_in_every_form(language, left):
+    """No plural for one coat, and no capital in mid-sentence."""
+    given = parse({"parents": ["Golden Retriever", "Standard Poodle"], "breed_known_by": "guess", "curl": "wavy"})
+    found = assess((), given)
+    assert found.verdict == "hands_on" and found.category is not None
+    possible = found.category.model_copy(update={"set": found.category.set[:left]})
+    words = catalogue(language)
+    plan = presented(found.model_copy(update={"category": possible}), given, name="Fennel", language=language)
+    coats = words.either(words.coat(one, phrase=True) for one in possible.set)
+    assert in_short(plan).coats == coats and coats in plan.title
+    assert "sind:" not in plan.title
+    if not in_short(plan).others:
+        assert squeezed(coats) in on_page(plan)  # the page around it is in English here
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("name", DOGS)
+def test_the_visit_of_the_calendar_asks_what_the_plan_asks(name, language):
+    plan = shown(name, language)
+    section = plan.section("visit")
+    texts = [entry.text for entry in plan.entries if entry.event.kind == "visit"]
+    if texts:
+        lines = texts[0].split("\n")
+        asked = [item for block in section.blocks if isinstance(block, Items) for item in block.items]
+        stops = [block.text for block in plan.section("stops").blocks] if plan.section("stops") else []
+        assert [one for one in lines if one not in stops] == asked
+        assert not plan.section("stops") or lines[0] in (*stops, *asked)
 
 
 def texts_of(part: Assessment | PhaseAdvice) -> list[str]:

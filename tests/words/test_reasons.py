@@ -70,7 +70,7 @@ def test_answers_to_look_at_again_are_worded_as_they_were_asked():
     assert "in months? (30 months)" in clash.text
     german = said(clash, "de")
     assert "Wie fühlt sich das Haar an Rücken und Seiten an? (Seidig)" in german
-    assert "Rauhaar" in german and "Locken" in german
+    assert "ist es ein Rauhaarfell, nach den Antworten ein lockiges Fell" in german
 
 
 def test_contradictions_are_told_with_their_values():

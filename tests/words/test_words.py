@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import string
 from datetime import date
@@ -313,3 +314,20 @@ def test_a_reckoned_length_is_said_as_a_ruler_shows_hair(mm: float, said: str) -
         words = catalogue(language)
         assert words.about_mm(mm).startswith(said.replace(".", "," if language != "en" else "."))
         assert words.about_mm(mm) == words.mm(round(float(said.removesuffix(" mm")), 1))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_list_of_two_is_read_as_two_where_one_name_holds_an_and(language):
+    said = catalogue(language)
+    joint = f" {said._words['writing.and']} "
+    both = said.zones({Z.TRUNK, Z.LEGS})
+    assert both.count(joint) == said.zone(Z.TRUNK).count(joint) + (language == "en")  # ", and" closes the first name
+    assert f"{said.zone(Z.TRUNK)} {joint.strip()} {said.zone(Z.LEGS)}" not in both
+    assert said.zone(Z.LEGS) in both
+
+
+def test_no_tool_has_a_word_that_a_third_of_a_phone_would_cut():
+    """A third of 360 px less margins is about 95 px; bold type of 16 px takes 9.6 px a letter (DejaVu Sans Bold)."""
+    for tool in toolkit.catalogue():
+        for word in re.split(r"[\u00ad -]", catalogue("de").divided(catalogue("de").tool(tool))):
+            assert len(word) <= 9, (tool, word)
