@@ -29,13 +29,13 @@ def exported(network: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The network as a file in ONNX Runtime, its weights in single precision, so that only the form differs."""
     import onnxruntime
 
-    from training.image import export
+    from training.image import network as module
     from training.image.config import Config
 
     path = tmp_path_factory.mktemp("onnx") / "coat.onnx"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(export, "HALF_FROM", 10**9)
-        export.export_onnx(network, path, Config(name="any", size=64).preprocessing)
+        patch.setattr(module, "HALF_FROM", 10**9)
+        module.export_onnx(network, path, Config(name="any", size=64).preprocessing)
     return onnxruntime.InferenceSession(path, providers=["CPUExecutionProvider"])
 
 

@@ -25,10 +25,9 @@ from coatclass.ensemble.fusion import log_softmax
 from coatclass.taxonomy import CATEGORIES
 from coatclass.vision import Preprocessing, read_manifest, to_tensor
 from training.image.config import Heads, read_config
-from training.image.export import session_of
 from training.image.labels import Labels, make_plan, read_labels
 from training.image.linear import fit_linear, soft_cross_entropy
-from training.image.network import MEAN, STD, CoatNetwork, load_backbone
+from training.image.network import MEAN, STD, CoatNetwork, load_backbone, session_of
 from training.image.pictures import Pixels, open_gallery
 from training.image.release import category_figures
 

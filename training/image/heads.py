@@ -14,7 +14,6 @@ from torch.nn import functional
 from coatclass.taxonomy import BANDS, CATEGORIES
 from coatclass.vision import POOLED, Preprocessing, around_dog, pooled_looks
 from training.image.config import Heads
-from training.image.export import session_of
 from training.image.labels import Labels
 from training.image.linear import (
     LOOKS,
@@ -25,7 +24,7 @@ from training.image.linear import (
     ordinal_cross_entropy,
     outline_examples,
 )
-from training.image.network import CoatNetwork
+from training.image.network import CoatNetwork, session_of
 from training.image.pictures import Gallery, Prepared, prepare
 
 Maps = dict[int, tuple[Tensor, Tensor]]  # the feature maps of each photo, fine and coarse, each (1, C, rows, columns)

@@ -19,10 +19,9 @@ from coatclass.durable import write_whole
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 from coatclass.vision import Preprocessing
 from training.image.config import Config
-from training.image.export import HALF_FROM, export_onnx
 from training.image.heads import Readings, pooled, read_features
 from training.image.labels import Labels, TrainingPlan
-from training.image.network import CoatNetwork
+from training.image.network import HALF_FROM, CoatNetwork, export_onnx
 from training.image.pictures import Gallery, Pixels, prepare
 from training.places import EVIDENCE, code_sha256, read_csv, sha256, write_csv
 
