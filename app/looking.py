@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from io import BytesIO
 from threading import Lock
@@ -13,7 +14,8 @@ from PIL import Image
 from coatclass import estimating
 from coatclass.contract import PhotoEvidence, PhotoReport
 from coatclass.estimating import Reading
-from coatclass.records import Photo, Records
+from coatclass.plain_text import shown_path
+from coatclass.records import Photo, PreparedPicture, Records
 
 _MOST = 1000
 _SHADE = (10, 24, 20)
@@ -56,13 +58,20 @@ class Looks:
 
     def of(self, salon: Records, kept: Photo) -> Looked:
         """The look at a kept photo."""
+        return self._looked(kept.sha256, lambda: salon.store.read(kept.sha256))
+
+    def before_keeping(self, picture: PreparedPicture, name: str) -> PhotoReport:
+        """What is said of a picture as it will be kept, which is not looked at again once it is."""
+        return self._looked(picture.sha256, lambda: picture.data).reading(shown_path(name)).report
+
+    def _looked(self, sha256: str, read: Callable[[], bytes]) -> Looked:
         with self._lock:
-            if kept.sha256 in self._kept:
-                self._kept.move_to_end(kept.sha256)
-                return self._kept[kept.sha256]
-        looked = look_at(salon.store.read(kept.sha256), "photo")
+            if sha256 in self._kept:
+                self._kept.move_to_end(sha256)
+                return self._kept[sha256]
+        looked = look_at(read(), "photo")
         with self._lock:
-            self._kept[kept.sha256] = looked
+            self._kept[sha256] = looked
             while len(self._kept) > _MOST:
                 self._kept.popitem(last=False)
         return looked

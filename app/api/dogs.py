@@ -340,7 +340,9 @@ def _add_photo(request: Request, dog_id: str, who: str, name: str, content: byte
 
     most = int(request.app.state.settings.limits["upload"]["photos_per_dog"])
     try:
-        photo, report = files.add_photo(salon_of(request), dog_id, content, name[:200], most=most, who=who)
+        photo, report = files.add_photo(
+            salon_of(request), request.app.state.looks, dog_id, content, name[:200], most=most, who=who
+        )
     except PhotoError as error:
         return KeptPhoto(id=None, report=refusal(error))
     if photo is None:

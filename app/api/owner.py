@@ -213,7 +213,9 @@ def _add(request: Request, token: str, name: str, content: bytes) -> KeptPhoto:
 
     most = int(request.app.state.settings.limits["upload"]["photos_per_dog"])
     try:
-        photo, report = owners.add_photo(_salon(request), token, content, name[:200], most=most)
+        photo, report = owners.add_photo(
+            _salon(request), request.app.state.looks, token, content, name[:200], most=most
+        )
     except PhotoError as error:
         return KeptPhoto(id=None, report=refusal(error))
     if photo is None:

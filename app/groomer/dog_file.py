@@ -10,7 +10,7 @@ from itertools import pairwise
 from typing import Any
 
 from app import cases, checks
-from app.looking import Looks, look_at
+from app.looking import Looks
 from app.owner import dog as owners
 from coatclass import care, planning
 from coatclass.answers import Answers
@@ -377,7 +377,7 @@ def save_answers(salon: Records, dog_id: str, changes: Mapping[str, Any], *, who
 
 
 def add_photo(
-    salon: Records, dog_id: str, content: bytes, name: str, *, most: int, who: str
+    salon: Records, looks: Looks, dog_id: str, content: bytes, name: str, *, most: int, who: str
 ) -> tuple[Photo | None, PhotoReport]:
     """Look at a photo at once, and keep it unless it has to be refused.
 
@@ -385,15 +385,15 @@ def add_photo(
         PhotoError: if it can't be opened, or the dog has ``most`` photos already.
     """
     salon.get(Dog, dog_id)
-    looked = look_at(content, name)
-    if looked.report.status is PhotoStatus.REFUSED:
-        return None, looked.report
     picture = prepare(content, name)
+    report = looks.before_keeping(picture, name)
+    if report.status is PhotoStatus.REFUSED:
+        return None, report
     with salon.write(who, only=dog_id) as writer:
         owners.refuse_twice(writer, dog_id, picture)
         if writer.count(Photo, dog_id=dog_id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove an old one first.", code="too_many_photos")
-        return writer.add_photo(dog_id, picture, taken_on=cases.today()), looked.report
+        return writer.add_photo(dog_id, picture, taken_on=cases.today()), report
 
 
 def photo_of(salon: Records, dog_id: str, photo_id: str) -> Photo:

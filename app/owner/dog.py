@@ -11,7 +11,7 @@ from typing import Any, Protocol, TypeVar
 from app import cases, checks
 from app.accounts import dog_of_link
 from app.language import words
-from app.looking import Looks, look_at
+from app.looking import Looks
 from coatclass import answers as questionnaire
 from coatclass import planning, toolkit
 from coatclass.answers import Answers, OwnedTool
@@ -176,22 +176,24 @@ def merge(writer: Writer, dog: Dog, changes: Mapping[str, Any]) -> Answers:
     return answers
 
 
-def add_photo(salon: Records, token: str, content: bytes, name: str, *, most: int) -> tuple[Photo | None, PhotoReport]:
+def add_photo(
+    salon: Records, looks: Looks, token: str, content: bytes, name: str, *, most: int
+) -> tuple[Photo | None, PhotoReport]:
     """Look at a photo at once, and keep it unless it has to be refused.
 
     Raises:
         PhotoError: if it can't be opened, or the dog has ``most`` photos already.
     """
     dog = dog_of_link(salon, token)
-    looked = look_at(content, name)
-    if looked.report.status is PhotoStatus.REFUSED:
-        return None, looked.report
     picture = prepare(content, name)
+    report = looks.before_keeping(picture, name)
+    if report.status is PhotoStatus.REFUSED:
+        return None, report
     with salon.write(WHO, only=dog.id) as writer:
         refuse_twice(writer, dog.id, picture)
         if writer.count(Photo, dog_id=dog.id) >= most:
             raise PhotoError("photos", f"are {most} already.", "Remove one first.", code="too_many_photos")
-        return writer.add_photo(dog.id, picture), looked.report
+        return writer.add_photo(dog.id, picture), report
 
 
 def refuse_twice(writer: Writer, dog_id: str, picture: PreparedPicture) -> None:

@@ -368,7 +368,7 @@ def _keep_photos(state: Any, token: str, photos: list[tuple[str, bytes]], *, mos
         if not content:  # a field in which no file was chosen comes as an empty one
             continue
         try:
-            kept, report = owners.add_photo(state.records, token, content, name[:200], most=most)
+            kept, report = owners.add_photo(state.records, state.looks, token, content, name[:200], most=most)
         except PhotoError as error:
             kept, report = None, refusal(error)
         if kept is None:

@@ -8,7 +8,8 @@ from io import BytesIO
 import pytest
 from PIL import Image
 
-from app.looking import Looks
+from app import looking
+from app.looking import Looks, look_at
 from app.owner import dog as owners
 from coatclass.records import AnswerSheet, Dog, Finding, StoredAssessment, linked_dog, make_link, open_records
 
@@ -184,6 +185,31 @@ def test_what_was_told_is_kept_once_and_with_the_answers_it_used(tmp_path):
         kept = salon.find(StoredAssessment, dog_id=dog.id)
         assert len(kept) == 2
         assert [salon.get(AnswerSheet, one.answers_id).content["feel"] for one in kept] == ["silky", "soft"]
+
+
+@pytest.mark.photos
+def test_a_photo_is_looked_at_once_as_it_is_kept(tmp_path, photos, monkeypatch):
+    looked_at = []
+    monkeypatch.setattr(looking, "look_at", lambda content, name: looked_at.append(content) or look_at(content, name))
+    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
+        _, token = owners.start(salon, "Teasel", days=1)
+        looks = Looks()
+        content = (photos / "oxford" / "havanese_1.jpg").read_bytes()
+        kept, report = owners.add_photo(salon, looks, token, content, "teasel.jpg", most=4)
+        (told,) = looks.reports(salon, (kept,))
+        assert looked_at == [salon.store.read(kept.sha256)]
+        assert (report.file, told.file) == ("teasel.jpg", "photo 1")
+        assert report.model_copy(update={"file": told.file}) == told
+
+
+def test_a_picture_without_a_dog_is_refused_by_its_name_and_not_kept(tmp_path):
+    stream = BytesIO()
+    Image.new("RGB", (400, 300), "green").save(stream, "PNG")
+    with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
+        _, token = owners.start(salon, "Teasel", days=1)
+        kept, report = owners.add_photo(salon, Looks(), token, stream.getvalue(), "lawn.png", most=4)
+        assert (kept, report.file, report.status) == (None, "lawn.png", "refused")
+        assert not owners.find(salon, token).photos
 
 
 def test_what_a_groomers_hands_found_replaces_the_estimate_on_the_owners_page(tmp_path):
