@@ -413,7 +413,7 @@ _STEPS = {
     "import Pillow": "import PIL.Image, PIL.JpegImagePlugin",
     "import pydantic, a first model": "import pydantic\nclass First(pydantic.BaseModel): number: int",
     "contract: its models": "import coatclass.contract",
-    "the network: checksum, session": "from coatclass import vision; vision.load_model()",
+    "the network: checksum, session": "from coatclass import vision; vision.large_pages(); vision.load_model()",
     "import answers": "import coatclass.answers",
     "import breeds, genetics": "import coatclass.breeds, coatclass.genetics",
     "import estimating": "from coatclass import estimating",
