@@ -172,7 +172,11 @@ def test_without_scripts_a_photo_that_is_refused_takes_no_other_with_it(server, 
     token = server.start_dog()
     (tmp_path / "letter.jpg").write_bytes(b"Dear groomer, this is no picture.")
     page = plain(visitor, server, token, "photos")
+    # The browser's own control would speak the browser's language; ours also says, without scripts, that it was used.
+    assert page.locator("#plain-photos").bounding_box()["width"] <= 1
+    assert page.is_visible("label[for=plain-photos]") and not page.is_visible(".chosen")
     page.set_input_files("#plain-photos", [tmp_path / "letter.jpg", photos / "oxford" / "havanese_1.jpg"])
+    assert page.is_visible(".chosen")
     follow(page, "main form [type=submit]")
     assert step_of(page) == "photos"
     assert "letter.jpg: Not kept:" in page.inner_text("[role=alert]")
