@@ -38,8 +38,7 @@ def researcher(server, visitor):
     def come_in(path="/workbench/"):
         page = visitor(DESKTOP)
         enter(page, server.url, "Rosalind", "/researcher/")
-        page.goto(f"{server.url}{path}")
-        page.wait_for_selector("input[type=file]", state="attached")
+        go_to(page, f"{server.url}{path}")
         return page
 
     return come_in
@@ -97,6 +96,13 @@ def test_a_table_with_photos_is_evaluated_and_the_report_stands_beside_each_phot
     report.locator("h1").wait_for()
     assert "labels.csv" in report.locator("h1").inner_text()
     assert left_behind(server) == []
+
+
+def go_to(page, address):
+    """Open a page of the framework's; its fields are there before it hears what happens to them."""
+    page.goto(address)
+    page.wait_for_selector("input[type=file]", state="attached")
+    page.wait_for_selector(".app > [data-testid=status-tracker]:not(.hide)", state="detached")
 
 
 def read(page, *words):
@@ -172,8 +178,7 @@ def test_two_runs_are_compared_with_paired_intervals_and_the_page_can_be_used_by
     assert got.value.path().read_text() == (tmp_path / "scored.csv").read_text()
     found = axe(page)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    page.goto(page.url.rstrip("/") + "/try")
-    page.wait_for_selector("input[type=file]", state="attached")
+    go_to(page, page.url.rstrip("/") + "/try")
     found += axe(page)
     assert [one for one in found if not one.startswith(GRADIOS_OWN)] == []
 
@@ -196,7 +201,7 @@ def test_a_german_reader_is_spoken_to_in_german_from_the_label_to_the_verdict(se
     make_known(server.data)
     page = visitor(DESKTOP, locale="de-AT")
     enter(page, server.url, "Rosalind", "/researcher/")
-    page.goto(f"{server.url}/workbench/")
+    go_to(page, f"{server.url}/workbench/")
     page.click(f"button:has-text('{german('workbench.evaluate')}')")
     page.wait_for_selector(f"text={in_language('There is no table here yet.', 'de')}")
     page.locator("input[type=file]").first.set_input_files(tmp_path / "scored.csv")
@@ -205,7 +210,7 @@ def test_a_german_reader_is_spoken_to_in_german_from_the_label_to_the_verdict(se
     page.wait_for_selector(f"text={german('workbench.done', judged=8, n=8)}")
     page.wait_for_selector(f"text={german('workbench.download', name='evaluation.html')}")
     seen = page.inner_text("body")
-    page.goto(f"{server.url}/workbench/try")
+    go_to(page, f"{server.url}/workbench/try")
     page.set_input_files("input[type=file]", photos / "oxford" / "havanese_101.jpg")
     page.wait_for_selector(f"text={german('workbench.next_question')}")
     page.wait_for_selector(f".seen img[alt='{german('workbench.looked_at')}']")
