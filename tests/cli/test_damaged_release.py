@@ -68,10 +68,15 @@ def release(tmp_path, monkeypatch):
     forget()
 
 
-def forget():
-    """Whatever a process keeps of the released files."""
+# A room that reads no other released files than these; whatever else is damaged, it need not read them again.
+READS = {"coatclass.breeds": "datasets/", "coatclass.vision": ("models/manifest.json", "models/coat.onnx")}
+
+
+def forget(damaged=""):
+    """Whatever a process keeps of the released files, or of those that a damaged one may change."""
+    untouched = tuple(room for room, files in READS.items() if damaged and not damaged.startswith(files))
     for name, module in list(sys.modules.items()):
-        if name.startswith("coatclass."):
+        if name.startswith("coatclass.") and not name.startswith(untouched):
             for kept in vars(module).values():
                 if isinstance(kept, functools._lru_cache_wrapper):
                     kept.cache_clear()
@@ -86,13 +91,13 @@ def test_every_damage_to_every_released_file_ends_in_exit_code_4(release, photo,
             (release / file).unlink()
         else:
             (release / file).write_bytes(change(whole))
-        forget()
+        forget(file)
         code = main(["assess", str(photo), "--breed", "Airedale Terrier", "--json"])
         printed = capsys.readouterr()
         assert code == 4, (damage, printed.err)
         assert printed.err.startswith(("coatclass: models/", "coatclass: datasets/")), (damage, printed.err)
         assert printed.out == ""
-        forget()
+        forget(file)
         assert main(["check"]) == 4, damage
         capsys.readouterr()
 
