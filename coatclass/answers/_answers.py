@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from coatclass import breeds
 from coatclass.answers.questionnaire import hold_all, question
 from coatclass.contract import CoatSituation, Frozen, Reason
 from coatclass.errors import AnswersError
+from coatclass.plain_text import printable
 from coatclass.reasons import reason
 from coatclass.resources import read_toml
 from coatclass.taxonomy import BodyZone, CoatCategory, Curl, LengthBand, Lie, MatState, Patience, Texture, Undercoat
@@ -160,7 +162,8 @@ def _more_than_whole(answers: Answers) -> tuple[Reason, ...]:
 
 _LIMITS = read_toml(Path(__file__).with_name("data") / "checks.toml")["limits"]
 _SIMILAR = 60  # of 100; a worse suggestion confuses more than it helps
-_SHOWN = 40  # characters of an offending value that a message repeats
+_SHOWN = 40  # characters of an offending value or name that a message repeats
+_TOLD = 20  # wrong answers that are named at once; no form has more
 
 
 @dataclass(frozen=True)
@@ -176,7 +179,7 @@ def parse(data: Mapping[str, Any] | str | bytes | Path) -> Answers:
     """Read answers from a mapping, a JSON text, JSON bytes (UTF-8) or a JSON file.
 
     Raises:
-        AnswersError: naming every problem, not only the first; ``code`` is that of the first.
+        AnswersError: naming every problem, the first 20 of them; ``code`` is that of the first.
     """
     source = data.name if isinstance(data, Path) else "answers"
     values = _load(data, source)
@@ -189,7 +192,7 @@ def parse(data: Mapping[str, Any] | str | bytes | Path) -> Answers:
 
 
 def problems(data: Mapping[str, Any]) -> tuple[Problem, ...]:
-    """Everything that :func:`parse` would refuse in a mapping, one by one; empty if it is fine."""
+    """What :func:`parse` would refuse in a mapping, one by one, 20 at most; empty if it is fine."""
     return _validate(data)[1]
 
 
@@ -250,8 +253,8 @@ def _read_json(text: str, source: str) -> dict[str, Any]:
     doubled: list[str] = []
 
     def no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        names = [name for name, _ in pairs]
-        doubled.extend(sorted({name for name in names if names.count(name) > 1}))
+        times = Counter(name for name, _ in pairs)
+        doubled.extend(sorted(name for name, number in times.items() if number > 1))
         return dict(pairs)
 
     try:
@@ -272,7 +275,7 @@ def _read_json(text: str, source: str) -> dict[str, Any]:
             'Answers look like this: {"feel": "silky", "age_months": 30}.', code="not_answers",
         )  # fmt: skip
     if doubled:
-        names = ", ".join(f"'{name}'" for name in doubled)
+        names = ", ".join(f"'{_cut(name)}'" for name in doubled[:_TOLD])
         raise AnswersError(source, f"answers {names} more than once.", "Keep one answer a question.", code="doubled")
     return values
 
@@ -282,7 +285,7 @@ def _read_json(text: str, source: str) -> dict[str, Any]:
 
 def _validate(values: Mapping[Any, Any]) -> tuple[Answers | None, tuple[Problem, ...]]:
     """The answers, or None with all problems: of single answers first, then between those that are fine."""
-    rest = {str(name): value for name, value in values.items()}
+    rest = {printable(str(name)): value for name, value in values.items()}
     found: list[Problem] = []
     while True:
         try:
@@ -293,7 +296,7 @@ def _validate(values: Mapping[Any, Any]) -> tuple[Answers | None, tuple[Problem,
             if not bad:
                 found += [Problem("", reason.code, reason.text) for reason in _between(rest)]
                 return None, tuple(found)
-            found += [_plain(detail) for detail in details]
+            found += [_plain(detail) for detail in details[: _TOLD - len(found)]]
             rest = {name: value for name, value in rest.items() if name not in bad}
         else:
             return (None if found else answers), tuple(found)
@@ -306,7 +309,7 @@ def _between(values: dict[str, Any]) -> Sequence[Any]:
 
 
 def _plain(detail: ErrorDetails) -> Problem:
-    path = [str(step) for step in detail["loc"] if step != "[key]"]
+    path = [_cut(str(step)) for step in detail["loc"] if step != "[key]"]
     where, kind = ".".join(path), detail["type"]
     if kind == "extra_forbidden":
         known = list(Answers.model_fields) if len(path) == 1 else ["kind", *_tool_fields()]
@@ -371,7 +374,10 @@ def _kind(value: object) -> str:
 
 
 def _shown(value: object) -> str:
-    text = json.dumps(value, ensure_ascii=False, default=str)
+    return _cut(json.dumps(value, ensure_ascii=False, default=str))
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 

@@ -234,6 +234,10 @@ def _new_file(path: Path) -> Iterator[IO[bytes]]:
 def _read(
     records: Records, path: Path, contents: str, kinds: tuple[type[Record], ...], limits: ArchiveLimits
 ) -> Archive:
+    if path.exists() and not (path.is_file() or path.is_dir()):  # it may never end
+        raise RecordError(
+            str(path), "is a device or a pipe, not a file.", "Choose one that coatclass wrote.", code="damaged_archive"
+        )
     try:
         with zipfile.ZipFile(path) as packed:
             archive = _Archive(packed, path, contents, limits)

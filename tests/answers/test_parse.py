@@ -161,3 +161,29 @@ def test_the_json_schema_accepts_what_the_program_accepts(answers):
 def test_the_json_schema_refuses_what_the_program_refuses(bad):
     assert not jsonschema.Draft202012Validator(json_schema()).is_valid(bad)
     assert problems(bad)
+
+
+@pytest.mark.parametrize(
+    "many",
+    [
+        {f"{n:x}": 1 for n in range(5000)},
+        {"skin_trouble": ["a"] * 5000},
+        {"mats": {f"{n:x}": 1 for n in range(5000)}},
+        {"owned_tools": [{"x" * 5000: 1}] * 40},
+        {"y" * 5000: 1},
+    ],
+)
+def test_however_much_is_wrong_the_refusal_stays_one_that_can_be_read(many):
+    for data in (many, json.dumps(many)):
+        with pytest.raises(AnswersError) as caught:
+            parse(data)
+        assert len(caught.value.problem) < 12_000
+        assert len(problems(many)) <= 20
+
+
+def test_half_a_character_is_no_question():
+    for data in ('{"\\ud800": 1}', {"\ud800": 1}):
+        with pytest.raises(AnswersError) as caught:
+            parse(data)
+        assert caught.value.code == "unknown"
+        assert "\\ud800" in caught.value.problem

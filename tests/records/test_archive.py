@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import os
 import re
 import threading
 import zipfile
@@ -334,6 +335,10 @@ def test_what_is_no_archive_is_refused(tmp_path: Path) -> None:
         (tmp_path / "words.zip").write_text("Dear groomer")
         with zipfile.ZipFile(tmp_path / "other.zip", "w") as archive:
             archive.writestr("holiday.txt", "sunny")
+        os.mkfifo(tmp_path / "pipe.zip")
+        with pytest.raises(RecordError) as endless:
+            import_salon(records, tmp_path / "pipe.zip")
+        assert "not a file" in endless.value.problem
         for name, code in (("gone.zip", "missing"), ("words.zip", "damaged_archive"), ("other.zip", "foreign_archive")):
             with pytest.raises(RecordError) as caught:
                 import_salon(records, tmp_path / name)
