@@ -58,7 +58,6 @@ class Rule:
     elsewhere: Touch | None = None
     unnamed: Touch | None = None
     drag: Drag | None = None
-    drag_unnamed: Drag | None = None
     no_knots: bool = False
     closes: frozenset[str] = frozenset()
     closes_unnamed: frozenset[str] = frozenset()
@@ -110,7 +109,7 @@ def _rule(row: Mapping[str, Any]) -> Rule:
             values[name] = kind(values[name])
     rule = Rule(**values)
     unknown = (rule.closes | rule.closes_unnamed) - set(_PERMISSIONS)
-    if unknown or {rule.drag, rule.drag_unnamed} - {None, *get_args(Drag)} or not rule.source:
+    if unknown or {rule.drag} - {None, *get_args(Drag)} or not rule.source:
         raise ValueError(rule.id)
     return rule
 
@@ -198,11 +197,16 @@ def _fit(rule: Rule, situation: CoatSituation) -> _Fit | None:
         return None
     zones, named = rule.zones or frozenset(ZONES), True
     if rule.skin is not None:
-        where = rule.zones | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
+        where = _troubled(rule, situation)
         zones, named = where or frozenset(ZONES), bool(where)
     if rule.mats:
         zones = matted
     return _Fit(rule, zones, named)
+
+
+def _troubled(rule: Rule, situation: CoatSituation) -> frozenset[BodyZone]:
+    """The zones in which somebody said that the rule's trouble is; none where nobody said."""
+    return rule.zones | {zone for zone, trouble in situation.skin.items() if trouble == rule.skin}
 
 
 def _holds(rule: Rule, situation: CoatSituation, matted: frozenset[BodyZone]) -> bool:
@@ -222,6 +226,8 @@ def _holds(rule: Rule, situation: CoatSituation, matted: frozenset[BodyZone]) ->
 
 def _matted(rule: Rule, situation: CoatSituation) -> frozenset[BodyZone]:
     zones = frozenset(zone for zone, state in situation.mats.items() if state in rule.mats)
+    if rule.skin is not None:
+        zones &= _troubled(rule, situation) or zones
     if rule.thin_skin is None:
         return zones
     return zones & thin_skinned() if rule.thin_skin else zones - thin_skinned()
@@ -254,8 +260,7 @@ def _limits(fit: _Fit, zone: BodyZone) -> tuple[Touch | None, Drag | None, bool]
     """What one rule still allows in a zone: most touch, strongest tool, and whether it forbids working on knots."""
     rule, inside = fit.rule, zone in fit.zones
     most = (rule.there if fit.named else rule.unnamed) if inside else rule.elsewhere
-    drag = rule.drag if fit.named else rule.drag_unnamed or rule.drag
-    strongest = drag if inside or rule.elsewhere is not None else None
+    strongest = rule.drag if inside or rule.elsewhere is not None else None
     return most, strongest, rule.no_knots and inside
 
 

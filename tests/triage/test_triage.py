@@ -52,13 +52,26 @@ def test_less_patience_never_allows_more(dog: CoatSituation) -> None:
     assert at_most(triage(replace(dog, patience=Patience.CANNOT_BEAR)), triage(dog))
 
 
-def test_nothing_that_pulls_hard_goes_near_a_lump_and_a_vet_is_asked_what_it_is() -> None:
+# Common practice, no source.
+def test_nothing_that_pulls_goes_near_a_lump_and_a_vet_is_asked_what_it_is() -> None:
     there = triage(situation(skin_trouble=frozenset({"lump"}), skin={BodyZone.TRUNK: "lump"}))
-    assert BodyZone.TRUNK not in there.cleared("strong") and BodyZone.TRUNK in there.cleared("moderate")
+    assert BodyZone.TRUNK not in there.cleared("moderate") and BodyZone.TRUNK in there.cleared("gentle")
     assert BodyZone.CHEST in there.cleared("strong")
     assert "lump" in there.rules and there.session.open
     somewhere = triage(situation(skin_trouble=frozenset({"lump"})))
     assert somewhere.cleared("moderate") == frozenset() and somewhere.cleared("gentle")
+
+
+# Common practice, no source.
+def test_a_knot_that_may_hide_a_lump_is_left_alone_until_a_vet_has_looked() -> None:
+    knots = {BodyZone.LEGS: MatState.MATS, BodyZone.CHEST: MatState.TANGLES}
+    there = triage(situation(skin_trouble=frozenset({"lump"}), skin={BodyZone.LEGS: "lump"}, mats=knots))
+    assert BodyZone.LEGS in there.left_alone and BodyZone.CHEST not in there.left_alone
+    assert BodyZone.LEGS not in there.knots and BodyZone.CHEST in there.knots
+    somewhere = triage(situation(skin_trouble=frozenset({"lump"}), mats=knots))
+    assert set(knots) <= set(somewhere.left_alone) and not somewhere.knots
+    for found in (there, somewhere):
+        assert found.first is Who.VET and not found.bath.open
 
 
 def test_a_tight_or_felted_zone_is_left_alone_whatever_else_is_known() -> None:
