@@ -36,6 +36,7 @@ class _Dog:
     Attributes:
         situation: the dog in every coat that it may have; no tool harms one of them.
         likely: the same in its likely coats only; these decide what is bought.
+        doubted: the coats that are likely enough for nobody to buy an extra that one of them has no use for.
         as_likely: every tool seen over them.
     """
 
@@ -44,6 +45,9 @@ class _Dog:
         self.having, self.knots = cleared.having, cleared.knots
         self.likely = replace(situation, categories=likely_coats(situation.categories, situation.shares))
         self.as_likely = views(self.likely, cleared)
+        least: float = rule_file()["policy"]["share_for_extras"]
+        shares, likely = situation.shares, self.likely.categories
+        self.doubted = likely | {one for one in situation.categories if shares.get(one, 0.0) >= least}
         self.allowed = {tool.id: cleared.cleared(tool.drag, comb=tool.combs) for tool in catalogue().values()}
 
 
@@ -91,7 +95,7 @@ def _chosen(situation: CoatSituation, cleared: Triage) -> list[tuple[_Choice, in
     if cleared.shopping.open:
         for job in ("brush", "comb"):
             _promote(job, choices, seen, dog)
-        choices = {tool: _small(choice, choices, dog) for tool, choice in choices.items()}
+        choices = _few({tool: _small(choice, choices, seen, dog) for tool, choice in choices.items()}, dog)
     else:
         choices = _nothing_to_buy(choices, cleared)
     usable = _essential_first([choice for choice in choices.values() if choice.role in USABLE])
@@ -132,7 +136,60 @@ def _opens_knots(tool: str) -> bool:
     return catalogue()[tool].family in ("slicker", "pin_brush")
 
 
-def _small(choice: _Choice, choices: Mapping[str, _Choice], dog: _Dog) -> _Choice:
+def _few(choices: Mapping[str, _Choice], dog: _Dog) -> dict[str, _Choice]:
+    """The kit with no more helpful tools than most owners use.
+
+    What waits for vet, groomer or training keeps its place, and a knot opens no other part of the dog to a tool: so
+    trouble brings nothing in but what the knot itself asks for.
+    """
+    most: int = rule_file()["policy"]["most_in_use"]
+    wanted = [choice for choice in choices.values() if choice.role in USABLE or choice.closed is not None]
+    needed = [choice for choice in wanted if _needed(choice, dog)]
+    extras = sorted((choice for choice in wanted if choice not in needed), key=lambda one: _helps_most(one, dog))
+    everyday = [choice for choice in extras if _rules(choice, dog, knots=False)][: max(most - len(needed), 0)]
+    knots = [_only_at_knots(choice, dog) for choice in extras if choice not in everyday and choice.closed is None]
+    knots = [choice for choice in knots if choice.zones]
+    essential = [choice for choice in knots if choice.role is Role.ESSENTIAL]
+    helpful = [*(choice for choice in knots if choice.role is Role.HELPFUL), *everyday]
+    kept = [*needed, *essential, *helpful[: max(most - len(needed) - len(essential), 0)]]
+    others = [choice for choice in choices.values() if choice.role not in USABLE]
+    return {choice.tool: choice for choice in (*others, *kept)}
+
+
+def _rules(choice: _Choice, dog: _Dog, *, knots: bool) -> tuple[ToolRule, ...]:
+    """The rules of a choice that are about knots only, or those that are not."""
+    wanted = dog.as_likely[choice.tool].wanted
+    return tuple(rule for rule in wanted if rule.id in choice.rules and rule.only_matted_zones is knots)
+
+
+def _needed(choice: _Choice, dog: _Dog) -> bool:
+    view, everyday = dog.as_likely[choice.tool], _rules(choice, dog, knots=False)
+    role = Role.ESSENTIAL if choice.closed is not None and view.essential >= view.cells else choice.role
+    needed = any(rule.role is Role.ESSENTIAL for rule in everyday)
+    return UNCERTAIN in choice.rules or (role is Role.ESSENTIAL and needed)
+
+
+def _helps_most(choice: _Choice, dog: _Dog) -> tuple[float, int]:
+    """By the share of the coats that need it every day, then as the rules rank what only helps."""
+    ranks: list[str] = rule_file()["policy"]["helps_most"]
+    needed = any(rule.role is Role.ESSENTIAL for rule in _rules(choice, dog, knots=False))
+    share = dog.as_likely[choice.tool].essential if needed else 0.0
+    return -share, ranks.index(choice.tool) if choice.tool in ranks else len(ranks)
+
+
+def _only_at_knots(choice: _Choice, dog: _Dog) -> _Choice:
+    """The same choice for the knots that ask for it, and nowhere else."""
+    rules = _rules(choice, dog, knots=True)
+    there = replace(dog.as_likely[choice.tool], wanted=rules)
+    return replace(
+        choice,
+        rules=tuple(rule.id for rule in rules),
+        zones=frozenset().union(*(_places(rule, dog) for rule in rules)),
+        why=lambda language: right_sentence(there, dog.likely, language),
+    )
+
+
+def _small(choice: _Choice, choices: Mapping[str, _Choice], seen: Mapping[str, ToolView], dog: _Dog) -> _Choice:
     """The same choice; put off where only one of several likely coats wants it and the kit has what they share.
 
     Nobody should buy a tool for each coat that a dog may have: what they share will do until hands have told. One that
@@ -147,21 +204,14 @@ def _small(choice: _Choice, choices: Mapping[str, _Choice], dog: _Dog) -> _Choic
         for tool, one in choices.items()
         if tool != choice.tool and one.role is Role.ESSENTIAL and BodyZone.TRUNK in one.zones
     }
-    if len(possible) == 1 or ("comb" if job == "comb" else "brush") not in shared:
+    if len(dog.doubted) == 1 or ("comb" if job == "comb" else "brush") not in shared:
         return choice
-    if choice.role is Role.HELPFUL and {category for category, _ in view.right_cells} < possible:
-        return _unsure(choice.tool, view, dog.likely)
-    knots = tuple(rule for rule in view.wanted if rule.only_matted_zones)
-    at_knots = frozenset().union(*(_places(rule, dog) for rule in knots))
-    if not at_knots or view.everyday >= view.cells - _ROUNDING:
+    if choice.role is Role.HELPFUL and not dog.doubted <= {category for category, _ in seen[choice.tool].right_cells}:
+        return _unsure(choice.tool, seen[choice.tool], dog.situation)
+    if len(possible) == 1:
         return choice
-    there = replace(view, wanted=knots)
-    return replace(
-        choice,
-        rules=tuple(rule.id for rule in knots),
-        zones=at_knots,
-        why=lambda language: right_sentence(there, dog.likely, language),
-    )
+    at_knots = _only_at_knots(choice, dog)
+    return choice if not at_knots.zones or view.everyday >= view.cells - _ROUNDING else at_knots
 
 
 def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
@@ -379,10 +429,18 @@ def why_not(tool: str, situation: CoatSituation, cleared: Triage, *, language: s
         return message(language, "why_later", why=item.why)
     view = views(situation, cleared)[tool]
     if view.harm.harm is Harm.NONE:
+        if _enough(view.right, view) and not closing(tool, cleared) and _full(kit):
+            return message(language, "why_enough", why=right_sentence(view, situation, language))
         return _not_needed(tool, kit, cleared, language)
     coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
     key = "why_harm" if view.harm.harm.forbids else "why_useless"
     return message(language, key, coat=coat, harm=harm_sentence(view.harm, language))
+
+
+def _full(kit: Iterable[KitItem]) -> bool:
+    """Whether a kit has as many tools as most owners use."""
+    most: int = rule_file()["policy"]["most_in_use"]
+    return sum(item.role in USABLE for item in kit) >= most
 
 
 def _not_needed(tool: str, kit: Iterable[KitItem], cleared: Triage, language: str) -> str:

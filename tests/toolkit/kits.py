@@ -8,6 +8,7 @@ from typing import Any
 from coatclass.contract import CoatSituation, KitItem, Role
 from coatclass.taxonomy import BANDS, BodyZone, CoatCategory, LengthBand, MatState, Texture, Undercoat, band_of_mm
 from coatclass.toolkit import judge_owned, recommend, why_not
+from coatclass.toolkit.coats import views
 from coatclass.toolkit.owned import OwnedJudgement
 from coatclass.toolkit.tables import OwnedToolLike
 from coatclass.triage import triage
@@ -59,6 +60,7 @@ class Kit:
 
     def __init__(self, situation: CoatSituation) -> None:
         self.items: dict[str, KitItem] = {item.tool: item for item in kit_of(situation)}
+        self.seen = views(situation, triage(situation))
 
     def role(self, tool: str) -> Role | None:
         """The role of a tool, None if the kit doesn't name it."""
@@ -67,6 +69,12 @@ class Kit:
     def uses(self, *tools: str) -> bool:
         """Whether the owner is to use every one of these tools."""
         return all(self.role(tool) in (Role.ESSENTIAL, Role.HELPFUL) for tool in tools)
+
+    def fits(self, *tools: str) -> bool:
+        """Whether every one of these tools is right for the coat, in this order, be the kit full without it or not."""
+        orders = [self.seen[tool].order for tool in tools if self.seen[tool].wanted]
+        harmless = all(not self.seen[tool].harm.harm.forbids for tool in tools)
+        return harmless and len(orders) == len(tools) and orders == sorted(orders)
 
     def needs(self, *tools: str) -> bool:
         """Whether every one of these tools is essential."""
