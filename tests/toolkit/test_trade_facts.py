@@ -135,6 +135,12 @@ def test_a_coated_tip_slicker_suits_sensitive_skin_under_19_mm(coat):
     assert kit(coat, SHORT, sensitive_skin=True).needs("coated_tip_slicker")
 
 
+def test_firm_bristles_stay_off_sensitive_skin():
+    sensitive = kit("fur", 5.0, sensitive_skin=True)
+    assert sensitive.leaves("boar_bristle_brush")
+    assert sensitive.uses("soft_bristle_brush", "rubber_curry")
+
+
 @pytest.mark.parametrize("coat", EVERY_COAT)
 def test_a_soft_bristle_brush_is_for_sparse_hair(coat):
     sparse = kit(coat, MEDIUM, sparse=True)
