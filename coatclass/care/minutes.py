@@ -27,6 +27,7 @@ from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory
+from coatclass.triage import likely_coats
 from coatclass.words import catalogue
 
 __all__ = [
@@ -368,13 +369,10 @@ def _refused_wish(situation: CoatSituation, cleared: Triage) -> str:
 
 
 def _likely_uncut(situation: CoatSituation) -> bool:
-    """Whether the coat that the dog has more likely than all others together is one that is not cut."""
-    likeliest = max(situation.shares, key=lambda one: situation.shares[one], default=None)
-    return (
-        likeliest is not None
-        and situation.shares[likeliest] > 0.5
-        and not data("coats")["coat"][likeliest]["trimmable"]
-    )
+    """Whether the dog has more likely than not a coat that is not cut, and no likely one, as tools see it, is."""
+    coats, likely = data("coats")["coat"], likely_coats(situation.categories, situation.shares)
+    share = sum(situation.shares.get(one, 0.0) for one in likely)
+    return share > 0.5 and not any(coats[one]["trimmable"] for one in likely)
 
 
 _Kind = Literal["fits", "may_grow", "not_longer", "shorter", "not_cut", "comes_off", "ask"]

@@ -341,3 +341,15 @@ def test_a_wish_to_shave_what_is_most_likely_a_double_coat_is_answered_with_what
         known = dataclasses.replace(dog, shares={CoatCategory.ARCTIC: share, CoatCategory.DROP: 0.1})
         advice = care.length_advice(known, triage(known), None, language="en")
         assert said in advice.text and advice.kind == "not_cut"
+
+
+def test_a_wish_for_a_short_coat_is_refused_where_no_likely_coat_is_cut_and_left_open_where_one_is() -> None:
+    """Fur and arctic coats are not cut, whichever it is; a mixed coat that may well be the dog's leaves it open."""
+    for mixed, word in ((0.05, "double"), (0.3, "unsure")):
+        shares = {CoatCategory.FUR: 0.6, CoatCategory.ARCTIC: 0.4 - mixed, CoatCategory.MIXED: mixed}
+        dog = dogs.situation(
+            categories=frozenset(shares), shares=shares, measured_mm=50.0, weight_kg=30.0, wished_length_mm=10.0
+        )
+        advice = care.length_advice(dog, triage(dog), None, language="en")
+        texts = catalogue("en", "care")
+        assert advice.text.startswith(texts.say(f"length.wish_{word}", wish=texts.mm(10.0))), advice.text
