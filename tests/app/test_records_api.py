@@ -19,6 +19,7 @@ from coatclass.records import (
     Finding,
     Intake,
     Measurement,
+    Sharing,
     StoredAssessment,
     UserRole,
     add_user,
@@ -160,6 +161,22 @@ def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of
     assert "Hund geändert" in page and "Tastbefund eingetragen" in page
     assert "Name: Fennel → Renamed once" in page and "Gewicht, kg: – → 7,5" in page
     assert "client id" not in page and "findings" not in page and "None" not in page
+
+
+def test_the_trail_page_names_what_became_of_an_owners_request(web):
+    salon = web.app.state.records
+    dog = salon.add(Dog(name="Moss", sharing=Sharing.SENT, sent_by="Ottilie", sent_reach="0000 4711"), who="link")
+    web.post(f"/api/v1/dogs/{dog.id}/request/decline").raise_for_status()
+    again = {"sharing": Sharing.SENT, "sent_by": "Ottilie", "sent_reach": "0000 4711"}
+    salon.change(salon.get(Dog, dog.id), who="link", **again)
+    web.post(f"/api/v1/dogs/{dog.id}/request/accept").raise_for_status()
+    for language, told in (
+        ("de", ("Anfrage: geschickt → übernommen", "Anfrage: abgelehnt → geschickt", "Anfrage: geschickt → abgelehnt")),
+        ("en", ("request: sent → taken over", "request: declined → sent", "request: sent → declined")),
+    ):
+        page = web.get(f"/groomer/trail/{dog.id}", headers={"accept-language": language}).text
+        places = [page.find(one) for one in told]
+        assert -1 not in places and places == sorted(places)  # the newest first
 
 
 def test_a_dog_waits_for_hands_until_they_have_been_laid_on(web, dog):
