@@ -69,6 +69,16 @@ def test_a_photo_that_is_not_there_is_bad_input_and_nothing_is_written(tmp_path,
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize("mark", [";", "\t"])
+@pytest.mark.parametrize("columns", [("file", "category"), ("file", "p_hair", "truth")])
+def test_a_table_with_other_marks_between_its_columns_is_told_which_to_use(tmp_path, capsys, mark, columns):
+    table = tmp_path / "dogs.csv"
+    table.write_text(mark.join(columns) + "\n" + mark.join("x" * len(columns)) + "\n", encoding="utf-8")
+    for language, told in (("en", "commas between the columns"), ("de", "mit Kommas zwischen den Spalten")):
+        assert main(["evaluate", str(table), "--out", str(tmp_path / "out"), "--language", language]) == 3
+        assert told in " ".join(capsys.readouterr().err.split())
+
+
 @pytest.mark.parametrize("option", ["--robustness", "--gallery", "--resamples"])
 def test_counts_below_nothing_are_bad_usage(option, tmp_path):
     with pytest.raises(SystemExit) as stopped:

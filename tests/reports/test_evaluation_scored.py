@@ -227,6 +227,8 @@ def test_the_command_needs_no_photo_breaks_down_and_compares(table, other, tmp_p
     [
         (lambda row: row | {"truth": "poodle"}, "'poodle' as truth in row 2"),
         (lambda row: row | {"truth_band": "long"}, "'long' as truth_band in row 2"),
+        (lambda row: row | {"category": "poodle"}, "'poodle' as category in row 2"),
+        (lambda row: row | {"length_band": "long"}, "'long' as length_band in row 2"),
         (lambda row: row | {"p_hair": "0.9", "p_fur": "0.9"}, "in row 2 that don't add up to 1"),
         (lambda row: row | {"p_hair": "-0.5", "p_fur": "1.5"}, "in row 2 that don't add up to 1"),
         (lambda row: row | {"p_hair": "nan"}, "in row 2 that don't add up to 1"),

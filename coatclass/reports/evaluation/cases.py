@@ -181,9 +181,8 @@ def read_table(table: Path) -> LabelledPhotos:
             reader = csv.DictReader(stream)
             missing = set(_NEEDED) - set(reader.fieldnames or ())
             if missing:
-                has = ", ".join(reader.fieldnames or ())
-                next_step = f"The first row names the columns. It has: {has}." if has else "Add one row a photo."
-                raise InputError(str(table), f"has no column {', '.join(sorted(missing))}.", next_step)
+                problem = f"has no column {', '.join(sorted(missing))}."
+                raise InputError(str(table), problem, _about_columns(reader.fieldnames or ()))
             rows = list(reader)
             _check_labels(table, rows)
             cases = tuple(_case(table, number, row) for number, row in enumerate(rows, start=2))
@@ -195,6 +194,13 @@ def read_table(table: Path) -> LabelledPhotos:
         raise InputError(str(table), "names no photos.", "Add one row a photo.")
     _check_files(table, cases)
     return LabelledPhotos(cases)
+
+
+def _about_columns(has: Sequence[str]) -> str:
+    """What to do about a table that lacks columns."""
+    if len(has) == 1 and any(mark in has[0] for mark in ";\t"):  # as a spreadsheet writes where 0,5 is a half
+        return "Save it again as CSV with commas between the columns and points in numbers."
+    return f"The first row names the columns. It has: {', '.join(has)}." if has else "Add one row a photo."
 
 
 def is_scored(table: Path) -> bool:

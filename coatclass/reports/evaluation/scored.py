@@ -125,7 +125,8 @@ class _Reader:
             raise InputError(self.name, problem, f"It has: {', '.join(there)}.")
         self.by = tuple(by)
         self.labels = tuple(name for name in _LABELS if name in there)
-        wanted = (*needed, self.truth, self.band, *self.labels, *by)
+        self.told = {name: codes for name, codes in _TOLD.items() if name in there}
+        wanted = (*needed, self.truth, self.band, *self.told, *self.labels, *by)
         self._wanted = [name for name in there if name in wanted]
 
     def __iter__(self) -> Iterator[_Piece]:
@@ -151,6 +152,8 @@ class _Reader:
         scored = np.array([cell not in (None, "") for cell in columns[f"p_{CATEGORIES[0]}"]])
         p = self._numbers(number, columns, [f"p_{one}" for one in CATEGORIES], scored)
         b = self._numbers(number, columns, [f"b_{one}" for one in BANDS], scored)
+        for name, codes in self.told.items():
+            labels(name, codes)  # not reckoned with, but a word that is no coat shows a table that slipped
         truth = labels(self.truth, _TRUTHS)
         votes = [labels(name if name in columns else None, _COATS) for name in ("category_1", "category_2")]
         file, group = texts("file"), texts("group")
@@ -199,6 +202,7 @@ _AS_WRITTEN = "Take the table as `coatclass score` wrote it."
 _COATS = {"": UNKNOWN, **{str(word): place for place, word in enumerate(CATEGORIES)}}
 _TRUTHS = {**_COATS, NOT_A_DOG: _IS_OTHER}
 _BANDS = {"": UNKNOWN, **{str(word): place for place, word in enumerate(BANDS)}}
+_TOLD = {"category": _COATS, "length_band": _BANDS}
 _SAID = {"": len(_VERDICTS), **{str(word): len(_VERDICTS) for word in Verdict}}
 _SAID |= {str(word): place for place, word in enumerate(_VERDICTS)}
 
