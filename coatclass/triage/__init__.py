@@ -292,13 +292,14 @@ def _closes(fit: _Fit, zone: BodyZone, drag: Drag, comb: bool, knots: bool) -> b
 def after_visit(situation: CoatSituation, found: Triage) -> CoatSituation:
     """The dog once vet and groomer have done what is theirs: skin healed, mats out, the coat clipped if it had to be.
 
-    A dog that could not bear the brush is reckoned to fidget still after its training.
+    A dog that could not bear the brush is reckoned to fidget still after its training, and a lump to be there still.
     """
+    lasting = frozenset(read_toml(RULE_FILE)["after"]["lasting"])
     after = replace(
         situation,
         mats=dict.fromkeys(situation.mats, MatState.NONE),
-        skin_trouble=frozenset(),
-        skin={},
+        skin_trouble=situation.skin_trouble & lasting,
+        skin={zone: trouble for zone, trouble in situation.skin.items() if trouble in lasting},
         days_since_combed=None,
         patience=Patience.FIDGETS if situation.patience is Patience.CANNOT_BEAR else situation.patience,
     )

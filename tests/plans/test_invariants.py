@@ -216,3 +216,17 @@ def test_the_same_dog_gets_the_same_plan() -> None:
     dog = situation(mats={BodyZone.LEGS: MatState.MATS}, weight_kg=12.0)
     assert plan(dog, today=TODAY) == plan(dog, today=TODAY)
     assert triage(dog) == triage(dog)
+
+
+# Common practice, no source.
+def test_a_lump_is_still_gone_round_after_the_visit() -> None:
+    for where in ({}, {BodyZone.LEGS: "lump"}):
+        dog = situation(
+            skin_trouble=frozenset({"lump"}), skin=where, mats={BodyZone.LEGS: MatState.MATS}, weight_kg=12.0,
+            measured_mm=40.0,
+        )  # fmt: skip
+        after = plan(dog, today=TODAY).after
+        assert after is not None and "lump" in after.triage.rules
+        check_tools(after)
+        check_steps(after)
+        assert BodyZone.LEGS not in after.triage.cleared("moderate")
