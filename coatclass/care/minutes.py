@@ -27,7 +27,7 @@ from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory
-from coatclass.triage import likely_coats
+from coatclass.triage import CORDS, likely_coats
 from coatclass.words import catalogue
 
 __all__ = [
@@ -382,8 +382,8 @@ _Choice = tuple[_Kind, float | None, str]
 def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, was_matted: bool) -> _Choice:
     """Kind, length in mm and the key of the sentence."""
     now = length_mm(situation)
-    if cleared.comes_off:
-        return "comes_off", None, "comes_off"
+    if cleared.comes_off or CORDS in cleared.rules:
+        return ("comes_off", None, "comes_off") if cleared.comes_off else ("not_cut", None, "cords")
     if not cleared.growth.open or not cleared.session.open:
         return _held(situation, cleared, budget, now)
     if not may_be_cut(situation, cleared):

@@ -427,6 +427,8 @@ def why_not(tool: str, situation: CoatSituation, cleared: Triage, *, language: s
         return message(language, "why_in_kit", why=item.why)
     if item is not None and item.role is Role.LATER:
         return message(language, "why_later", why=item.why)
+    if CORDS in cleared.rules:
+        return triage_sentence(CORDS, language)
     view = views(situation, cleared)[tool]
     if view.harm.harm is Harm.NONE:
         if _enough(view.right, view) and not closing(tool, cleared) and _full(kit):

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import pytest
 
-from coatclass import breeds
-from coatclass.answers import Answers
-from coatclass.assessing import assess
+from coatclass import breeds, toolkit
+from coatclass.answers import Answers, OwnedTool
+from coatclass.assessing import assess, situation_of
 from coatclass.contract import Role
 from coatclass.words import catalogue
 
@@ -36,6 +36,19 @@ def test_no_tool_is_bought_for_cords_or_goes_through_them(told):
     assert catalogue("en", "care").say("hold.cords") in found.routine.hold
     assert {caution.code for caution in found.cautions}.isdisjoint({"bath_order", "no_force", "no_shaving"})
     assert "cords" in {ask.rule for ask in found.visit}
+    assert found.length.text == catalogue("en", "care").say("length.cords")
+
+
+def test_no_brush_or_comb_at_home_may_stay_and_none_is_said_to_do_no_harm():
+    answers = Answers(breed="Puli", trunk_length_mm=150)
+    found = assess(answers=answers)
+    dog = situation_of(answers, found.category, found.length_band, found.reasons)
+    says = catalogue("en", "toolkit").say("triage.cords")
+    for tool in toolkit.catalogue():
+        assert toolkit.why_not(tool, dog, found.triage).endswith(says) or tool in {item.tool for item in found.kit}
+    for kind in ("slicker", "pin brush", "comb", "undercoat rake"):
+        judged = toolkit.judge_owned(OwnedTool(kind=kind), dog, found.triage)
+        assert judged.zones == () and judged.verdict in {"not_for_this_coat", "unclear"}
 
 
 @pytest.mark.parametrize(
