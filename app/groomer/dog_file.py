@@ -14,8 +14,8 @@ from app.looking import Looks
 from app.owner import dog as owners
 from coatclass import care, planning
 from coatclass.answers import Answers
-from coatclass.contract import Assessment, Guard, PhotoReport, PhotoStatus, VisitNote
-from coatclass.errors import PhotoError, RecordError
+from coatclass.contract import Assessment, Guard, PhotoReport, VisitNote
+from coatclass.errors import RecordError
 from coatclass.intake import Found, situation_of
 from coatclass.learning import LearnedModel
 from coatclass.presentation import Presentation
@@ -41,7 +41,6 @@ from coatclass.records import (
     Writer,
     keep_setting,
     not_found,
-    prepare,
     setting,
     valid,
     visit_notes,
@@ -385,15 +384,8 @@ def add_photo(
         PhotoError: if it can't be opened, or the dog has ``most`` photos already.
     """
     salon.get(Dog, dog_id)
-    picture = prepare(content, name)
-    report = looks.before_keeping(picture, name)
-    if report.status is PhotoStatus.REFUSED:
-        return None, report
-    with salon.write(who, only=dog_id) as writer:
-        owners.refuse_twice(writer, dog_id, picture)
-        if writer.count(Photo, dog_id=dog_id) >= most:
-            raise PhotoError("photos", f"are {most} already.", "Remove an old one first.", code="too_many_photos")
-        return writer.add_photo(dog_id, picture, taken_on=cases.today()), report
+    full, today = "Remove an old one first.", cases.today()
+    return owners.keep_photo(salon, looks, dog_id, content, name, most=most, who=who, when_full=full, taken_on=today)
 
 
 def photo_of(salon: Records, dog_id: str, photo_id: str) -> Photo:

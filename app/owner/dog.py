@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Protocol, TypeVar
 
 from app import cases, checks
@@ -185,18 +185,42 @@ def add_photo(
         PhotoError: if it can't be opened, or the dog has ``most`` photos already.
     """
     dog = dog_of_link(salon, token)
+    return keep_photo(salon, looks, dog.id, content, name, most=most, who=WHO, when_full="Remove one first.")
+
+
+def keep_photo(
+    salon: Records,
+    looks: Looks,
+    dog_id: str,
+    content: bytes,
+    name: str,
+    *,
+    most: int,
+    who: str,
+    when_full: str,
+    taken_on: date | None = None,
+) -> tuple[Photo | None, PhotoReport]:
+    """Look at a photo as it would be kept, and keep it unless it has to be refused; for owners and groomers alike.
+
+    Args:
+        when_full: what to do where the dog has ``most`` photos already.
+        taken_on: the day, where somebody knows it.
+
+    Raises:
+        PhotoError: if it can't be opened, is here already, or there are ``most``.
+    """
     picture = prepare(content, name)
     report = looks.before_keeping(picture, name)
     if report.status is PhotoStatus.REFUSED:
         return None, report
-    with salon.write(WHO, only=dog.id) as writer:
-        refuse_twice(writer, dog.id, picture)
-        if writer.count(Photo, dog_id=dog.id) >= most:
-            raise PhotoError("photos", f"are {most} already.", "Remove one first.", code="too_many_photos")
-        return writer.add_photo(dog.id, picture), report
+    with salon.write(who, only=dog_id) as writer:
+        _refuse_twice(writer, dog_id, picture)
+        if writer.count(Photo, dog_id=dog_id) >= most:
+            raise PhotoError("photos", f"are {most} already.", when_full, code="too_many_photos")
+        return writer.add_photo(dog_id, picture, taken_on=taken_on), report
 
 
-def refuse_twice(writer: Writer, dog_id: str, picture: PreparedPicture) -> None:
+def _refuse_twice(writer: Writer, dog_id: str, picture: PreparedPicture) -> None:
     """The same photo says nothing more when it comes again.
 
     Raises:

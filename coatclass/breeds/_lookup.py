@@ -11,7 +11,6 @@ from types import MappingProxyType
 
 from coatclass.breeds._names import (
     LONGEST,
-    cord_settings,
     known_names,
     name_of,
     names_nothing,
@@ -19,7 +18,7 @@ from coatclass.breeds._names import (
     plain_words,
     says_cross,
     says_nothing,
-    search_settings,
+    settings,
     without_fillers,
     word_list,
     word_set,
@@ -108,13 +107,13 @@ def find(text: str) -> BreedMatch:
         or _by_likeness(text, without_fillers(unmixed))
         or _side_by_side(text, bare)
         or _by_ending(text, bare)
-        or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(search_settings()["candidates"])])
+        or BreedMatch(text, HowFound.NOTHING, candidates=_likest(plain)[: int(settings("search")["candidates"])])
     )
 
 
 def may_cord(text: str) -> bool:
     """Whether a coat described like this may hang in cords: a breed of which it is usual, or a word for it."""
-    section = cord_settings()
+    section = settings("cords")
     if set(plain_words(text).split()) & set(section["words"]):
         return True
     return find(text).id in section["breeds"]
@@ -122,7 +121,7 @@ def may_cord(text: str) -> bool:
 
 def cords_from_months() -> float:
     """The age from which such a coat is reckoned to hang in cords where nobody said, months."""
-    return float(cord_settings()["from_months"])
+    return float(settings("cords")["from_months"])
 
 
 def how_read(text: str, language: str = "en") -> str:
@@ -304,7 +303,7 @@ def _by_likeness(text: str, plain: str) -> BreedMatch | None:
     ranked = _likest(plain)
     if not ranked or set(plain.split()) <= word_set("kinds"):
         return None
-    search = search_settings()
+    search = settings("search")
     best, score = ranked[0]
     wanted = search["accept_short"] if len(plain) <= search["short"] else search["accept"]
     runner_up = ranked[1][1] if len(ranked) > 1 else 0.0
@@ -322,7 +321,7 @@ def _likest(plain: str) -> tuple[tuple[str, float], ...]:
     names = known_names()
     best: dict[str, float] = {}
     for scorer in (fuzz.ratio, fuzz.token_sort_ratio):
-        hits = process.extract(plain, names.keys(), scorer=scorer, limit=12, score_cutoff=search_settings()["suggest"])
+        hits = process.extract(plain, names.keys(), scorer=scorer, limit=12, score_cutoff=settings("search")["suggest"])
         for name, score, _ in hits:
             breed_id = names[name][0]
             best[breed_id] = max(best.get(breed_id, 0.0), round(score, 1))

@@ -249,16 +249,10 @@ def word_list(name: str) -> list[str]:
     return words
 
 
-def search_settings() -> Mapping[str, Any]:
-    """The limits of the search by likeness."""
-    section: Mapping[str, Any] = read_toml(_DATA)["search"]
-    return section
-
-
-def cord_settings() -> Mapping[str, Any]:
-    """Which breeds' coats hang in cords, what such a coat is called, and from which age."""
-    section: Mapping[str, Any] = read_toml(_DATA)["cords"]
-    return section
+def settings(section: str) -> Mapping[str, Any]:
+    """A section of ``data/breeds.toml``, such as the limits of the search by likeness."""
+    values: Mapping[str, Any] = read_toml(_DATA)[section]
+    return values
 
 
 def word_table(name: str) -> Mapping[str, str]:

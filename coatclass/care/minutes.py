@@ -382,8 +382,8 @@ _Choice = tuple[_Kind, float | None, str]
 def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, was_matted: bool) -> _Choice:
     """Kind, length in mm and the key of the sentence."""
     now = length_mm(situation)
-    if cleared.comes_off or CORDS in cleared.rules:
-        return ("comes_off", None, "comes_off") if cleared.comes_off else ("not_cut", None, "cords")
+    if cleared.comes_off:
+        return "comes_off", None, "comes_off"
     if not cleared.growth.open or not cleared.session.open:
         return _held(situation, cleared, budget, now)
     if not may_be_cut(situation, cleared):
@@ -415,6 +415,8 @@ def _uncut(situation: CoatSituation, budget: TimeBudget | None) -> _Choice:
 
 def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, now: float) -> _Choice:
     """Nothing is grown now; where even today's length is too much for the week, shorter may be asked for."""
+    if CORDS in cleared.rules:
+        return "not_cut", None, "cords"
     if may_be_cut(situation, cleared) and budget is not None and budget.fits is False:
         if budget.longest_mm is None:
             return _nothing_fits(now)
