@@ -223,6 +223,12 @@ def next_booked(appointments: Sequence[Appointment]) -> care.Booked | None:
     return min(ahead, key=lambda one: one.at, default=None)
 
 
+def here_today(appointments: Sequence[Appointment]) -> bool:
+    """Whether the dog comes today, or has come: what can't wait is done then."""
+    kept = (one for one in appointments if one.state in ("planned", "done"))
+    return any(one.starts_at.astimezone().date() == today() for one in kept)
+
+
 def presented(
     at: CoatSituation | None,
     assessment: Assessment,
@@ -236,6 +242,7 @@ def presented(
     guards: Sequence[Guard] = (),
     visit_weeks: float | None = None,
     booked: care.Booked | None = None,
+    here: bool = False,
     language: str = "en",
 ) -> Presentation:
     """The plan from today on as it is shown, the same for whoever looks at the dog; without an estimate no plan.
@@ -246,6 +253,7 @@ def presented(
         name, breed, remarks: of the dog, as kept.
         guards, visit_weeks: of the salon's clippers, and between the dog's visits.
         booked: the next visit that was agreed on.
+        here: the dog is at the salon today.
     """
     measured = dated(measurements)
     plan = (
@@ -258,6 +266,7 @@ def presented(
             guards=guards,
             visit_weeks=visit_weeks,
             booked=booked,
+            here=here,
             language=language,
         )
         if at

@@ -126,6 +126,7 @@ def plan(
     guards: Sequence[Guard] = (),
     visit_weeks: float | None = None,
     booked: care.Booked | None = None,
+    here: bool = False,
     language: str = "en",
 ) -> Plan:
     """The plan of one dog. The same arguments give the same plan.
@@ -140,6 +141,7 @@ def plan(
         guards: combs and guards of the salon's clippers, for the lengths of the visits to come.
         visit_weeks: weeks between the dog's visits; the usual ones if None.
         booked: the next visit that was agreed on.
+        here: the dog is at the salon today.
         language: one of :data:`coatclass.words.LANGUAGES`.
 
     Raises:
@@ -170,6 +172,7 @@ def plan(
         guards=guards,
         visit_weeks=visit_weeks,
         booked=booked,
+        here=here,
         language=language,
     )
     cut_on = care.cut_at(booked, clips)

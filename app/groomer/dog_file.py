@@ -448,6 +448,7 @@ def presented(file: DogFile, assessment: Assessment, *, language: str = "en") ->
         guards=file.guards,
         visit_weeks=usual_weeks(file.appointments),
         booked=file.booked,
+        here=cases.here_today(file.appointments),
         language=language,
     )
 

@@ -427,5 +427,6 @@ def presented(of: OwnersDog, assessment: Assessment, *, language: str = "en") ->
         breed=of.dog.breed,
         remarks=of.finding.remarks if of.finding is not None else "",
         booked=cases.next_booked(of.appointments),
+        here=cases.here_today(of.appointments),
         language=language,
     )

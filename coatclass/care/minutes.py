@@ -27,7 +27,7 @@ from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory
-from coatclass.triage import CORDS, likely_coats
+from coatclass.triage import likely_coats, toolless
 from coatclass.words import catalogue
 
 __all__ = [
@@ -415,8 +415,8 @@ def _uncut(situation: CoatSituation, budget: TimeBudget | None) -> _Choice:
 
 def _held(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None, now: float) -> _Choice:
     """Nothing is grown now; where even today's length is too much for the week, shorter may be asked for."""
-    if CORDS in cleared.rules:
-        return "not_cut", None, "cords"
+    if rule := toolless(cleared):
+        return "not_cut", None, rule
     if may_be_cut(situation, cleared) and budget is not None and budget.fits is False:
         if budget.longest_mm is None:
             return _nothing_fits(now)

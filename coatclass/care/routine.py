@@ -35,8 +35,8 @@ from coatclass.contract import (
     ZoneFrequency,
 )
 from coatclass.taxonomy import BANDS, BodyZone, MatState
-from coatclass.triage import CORDS
 from coatclass.triage import rules as triage_rules
+from coatclass.triage import toolless
 from coatclass.words import Catalogue, catalogue
 
 __all__ = ["routine", "training", "training_cautions"]
@@ -136,7 +136,7 @@ def _sitting(
         *_knots(situation, cleared, texts),
         *(_tool_step(item, situation, codes, texts, alone=not opened) for item in tools),
         *_fingers(situation, cleared, tools, texts),
-        *_again(situation, tools, texts),
+        *_again(situation, tools, codes, texts),
     )
 
 
@@ -241,7 +241,9 @@ def _fingers(
     return (_step(texts, "fingers", _touched(cleared)),)
 
 
-def _again(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue) -> tuple[RoutineStep, ...]:
+def _again(
+    situation: CoatSituation, tools: Sequence[KitItem], codes: set[str], texts: Catalogue
+) -> tuple[RoutineStep, ...]:
     """A wire coat's weekly session ends by going over everything with the slicker once more."""
     rule = data("techniques")["again"]
     if {str(category) for category in situation.categories} != set(rule["categories"]):
@@ -258,6 +260,7 @@ def _again(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue)
             do=texts.say("step.again"),
             done_when=texts.say("step.again_done"),
             technique="again",
+            cautions=tuple(code for code in _at_a_lump(slicker, situation) if code in codes),
         ),
     )
 
@@ -321,8 +324,8 @@ def _no_bath(cleared: Triage, texts: Catalogue) -> str:
     """Why there is no bath now; the vet's reasons first."""
     if cleared.bath.first is Who.VET:
         return texts.say("bath.vet_first")
-    if CORDS in cleared.bath.rules:
-        return texts.say("bath.cords")
+    if (rule := toolless(cleared)) in cleared.bath.rules:
+        return texts.say(f"bath.{rule}")
     if CANNOT_BEAR in cleared.bath.rules and not {"mats", "tight-mats"} & set(cleared.bath.rules):
         return texts.say("bath.training_first")
     return texts.say("bath.knots_first" if cleared.bath.first is Who.OWNER else "bath.never_now")
@@ -339,8 +342,8 @@ def _hold(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> str:
         sentences.append(texts.say("hold.vet", trouble=names))
     if cleared.comes_off:
         sentences.append(texts.say("hold.groomer"))
-    if CORDS in rules and not cleared.comes_off:
-        sentences.append(texts.say("hold.cords"))
+    if (rule := toolless(cleared)) in rules and not cleared.comes_off:
+        sentences.append(texts.say(f"hold.{rule}"))
     if CANNOT_BEAR in rules:
         sentences.append(texts.say("hold.training" if cleared.training.open else "hold.training_later"))
     return " ".join(sentences)

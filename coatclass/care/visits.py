@@ -37,6 +37,7 @@ from coatclass.contract import (
     Who,
 )
 from coatclass.taxonomy import BodyZone, CoatCategory
+from coatclass.triage import rules as triage_rules
 from coatclass.words import Catalogue, catalogue
 
 __all__ = [
@@ -127,7 +128,7 @@ def events_of(
     if booked is not None:
         events.append(Event("booked", "booked", booked.at.date(), booked.at.time(), float(booked.minutes)))
     if visit:
-        events.append(Event("visit", "visit", today + timedelta(days=1)))
+        events.append(Event("visit", "visit", _visit_day(visit, today, booked)))
     events += _training(training, today)
     if week is not None:
         first = today + timedelta(days=sum(step.days for step in training))  # nobody brushes before it was learnt
@@ -135,6 +136,14 @@ def events_of(
         if cleared.bath.open:
             events.append(_bath(situation, first))
     return tuple(sorted(events, key=lambda event: (event.start, event.key)))
+
+
+def _visit_day(visit: Sequence[Ask], today: date, booked: Booked | None) -> date:
+    """The day by which vet or groomer should see the dog: that of the booked visit if nothing presses before."""
+    days = {rule.id: rule.within_days for rule in triage_rules()}
+    latest = today + timedelta(days=min(days[ask.rule] for ask in visit))
+    agreed = booked.at.date() if booked and all(ask.who is Who.GROOMER for ask in visit) else None
+    return agreed if agreed is not None and today < agreed <= latest else latest
 
 
 def _next(today: date, weekdays: tuple[int, ...]) -> date:
@@ -241,6 +250,7 @@ def clip_ladder(
     guards: Sequence[Guard] = (),
     visit_weeks: float | None = None,
     booked: Booked | None = None,
+    here: bool = False,
     language: str = "en",
 ) -> tuple[ClipRung, ...]:
     """The visits of about half a year; empty while a vet comes first, or while nobody knows which length fits.
@@ -253,6 +263,7 @@ def clip_ladder(
         guards: the salon's own; with none only millimetres are named.
         visit_weeks: weeks between the dog's visits; the usual ones if None.
         booked: the next visit that was agreed on; a rung that is due about then falls on it.
+        here: the dog is at the salon today, so that a coat which is too long is cut today.
         language: one of :data:`coatclass.words.LANGUAGES`.
     """
     agreed = booked.at.date() if booked else None
@@ -280,7 +291,7 @@ def clip_ladder(
     mm, since = growth.now_mm, growth.today
     if now.comes_off:  # at the visit that was agreed on, and the coat grows from there
         mm, since, agreed = length_mm(situation), agreed or growth.today, None
-    return tuple(_rungs(cut, mm, growth.today, since, texts, agreed=agreed))
+    return tuple(_rungs(cut, mm, growth.today, since, texts, agreed=agreed, here=here))
 
 
 def cut_at(booked: Booked | None, clips: Sequence[ClipRung]) -> date | None:
@@ -308,14 +319,15 @@ def _ceiling(situation: CoatSituation, length: LengthAdvice | None, budget: Time
 
 
 def _rungs(
-    cut: _Cut, mm: float, today: date, since: date, texts: Catalogue, *, agreed: date | None
+    cut: _Cut, mm: float, today: date, since: date, texts: Catalogue, *, agreed: date | None, here: bool
 ) -> Iterator[ClipRung]:
-    """The visits of a coat that is cut; ``mm``: its length on the day ``since``."""
+    """The visits of a coat that is cut; ``mm``: its length on the day ``since``; ``here``: the dog is there today."""
     table = data("clipping")["visits"]
     last, slack = since, table["shortest"]
     overdue = mm > cut.ceiling_mm
     weeks = 0.0 if overdue else min(cut.usual, max(1.0, (cut.ceiling_mm - mm) / cut.mm_a_week))
-    on = since + timedelta(days=round(7 * _weeks_to(agreed, since, weeks, slack)))
+    waits = 0.0 if overdue and here else _weeks_to(agreed, since, weeks, slack)
+    on = since + timedelta(days=round(7 * waits))
     for _ in range(table["most"]):
         if (on - today).days > 7 * table["horizon_weeks"]:
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from coatclass import care, toolkit
-from coatclass.contract import KitItem, Role, RoutineStep, Who
+from coatclass.contract import Caution, KitItem, Role, RoutineStep, Who
 from coatclass.planning import Phase, Plan
 from coatclass.presentation._frames import BRUSHING, COMBING, frame
 from coatclass.presentation.blocks import (
@@ -126,10 +126,19 @@ def until_the_visit(of: Subject) -> Iterator[Block]:
     phase = of.plan.now
     if phase.week is None and phase.routine.steps:
         yield _step_block(of, phase, phase.routine.steps)
-    if not phase.triage.session.open and of.unplaced:
-        yield Text(of.say("now.where"))
+    yield from map(Text, _where_to_look(of, phase))
     if of.uncertain and not of.plan.visit and phase.week is not None:
         yield Items(of.words.lines("plan.now.safe"))
+
+
+def _where_to_look(of: Subject, phase: Phase) -> Iterator[str]:
+    """What has to be looked for, because nobody has said where it is."""
+    for trouble in sorted(of.unplaced):
+        if of.words.has(f"plan.now.where_{trouble}"):
+            yield of.say(f"now.where_{trouble}")
+        elif not phase.triage.session.open:
+            yield of.say("now.where")
+            return
 
 
 def training(of: Subject, phase: Phase) -> Iterator[Block]:
@@ -311,7 +320,8 @@ def _step_block(of: Subject, phase: Phase, steps: Sequence[RoutineStep]) -> Step
     rows = []
     for step in steps:
         optional = step.tool is not None and roles.get(step.tool) is not Role.ESSENTIAL
-        codes = [code for code in step.cautions if code in by_code and code not in shown]
+        codes = [code for code in step.cautions if code in by_code]
+        notes = [one for code in codes if (one := _at_step(of, by_code[code], again=code in shown)) is not None]
         shown.update(codes)
         rows.append(
             StepRow(
@@ -322,10 +332,20 @@ def _step_block(of: Subject, phase: Phase, steps: Sequence[RoutineStep]) -> Step
                 do=of.say("step.as_now") if (again := (step.title, step.do, step.done_when) in told) else step.do,
                 done="" if again else step.done_when,
                 errors=() if again else step.errors,
-                notes=tuple(note(by_code[code], of.having, of.words) for code in codes),
+                notes=tuple(notes),
             )
         )
     return _step_words(of, rows)
+
+
+def _at_step(of: Subject, caution: Caution, *, again: bool) -> Note | None:
+    """A caution where it matters: the whole of it once, and in short at each further step if it has words for that."""
+    if not again:
+        return note(caution, of.having, of.words)
+    key = f"care.caution.{caution.code}_again"
+    return (
+        note(caution.model_copy(update={"text": of.words.say(key)}), of.having, of.words) if of.words.has(key) else None
+    )
 
 
 def _step_words(of: Subject, rows: Sequence[StepRow], *, done: str = "") -> Steps:

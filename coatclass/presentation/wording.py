@@ -226,15 +226,16 @@ class Subject:
         return self.assessment is not None and self.assessment.verdict is Verdict.HANDS_ON
 
     @property
-    def unplaced(self) -> bool:
-        """Whether a trouble of the skin was reported without its place, and the place would change the plan."""
+    def unplaced(self) -> frozenset[str]:
+        """Troubles of the skin that were reported without their place, where the place would change the plan."""
         if self.plan is None:
-            return False
+            return frozenset()
         dog = self.plan.now.situation
         unplaced = dog.skin_trouble - set(dog.skin.values())
-        return any(
-            one.skin in unplaced and not one.zones and len({one.there, one.elsewhere, one.unnamed}) > 1
+        return frozenset(
+            one.skin
             for one in rules()
+            if one.skin in unplaced and not one.zones and len({one.there, one.elsewhere, one.unnamed}) > 1
         )
 
     @property

@@ -22,7 +22,7 @@ from coatclass.toolkit.sentences import (
     unsure_sentence,
 )
 from coatclass.toolkit.tables import Harm, ToolRule, catalogue, message, rule_file, texts, zone_group
-from coatclass.triage import CORDS, closed_by, likely_coats
+from coatclass.triage import closed_by, likely_coats, toolless
 
 UNCERTAIN = "uncertain-coat"
 USABLE = (Role.ESSENTIAL, Role.HELPFUL)
@@ -215,8 +215,8 @@ def _small(choice: _Choice, choices: Mapping[str, _Choice], seen: Mapping[str, T
 
 
 def _nothing_to_buy(choices: Mapping[str, _Choice], cleared: Triage) -> dict[str, _Choice]:
-    """The rest of a kit while nothing should be bought; for a coat that comes off or hangs in cords, only warnings."""
-    if cleared.comes_off or CORDS in cleared.rules:
+    """The rest of a kit while nothing should be bought; for a coat that comes off or takes no tool, only warnings."""
+    if cleared.comes_off or toolless(cleared):
         return {tool: choice for tool, choice in choices.items() if choice.role is Role.AVOID or _of_mats(choice)}
     by = cleared.shopping.rules[0]
     return {tool: _put_off(choice, lambda: by) if choice.role in USABLE else choice for tool, choice in choices.items()}
@@ -427,8 +427,8 @@ def why_not(tool: str, situation: CoatSituation, cleared: Triage, *, language: s
         return message(language, "why_in_kit", why=item.why)
     if item is not None and item.role is Role.LATER:
         return message(language, "why_later", why=item.why)
-    if CORDS in cleared.rules:
-        return triage_sentence(CORDS, language)
+    if rule := toolless(cleared):
+        return triage_sentence(rule, language)
     view = views(situation, cleared)[tool]
     if view.harm.harm is Harm.NONE:
         if _enough(view.right, view) and not closing(tool, cleared) and _full(kit):

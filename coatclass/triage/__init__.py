@@ -17,7 +17,6 @@ from coatclass.resources import read_toml
 from coatclass.taxonomy import CATEGORIES, ZONES, BodyZone, CoatCategory, MatState, Patience, Undercoat, band_of_mm
 
 __all__ = [
-    "CORDS",
     "RULE_FILE",
     "Rule",
     "after_visit",
@@ -26,11 +25,11 @@ __all__ = [
     "probable_coat",
     "rules",
     "thin_skinned",
+    "toolless",
     "triage",
     "zones_of",
 ]
 
-CORDS = "cords"  # the rule of a corded coat, which no tool goes through
 RULE_FILE = Path(__file__).with_name("data") / "triage.toml"
 _PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
 _AUTHORITY = list(Who)
@@ -62,6 +61,8 @@ class Rule:
     closes: frozenset[str] = frozenset()
     closes_unnamed: frozenset[str] = frozenset()
     comes_off: bool = False
+    no_tools: bool = False
+    within_days: int = 1
 
 
 @dataclass(frozen=True)
@@ -109,9 +110,14 @@ def _rule(row: Mapping[str, Any]) -> Rule:
             values[name] = kind(values[name])
     rule = Rule(**values)
     unknown = (rule.closes | rule.closes_unnamed) - set(_PERMISSIONS)
-    if unknown or {rule.drag} - {None, *get_args(Drag)} or not rule.source:
+    if unknown or {rule.drag} - {None, *get_args(Drag)} or not rule.source or rule.within_days < 1:
         raise ValueError(rule.id)
     return rule
+
+
+def toolless(cleared: Triage) -> str:
+    """The rule for which no tool goes through this coat, now or later; empty if there is none."""
+    return next((rule.id for rule in rules() if rule.no_tools and rule.id in cleared.rules), "")
 
 
 @cache
@@ -133,11 +139,17 @@ def likely_coats(possible: Iterable[CoatCategory], shares: Mapping[CoatCategory,
 
 
 def probable_coat(possible: Iterable[CoatCategory], shares: Mapping[CoatCategory, float]) -> CoatCategory | None:
-    """The only likely one of several coats, if it is likelier than all others together; None if there is none."""
+    """The coat to name of several: far likelier than all others together, or likelier and the only likely one.
+
+    It is a matter of words: tools are chosen for every likely coat, and none harms one that is possible.
+    """
     coats = frozenset(possible)
-    likely = likely_coats(coats, shares)
-    one = next(iter(likely)) if len(likely) == 1 < len(coats) else None
-    return one if one is not None and shares.get(one, 0.0) > 0.5 else None
+    best = max(coats, key=lambda one: shares.get(one, 0.0), default=None)
+    if best is None or len(coats) < 2:
+        return None
+    alone = likely_coats(coats, shares) == {best}
+    share, least = shares.get(best, 0.0), float(read_toml(RULE_FILE)["likely"]["title"])
+    return best if share >= least or (alone and share > 0.5) else None
 
 
 def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:

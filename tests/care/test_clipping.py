@@ -23,9 +23,10 @@ def of(
     weeks: float | None = None,
     guards: tuple[Guard, ...] = GUARDS,
     booked: care.Booked | None = None,
+    here: bool = False,
     **known: object,
 ) -> Plan:
-    return plan(situation(**(COMMON | known)), today=today, guards=guards, visit_weeks=weeks, booked=booked)
+    return plan(situation(**(COMMON | known)), today=today, guards=guards, visit_weeks=weeks, booked=booked, here=here)
 
 
 def in_days(days: int) -> care.Booked:
@@ -147,6 +148,25 @@ def test_a_visit_booked_for_much_later_does_not_put_off_what_is_due_and_is_one_o
     assert made.clips[0].mm is not None and made.now.time is not None and made.now.time.longest_mm is not None
     assert made.clips[1].grown_mm is not None and made.clips[1].grown_mm <= made.now.time.longest_mm + 1
     assert trims(made) and made.cut_on is None
+
+
+@pytest.mark.parametrize("days", [1, 9, 20])
+def test_a_coat_that_is_too_long_is_cut_on_the_day_on_which_the_dog_stands_on_the_table(days: int) -> None:
+    made = of(booked=in_days(days), here=True, measured_mm=60.0)
+    assert [rung.on for rung in made.clips[:2]] == [TODAY, TODAY + timedelta(days=days)]
+    assert made.clips[0].kind == "clip" and made.cut_on is None
+    assert of(booked=in_days(days), here=True, measured_mm=20.0).clips[0].on == TODAY + timedelta(days=days)
+
+
+def test_a_coat_in_cords_waits_for_an_ordinary_visit_and_one_matted_tight_for_the_next_day() -> None:
+    def visits(booked: care.Booked | None = None, **known: object) -> list[int]:
+        made = of(booked=booked, corded=True, **known)
+        return [(event.start - TODAY).days for event in made.events if event.kind == "visit"]
+
+    assert visits() == [14]
+    assert visits(in_days(9)) == [9] and visits(in_days(40)) == [14]
+    assert visits(mats={BodyZone.LEGS: MatState.TIGHT_MATS}) == [1]
+    assert visits(in_days(9), skin_trouble=frozenset({"sores"})) == [1]
 
 
 def test_longer_until_the_booked_visit_means_shorter_today() -> None:

@@ -71,7 +71,7 @@ def check_steps(phase: Phase) -> None:
         if step.tool is not None:
             assert step.tool in kept, f"a step with {step.tool}, which is not in the kit"
             assert set(step.zones) <= cleared_for(step.tool, phase.triage), step.title
-        if step.tool is not None and step.technique != "again" and _may_meet_a_lump(phase.situation, step.zones):
+        if step.tool is not None and _may_meet_a_lump(phase.situation, step.zones):
             assert "round_lump" in step.cautions, f"{step.title} goes over a lump"
         assert step.zones or not alone or step.technique in ("look", "training", "end"), step.title
         assert not set(step.zones) & alone, step.title

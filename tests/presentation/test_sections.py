@@ -224,6 +224,21 @@ def test_an_entry_of_the_calendar_read_alone_sends_round_a_lump_and_asks_the_vet
         assert texts and all(words.say(f"care.caution.{code}") in text for text in texts)
 
 
+# Common practice, no source.
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_lump_of_which_nobody_said_where_is_looked_for_and_gone_round_with_every_tool(language):
+    words, lump = catalogue(language), frozenset({"lump"})
+    made = of(plan(dog(CoatCategory.WIRE, 40.0, skin_trouble=lump), today=TODAY, language=language))
+    assert words.say("plan.now.where_lump") in sentences(made.section("now"))
+    noted = [row.notes for block in made.section("steps").blocks for row in block.rows if row.tool]
+    assert len(noted) > 1 and all(any(one.of_the_dog for one in notes) for notes in noted)
+    again = words.say("care.caution.round_lump_again")
+    assert [any(again in one.text for one in notes) for notes in noted] == [False] + [True] * (len(noted) - 1)
+    known = dog(CoatCategory.WIRE, 40.0, skin_trouble=lump, skin={BodyZone.CHEST: "lump"})
+    placed = of(plan(known, today=TODAY, language=language))
+    assert not any(words.say("plan.now.where_lump") in sentences(section) for section in placed.sections)
+
+
 def test_that_a_dog_is_old_or_has_a_lump_is_no_mistake_of_its_owner():
     for coat in CoatCategory:
         known = {"age_months": 150.0, "skin": {BodyZone.CHEST: "lump"}, "skin_trouble": frozenset({"lump"})}

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import product
 
+import pytest
 from care_dogs import situation, situations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coatclass.contract import DRAGS, CoatSituation, Drag, Touch, Triage, Who
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
-from coatclass.triage import after_visit, closed_by, probable_coat, rules, triage, zones_of
+from coatclass.triage import after_visit, closed_by, probable_coat, rules, toolless, triage, zones_of
+from coatclass.words import LANGUAGES, catalogue
 
 TROUBLES = ("sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble")
 PERMISSIONS = ("session", "bath", "shorter", "growth", "training", "shopping")
@@ -192,11 +194,25 @@ def test_a_zone_that_only_an_unlikely_coat_has_waits_until_something_is_found_th
     assert BodyZone.BEARD in zones_of(replace(known, skin={BodyZone.BEARD: "sores"}))
 
 
-def test_probable_is_only_the_one_likely_coat_that_outweighs_all_others():
+def test_probable_is_the_one_likely_coat_that_outweighs_all_others_or_one_far_likelier_than_another_likely_one():
     fur, wire, hair = CoatCategory.FUR, CoatCategory.WIRE, CoatCategory.HAIR
     coats = {fur, wire, hair}
     assert probable_coat(coats, {fur: 0.9, wire: 0.02, hair: 0.03}) is fur
     assert probable_coat(coats, {fur: 0.7, wire: 0.25, hair: 0.03}) is None  # two likely ones
+    assert probable_coat(coats, {fur: 0.8, wire: 0.2}) is fur  # four of five dogs: say so, and name the other beside it
+    assert probable_coat({fur, wire}, {fur: 0.5, wire: 0.5}) is None
     assert probable_coat(coats, {fur: 0.45, wire: 0.19, hair: 0.19}) is None  # likely, but not likelier than the rest
     assert probable_coat({fur}, {fur: 0.9}) is None  # nothing else is possible: settled, not probable
     assert probable_coat(coats, {}) is None
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_whatever_rule_takes_every_tool_from_a_coat_is_told_in_words_and_needs_no_code(language):
+    """The attribute decides, not the rule's name: tools, bath, hold and length say it under the rule's id."""
+    tools, care = catalogue(language, "toolkit"), catalogue(language, "care")
+    takes_all = [rule.id for rule in rules() if rule.no_tools]
+    assert takes_all == ["cords"]
+    for rule in takes_all:
+        assert tools.has(f"triage.{rule}") and all(care.has(f"{part}.{rule}") for part in ("bath", "hold", "length"))
+    assert toolless(triage(situation(corded=True))) == "cords"
+    assert toolless(triage(situation(mats={BodyZone.TRUNK: MatState.FELTED}))) == ""
