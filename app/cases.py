@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from app.looking import Looks
 from coatclass import answers as questionnaire
@@ -26,13 +26,16 @@ from coatclass.records import (
     Measurement,
     Photo,
     Reader,
+    Record,
     Records,
     StoredAssessment,
+    Writer,
     keep_setting,
     setting,
 )
 from coatclass.taxonomy import BodyZone
 
+R = TypeVar("R", bound=Record)
 _log = logging.getLogger("coatclass.app")
 _PAPER = "paper"  # name of the setting
 
@@ -40,6 +43,47 @@ _PAPER = "paper"  # name of the setting
 def today() -> date:
     """The salon's day."""
     return datetime.now(UTC).astimezone().date()
+
+
+def as_read(record: Record, names: Collection[str]) -> dict[str, Any]:
+    """Fields of a record as a page or a program reads them; sent back, they tell what a change is a change of."""
+    told = record.model_dump(mode="json")
+    return {name: told[name] for name in names}
+
+
+def change_read(writer: Writer, record: R, changes: Mapping[str, Any], seen: Mapping[str, Any], **also: Any) -> R:
+    """Change fields of a record, unless somebody else has changed them since they were read.
+
+    Args:
+        record: as it stands now, in the same transaction.
+        changes: the new values.
+        seen: how the same fields read before, as :func:`as_read` tells them.
+        also: what changes with them, whoever read it.
+
+    Raises:
+        RecordError: ``bad_value`` if ``seen`` lacks a field, ``changed_meanwhile`` if one reads otherwise by now.
+    """
+    if lacking := sorted(set(changes) - set(seen)):
+        raise RecordError(
+            "this change",
+            f"does not say how {', '.join(lacking)} read before.",
+            "Send under 'seen' what you read of each field that you change.",
+            code="bad_value",
+        )
+    now = as_read(record, changes)
+    if others := [name for name in changes if now[name] not in (seen[name], changes[name])]:
+        raise changed_meanwhile(", ".join(others))
+    return writer.change(record, **changes, **also)
+
+
+def changed_meanwhile(what: str) -> RecordError:
+    """The refusal of a change to what somebody else has changed since it was read; nothing is overwritten unseen."""
+    return RecordError(
+        "this entry",
+        f"was changed by somebody else in the meantime ({what}).",
+        "Nothing was saved: look at what it says now, then save again.",
+        code="changed_meanwhile",
+    )
 
 
 def learned(salon: Records) -> LearnedModel:

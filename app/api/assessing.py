@@ -54,6 +54,18 @@ class Entry(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class Edit(Entry):
+    """A change of some fields of what is kept; those that are not sent stay as they are."""
+
+    seen: dict[str, str | float | None] = Field(
+        max_length=20, description="how each field that is sent read before; if it reads otherwise by now: 409"
+    )
+
+    def changes(self) -> dict[str, Any]:
+        """The fields that were sent."""
+        return self.model_dump(mode="json", exclude_unset=True, exclude={"seen"})
+
+
 class Confirmation(Entry):
     """The name of what is to be deleted, typed once more."""
 

@@ -19,6 +19,7 @@ from app.api.assessing import (
     Day,
     DogId,
     Duplicate,
+    Edit,
     Entry,
     Language,
     Paper,
@@ -77,6 +78,12 @@ class DogEntry(Entry):
     remarks: Annotated[str, Field(max_length=20_000)] = ""
 
 
+class DogChange(DogEntry, Edit):
+    """What is changed of a dog."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)] = ""
+
+
 class DogRecord(BaseModel):
     """Everything that is kept of a dog; lists are oldest first."""
 
@@ -121,17 +128,17 @@ def one(request: Request, who: Groomer, dog_id: DogId) -> DogRecord:
     return DogRecord(answers=answers, **kept)
 
 
-@router.put("/{dog_id}")
-def change(request: Request, who: Groomer, dog_id: DogId, entry: DogEntry) -> Dog:
+@router.patch("/{dog_id}")
+def change(request: Request, who: Groomer, dog_id: DogId, entry: DogChange) -> Dog:
     """Change a dog; with a client's id an owner's own entry becomes part of that client's record."""
     checks.born(entry.born_on)
-    salon = salon_of(request)
-    if entry.client_id is not None:
-        salon.get(Client, entry.client_id)
-    dog, fields = salon.get(Dog, dog_id), entry.model_dump()
-    if entry.client_id is not None and dog.sharing is Sharing.SENT:
-        fields["sharing"] = Sharing.SALON
-    return salon.change(dog, who=who.name, **fields)
+    with salon_of(request).write(who.name, only=dog_id) as writer:
+        if entry.client_id is not None:
+            writer.get(Client, entry.client_id)
+        dog = writer.get(Dog, dog_id)
+        taken = entry.client_id is not None and dog.sharing is Sharing.SENT
+        also = {"sharing": Sharing.SALON} if taken else {}
+        return cases.change_read(writer, dog, entry.changes(), entry.seen, **also)
 
 
 @router.post("/{dog_id}/request/accept")
@@ -398,9 +405,13 @@ class FindingEntry(Entry):
     mats: dict[BodyZone, MatState] = Field(default_factory=dict)
     patience: Patience | None = None
     remarks: Annotated[str, Field(max_length=20_000)] = ""
+    seen: Annotated[str, Field(pattern=r"^([0-9a-f]{32})?$")] | None = Field(
+        default=None,
+        description="id of the newest finding that was on screen, empty if there was none; 409 if there is a newer one",
+    )
 
 
-class Remarks(Entry):
+class Remarks(Edit):
     """Words for the sheet."""
 
     remarks: Annotated[str, Field(max_length=20_000)]
@@ -433,15 +444,16 @@ def _add_finding(request: Request, who: str, dog_id: str, entry: FindingEntry) -
     salon, looks, learned = salon_of(request), looks_of(request), learned_of(request)
     if not files.read(salon, dog_id).assessments:  # so that learning knows what would have been said
         files.reassess(salon, looks, dog_id, who=who, learned=learned)
-    finding = files.add_finding(salon, looks, dog_id, entry.model_dump(), who=who)
+    finding = files.add_finding(salon, looks, dog_id, entry.model_dump(exclude={"seen"}), seen=entry.seen, who=who)
     return KeptFinding(finding=finding, assessment=files.reassess(salon, looks, dog_id, who=who, learned=learned))
 
 
 @findings_router.patch("/findings/{record_id}")
 def remark(request: Request, who: Groomer, dog_id: DogId, record_id: RecordId, words: Remarks) -> Finding:
     """Change the remarks of a finding; they stand on the sheet."""
-    changed: Finding = files.change(salon_of(request), Finding, dog_id, record_id, who=who.name, remarks=words.remarks)
-    return changed
+    with salon_of(request).write(who.name, only=dog_id) as writer:
+        finding = writer.get_of_dog(Finding, dog_id, record_id)
+        return cases.change_read(writer, finding, words.changes(), words.seen)
 
 
 @findings_router.delete("/findings/{record_id}", status_code=204)

@@ -14,7 +14,19 @@ from starlette.background import BackgroundTask
 
 from app import cases, checks
 from app.accounts import Groomer
-from app.api.assessing import REFUSALS, Confirmation, Day, DogId, Duplicate, Entry, Moment, RecordId, Sought, salon_of
+from app.api.assessing import (
+    REFUSALS,
+    Confirmation,
+    Day,
+    DogId,
+    Duplicate,
+    Edit,
+    Entry,
+    Moment,
+    RecordId,
+    Sought,
+    salon_of,
+)
 from app.groomer import day as days
 from app.groomer import dog_file as files
 from app.groomer.dog_file import confirmed
@@ -73,7 +85,7 @@ class AppointmentKept(Appointment):
     told: str = ""
 
 
-class AppointmentState(Entry):
+class AppointmentState(Edit):
     """What became of a visit; of one that is done also the minutes that it took, and what was done."""
 
     state: Literal["planned", "done", "cancelled", "missed"]
@@ -114,9 +126,10 @@ def change_appointment(
     salon = salon_of(request)
     if became.state == "done":
         files.take_up(salon, salon.get(Dog, dog_id), who=who.name)
-    noted = became.model_dump(exclude_unset=True) if became.state == "done" else {"state": became.state}
-    changed: Appointment = files.change(salon, Appointment, dog_id, record_id, who=who.name, **noted)
-    return changed
+    noted = became.changes() if became.state == "done" else {"state": became.state}
+    with salon.write(who.name, only=dog_id) as writer:
+        visit = writer.get_of_dog(Appointment, dog_id, record_id)
+        return cases.change_read(writer, visit, noted, became.seen)
 
 
 clients_router = APIRouter(prefix="/api/v1/clients", tags=["records"], responses=REFUSALS)
@@ -130,6 +143,12 @@ class ClientEntry(Entry):
     email: Annotated[str, Field(max_length=200)] = ""
     address: Annotated[str, Field(max_length=200)] = ""
     remarks: Annotated[str, Field(max_length=20_000)] = ""
+
+
+class ClientChange(ClientEntry, Edit):
+    """What is changed of a client."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)] = ""
 
 
 class ClientWithDogs(Entry):
@@ -160,12 +179,12 @@ def one(request: Request, who: Groomer, client_id: RecordId) -> ClientWithDogs:
         return ClientWithDogs(client=client, dogs=files.dogs_of(reader, client))
 
 
-@clients_router.put("/{client_id}")
-def change(request: Request, who: Groomer, client_id: RecordId, entry: ClientEntry) -> Client:
+@clients_router.patch("/{client_id}")
+def change(request: Request, who: Groomer, client_id: RecordId, entry: ClientChange) -> Client:
     """Change a client."""
     checks.mail(entry.email)
-    salon = salon_of(request)
-    return salon.change(salon.get(Client, client_id), who=who.name, **entry.model_dump())
+    with salon_of(request).write(who.name) as writer:
+        return cases.change_read(writer, writer.get(Client, client_id), entry.changes(), entry.seen)
 
 
 @clients_router.post("/{client_id}/merge")

@@ -172,10 +172,17 @@ def rates(request: Request, who: Groomer) -> Rates | None:
     return table.rates_of(salon_of(request))
 
 
+class RatesEntry(Rates):
+    """The salon's rates, and those that were read before; null if there were none."""
+
+    seen: Rates | None
+
+
 @router.put("/rates")
-def save_rates(request: Request, who: Groomer, entry: Rates) -> Rates:
-    """Keep the salon's rates."""
-    return table.save_rates(salon_of(request), entry, who=who.name)
+def save_rates(request: Request, who: Groomer, entry: RatesEntry) -> Rates:
+    """Keep the salon's rates; the whole of them at once."""
+    entered = Rates.model_validate(entry.model_dump(exclude={"seen"}))
+    return table.save_rates(salon_of(request), entered, seen=entry.seen, who=who.name)
 
 
 _MOST_GUARDS = 30
@@ -199,11 +206,12 @@ class Counted(Entry):
 
 
 class GuardsEntry(Entry):
-    """The length in mm that each of the salon's combs and guards leaves, by its name."""
+    """The length in mm that each of the salon's combs and guards leaves, by its name; and those read before."""
 
     guards: dict[Annotated[str, Field(max_length=60)], Annotated[float, Field(gt=0, le=100)]] = Field(
         default_factory=dict, max_length=_MOST_GUARDS
     )
+    seen: dict[str, float] = Field(max_length=10 * _MOST_GUARDS)
 
 
 @router.post("/dogs/{dog_id}/checks", status_code=201)
@@ -234,8 +242,9 @@ def take_back_check(request: Request, who: Groomer, dog_id: DogId, record_id: Re
 def count(request: Request, who: Groomer, dog_id: DogId, said: Counted) -> Dog:
     """Note the owner's word on the anonymous totals; taken back, the dog counts no more, not even for the past."""
     salon = salon_of(request)
-    since = datetime.now(UTC) if said.counted else None
-    return salon.change(files.read(salon, dog_id).dog, who=who.name, counted_since=since)
+    dog = files.read(salon, dog_id).dog
+    since = (dog.counted_since or datetime.now(UTC)) if said.counted else None  # said twice, it holds since the first
+    return salon.change(dog, who=who.name, counted_since=since)
 
 
 class PaperEntry(Entry):
@@ -264,6 +273,6 @@ def keep_guards(request: Request, who: Groomer, entry: GuardsEntry) -> tuple[Gua
     named = {one_line(name).strip(): mm for name, mm in entry.guards.items() if name.strip()}
     kept = [Guard(name=name, mm=mm) for name, mm in named.items()]
     salon = salon_of(request)
-    files.keep_guards(salon, kept, who=who.name)
+    files.keep_guards(salon, kept, seen=entry.seen, who=who.name)
     with salon.read() as reader:
         return files.guards(reader)

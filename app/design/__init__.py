@@ -12,7 +12,9 @@ from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment
+from jinja2.utils import htmlsafe_json_dumps
 from markupsafe import Markup
+from pydantic import BaseModel
 
 from app.language import choices, words
 from coatclass import reasons
@@ -53,8 +55,14 @@ def _environment(language: str) -> Environment:
         day=words.day,
         percent=lambda share: percent(share, words),
         told=lambda reason: reasons.said(reason, language),
+        seen=_seen,
     )
     return made
+
+
+def _seen(record: BaseModel, *names: str) -> Markup:
+    """How fields of a record read now, as JSON for an attribute of the form that changes them."""
+    return htmlsafe_json_dumps(record.model_dump(mode="json", include=set(names)))
 
 
 def _outline_of(

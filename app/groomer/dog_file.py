@@ -189,10 +189,19 @@ def guards(reader: Reader) -> tuple[Guard, ...]:
         return ()
 
 
-def keep_guards(salon: Records, entered: Sequence[Guard], *, who: str) -> None:
-    """Keep the salon's guards; the newest list counts."""
+def keep_guards(salon: Records, entered: Sequence[Guard], *, seen: Mapping[str, float], who: str) -> None:
+    """Keep the salon's guards; the newest list counts.
+
+    Raises:
+        RecordError: ``changed_meanwhile`` if they are others by now than those ``seen``.
+    """
     rows = [one.model_dump() for one in sorted(entered, key=lambda one: one.mm)]
-    keep_setting(salon, GUARDS, {"guards": rows}, who=who)
+
+    def refuse_others(reader: Reader) -> None:
+        if {one.name: one.mm for one in guards(reader)} != dict(seen):
+            raise cases.changed_meanwhile("guards")
+
+    keep_setting(salon, GUARDS, {"guards": rows}, who=who, check=refuse_others)
 
 
 def dogs_of(reader: Reader, client: Client) -> tuple[Dog, ...]:
@@ -258,11 +267,18 @@ def put_away(salon: Records, dog_id: str, *, who: str, away: bool = True) -> Dog
     return salon.change(salon.get(Dog, dog_id), who=who, put_away_at=datetime.now(UTC) if away else None)
 
 
-def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any], *, who: str) -> Finding:
+def add_finding(
+    salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, Any], *, who: str, seen: str | None = None
+) -> Finding:
     """Keep what hands found as the truth, its lengths as measurements, and tell the dog anew from it.
 
+    Args:
+        seen: id of the finding that was the newest when the hands' owner began, empty if there was none; None if she
+            can't say.
+
     Raises:
-        RecordError: ``bad_value``, ``not_found``.
+        RecordError: ``changed_meanwhile`` if there is a newer one, which this one would replace; ``bad_value``,
+            ``not_found``.
     """
     file = read(salon, dog_id)
     stood = [one for one in file.assessments if one.result.get("regime") != "hands_on"]
@@ -271,6 +287,9 @@ def add_finding(salon: Records, looks: Looks, dog_id: str, entry: Mapping[str, A
         checks.measured(length_mm)
     take_up(salon, file.dog, who=who)
     with salon.write(who, only=dog_id) as writer:
+        newest = writer.latest(Finding, dog_id)
+        if seen is not None and seen != (newest.id if newest else ""):
+            raise cases.changed_meanwhile("finding")
         writer.add(finding)
         for zone, length_mm in finding.lengths_mm.items():
             day = cases.today()
@@ -406,16 +425,6 @@ def remove(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who:
     """
     with salon.write(who, only=dog_id) as writer:
         writer.remove(writer.get_of_dog(kind, dog_id, record_id))
-
-
-def change(salon: Records, kind: type[Any], dog_id: str, record_id: str, *, who: str, **fields: Any) -> Any:
-    """Change a record of this dog.
-
-    Raises:
-        RecordError: ``not_found``, ``bad_value``.
-    """
-    with salon.write(who, only=dog_id) as writer:
-        return writer.change(writer.get_of_dog(kind, dog_id, record_id), **fields)
 
 
 def confirmed(typed: str, name: str) -> None:

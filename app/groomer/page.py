@@ -311,6 +311,7 @@ def _rates(state: Any, asked: GroomerRequest) -> Shown:
     rows = rates.table if rates else ()
     return "rates.html", {
         "rates": rates,
+        "read": rates.model_dump(mode="json") if rates else None,
         "lines_of_table": [*rows, *[None] * max(1, 5 - len(rows))],
         "model_lines": [
             *model_lines(fit(found.usable), found.unusable, spoken(), slips=found.slips),
@@ -330,7 +331,8 @@ def _hindsight(found: table.Learned) -> list[str]:
 
 def _guards(state: Any, asked: GroomerRequest) -> Shown:
     with state.records.read() as reader:
-        return "guards.html", {"rows": _guard_rows(files.guards(reader))}
+        kept = files.guards(reader)
+    return "guards.html", {"rows": _guard_rows(kept), "read": {one.name: one.mm for one in kept}}
 
 
 def _guard_rows(kept: Sequence[Guard]) -> list[Guard | None]:

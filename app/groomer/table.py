@@ -465,7 +465,7 @@ def signed_one(salon: Records, dog_id: str, intake_id: str) -> Intake:
 # --- rates, and what finished visits teach ----------------------------------------------------------------------------
 
 
-def rates_of(salon: Records) -> Rates | None:
+def rates_of(salon: Records | Reader) -> Rates | None:
     """The salon's rates, None before anybody entered them."""
     kept = setting(salon, RATES)
     try:
@@ -474,9 +474,18 @@ def rates_of(salon: Records) -> Rates | None:
         return None
 
 
-def save_rates(salon: Records, rates: Rates, *, who: str) -> Rates:
-    """Keep new rates; the old ones stay in the records, and in what was signed."""
-    keep_setting(salon, RATES, rates.model_dump(mode="json"), who=who)
+def save_rates(salon: Records, rates: Rates, *, seen: Rates | None, who: str) -> Rates:
+    """Keep new rates; the old ones stay in the records, and in what was signed.
+
+    Raises:
+        RecordError: ``changed_meanwhile`` if they are others by now than those ``seen``.
+    """
+
+    def refuse_others(reader: Reader) -> None:
+        if rates_of(reader) != seen:
+            raise cases.changed_meanwhile("rates")
+
+    keep_setting(salon, RATES, rates.model_dump(mode="json"), who=who, check=refuse_others)
     return rates
 
 

@@ -142,6 +142,7 @@ def _question(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) 
         card=card,
         specs=card.specs(spoken()),
         answers=_given(of),
+        shown=_shown_on(card, of),
         progress=flow.progress(of.answers, asked.skipped, assessment),
         ready=assessment.category is not None,
         zones=_zones(of, assessment),
@@ -150,6 +151,11 @@ def _question(state: Any, asked: OwnerRequest, of: owners.OwnersDog, rest: str) 
         units=_UNITS,
         breeds=breed_names() if "breed" in card.questions else (),
     )
+
+
+def _shown_on(card: flow.Card, of: owners.OwnersDog) -> dict[str, Any]:
+    """The answers that a card shows; its form brings them along, so that only what was changed on it is kept."""
+    return {name: said for name, said in _given(of).items() if name in card.questions and said is not None}
 
 
 def _levels() -> dict[str, int]:
@@ -377,15 +383,26 @@ def _keep_photos(state: Any, token: str, photos: list[tuple[str, bytes]], *, mos
 
 
 def _keep_card(state: Any, asked: OwnerRequest, card: flow.Card, said: _Said) -> Response:
-    """Keep what was answered; what was left open counts as passed in this browser. Nothing is taken back."""
+    """Keep what was changed; what was left open counts as passed in this browser. Nothing is taken back."""
     answers = {spec.id: value for spec in card.specs() if (value := _typed(spec, said)) is not None}
-    owners.save_answers(state.records, asked.token, answers)
+    shown = _came_with(said)
+    changed = {name: value for name, value in answers.items() if name not in shown or shown[name] != value}
+    owners.save_answers(state.records, asked.token, changed)
     passed = sorted(asked.skipped.union(card.questions) - answers.keys())
     onward = RedirectResponse(address("owner", "next", asked.token), 303)
     onward.set_cookie(
         _passed_cookie(asked.token), ".".join(passed), max_age=_PASSED_S, path="/owner", samesite="strict"
     )
     return onward
+
+
+def _came_with(said: _Said) -> dict[str, Any]:
+    """The answers that the form showed before anybody changed them; none if it does not tell."""
+    try:
+        shown = json.loads(said.get("shown", ["{}"])[0])
+    except (ValueError, RecursionError):  # no form of ours
+        return {}
+    return shown if isinstance(shown, dict) else {}
 
 
 def _typed(spec: questionnaire.QuestionSpec, said: _Said) -> Any:
@@ -414,7 +431,7 @@ def _tools(spec: questionnaire.QuestionSpec, said: _Said) -> list[Any]:
     """The drawings that were ticked, and what was written beside them."""
     try:
         ticked = [json.loads(one) for one in said.get(spec.id, ())]
-    except ValueError:  # no form of ours
+    except (ValueError, RecursionError):  # no form of ours
         ticked = []
     return [*ticked, *({"kind": name} for name in _listed(said.get(f"{spec.id}-others", [""])[0]))]
 

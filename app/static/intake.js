@@ -6,7 +6,7 @@
   const NEAR_PX = 12, MOST_POINTS = 390;
 
   /* ask(method, path, body), say(text), complain(form, text), show(step, push), later(text): what the page does itself. */
-  function intake({ stage, ask, say, complain, show, later }) {
+  function intake({ stage, ask, say, complain, show, later, refused }) {
     let saving = null, saves = 0, timer = null, last = null, strokes = [], drawing = null;
 
     // --- places ---------------------------------------------------------------------------------------------------
@@ -199,10 +199,10 @@
       const text = (name) => one(`[name=${name}]`, at).value.trim();
       const table = all("[data-line]", at).map((row) => ({ up_to_kg: number("up_to_kg", row), minutes: number("minutes", row) ?? 0, price: number("price", row) })).filter((row) => row.up_to_kg !== null && row.price !== null);
       try {
-        await ask("PUT", at.dataset.rates, { before: text("before"), after: text("after"), per_hour: number("per_hour", at), de_matting_per_hour: number("de_matting_per_hour", at), least: number("least", at) ?? 0, step: number("step", at) || 1, table });
+        await ask("PUT", at.dataset.rates, { seen: JSON.parse(at.dataset.read), before: text("before"), after: text("after"), per_hour: number("per_hour", at), de_matting_per_hour: number("de_matting_per_hour", at), least: number("least", at) ?? 0, step: number("step", at) || 1, table });
         later(at.dataset.done);
         show("");
-      } catch (error) { complain(at, error.message); }
+      } catch (error) { refused(at, error); }
     }
 
     // --- what comes from the page -----------------------------------------------------------------------------------

@@ -17,7 +17,7 @@
 
   const table = window.coatclass.intake({
     stage, ask: (...what) => ask(...what), say: (text) => say(text), complain: (form, text) => complain(form, text),
-    show: (step, push) => show(step, push), later: (text) => { sayNext = text; },
+    show: (step, push) => show(step, push), later: (text) => { sayNext = text; }, refused: (form, error) => refused(form, error),
   });
 
   // The step, or the view that is shown once more.
@@ -26,6 +26,7 @@
     measuring.ready();
     table.ready();
     window.coatclass.askForPictures(stage);
+    for (const { form, n, was, mine } of typed.splice(0)) { const field = named(alike(form, stage))[n]; if (field) enter(field, was, mine); }
     if (sayNext) { say(sayNext); sayNext = ""; }
     const undo = one("[data-undo-now]");
     if (undo && undoNext) { undo.hidden = false; undo.takeBack = undoNext; undoNext = null; }
@@ -41,7 +42,7 @@
     if (answer.status === 204) return null;
     const said = await answer.json().catch(() => ({}));
     if (answer.status === 503) throw new Error(`${said.problem || word("failed")} ${word("unsaved")}`);
-    if (!answer.ok) throw new Error(`${said.problem || word("failed")} ${said.next_step || ""}`);
+    if (!answer.ok) throw Object.assign(new Error(`${said.problem || word("failed")} ${said.next_step || ""}`), { code: said.code });
     return said;
   }
 
@@ -52,15 +53,18 @@
   };
   function gather(form) {
     if ("files" in form.dataset) return new FormData(form);
-    const full = form.dataset.send.startsWith("PUT");
-    const body = {};
+    // Of what is kept already only that is sent which was changed here, with how it read before; see change_read.
+    const seen = form.dataset.seen && JSON.parse(form.dataset.seen);
+    const body = seen ? { seen: {} } : form.dataset.read ? { seen: JSON.parse(form.dataset.read) } : {};
     for (const field of all("input[name]:not([name^=place-]),select[name],textarea[name]", form)) {
       if ((field.type === "radio" && !field.checked) || "choice" in field.dataset) continue;
       const value = field.value.trim();
+      if (!value && field.required) throw missing(field);
+      if (seen && !("always" in field.dataset) && field.value === first(field)) continue;
+      if (seen) body.seen[field.name] = seen[field.name];
       if (!value) {
-        if (field.required) throw missing(field);
-        if ("keepEmpty" in field.dataset || (full && (field.type === "text" || field.tagName === "TEXTAREA"))) body[field.name] = "";
-        else if (full) body[field.name] = null;
+        if ("keepEmpty" in field.dataset || (seen && (field.type === "text" || field.tagName === "TEXTAREA"))) body[field.name] = "";
+        else if (seen) body[field.name] = null;
         continue;
       }
       body[field.name] = (AS[field.dataset.as] || String)(value);
@@ -87,6 +91,52 @@
     place.textContent = text; place.hidden = !text;
     if (text) place.scrollIntoView({ block: "nearest" });
   }
+
+  // --- what somebody else changes meanwhile, and what is typed in other forms of the page ---------------------------
+  const typed = []; // fields of other forms: entered again once the page is shown anew
+  const named = (form) => (form ? all("input[name]:not([type=radio],[type=checkbox],[type=file],[name^=place-]),select[name],textarea[name]", form).filter((field) => !field.closest("[data-line]")) : []);
+  const first = (field) => (field.tagName === "SELECT" ? ([...field.options].find((one) => one.defaultSelected) || field.options[0])?.value ?? "" : field.defaultValue);
+  const shown = (field) => (field.tagName === "SELECT" ? [...field.options].find((one) => one.value === first(field))?.textContent : first(field)) || "–";
+  // The same form of a page that was asked for anew.
+  function alike(form, page) {
+    const same = (one) => one.dataset.send === form.dataset.send && one.dataset.rates === form.dataset.rates;
+    return all("form", page).find(same);
+  }
+  function keepTyped(sent) {
+    for (const form of all("form[data-send]")) if (form !== sent) for (const [n, field] of named(form).entries()) if (field.type !== "hidden" && field.value !== first(field)) typed.push({ form, n, was: first(field), mine: field.value });
+  }
+  /* Put what was entered beside what the page says by now: remarks stand one below the other, of anything else both are shown. */
+  function enter(field, was, mine) {
+    const theirs = first(field), lines = theirs.split("\n"), text = field.tagName === "TEXTAREA";
+    if (mine === was) { field.value = theirs; return; }
+    if (theirs === was || theirs === mine) { field.value = mine; return; }
+    field.value = text ? [...lines, ...mine.split("\n").filter((line) => line.trim() && !lines.includes(line))].join("\n") : mine;
+    const note = Object.assign(document.createElement("p"), { className: "note care", textContent: text ? word("both") : `${word("newer")} ${shown(field)}` });
+    note.dataset.meanwhile = "";
+    (field.closest("label") || field).after(note);
+  }
+  function follow(form, fresh) {
+    for (const note of all("[data-meanwhile]", form)) note.remove();
+    const newer = named(fresh);
+    for (const [n, field] of named(form).entries()) {
+      const was = first(field), mine = field.value;
+      if (field.type === "hidden") { field.value = newer[n].value; continue; }
+      if (field.tagName === "SELECT") field.replaceChildren(...[...newer[n].options].map((one) => one.cloneNode(true)));
+      else field.defaultValue = newer[n].defaultValue;
+      enter(field, was, mine);
+    }
+    for (const name of ["seen", "read"]) if (fresh.dataset[name]) form.dataset[name] = fresh.dataset[name];
+  }
+  /* Say why nothing was kept. Where somebody else was faster, what is new is shown first, and only then one may save over it. */
+  async function refused(form, error) {
+    if (error.code !== "changed_meanwhile") return complain(form, error.message);
+    let page;
+    try { page = new DOMParser().parseFromString(await (await fetch(location.href, { headers: { accept: "text/html" } })).text(), "text/html"); } catch { return complain(form, error.message); }
+    const fresh = form && alike(form, page), newest = one("[data-newest]", fresh || page)?.textContent;
+    const said = newest ? `${word("meanwhile")} ${word("newer")} ${newest}` : fresh ? word("meanwhile") : error.message;
+    if (fresh) { follow(form, fresh); complain(form, said); } else { sayNext = said; show(""); }
+    return undefined;
+  }
   function undoing(from, said) {
     if (!from.dataset.undo) return null;
     const [method, path] = from.dataset.undo.replace("{id}", said?.finding?.id || said?.id || "").split(" ");
@@ -97,6 +147,7 @@
     try {
       await ask(method, path, body);
       sayNext = button.dataset.undone;
+      keepTyped(null);
       show("");
     } catch (error) { button.hidden = true; say(error.message); }
   }
@@ -117,9 +168,10 @@
       const said = await ask(method, path, body);
       sayNext = [from.dataset.done, said?.told].filter(Boolean).join(" ");
       undoNext = undoing(from, said);
+      if (!from.dataset.then) keepTyped(form);
       const to = (from.dataset.then || "").replace("{id}", said?.id || "");
       show(to, Boolean(to));
-    } catch (error) { complain(form, error.message); }
+    } catch (error) { await refused(form, error); }
     finally { for (const button of buttons) button.removeAttribute("aria-disabled"); }
   }
 
@@ -140,7 +192,7 @@
       } catch (error) { line.className = "note stop"; line.textContent = `${file.name}: ${error.message}`; }
     }
     field.value = "";
-    if (kept) { sayNext = words.textContent; show(""); }
+    if (kept) { sayNext = words.textContent; keepTyped(null); show(""); }
   }
   async function checkPhoto(field) {
     const form = field.closest("form"), body = new FormData(), [file] = field.files;

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -221,13 +221,25 @@ def setting(of: Reader | Records, name: str) -> Mapping[str, Any] | None:
     return kept[-1].content if kept else None
 
 
-def keep_setting(records: Records, name: str, content: Mapping[str, Any], *, who: str) -> None:
+def keep_setting(
+    records: Records,
+    name: str,
+    content: Mapping[str, Any],
+    *,
+    who: str,
+    check: Callable[[Reader], None] = lambda _: None,
+) -> None:
     """Keep a setting; what was set before stays in the records.
+
+    Args:
+        check: asked just before, while nobody else writes; it may refuse.
 
     Raises:
         RecordError: ``bad_value`` if it can't be kept as JSON.
     """
-    records.add(valid(Setting, name=name, content=content), who=who)
+    with records.write(who) as writer:
+        check(writer)
+        writer.add(valid(Setting, name=name, content=content))
 
 
 def visits(records: Records, start: datetime, end: datetime) -> tuple[Visit, ...]:

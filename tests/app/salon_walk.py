@@ -38,6 +38,20 @@ def doubtful_dog(web: httpx.Client, name: str = "Fennel", client: str = "Ottolin
     return str(dog["id"])
 
 
+def change(web: httpx.Client, what: str, **fields: Any) -> httpx.Response:
+    """Change a dog or a client (``dogs/ID``, ``clients/ID``) as whoever has just read it."""
+    kept = web.get(f"/api/v1/{what}").raise_for_status().json()
+    read = kept["client" if what.startswith("clients") else "dog"]
+    return web.patch(f"/api/v1/{what}", json=fields | {"seen": {name: read[name] for name in fields}})
+
+
+def note(web: httpx.Client, dog: str, visit: str, **fields: Any) -> httpx.Response:
+    """Say what became of a visit as whoever has just read it."""
+    [read] = [one for one in web.get(f"/api/v1/dogs/{dog}").json()["appointments"] if one["id"] == visit]
+    entry = fields | {"seen": {name: read[name] for name in fields}}
+    return web.patch(f"/api/v1/dogs/{dog}/appointments/{visit}", json=entry)
+
+
 def enter(page: Any, url: str, name: str = "Ada", path: str = "/groomer/") -> None:
     """Sign a browser in and wait for the first view."""
     page.goto(f"{url}/sign-in")

@@ -9,7 +9,7 @@ from pathlib import Path
 import httpx
 import pytest
 from pypdf import PdfReader
-from salon_walk import doubtful_dog, enter, show
+from salon_walk import doubtful_dog, enter, note, show
 
 from coatclass.words import LANGUAGES, catalogue
 
@@ -202,7 +202,7 @@ def test_visits_at_the_same_time_are_kept_and_named_when_booked_and_on_the_day(s
     assert page.evaluate(FITS) == []
     assert page.said == []
     [visit] = salon.get(f"/api/v1/dogs/{short}").json()["appointments"]
-    salon.patch(f"/api/v1/dogs/{short}/appointments/{visit['id']}", json={"state": "cancelled"}).raise_for_status()
+    note(salon, short, visit["id"], state="cancelled").raise_for_status()
     assert "Clover" not in salon.get(f"/groomer/today/{at.date()}").text
 
 

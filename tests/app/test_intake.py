@@ -13,7 +13,7 @@ import httpx
 import pytest
 from PIL import Image
 from pypdf import PdfReader
-from salon_walk import enter, make_known, show, sign_in
+from salon_walk import change, enter, make_known, note, show, sign_in
 
 from coatclass.intake import WORKS
 from coatclass.records import Intake, Records, open_records
@@ -46,6 +46,10 @@ def new_dog(web: httpx.Client, name: str, coat: str = "curly", patience: str = "
 def look(web: httpx.Client, dog: str, found: dict[str, Any], seen: str = "", language: str = "en") -> str:
     body = {"found": found, "language": language, "seen": seen}
     return str(web.put(f"/api/v1/dogs/{dog}/intake", json=body).raise_for_status().json()["seen"])
+
+
+def keep_rates(web: httpx.Client, rates: dict[str, Any]) -> None:
+    web.put("/api/v1/rates", json=rates | {"seen": web.get("/api/v1/rates").json()}).raise_for_status()
 
 
 def told(web: httpx.Client, dog: str) -> str:
@@ -133,7 +137,7 @@ def test_remarks_too_long_for_one_look_are_all_shown_until_somebody_shortens_the
 
 
 def test_what_is_signed_stays_word_for_word_whatever_changes_later(groomer: httpx.Client) -> None:
-    groomer.put("/api/v1/rates", json=RATES).raise_for_status()
+    keep_rates(groomer, RATES)
     dog = new_dog(groomer, "Bilberry")
     seen = look(groomer, dog, LEGS, language="de")
     kept = signing(groomer, dog, seen).raise_for_status().json()
@@ -142,8 +146,8 @@ def test_what_is_signed_stays_word_for_word_whatever_changes_later(groomer: http
     said = text_of(before)
     assert "Was gefunden und was vereinbart wurde" in said and "Entfilzen und das Fell erhalten" in said
     assert "Beine, linke Seite" in said and "€" in said and kept["sha256"] in said.replace(" ", "")
-    groomer.put("/api/v1/rates", json=RATES | {"per_hour": 99, "after": "Fr."}).raise_for_status()
-    groomer.put(f"/api/v1/dogs/{dog}", json={"name": "Renamed", "weight_kg": 30.0}).raise_for_status()
+    keep_rates(groomer, RATES | {"per_hour": 99, "after": "Fr."})
+    change(groomer, f"dogs/{dog}", name="Renamed", weight_kg=30.0).raise_for_status()
     assert groomer.get(address, params={"language": "en"}).content == before
     file = groomer.get(f"/api/v1/dogs/{dog}").json()
     assert [one["state"] for one in file["appointments"]] == ["planned"]  # it belongs to a visit, made now
@@ -248,19 +252,18 @@ def test_minutes_that_visits_took_change_what_is_told_next(groomer: httpx.Client
         visit = groomer.get(f"/api/v1/dogs/{dog}").json()["appointments"][-1]
         said = text_of(groomer.get(f"/api/v1/dogs/{dog}/intakes/{kept['id']}/sheet.pdf").content)
         ranges.append(int(re.findall(r"about (\d+) minutes", said)[0]))
-        body = {"state": "done", "took_minutes": 2 * ranges[0], "work": "de_matting"}
-        groomer.patch(f"/api/v1/dogs/{dog}/appointments/{visit['id']}", json=body).raise_for_status()
+        said = {"state": "done", "took_minutes": 2 * ranges[0], "work": "de_matting"}
+        note(groomer, dog, visit["id"], **said).raise_for_status()
     assert ranges == sorted(ranges) and ranges[0] < ranges[-1] < 2 * ranges[0]
     page = groomer.get("/groomer/rates").text
     assert re.search(r"On \d+ finished visits with their minutes", page) and "Visits left out" not in page
     # A slip of the pen teaches nothing, is told, and can be corrected where it was noted.
-    address = f"/api/v1/dogs/{dog}/appointments/{visit['id']}"
-    groomer.patch(address, json=body | {"took_minutes": 3}).raise_for_status()
+    note(groomer, dog, visit["id"], **said | {"took_minutes": 3}).raise_for_status()
     slipped = groomer.get("/groomer/rates").text
     assert "Visits left out: 1." in slipped and slipped.count("finished visits") == page.count("finished visits")
     form = groomer.get(f"/groomer/dog/{dog}").text
     assert "Correct the minutes" in form and re.search(r'name="took_minutes"[^>]* value="3"', form)
-    groomer.patch(address, json=body).raise_for_status()
+    note(groomer, dog, visit["id"], **said).raise_for_status()
     assert groomer.get("/groomer/rates").text == page
 
 
@@ -305,7 +308,7 @@ def draw_signature(page: Any) -> None:
 def test_from_the_look_over_both_offers_to_the_signed_page(
     width: int, server: Any, groomer: httpx.Client, visitor: Callable[..., Any], axe: Callable[..., list[str]]
 ) -> None:
-    groomer.put("/api/v1/rates", json=RATES).raise_for_status()
+    keep_rates(groomer, RATES)
     dog = new_dog(groomer, f"Bryony {width}", patience="enjoys")
     page = visitor({"width": width, "height": 800})
     enter(page, server.url)

@@ -126,7 +126,7 @@ def test_odd_texts_days_and_bodies_never_meet_an_inner_error(salon):
         answers += [web.post(f"{link}/photos", files=[("photos", (text or "x", b"\xff\xd8\xff"))])]
     for day in ODD_DAYS:
         answers += [web.get("/api/v1/visits", params={"day": day})]
-        answers += [web.put(dog, json={"name": "Fennel", "born_on": day})]
+        answers += [web.patch(dog, json={"born_on": day, "seen": {"born_on": None}})]
         answers += [web.post(f"{dog}/measurements", json={"length_mm": 40, "measured_on": day})]
     for moment in ODD_MOMENTS:
         answers += [web.post(f"{dog}/appointments", json={"starts_at": moment})]

@@ -197,6 +197,17 @@ def test_without_scripts_a_dog_is_deleted_after_it_was_confirmed(server, visitor
     assert web.get(f"/api/v1/dogs/by-link/{token}").status_code == 404
 
 
+def test_without_scripts_an_old_tab_takes_nothing_back_that_another_tab_said(server, visitor, web):
+    token = server.start_dog()
+    there = f"/api/v1/dogs/by-link/{token}"
+    web.patch(f"{there}/answers", json={"breed": "Border Terrier"}).raise_for_status()
+    page = plain(visitor, server, token, "q/dog")
+    web.patch(f"{there}/answers", json={"breed": "Komondor"}).raise_for_status()
+    page.fill("#age_months", "30")
+    follow(page, "main form [type=submit]")
+    assert web.get(there).json()["answers"] == {"breed": "Komondor", "age_months": 30}
+
+
 def test_without_scripts_a_request_is_taken_back(server, visitor, web):
     token = full_dog(server)
     sender = {"name": "Ottoline Farrow", "reach": "0000 100"}

@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
-from salon_walk import PASSWORD, doubtful_dog, sign_in
+from salon_walk import PASSWORD, change, doubtful_dog, note, sign_in
 
 from app.server import create_app
 from app.settings import Settings
@@ -139,13 +139,14 @@ def test_an_entry_of_the_wrong_form_is_refused_in_the_readers_language(web):
 @pytest.mark.parametrize(
     ("call", "entry", "said"),
     [
-        ("PUT rates", {"per_hour": -5}, "Preis einer Arbeitsstunde: muss größer als 0 sein."),
-        ("PUT rates", {"per_hour": 5, "table": [{"up_to_kg": 10, "minutes": 90, "price": -1}]},
+        ("PUT rates", {"per_hour": -5, "seen": None}, "Preis einer Arbeitsstunde: muss größer als 0 sein."),
+        ("PUT rates", {"per_hour": 5, "table": [{"up_to_kg": 10, "minutes": 90, "price": -1}], "seen": None},
          "Festpreis 1, Preis: darf nicht kleiner als 0 sein."),
-        ("PUT guards", {"guards": {"Kamm 3": 0}}, "Aufsteckkamm oder Scherkopf „Kamm 3“: muss größer als 0 sein."),
+        ("PUT guards", {"guards": {"Kamm 3": 0}, "seen": {}},
+         "Aufsteckkamm oder Scherkopf „Kamm 3“: muss größer als 0 sein."),
         ("POST dogs/{dog}/findings", {"category": "curly", "lengths_mm": {"tail": 1e5}},
          "Länge in mm, Rute: darf nicht größer als 1000 sein."),
-        ("PUT dogs/{dog}", {"name": "Moss", "weight_kg": 900}, "Gewicht in kg: darf nicht größer als 150 sein."),
+        ("PATCH dogs/{dog}", {"weight_kg": 900, "seen": {}}, "Gewicht in kg: darf nicht größer als 150 sein."),
     ],
 )  # fmt: skip
 def test_a_number_that_cant_be_is_refused_by_the_name_of_its_field(web, dog, call, entry, said):
@@ -155,7 +156,7 @@ def test_a_number_that_cant_be_is_refused_by_the_name_of_its_field(web, dog, cal
 
 
 def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of_records(web, dog):
-    web.put(f"/api/v1/dogs/{dog}", json={"name": "Renamed once", "weight_kg": 7.5}).raise_for_status()
+    change(web, f"dogs/{dog}", name="Renamed once", weight_kg=7.5).raise_for_status()
     web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING).raise_for_status()
     page = web.get(f"/groomer/trail/{dog}", headers={"accept-language": "de"}).text
     assert "Hund geändert" in page and "Tastbefund eingetragen" in page
@@ -226,7 +227,7 @@ def test_appointments_stand_on_the_list_of_their_day(web, dog):
     kept = web.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": start.isoformat(), "minutes": 90}).json()
     day = str(start.astimezone().date())
     assert [one["dog"]["id"] for one in web.get(f"/api/v1/visits?day={day}").json()] == [dog]
-    web.patch(f"/api/v1/dogs/{dog}/appointments/{kept['id']}", json={"state": "cancelled"}).raise_for_status()
+    note(web, dog, kept["id"], state="cancelled").raise_for_status()
     assert web.get(f"/api/v1/visits?day={day}").json() == []
     assert web.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": "2030-01-01T10:00"}).status_code == 422
 
@@ -352,7 +353,7 @@ def test_whoever_works_on_a_dog_that_was_sent_has_taken_it_over(web, work):
         assert web.get(f"/api/v1/dogs/{dog}").json()["client"]["phone"] == "0000 4712"
     else:
         client = web.post("/api/v1/clients", json={"name": "Ottilie"}).json()["id"]
-        assert web.put(f"/api/v1/dogs/{dog}", json={"name": "Moss", "client_id": client}).status_code == 200
+        assert change(web, f"dogs/{dog}", name="Moss", client_id=client).status_code == 200
     assert web.delete(f"{link}/request").json() == {"sharing": "salon"}  # too late to take back
     assert web.post(f"/api/v1/dogs/{dog}/request/decline").status_code == 409
     assert web.delete(link).json() == {"all_gone": False}
@@ -378,7 +379,7 @@ def test_a_length_that_can_not_be_is_refused_before_it_shuts_the_dogs_pages(web,
         refused = web.post(f"/api/v1/dogs/{dog}/{path}", json=entry)
         assert (refused.status_code, refused.json()["code"]) == (422, "bad_value")
         assert refused.json()["next_step"] in ("Measure in millimetres.", "Correct the date.")
-    assert web.put(f"/api/v1/dogs/{dog}", json={"name": "Fennel", "weight_kg": 0.01}).status_code == 422
+    assert change(web, f"dogs/{dog}", weight_kg=0.01).status_code == 422
     salon, day = web.app.state.records, datetime.now(UTC).date()
     for length_mm, ahead in ((900, 0), (40, 2)):  # out of an archive, or from before the clock was put back
         kept = Measurement(dog_id=dog, length_mm=length_mm, measured_on=day + timedelta(days=ahead))
@@ -406,7 +407,7 @@ def test_what_another_program_wrote_shuts_no_page(tmp_path):
 
 
 def test_no_sign_that_misleads_stands_in_what_is_printed(web, dog):
-    guards = {"guards": {"\u202e3 mm": 3, "a\u00006 mm": 6}}
+    guards = {"guards": {"\u202e3 mm": 3, "a\u00006 mm": 6}, "seen": {}}
     assert [one["name"] for one in web.put("/api/v1/guards", json=guards).json()] == ["3 mm", "a6 mm"]
     look = {"found": {"places": {}, "remarks": "sore\u202e at\u0000 the ear"}, "language": "en", "seen": ""}
     assert web.put(f"/api/v1/dogs/{dog}/intake", json=look).status_code == 200
@@ -418,3 +419,59 @@ def test_a_refused_import_names_the_file_that_was_sent_and_no_folder_of_the_serv
     refused = web.post("/api/v1/import", files={"file": ("holiday.zip", b"no archive")})
     assert (refused.status_code, refused.json()["code"]) == (422, "damaged_archive")
     assert refused.json()["problem"].startswith("holiday.zip ")
+
+
+# --- two pages of one record ------------------------------------------------------------------------------------------
+
+
+def test_an_old_page_writes_only_what_was_changed_on_it(web, dog):
+    told = {"remarks": "bites when dried", "seen": {"remarks": ""}}
+    assert web.patch(f"/api/v1/dogs/{dog}", json=told).status_code == 200
+    assert web.patch(f"/api/v1/dogs/{dog}", json={"weight_kg": 12, "seen": {"weight_kg": None}}).status_code == 200
+    kept = web.app.state.records.get(Dog, dog)
+    assert (kept.remarks, kept.weight_kg, kept.name) == ("bites when dried", 12, "Fennel")
+
+
+def test_an_old_page_never_writes_over_what_it_did_not_show(web, dog):
+    owner = web.get(f"/api/v1/dogs/{dog}").json()["client"]["id"]
+    finding = web.post(f"/api/v1/dogs/{dog}/findings", json=FINDING | {"remarks": ""}).json()["finding"]["id"]
+    at = {"starts_at": (datetime.now(UTC) + timedelta(days=70)).isoformat()}
+    visit = web.post(f"/api/v1/dogs/{dog}/appointments", json=at).json()["id"]
+    text = {"remarks": "bites when dried"}, {"remarks": "likes cheese"}, {"remarks": ""}
+    for address, first, second, read in (
+        (f"dogs/{dog}", *text),
+        (f"clients/{owner}", *text),
+        (f"dogs/{dog}/findings/{finding}", *text),
+        (f"dogs/{dog}/appointments/{visit}", {"state": "done"}, {"state": "cancelled"}, {"state": "planned"}),
+    ):
+        kept = web.patch(f"/api/v1/{address}", json=first | {"seen": read}).raise_for_status().json()
+        refused = web.patch(f"/api/v1/{address}", json=second | {"seen": read}, headers={"accept-language": "de"})
+        assert (refused.status_code, refused.json()["code"]) == (409, "changed_meanwhile"), address
+        assert refused.json()["problem"].startswith("dieser Eintrag wurde inzwischen von jemand anderem geändert (")
+        assert web.patch(f"/api/v1/{address}", json=first | {"seen": read}).json() == kept  # both mean the same
+        assert web.patch(f"/api/v1/{address}", json=second | {"seen": {}}).status_code == 422  # what was read?
+        assert web.patch(f"/api/v1/{address}", json=first | {"seen": first}).json() == kept
+    assert web.app.state.records.get(Dog, dog).remarks == "bites when dried"
+
+
+def test_an_old_page_replaces_neither_a_finding_nor_a_setting_that_it_did_not_show(tmp_path):
+    web = a_salon(tmp_path)
+    dog = doubtful_dog(web)
+    findings, first = f"/api/v1/dogs/{dog}/findings", FINDING | {"seen": ""}
+    newest = web.post(findings, json=first).raise_for_status().json()["finding"]["id"]
+    assert web.post(findings, json=first | {"mats": {}}).status_code == 409
+    assert web.post(findings, json=first | {"mats": {}, "seen": newest}).status_code == 201
+    rates = {"per_hour": 48.0, "seen": None}
+    read = web.put("/api/v1/rates", json=rates).raise_for_status().json()
+    assert web.put("/api/v1/rates", json=rates | {"per_hour": 60.0}).status_code == 409
+    assert web.get("/api/v1/rates").json() == read
+    assert web.put("/api/v1/rates", json=rates | {"per_hour": 60.0, "seen": read}).json()["per_hour"] == 60
+    guards = {"guards": {"long": 25}, "seen": {}}
+    web.put("/api/v1/guards", json=guards).raise_for_status()
+    assert web.put("/api/v1/guards", json={"guards": {"short": 3}, "seen": {}}).status_code == 409
+    assert web.put("/api/v1/guards", json={"guards": {}, "seen": {"long": 25.0}}).json() == []
+
+
+def test_said_twice_a_dog_counts_since_the_first_time(web, dog):
+    since = [web.put(f"/api/v1/dogs/{dog}/counted", json={"counted": True}).json()["counted_since"] for _ in range(2)]
+    assert since[0] == since[1]

@@ -103,7 +103,8 @@ def test_a_photo_or_finding_is_not_to_be_had_through_another_dog(ada):
     mine, other = doubtful_dog(ada, "Mine"), doubtful_dog(ada, "Other")
     found = ada.post(f"/api/v1/dogs/{mine}/findings", json={"category": "hair"}).json()["finding"]["id"]
     assert ada.delete(f"/api/v1/dogs/{other}/findings/{found}").status_code == 404
-    assert ada.patch(f"/api/v1/dogs/{other}/findings/{found}", json={"remarks": "x"}).status_code == 404
+    words = {"remarks": "x", "seen": {"remarks": ""}}
+    assert ada.patch(f"/api/v1/dogs/{other}/findings/{found}", json=words).status_code == 404
     assert ada.delete(f"/api/v1/dogs/{mine}/findings/{found}").status_code == 204
 
 

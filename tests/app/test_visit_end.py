@@ -11,7 +11,7 @@ import pytest
 from fastapi.testclient import TestClient
 from icalendar import Calendar
 from PIL import Image
-from salon_walk import PASSWORD, doubtful_dog, enter, make_known, show, sign_in
+from salon_walk import PASSWORD, change, doubtful_dog, enter, make_known, show, sign_in
 
 from app.server import create_app
 from app.settings import Settings
@@ -171,7 +171,7 @@ def test_the_researchers_page_tells_no_total_over_few_dogs(web, dog):
 
 
 def test_a_dog_whose_comb_stopped_stands_on_todays_list_until_it_passes(web, dog):
-    web.put(f"/api/v1/dogs/{dog}", json={"name": "Quillon"}).raise_for_status()
+    change(web, f"dogs/{dog}", name="Quillon").raise_for_status()
     check(web, dog).raise_for_status()
     assert "Quillon" in _stopped(web)
     check(web, dog, zones={"trunk": "passed", "legs": "passed"}, faults=[]).raise_for_status()
@@ -203,9 +203,9 @@ def test_nobody_counts_a_dog_before_the_owner_has_agreed(web, dog):
 
 def test_the_salons_guards_stand_in_the_lengths_to_come(web, dog):
     web.patch(f"/api/v1/dogs/{dog}/answers", json={"minutes_per_week": 60, "weight_kg": 8}).raise_for_status()
-    assert web.put("/api/v1/guards", json={"guards": {"no mm": 0}}).status_code == 422
+    assert web.put("/api/v1/guards", json={"guards": {"no mm": 0}, "seen": {}}).status_code == 422
     entered = {f"snap-on {mm}": mm for mm in (25, 3, 6, 9, 13, 16, 19, 22)}
-    kept = web.put("/api/v1/guards", json={"guards": entered}).raise_for_status().json()
+    kept = web.put("/api/v1/guards", json={"guards": entered, "seen": {}}).raise_for_status().json()
     assert [one["mm"] for one in kept] == sorted(entered.values())
     assert "snap-on" in web.get(f"/api/v1/dogs/{dog}/sheet.html").text
     assert "snap-on 13" in web.get("/groomer/guards").text
