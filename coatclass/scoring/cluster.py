@@ -2,8 +2,9 @@
 
 The list of photos is written down first (``_photos.parquet``, a row group a part). An actor with a network of its own
 takes a part, opens its photos, and writes ``part-NNNNNN.parquet`` whole or not at all; nothing but counts travels back.
-A part that is there is never made again: an interrupted run continues, and a worker or machine that is lost costs
-the part that it was working on. Rows and their order are those of the table that :mod:`coatclass.scoring.local` writes.
+A part that is there is made again only if a row of it failed: an interrupted run continues, and a worker or machine
+that is lost costs the part that it was working on. Rows and their order are those of the table that
+:mod:`coatclass.scoring.local` writes.
 """
 
 from __future__ import annotations
@@ -83,17 +84,19 @@ def score_on_cluster(
     with _written(out):
         run = _begin(photos, out, part)
         folder = _Folder(out)
-        there = folder.parts()
-        for number in sorted(there):
-            advance(None, run["sizes"](number))
-        missing = [number for number in range(run["parts"]) if number not in there]
-        if missing:
+        there = {number: folder.counts(number) for number in sorted(folder.parts())}
+        kept = {number: counts for number, counts in there.items() if not counts[FAILED]}
+        for counts in kept.values():
+            advance(None, counts.total())
+        total = sum(kept.values(), Counter[str]())
+        if missing := [number for number in range(run["parts"]) if number not in kept]:
             with _cluster(address, workers) as most:
                 for done in _through_ray(missing, out, run, most):
-                    problem = json.loads(done["problem"])
-                    advance(problem or {}, int(done["photos"]))
+                    counts = Counter[str](json.loads(done["counts"]))
+                    advance(json.loads(done["problem"]) or {}, counts.total())
+                    total += counts
         folder.tidy()
-        return folder.counts(run["parts"])
+        return total
 
 
 @contextmanager
@@ -130,7 +133,7 @@ def _begin(photos: Photos, out: str, part: int) -> dict[str, Any]:
         if changed := [name for name, value in run.items() if before.get(name) != value]:
             problem = f"holds another run (other in {', '.join(changed)})."
             raise InputError(out, problem, "Name a new folder, or repeat the command with which that run began.")
-    return run | {"sizes": lambda number: min(part, total - number * part)}
+    return run
 
 
 def _write_list(photos: Photos, system: Any, path: str, part: int) -> tuple[int, str]:
@@ -166,7 +169,7 @@ def _source(source: Any) -> str:
 
 def _found(source: str) -> Any:
     if is_url(source):
-        return Remote(source).read()
+        return Remote(source)
     return Path(source.encode("latin-1").decode("utf-8", "surrogateescape"))
 
 
@@ -201,11 +204,15 @@ class _Folder:
         names = [entry.base_name for entry in entries]
         return {int(n[5:-8]) for n in names if n.startswith("part-") and n.endswith(".parquet") and n[5:-8].isdecimal()}
 
-    def has(self, number: int) -> bool:
-        """Whether one is there."""
-        from pyarrow import fs
+    def counts(self, number: int) -> Counter[str]:
+        """Rows of a part by status; none if it is not there."""
+        import pyarrow.parquet as pq
 
-        return bool(self._system.get_file_info(self.file(number)).type == fs.FileType.File)
+        try:
+            with self._system.open_input_file(self.file(number)) as stream:
+                return Counter(pq.ParquetFile(stream).read(["status"])["status"].to_pylist())
+        except FileNotFoundError:
+            return Counter()
 
     def read(self, number: int) -> list[Row]:
         """The photos of a part that are not scored yet."""
@@ -224,7 +231,11 @@ class _Folder:
         with self._system.open_output_stream(draft) as stream:
             pq.write_table(pa.Table.from_pylist(rows, schema=schema), stream)
         if not in_place:
-            self._system.move(draft, self.file(number))
+            try:
+                self._system.move(draft, self.file(number))
+            except FileNotFoundError:
+                if not self.counts(number):  # else another run has ended here, which tidies once all parts are there
+                    raise
 
     def tidy(self) -> None:
         """Remove what a lost worker left half written."""
@@ -233,16 +244,6 @@ class _Folder:
         for entry in self._system.get_file_info(fs.FileSelector(self._path)):
             if entry.base_name.startswith("_") and entry.base_name.endswith(".unfinished"):
                 self._system.delete_file(entry.path)
-
-    def counts(self, parts: int) -> Counter[str]:
-        """Rows of all parts by status."""
-        import pyarrow.parquet as pq
-
-        counts: Counter[str] = Counter()
-        for number in range(parts):
-            with self._system.open_input_file(self.file(number)) as stream:
-                counts.update(pq.ParquetFile(stream).read(["status"])["status"].to_pylist())
-        return counts
 
 
 # --- the work, by Ray -------------------------------------------------------------------------------------------------
@@ -263,7 +264,10 @@ def _cluster(address: str | None, workers: int | None) -> Iterator[int]:
 
     try:
         ray.init(address="local" if alone else address, **how)
-    except (ConnectionError, ValueError, RuntimeError) as error:
+    except Exception as error:  # Ray raises plain ones too
+        if alone:
+            step = "Run the same command again, on a busy machine when it has less to do: what is done is kept."
+            raise CoatclassError("Ray", f"did not start on this machine ({error}).", step) from error
         problem = f"can't be reached ({error})."
         raise InputError(address or "the cluster", problem, "Check --address, or RAY_ADDRESS.") from error
     try:
@@ -324,19 +328,24 @@ class _Scorer:
         self._schema = tables.parquet_schema(carried, release)
 
     def __call__(self, batch: dict[str, Any]) -> dict[str, Any]:
-        """Make the parts that are not there; how many photos each has, and the first problem as JSON."""
-        found = [self._make(int(number)) for number in batch["part"]]
-        return {"part": batch["part"], "photos": [n for n, _ in found], "problem": [json.dumps(p) for _, p in found]}
+        """Make the parts that are not there; of each the rows by status, and the first problem, as JSON."""
+        made = [self._make(int(number)) for number in batch["part"]]
+        return {
+            "part": batch["part"],
+            "counts": [json.dumps(counts) for counts, _ in made],
+            "problem": [json.dumps(problem) for _, problem in made],
+        }
 
-    def _make(self, number: int) -> tuple[int, Row | None]:
-        listed = self._folder.read(number)
+    def _make(self, number: int) -> tuple[Counter[str], Row | None]:
+        counts = self._folder.counts(number)
+        if counts and not counts[FAILED]:  # a worker believed lost may have finished it
+            return counts, None
         problem: Row | None = None
-        if not self._folder.has(number):  # a worker believed lost may have finished it
-            rows = []
-            for photo in listed:
-                row = score_photo(photo[_FILE], _found(photo[_SOURCE]))
-                if row["status"] == FAILED:
-                    problem = problem or {_FILE: row[_FILE], PROBLEM: row[PROBLEM]}
-                rows.append(row | {name: photo[name] for name in self._carried})
-            self._folder.write(number, rows, self._schema)
-        return len(listed), problem
+        rows = []
+        for photo in self._folder.read(number):
+            row = score_photo(photo[_FILE], _found(photo[_SOURCE]))
+            if row["status"] == FAILED:
+                problem = problem or {_FILE: row[_FILE], PROBLEM: row[PROBLEM]}
+            rows.append(row | {name: photo[name] for name in self._carried})
+        self._folder.write(number, rows, self._schema)
+        return Counter(row["status"] for row in rows), problem

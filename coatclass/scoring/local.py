@@ -21,6 +21,7 @@ from pathlib import Path
 from threading import Thread
 from typing import IO, Any
 
+from coatclass.durable import only_one
 from coatclass.errors import CoatclassError, InputError, require
 from coatclass.scoring import tables
 from coatclass.scoring.sources import ListedPhoto, Photos
@@ -56,14 +57,16 @@ def score(
         advance: called once a photo with its row, None if that was there already.
 
     Raises:
-        InputError: if the table can't be written, or ``out`` was made by another release and is to be kept.
+        InputError: if the table can't be written, is being written by another run, or ``out`` was made by another
+            release and is to be kept.
         MissingExtraError: if Parquet is asked for and not installed.
     """
     kind = kind_of(out)
     release = made_by()
     journal = out.with_name(out.name + ".partial")
     finished = out.with_name(out.name + ".finished")
-    with _told(out), closing(PhotoIndex()) as index:
+    # Two runs would write into each other's journal, and rows would come out under other photos' names.
+    with _told(out), only_one(out.with_name(out.name + ".lock")), closing(PhotoIndex()) as index:
         if skip_existing and out.exists() and not journal.exists():
             _keep(out, kind, journal, release)
         _resume(journal, index, release)
@@ -100,6 +103,9 @@ def kind_of(out: Path) -> str:
 def _told(out: Path) -> Iterator[None]:
     try:
         yield
+    except BlockingIOError as error:
+        problem = "is being written by another run of this command."
+        raise InputError(str(out), problem, "Wait until that has ended, or name another table.") from error
     except (OSError, sqlite3.OperationalError) as error:
         problem = f"can't be written ({getattr(error, 'strerror', None) or error})."
         raise InputError(str(out), problem, "Name a folder you may write to, with room left on the disk.") from error
@@ -234,7 +240,7 @@ def _rows(photos: Iterable[ListedPhoto], workers: int) -> Iterator[Row]:
     """Rows in the order of the photos, with a bounded number of photos on their way."""
     if workers == 1:
         for photo in photos:
-            yield score_photo(photo.file, _content(photo))
+            yield score_photo(photo.file, photo.source)
         return
     waiting: deque[Future[list[Row]]] = deque()
     # Fresh processes: a forked one would share the network's threads with its parent.
@@ -266,10 +272,6 @@ def _end_with_first() -> None:
         os._exit(1)
 
 
-def _content(photo: ListedPhoto) -> Any:
-    return photo.source if isinstance(photo.source, Path) else photo.source.read()
-
-
 def _chunks(photos: Iterable[ListedPhoto]) -> Iterator[list[tuple[str, Any]]]:
     """Work for one worker: what lies in an archive is read here, and travels as bytes; a URL is opened over there."""
     chunk: list[tuple[str, Any]] = []
@@ -286,4 +288,4 @@ def _chunks(photos: Iterable[ListedPhoto]) -> Iterator[list[tuple[str, Any]]]:
 
 
 def _score_all(chunk: list[tuple[str, Any]]) -> list[Row]:
-    return [score_photo(file, source.read() if isinstance(source, Remote) else source) for file, source in chunk]
+    return [score_photo(file, source) for file, source in chunk]

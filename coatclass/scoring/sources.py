@@ -14,29 +14,23 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path, PurePosixPath
-from typing import Any, Protocol
+from typing import Any
 
 from coatclass.errors import InputError
 from coatclass.photo import default_limits
 from coatclass.plain_text import shown_path
 from coatclass.scoring import tables
-from coatclass.scoring.tables import COLUMNS, Remote, is_url, read_path, storage, written_path
+from coatclass.scoring.tables import COLUMNS, Remote, Stored, is_url, read_path, storage, written_path
 
 __all__ = ["SUFFIXES", "ListedPhoto", "Photos", "photos_at"]
 
 SUFFIXES = (".heic", ".heif", ".jpeg", ".jpg", ".png", ".webp")
 _TABLES = (".csv", ".parquet")
+_MARKS = ",;\t"  # between the columns of a list of photos: spreadsheets of many countries write semicolons
 _TARS = (".tar", ".tar.gz", ".tgz")
 _HOW = (
     "Name a folder of photos, a pattern such as 'dogs/**/*.jpg', a zip or tar of photos, or a table with a column file."
 )
-
-
-class Stored(Protocol):
-    """A photo that is not a file of its own."""
-
-    def read(self) -> bytes:
-        """Its bytes, or one more than the ceiling; none where it can't be read."""
 
 
 @dataclass(frozen=True)
@@ -179,9 +173,9 @@ def _expression(parts: Iterable[str]) -> str:
 def _listed(name: str, lists: list[str]) -> Photos:
     if not lists:
         raise InputError(name, "fits no table.", _HOW)
-    carried = _carried(tables.columns(lists[0]))
+    carried = _carried(tables.columns(lists[0], marks=_MARKS))
     for one in lists:
-        if "file" not in tables.columns(one):
+        if "file" not in tables.columns(one, marks=_MARKS):
             raise InputError(one, "has no column 'file'.", "Add a header row with a column named file.")
     return Photos(name, lambda: (photo for one in lists for photo in _of_table(one, carried)), _kinds(carried))
 
@@ -206,7 +200,7 @@ def _kinds(carried: Mapping[str, tuple[str, tables.Kind]]) -> dict[str, tables.K
 
 
 def _of_table(table: str, carried: Mapping[str, tuple[str, tables.Kind]]) -> Iterator[ListedPhoto]:
-    for row in tables.rows(table):
+    for row in tables.rows(table, marks=_MARKS):
         if row["file"]:
             file, source = _located(table, str(row["file"]))
             yield ListedPhoto(file, source, {told: row.get(name) for name, (told, _) in carried.items()})
@@ -335,7 +329,7 @@ def _in_storage(url: str) -> Iterator[ListedPhoto]:
     system, path = storage(url)
     base = url.rstrip("/")
     for found in _walk_storage(system, path.rstrip("/") or path, url):
-        file = f"{base}/{found[len(path.rstrip('/')) :].lstrip('/')}"
+        file = f"{base}/{found.lstrip('/').removeprefix(path.strip('/')).lstrip('/')}"  # some begin with a slash
         yield ListedPhoto(file, Remote(file))
 
 

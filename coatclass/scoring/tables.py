@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
-from itertools import islice, zip_longest
+from itertools import chain, islice, zip_longest
 from pathlib import Path
 from time import sleep
 from typing import TYPE_CHECKING, Any, Literal, Protocol
@@ -37,6 +37,7 @@ __all__ = [
     "Kind",
     "Remote",
     "Row",
+    "Stored",
     "TableWriter",
     "batched",
     "columns",
@@ -116,21 +117,32 @@ def made_by() -> str:
     return f"coatclass {__version__}, {vision.read_manifest().model_version}, ensemble {ensemble.load().version}"
 
 
-def score_photo(file: str, source: PhotoSource) -> Row:
+class Stored(Protocol):
+    """A photo that is not a file of its own."""
+
+    def read(self) -> bytes:
+        """Its bytes, or one more than the ceiling; none where there is no such photo, or a damaged one.
+
+        Raises:
+            Exception: if it may be there, but can't be reached.
+        """
+
+
+def score_photo(file: str, source: PhotoSource | Stored) -> Row:
     """One row of the table. Never raises for a bad photo: the row says ``refused``.
 
-    Where the program itself fails, the row says ``failed`` and, under :data:`PROBLEM`, how: one photo must not cost the
-    rows of all others.
+    Where the program itself fails, or storage, the row says ``failed`` and, under :data:`PROBLEM`, how: one photo must
+    not cost the rows of all others, and is tried again in the next run.
 
     Args:
         file: how the table names the photo.
-        source: its path or its bytes.
+        source: its path, its bytes, or what reads them.
 
     Raises:
         ModelFilesError: if released files are missing or damaged: then no photo could be scored.
     """
     try:
-        return _scored(source, file)
+        return _scored(source if isinstance(source, str | bytes | os.PathLike) else source.read(), file)
     except CoatclassError:
         raise
     except Exception as error:
@@ -177,18 +189,23 @@ class Remote:
     url: str
 
     def read(self) -> bytes:
-        """Its bytes. Retried on failure, since remote storage fails now and then."""
+        """Its bytes. Retried on failure, since remote storage fails now and then.
+
+        Raises:
+            Exception: of whatever kind the driver has, if it fails again and again: that makes no photo a bad one.
+        """
+        system, path = storage(self.url)
         for attempt in range(_TRIES):
+            if attempt:
+                sleep(_PAUSE_S * attempt)
             try:
-                system, path = storage(self.url)
                 with system.open_input_stream(path) as stream:
                     return bytes(stream.read(default_limits().max_bytes + 1))
             except FileNotFoundError:
                 return b""
-            except OSError:
-                if attempt + 1 < _TRIES:
-                    sleep(_PAUSE_S * (attempt + 1))
-        return b""
+            except Exception as error:  # drivers raise their own kinds, too
+                failed = error
+        raise failed
 
 
 def storage(url: str) -> tuple[Any, str]:
@@ -225,7 +242,8 @@ def _system(base: str) -> tuple[Any, str]:
         root = f"{base}/" if protocol.startswith("http") else (f"{place}/" if place else "")
         return fs.PyFileSystem(fs.FSSpecHandler(system)), root
     except (ImportError, ValueError) as error:
-        raise InputError(base, f"can't be read ({error}).", "Install the part of fsspec that reads it.") from error
+        step = f"Install what reads it, such as: pip install 'fsspec[{protocol}]'"
+        raise InputError(base, f"can't be read ({error}).", step) from error
 
 
 # --- tables in pieces -------------------------------------------------------------------------------------------------
@@ -253,8 +271,8 @@ def batched(items: Iterable[Any], size: int) -> Iterator[list[Any]]:
 # --- reading ----------------------------------------------------------------------------------------------------------
 
 
-def columns(table: str) -> dict[str, Kind]:
-    """Names and kinds of a table's columns.
+def columns(table: str, *, marks: str = ",") -> dict[str, Kind]:
+    """Names and kinds of a table's columns; ``marks`` are those that may lie between a CSV's, the likeliest first.
 
     Raises:
         InputError: if it can't be read.
@@ -263,19 +281,19 @@ def columns(table: str) -> dict[str, Kind]:
     if _is_parquet(table):
         with _parquet(table) as file:
             return {entry.name: _kind(entry.type) for entry in file.schema_arrow}
-    with _csv(table) as reader:
+    with _csv(table, marks) as reader:
         return dict.fromkeys(reader.fieldnames or (), "text")
 
 
-def rows(table: str) -> Iterator[Row]:
-    """Every row of a table; a CSV's cells are texts.
+def rows(table: str, *, marks: str = ",") -> Iterator[Row]:
+    """Every row of a table; a CSV's cells are texts, with one of ``marks`` between them.
 
     Raises:
         InputError: if it can't be read.
         MissingExtraError: if it is Parquet, or at a URL, and pyarrow is not installed.
     """
     if not _is_parquet(table):
-        with _csv(table) as reader:
+        with _csv(table, marks) as reader:
             yield from reader
         return
     with _parquet(table) as file:
@@ -319,10 +337,13 @@ def _is_parquet(table: str) -> bool:
 
 
 @contextmanager
-def _csv(table: str) -> Iterator[csv.DictReader[str]]:
+def _csv(table: str, marks: str = ",") -> Iterator[csv.DictReader[str]]:
     try:
         with _text(table) as stream:
-            yield csv.DictReader(stream)
+            lines = iter(stream)
+            head = next(lines, "")
+            between = next((mark for mark in marks if mark in head), marks[0])
+            yield csv.DictReader(chain([head] if head else [], lines), delimiter=between)
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(table, "is not a CSV in UTF-8.", "Save it again as CSV (UTF-8).") from error
     except OSError as error:

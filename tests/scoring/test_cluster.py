@@ -204,17 +204,21 @@ def test_with_a_worker_and_then_a_whole_node_killed_the_parts_are_the_local_tabl
 
 
 def _goes_on(address: str, folder: Path, out: Path, local) -> None:
-    """A part that is missing is made again, and nothing else is touched; another run is not mixed in."""
+    """A part that is missing, or in which a photo failed, is made again and nothing else; runs are not mixed."""
     before = {path.name: path.stat().st_mtime_ns for path in out.glob("part-*")}
     (out / "part-000003.parquet").unlink()
+    part = pq.read_table(out / "part-000001.parquet")
+    failed = part.set_column(1, part.schema.field(1), [["failed", *part["status"].to_pylist()[1:]]])
+    pq.write_table(failed, out / "part-000001.parquet")
     kept, made = [], []
     score_on_cluster(
         photos_at(folder / "list.csv"), str(out), part=PART, address=address,
         advance=lambda row, photos: (kept if row is None else made).append(photos),
     )  # fmt: skip
-    assert made == [PART] and sum(kept) == len(local) - PART
+    assert made == [PART, PART] and sum(kept) == len(local) - 2 * PART
     after = {path.name: path.stat().st_mtime_ns for path in out.glob("part-*")}
-    assert [name for name in before if before[name] != after[name]] == ["part-000003.parquet"]
+    changed = sorted(name for name in before if before[name] != after[name])
+    assert changed == ["part-000001.parquet", "part-000003.parquet"]
     assert _together(out).equals(local)
     with pytest.raises(InputError, match=r"holds another run \(other in parts, part, list"):
         score_on_cluster(photos_at(folder), str(out), part=1, address=address)

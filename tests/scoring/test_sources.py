@@ -19,6 +19,7 @@ from coatclass.cli import main
 from coatclass.errors import InputError
 from coatclass.photo import default_limits
 from coatclass.scoring import COLUMNS, local, photos_at, score, sources
+from coatclass.scoring import tables as scoring_tables
 from coatclass.scoring.tables import FAILED, made_by
 from tests.written import write_csv as write
 
@@ -313,6 +314,62 @@ def test_missing_model_files_end_the_work_in_every_process(folder, tmp_path):
                   PhotoError("a", "b.", "c.", code="empty")):  # fmt: skip
         back = pickle.loads(pickle.dumps(error))
         assert type(back) is type(error) and str(back) == str(error) and back.code == error.code
+
+
+def test_what_storage_can_not_hand_out_now_is_failed_not_refused_and_tried_again(folder, scored, tmp_path, monkeypatch):
+    """fsspec's file system in memory, behind which the connection fails for one photo, three times in a row."""
+    import fsspec
+
+    kept = fsspec.filesystem("memory")
+    for path in sorted(folder.rglob("*.*")):
+        if path.is_file():
+            kept.pipe_file(f"/salon/dogs/{path.relative_to(folder)}", path.read_bytes())
+    monkeypatch.setattr(scoring_tables, "_PAUSE_S", 0.0)
+    real, tries = type(kept)._open, []
+
+    def fails(system, path, *args, **how):
+        if path.endswith("e.jpg"):
+            tries.append(path)
+            raise ConnectionResetError("gone")
+        return real(system, path, *args, **how)
+
+    try:
+        with monkeypatch.context() as patch:
+            patch.setattr(type(kept), "_open", fails)
+            rows = table("memory://salon/dogs", tmp_path / "t.csv")
+        assert rows[0]["file"] == "memory://salon/dogs/a.jpg" and len(tries) == 3
+        assert [row["status"] for row in rows].count(FAILED) == 1 and rows[3]["status"] == FAILED
+        write(tmp_path / "list.csv", [{"file": row["file"], "visit": "7"} for row in rows])
+        kept.pipe_file("/salon/list.csv", (tmp_path / "list.csv").read_bytes())
+        score(photos_at("memory://salon/list.csv"), tmp_path / "t.csv", skip_existing=True)  # all but the failed one
+        again = read(tmp_path / "t.csv")
+    finally:
+        kept.rm("/salon", recursive=True)
+    assert nameless([{k: v for k, v in row.items() if k != "visit"} for row in again]) == scored
+
+
+def test_two_runs_into_one_table_keep_out_of_each_others_rows(folder, scored, tmp_path):
+    """Otherwise rows would come out under the names of other photos."""
+    refused = []
+
+    def another(row):
+        with pytest.raises(InputError, match="another run"):
+            score(photos_at(folder), tmp_path / "t.csv")
+        refused.append(row)
+
+    score(photos_at(folder), tmp_path / "t.csv", advance=another)
+    assert len(refused) == 5 and nameless(read(tmp_path / "t.csv")) == scored
+    assert [path.name for path in tmp_path.iterdir()] == ["t.csv"]
+
+
+@pytest.mark.parametrize("between", [";", "\t"])
+def test_a_list_as_spreadsheets_of_many_countries_write_it_is_read(folder, tmp_path, between):
+    lines = (
+        between.join(cells) for cells in (("file", "dog", "remark"), (str(folder / "a.jpg"), "5", "felted, behind"))
+    )
+    (tmp_path / "list.csv").write_text("\n".join(lines))
+    (found,) = photos_at(tmp_path / "list.csv")
+    assert found.source == folder / "a.jpg" and found.carried == {"dog": "5", "remark": "felted, behind"}
 
 
 @pytest.mark.slow
