@@ -8,7 +8,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from coatclass import answers as questionnaire
-from coatclass import decision, estimating, genetics, planning, toolkit, vision
+from coatclass import decision, estimating, planning, toolkit, vision
 from coatclass.answers import Answers
 from coatclass.contract import (
     Assessment,
@@ -144,8 +144,10 @@ def _feel(estimate: CoatEstimate, decided: Decision, cleared: Triage) -> tuple[T
     """What to feel for while only hands can tell which of the possible coats it is."""
     if decided.verdict is not Verdict.HANDS_ON:
         return ()
+    from coatclass.genetics import to_feel
+
     left = {one: p for one, p in zip(CATEGORIES, estimate.category, strict=True) if one in decided.categories}
-    return genetics.to_feel(left, cleared)
+    return to_feel(left, cleared)
 
 
 def _version(learned: LearnedModel | None) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
-from coatclass import care, genetics, toolkit
+from coatclass import care, toolkit
 from coatclass.contract import (
     Ask,
     Caution,
@@ -283,8 +283,17 @@ def as_today(situation: CoatSituation) -> tuple[CoatSituation, Triage]:
 
     A pup's triage also looks at the coats that may come: a spitz is not clipped as a puppy either, and has no beard.
     """
-    worn = genetics.puppy_coat(situation)
+    worn = _worn(situation)
     return worn, triage(_whole(situation, worn), having=zones_of(situation))
+
+
+def _worn(situation: CoatSituation) -> CoatSituation:
+    """The dog in the coat that it wears today; only one whose age is known can be a pup, which genetics knows."""
+    if situation.age_months is None:
+        return situation
+    from coatclass.genetics import puppy_coat
+
+    return puppy_coat(situation)
 
 
 def _whole(situation: CoatSituation, worn: CoatSituation) -> CoatSituation:
@@ -302,7 +311,7 @@ def tools_by_coat(situation: CoatSituation) -> ToolsByCoat:
 
     def tools(categories: frozenset[CoatCategory], bands: frozenset[LengthBand]) -> frozenset[tuple[str, Role]]:
         dog = replace(situation, categories=categories, bands=bands)
-        worn = genetics.puppy_coat(dog)
+        worn = _worn(dog)
         if categories not in cleared:
             cleared[categories] = triage(_whole(dog, worn), having=zones_of(dog))
         return toolkit.roles(worn, cleared[categories])

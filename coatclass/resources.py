@@ -6,7 +6,6 @@ import csv
 import json
 import os
 import sys
-import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
@@ -83,6 +82,8 @@ def read_toml(path: Path) -> dict[str, Any]:
         written, table = json.loads(kept.read_bytes())
         if written == digest and isinstance(table, dict):
             return table
+    import tomllib  # only for a file that changed
+
     table = tomllib.loads(content.decode())
     if not sys.dont_write_bytecode:
         _keep(kept, [digest, table])

@@ -137,15 +137,23 @@ def _read_as(read: LengthBand) -> Table:
     """P(a ruler reads a length in this band | category, band), by the midpoint rule over true log lengths."""
     model = reliability()["length"]
     sd = measuring_error("ruler")
-    low, high = (math.log(limit) if limit > 0 else -math.inf for limit in band_limits_mm(read))
-    row = []
-    for band in BANDS:
-        start, end = (math.log(limit) for limit in closed_limits(band))
-        truths = [start + (end - start) * (step + 0.5) / _STEPS for step in range(_STEPS)]
-        row.append(sum(_CDF((high - truth) / sd) - _CDF((low - truth) / sd) for truth in truths) / _STEPS)
+    low, high = (_read_below(limit, sd) for limit in band_limits_mm(read))
+    row = [sum(more - less for more, less in zip(*below, strict=True)) / _STEPS for below in zip(high, low, strict=True)]
     lower, upper = closed_limits(read)
     share = math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
     return (_with_outliers(row, uniform=share),) * len(CATEGORIES)
+
+
+@cache
+def _read_below(limit_mm: float, sd: float) -> tuple[tuple[float, ...], ...]:
+    """P(a ruler reads less than a limit | true length), for the lengths of the midpoint rule in each band."""
+    limit = math.log(limit_mm) if limit_mm > 0 else -math.inf
+    rows = []
+    for band in BANDS:
+        start, end = (math.log(closed) for closed in closed_limits(band))
+        truths = (start + (end - start) * (step + 0.5) / _STEPS for step in range(_STEPS))
+        rows.append(tuple(_CDF((limit - truth) / sd) for truth in truths))
+    return tuple(rows)
 
 
 # --- owners who err -------------------------------------------------------------------------------------------------
