@@ -3,16 +3,16 @@
 Values inside the program are frozen dataclasses; what leaves it as JSON is a frozen pydantic model.
 Probability vectors are tuples in the order of :data:`coatclass.taxonomy.CATEGORIES` (7) and
 :data:`coatclass.taxonomy.BANDS` (4).
-"""
 
-from __future__ import annotations
+Annotations are evaluated as they stand, not postponed: pydantic would have to read each of them from its text.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -388,7 +388,7 @@ class TechniqueCheck(Frozen):
     tool: str | None = None
 
     @model_validator(mode="after")
-    def _no_zone_is_both(self) -> TechniqueCheck:
+    def _no_zone_is_both(self) -> Self:
         if set(self.passed) & set(self.stopped):
             raise ValueError("a zone either passed or stopped the comb, not both")
         if not self.passed and not self.stopped:

@@ -1,7 +1,5 @@
 """The answers about one dog: which are possible, which contradict each other, and reading them from JSON."""
 
-from __future__ import annotations
-
 import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

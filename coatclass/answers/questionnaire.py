@@ -20,7 +20,6 @@ import operator
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from html import escape
 from pathlib import Path
 from typing import Any, Literal
 
@@ -148,6 +147,8 @@ def drawing(name: str, language: str = "en") -> str:
     """
     if name not in drawing_names() or language not in LANGUAGES:
         raise ValueError(f"there is no drawing {name!r} in language {language!r}")
+    from html import escape
+
     svg = (_DRAWINGS / f"{name}.svg").read_text(encoding="utf-8")
     say = catalogue(language, "questions").say
     for tag in ("title", "desc"):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from html import escape
 
 from coatclass.errors import InputError
 from coatclass.toolkit.tables import Tool, catalogue, message, texts
@@ -33,6 +32,8 @@ def drawing(tool: str, *, language: str = "en", described: bool = True) -> str:
     """
     if tool not in catalogue():
         raise InputError(tool, "is no tool of the catalogue.", f"Choose one of {', '.join(catalogue())}.")
+    from html import escape
+
     words = texts(language)
     shapes = [*_FAMILIES[catalogue()[tool].family](catalogue()[tool]), *_scale_bar()]
     sentence = f"{words.say(f'tool.{tool}.plain')} {message(language, 'bar', mm=f'{_BAR_MM:g}')}"
