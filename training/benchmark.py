@@ -415,7 +415,7 @@ _STEPS = {
     "contract: its models": "import coatclass.contract",
     "the network: checksum, session": "from coatclass import vision; vision.large_pages(); vision.load_model()",
     "import answers": "import coatclass.answers",
-    "import breeds, genetics": "import coatclass.breeds, coatclass.genetics",
+    "import breeds": "import coatclass.breeds",
     "import estimating": "from coatclass import estimating",
     "import toolkit, care, planning": "from coatclass.assessing import assess_readings",
     "command line: parse": "from coatclass import cli; given = cli._parser(ARGS, 'en').parse_args(ARGS)",

@@ -137,8 +137,11 @@ def _read_as(read: LengthBand) -> Table:
     """P(a ruler reads a length in this band | category, band), by the midpoint rule over true log lengths."""
     model = reliability()["length"]
     sd = measuring_error("ruler")
-    low, high = (_read_below(limit, sd) for limit in band_limits_mm(read))
-    row = [sum(more - less for more, less in zip(*below, strict=True)) / _STEPS for below in zip(high, low, strict=True)]
+    below_low, below_high = (_read_below(limit, sd) for limit in band_limits_mm(read))
+    row = [
+        sum(high - low for low, high in zip(lows, highs, strict=True)) / _STEPS
+        for lows, highs in zip(below_low, below_high, strict=True)
+    ]
     lower, upper = closed_limits(read)
     share = math.log(upper / lower) / math.log(model["longest_mm"] / model["shortest_mm"])
     return (_with_outliers(row, uniform=share),) * len(CATEGORIES)
