@@ -44,23 +44,31 @@ def run_assess(args: argparse.Namespace) -> int:
     from coatclass.assessing import assess_readings
     from coatclass.reasons import said
 
+    tell = _teller(args)
     given = answers_of(args)
     visits = visits_of(args)
     assessment = assess_readings(readings(), given, notes=visits)
-    if args.json:
-        print(assessment.model_dump_json(indent=2))
-    else:
-        from rich.console import Console
-
-        from coatclass.cli.rendering import print_presentation
-
-        plan = presented(assessment, given, language=args.language, visits=visits)
-        print_presentation(plan, Console(), full=args.full, rest=_how_to_see_the_rest(args))
+    tell(assessment, given, visits)
     for photo in assessment.photos:
         if photo.status == "refused":
             why = " ".join(said(reason, args.language) for reason in photo.reasons)
             print(f"coatclass: {photo.file}: {why}", file=sys.stderr)
     return 3 if assessment.category is None else 0
+
+
+def _teller(args: argparse.Namespace) -> Callable[[Assessment, Answers, Sequence[VisitNote]], None]:
+    """What prints the answer; all that it needs is imported now, beside the photos that are being read."""
+    if args.json:
+        return lambda assessment, given, visits: print(assessment.model_dump_json(indent=2))
+    from rich.console import Console
+
+    from coatclass.cli.rendering import print_presentation
+
+    def tell(assessment: Assessment, given: Answers, visits: Sequence[VisitNote]) -> None:
+        plan = presented(assessment, given, language=args.language, visits=visits)
+        print_presentation(plan, Console(), full=args.full, rest=_how_to_see_the_rest(args))
+
+    return tell
 
 
 def _how_to_see_the_rest(args: argparse.Namespace) -> str:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
-from coatclass import genetics
 from coatclass.contract import ToFeel, VisitNote
 from coatclass.presentation.blocks import Block, Facts, Items, Picture, StepRow, Steps, Table, Text
 from coatclass.presentation.drawing import Drawing, Label, Line
@@ -223,20 +222,24 @@ def feel(of: Subject) -> Iterator[Block]:
     wanted = of.assessment.feel if of.assessment else ()
     if not wanted:
         return
+    from coatclass.genetics import touch_words  # only where hands must decide
+
     words = of.words
     yield Text(words.say("visit.feel.lead"))
     yield Picture(touch_map(wanted, words))
     rows = []
     for one in wanted:
-        ask, how = genetics.touch_words(one.touch, words.language)
+        ask, how = touch_words(one.touch, words.language)
         rows.append(StepRow(ask, words.zones(one.zones, having=of.having), how, _decides(one, words)))
     yield Steps(tuple(rows), of.say("step.where"), words.say("visit.feel.decides"), of.say("step.errors"))
 
 
 def _decides(one: ToFeel, words: Catalogue) -> str:
+    from coatclass.genetics import outcome_words
+
     said: Mapping[str, Sequence[str]] = one.says
     return "; ".join(
-        words.say("visit.feel.says", outcome=genetics.outcome_words(one.touch, outcome, words.language),
+        words.say("visit.feel.says", outcome=outcome_words(one.touch, outcome, words.language),
                   coats=words.either(words.coat(coat) for coat in coats))
         for outcome, coats in said.items()
     ) + "."  # fmt: skip
@@ -244,10 +247,12 @@ def _decides(one: ToFeel, words: Catalogue) -> str:
 
 def touch_map(wanted: Sequence[ToFeel], words: Catalogue) -> Drawing:
     """The dog with a number at each place to feel, and below it what an outcome looks like, where that can be drawn."""
+    from coatclass.genetics import touch_words
+
     view, shapes, places = dog_outline([one.touch for one in wanted])
     marks: list[Line | Label] = [*shapes]
     told = []
     for number, (one, (x, y)) in enumerate(zip(wanted, places, strict=True), start=1):
         marks += [*_ring(x, y, filled=False, r=13.0), Label((x, y + 6), str(number), 17, "middle", bold=True)]
-        told.append(words.say("visit.feel.mark", n=number, ask=genetics.touch_words(one.touch, words.language)[0]))
+        told.append(words.say("visit.feel.mark", n=number, ask=touch_words(one.touch, words.language)[0]))
     return Drawing(view, tuple(marks), words.say("visit.feel.places"), " ".join(told))
