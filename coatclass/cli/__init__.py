@@ -92,7 +92,7 @@ def _parser(arguments: Sequence[str], language: str) -> Parser:
     parser.add_argument("--version", action="version", version=f"coatclass {__version__}", help=say("call.version"))
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     chosen = next((argument for argument in arguments if argument in _COMMANDS), None)
-    for name in _COMMANDS:
+    for name in [chosen] if chosen and arguments[0] == chosen else _COMMANDS:  # the others are seen in no text then
         summary = say(f"command.{name}")
         command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
         command.add_argument("--language", choices=LANGUAGES, default=language, help=say("option.language"))
