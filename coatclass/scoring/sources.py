@@ -177,7 +177,20 @@ def _listed(name: str, lists: list[str]) -> Photos:
     for one in lists:
         if "file" not in tables.columns(one, marks=_MARKS):
             raise InputError(one, "has no column 'file'.", "Add a header row with a column named file.")
+        _refuse_unnamed(one)
     return Photos(name, lambda: (photo for one in lists for photo in _of_table(one, carried)), _kinds(carried))
+
+
+def _refuse_unnamed(table: str) -> None:
+    """Refuse a row without a file before the first photo is looked at; it would be missing from the scores unseen."""
+    number = 2
+    for piece in tables.pieces(table, ["file"], marks=_MARKS):
+        named = [bool(str(cell or "").strip()) for cell in piece["file"]]
+        if not all(named):
+            raise InputError(
+                table, f"names no file in row {number + named.index(False)}.", "Fill in the column 'file'."
+            )
+        number += len(named)
 
 
 def _carried(columns: Mapping[str, tables.Kind]) -> dict[str, tuple[str, tables.Kind]]:
@@ -201,9 +214,8 @@ def _kinds(carried: Mapping[str, tuple[str, tables.Kind]]) -> dict[str, tables.K
 
 def _of_table(table: str, carried: Mapping[str, tuple[str, tables.Kind]]) -> Iterator[ListedPhoto]:
     for row in tables.rows(table, marks=_MARKS):
-        if row["file"]:
-            file, source = _located(table, str(row["file"]))
-            yield ListedPhoto(file, source, {told: row.get(name) for name, (told, _) in carried.items()})
+        file, source = _located(table, str(row["file"]))
+        yield ListedPhoto(file, source, {told: row.get(name) for name, (told, _) in carried.items()})
 
 
 def _located(table: str, text: str) -> tuple[str, Path | Stored]:

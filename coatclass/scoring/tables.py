@@ -48,6 +48,7 @@ __all__ = [
     "parquet_schema",
     "pieces",
     "read_path",
+    "refuse_doubles",
     "row_of",
     "rows",
     "score_photo",
@@ -275,14 +276,30 @@ def columns(table: str, *, marks: str = ",") -> dict[str, Kind]:
     """Names and kinds of a table's columns; ``marks`` are those that may lie between a CSV's, the likeliest first.
 
     Raises:
-        InputError: if it can't be read.
+        InputError: if it can't be read, or two columns have one name.
         MissingExtraError: if it is Parquet, or at a URL, and pyarrow is not installed.
     """
     if _is_parquet(table):
         with _parquet(table) as file:
+            refuse_doubles(table, file.schema_arrow.names)
             return {entry.name: _kind(entry.type) for entry in file.schema_arrow}
     with _csv(table, marks) as reader:
+        refuse_doubles(table, reader.fieldnames or ())
         return dict.fromkeys(reader.fieldnames or (), "text")
+
+
+def refuse_doubles(table: str, names: Sequence[str]) -> None:
+    """Refuse a table in which two columns have one name: nobody can tell which of them counts.
+
+    Raises:
+        InputError: naming the first such column; columns without a name are no concern.
+    """
+    if double := next((name for place, name in enumerate(names) if name and name in names[:place]), None):
+        raise InputError(
+            table,
+            f"has more than one column called '{double}'.",
+            "Keep one of them, or give each a name of its own.",
+        )
 
 
 def rows(table: str, *, marks: str = ",") -> Iterator[Row]:
@@ -304,8 +321,8 @@ def rows(table: str, *, marks: str = ",") -> Iterator[Row]:
                 yield row | {name: None if row[name] is None else str(row[name]) for name in odd}
 
 
-def pieces(table: str, wanted: Sequence[str]) -> Iterator[dict[str, list[Any]]]:
-    """Some columns of a table, :data:`ROWS` rows at a time.
+def pieces(table: str, wanted: Sequence[str], *, marks: str = ",") -> Iterator[dict[str, list[Any]]]:
+    """Some columns of a table, :data:`ROWS` rows at a time; ``marks`` as for :func:`columns`.
 
     Raises:
         InputError: if it can't be read.
@@ -316,7 +333,7 @@ def pieces(table: str, wanted: Sequence[str]) -> Iterator[dict[str, list[Any]]]:
             for batch in file.iter_batches(batch_size=ROWS, columns=list(wanted)):
                 yield {name: batch.column(name).to_pylist() for name in wanted}
         return
-    with _csv(table) as reader:
+    with _csv(table, marks) as reader:
         names = list(reader.fieldnames or ())
         places = {name: names.index(name) for name in wanted}
         for batch in batched((row for row in reader.reader if row), ROWS):

@@ -15,9 +15,18 @@ from simulated_dogs import dogs
 from coatclass.cli import main
 from coatclass.contract import CoatEstimate, Decision, Verdict
 from coatclass.errors import InputError
-from coatclass.reports.evaluation import LabelledPhotos, build_report, compare, metrics, report_of_scores, sums
+from coatclass.reports.evaluation import (
+    LabelledPhotos,
+    build_report,
+    compare,
+    metrics,
+    read_scored,
+    report_of_scores,
+    sums,
+)
 from coatclass.reports.evaluation.report import PREDICTIONS, write_predictions
 from coatclass.scoring import tables
+from coatclass.words import in_language
 from tests.later import Later
 from tests.written import write_csv as write
 
@@ -226,6 +235,12 @@ def test_the_command_needs_no_photo_breaks_down_and_compares(table, other, tmp_p
     ("change", "says"),
     [
         (lambda row: row | {"truth": "poodle"}, "'poodle' as truth in row 2"),
+        (lambda row: row | {"truth": "Hair"}, "'Hair' as truth in row 2. It must be one of: hair, fur"),
+        (
+            lambda row: row | {"usable": "perhaps"},
+            "'perhaps' as usable in row 2. It must be one of: y, yes, true, 1, n",
+        ),
+        (lambda row: row | {"file": " "}, "names no file in row 2"),
         (lambda row: row | {"truth_band": "long"}, "'long' as truth_band in row 2"),
         (lambda row: row | {"category": "poodle"}, "'poodle' as category in row 2"),
         (lambda row: row | {"length_band": "long"}, "'long' as length_band in row 2"),
@@ -248,6 +263,56 @@ def test_a_bad_table_of_scores_is_refused_by_row_and_column(table, tmp_path, cha
     changed = [{name: row[name] for name in changed[0]} for row in changed]
     with pytest.raises(InputError, match=says):
         report_of_scores(write(tmp_path / "bad.csv", changed), "t", resamples=2)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_workbench_refuses_the_same_words_in_a_table_of_scores(table, tmp_path, language):
+    rows = rows_of(table)[:30]
+    for wrong, says in (({"truth": "Hair"}, "Hair"), ({"usable": "perhaps"}, "perhaps"), ({"file": ""}, "2")):
+        with pytest.raises(InputError, match=says) as caught:
+            read_scored(write(tmp_path / "bad.csv", [rows[0] | wrong, *rows[1:]]))
+        for sentence in (caught.value.problem, caught.value.next_step):
+            assert in_language(sentence, language) != sentence or language == "en", sentence
+
+
+def test_a_no_is_a_no_however_a_table_writes_it(table, tmp_path):
+    """Parquet by pyarrow: booleans and whole numbers keep their types; a missing one counts as an empty cell, a yes."""
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    rows = rows_of(table)
+    hidden = [row["usable"] == "n" for row in rows]
+    texts = {name: [row[name] for row in rows] for name in rows[0]}
+    ways = {
+        "booleans": pa.array([False if no else None if n % 2 else True for n, no in enumerate(hidden)]),
+        "whole numbers": pa.array([int(not no) for no in hidden]),
+        "words": pa.array(["No" if no else "" for no in hidden]),
+    }
+
+    def lengths(path):
+        return next(iter(report_of_scores(path, "t", resamples=2)["photo"]["band"].values())).n
+
+    expected = lengths(table)
+    assert 0 < expected < sum(row["truth_band"] != "" for row in rows)
+    for name, column in ways.items():
+        path = tmp_path / f"{name}.parquet"
+        pq.write_table(pa.table({**texts, "usable": column}), path)
+        assert lengths(path) == expected, name
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_table_with_two_columns_of_one_name_is_refused(table, tmp_path, capsys, ending, language):
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    rows, path = rows_of(table)[:30], tmp_path / f"twice{ending}"
+    names = [*rows[0], "truth"]
+    if ending == ".csv":
+        lines = [names, *([*row.values(), "fur"] for row in rows)]
+        path.write_text("\n".join(",".join(line) for line in lines), encoding="utf-8")
+    else:
+        pq.write_table(pa.table([pa.array([row[name] for row in rows]) for name in names], names=names), path)
+    assert main(["evaluate", str(path), "--out", str(tmp_path / "out"), "--language", language]) == 3
+    said = " ".join(capsys.readouterr().err.split())
+    assert {"en": "more than one column called 'truth'", "de": "mehr als eine Spalte namens „truth“"}[language] in said
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_photo_that_stands_there_twice_is_refused_with_its_rows(table, tmp_path, monkeypatch):

@@ -40,6 +40,7 @@ def table(folder: Path, rows: list[dict[str, str]]) -> Path:
         ({"file": "a.jpg", "category": "fur", "band": "", "confidence": "high"}, "'high' as confidence"),
         ({"file": "a.jpg", "category": "fur", "confidence": "\u00b2"}, "as confidence in row 2"),
         ({"file": "a.jpg", "category": "fur", "confidence": "nan"}, "'nan' as confidence"),
+        ({"file": "a.jpg", "category": "fur", "usable": "maybe"}, "'maybe' as usable in row 2. It must be one of: y"),
         ({"file": "a.jpg", "category": "fur", "answers": "none.json"}, "answers 'none.json' in row 2"),
         ({"file": "none.jpg", "category": "fur"}, "'none.jpg' in row 2"),
         ({"file": ".", "category": "fur"}, "'.' in row 2"),
@@ -80,6 +81,16 @@ def test_all_mistyped_labels_are_told_at_once_and_capital_letters_are_no_mistake
     read = read_table(table(tmp_path, [rows[0], rows[2], rows[4]])).rows
     assert [case.category for case in read] == [CATEGORIES.index("fur"), CATEGORIES.index("hair"), UNKNOWN]
     assert [case.is_dog for case in read] == [True, True, False]
+
+
+def test_a_no_is_a_no_in_every_spelling_and_two_columns_of_one_name_are_refused(tmp_path):
+    (tmp_path / "a.jpg").write_bytes(b"")
+    said = {"n": False, "NO": False, "False": False, "0": False, "": True, "Yes": True, "TRUE": True, "1": True}
+    rows = [{"file": "a.jpg", "category": "fur", "usable": word} for word in said]
+    assert [case.usable for case in read_table(table(tmp_path, rows)).rows] == list(said.values())
+    (tmp_path / "data.csv").write_text("file,category,category\na.jpg,fur,hair\n")
+    with pytest.raises(InputError, match="more than one column called 'category'"):
+        read_table(tmp_path / "data.csv")
 
 
 def test_a_table_without_the_columns_tells_which_it_has(tmp_path):

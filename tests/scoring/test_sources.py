@@ -232,6 +232,13 @@ def test_a_url_is_read_as_the_file_that_it_names(folder, scored, tmp_path):
         (lambda folder: folder / "none", "does not exist"),
         (lambda folder: f"{folder}/*.tiff", "names no photos"),
         (lambda folder: write(folder / "no.csv", [{"photo": "a.jpg"}]), "no column 'file'"),
+        (lambda folder: _bytes(folder / "two.csv", b"file,file\na.jpg,b.jpg\n"), "more than one column called 'file'"),
+        (lambda folder: _two_files(folder / "two.parquet"), "more than one column called 'file'"),
+        (
+            lambda folder: write(folder / "gap.csv", [{"file": "a.jpg", "dog": "x"}, {"file": " ", "dog": "y"}]),
+            "no file in row 3",
+        ),
+        (lambda folder: _gap(folder / "gap.parquet"), "names no file in row 3"),
         (lambda folder: folder / "empty", "names no photos"),
         (lambda folder: "nosuch://bucket/dogs", "can't be read"),
         (lambda folder: _bytes(folder / "x.parquet", b"no table"), "can't be read as Parquet"),
@@ -242,6 +249,18 @@ def test_what_names_no_photos_is_said_with_what_to_do(tmp_path, make, says):
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match=says):
         photos_at(make(tmp_path))
+
+
+def _two_files(path):
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    pq.write_table(pa.table([["a.jpg"], ["b.jpg"]], names=["file", "file"]), path)
+    return path
+
+
+def _gap(path):
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    pq.write_table(pa.table({"file": ["a.jpg", None, "b.jpg"]}), path)
+    return path
 
 
 def _bytes(path, content):

@@ -19,6 +19,7 @@ from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoRepor
 from coatclass.ensemble import Members
 from coatclass.errors import InputError, PhotoError
 from coatclass.estimating import Reading, decide, estimate, look
+from coatclass.scoring.tables import refuse_doubles
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 __all__ = [
@@ -49,6 +50,9 @@ _LABELS: Mapping[str, Sequence[str]] = {
     **dict.fromkeys(("category", "category_1", "category_2"), tuple(CATEGORIES)),
     **dict.fromkeys(("band", "band_1", "band_2"), tuple(BANDS)),
 }
+_SCORED_LABELS = {"truth": tuple(CATEGORIES), "truth_band": tuple(BANDS)}
+USABLE = {"": True, **dict.fromkeys(("y", "yes", "true", "1"), True), **dict.fromkeys(("n", "no", "false", "0"), False)}
+"""What the column ``usable`` may say, in capital letters too, and what it means."""
 _MOST_NAMED = 10  # rows that a refusal names
 COLUMNS = (
     "file",
@@ -179,6 +183,7 @@ def read_table(table: Path) -> LabelledPhotos:
     try:
         with table.open(newline="", encoding="utf-8-sig") as stream:
             reader = csv.DictReader(stream)
+            refuse_doubles(str(table), reader.fieldnames or ())
             missing = set(_NEEDED) - set(reader.fieldnames or ())
             if missing:
                 problem = f"has no column {', '.join(sorted(missing))}."
@@ -220,6 +225,7 @@ def read_scored(table: Path) -> LabelledPhotos:
     try:
         with table.open(newline="", encoding="utf-8-sig") as stream:
             reader = csv.DictReader(stream)
+            refuse_doubles(str(table), reader.fieldnames or ())
             if missing := needed - set(reader.fieldnames or ()):
                 problem = f"has no column {', '.join(sorted(missing))}."
                 raise InputError(str(table), problem, "Add to the table of `coatclass score` a column 'truth'.")
@@ -231,8 +237,8 @@ def read_scored(table: Path) -> LabelledPhotos:
 def _scored(table: Path, number: int, row: dict[str, str | None]) -> LabelledPhoto:
     cells = {name: (text or "").strip() for name, text in row.items() if isinstance(text, str)}
     truth = {"category": cells.get("truth", ""), "band": cells.get("truth_band", "")}
-    named = {"file": cells["file"], "group": cells.get("group", ""), **truth}
-    _check_labels(table, [named], first=number)
+    named = {"file": cells["file"], "group": cells.get("group", ""), "usable": cells.get("usable", ""), **truth}
+    _check_labels(table, [cells], first=number, labels=_SCORED_LABELS, exact=True)
     case = _case(table, number, named)
     if not cells[f"p_{CATEGORIES[0]}"]:
         return case  # the photo was refused when it was scored
@@ -266,11 +272,23 @@ def _check_files(table: Path, cases: Sequence[LabelledPhoto]) -> None:
         raise InputError(str(table), problem, next_step, code="no_such_photo")
 
 
-def _check_labels(table: Path, rows: Sequence[Mapping[str, str | None]], first: int = 2) -> None:
-    """Name all words of a column that are no labels at once, so that a table is corrected once."""
-    for name, words in _LABELS.items():
+def _check_labels(
+    table: Path,
+    rows: Sequence[Mapping[str, str | None]],
+    first: int = 2,
+    labels: Mapping[str, Sequence[str]] = _LABELS,
+    *,
+    exact: bool = False,
+) -> None:
+    """Name all words of a column that are no labels at once, so that a table is corrected once.
+
+    Args:
+        exact: capital letters are a mistake, as they are among the scores beside them.
+    """
+    for name, words in labels.items():
         said = [(number, (row.get(name) or "").strip()) for number, row in enumerate(rows, start=first)]
-        wrong = [(number, word) for number, word in said if word.casefold() not in ("", NOT_A_DOG, *words)]
+        known = ("", NOT_A_DOG, *words)
+        wrong = [(number, word) for number, word in said if (word if exact else word.casefold()) not in known]
         if wrong:
             number, word = wrong[0]
             problem = f"has '{word}' as {name} in row {number}."
@@ -300,6 +318,9 @@ def _case(table: Path, number: int, row: Mapping[str, str | None]) -> LabelledPh
         words, word = _LABELS[name], cell(name).casefold()
         return words.index(word) if word in words else UNKNOWN
 
+    if cell("usable").casefold() not in USABLE:
+        problem = f"has '{cell('usable')}' as usable in row {number}."
+        raise InputError(str(table), problem, f"It must be one of: {', '.join(filter(None, USABLE))}.")
     if not cell("file"):
         raise InputError(str(table), f"names no file in row {number}.", "Fill in the column 'file'.")
     return LabelledPhoto(
@@ -309,7 +330,7 @@ def _case(table: Path, number: int, row: Mapping[str, str | None]) -> LabelledPh
         category=label("category"),
         band=label("band"),
         is_dog=cell("category").casefold() != NOT_A_DOG,
-        usable=cell("usable").lower() in ("", "y", "yes"),
+        usable=USABLE[cell("usable").casefold()],
         categories_by=(label("category_1"), label("category_2")),
         bands_by=(label("band_1"), label("band_2")),
         confidence=_confidence(table, number, cell("confidence")),

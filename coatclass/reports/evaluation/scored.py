@@ -18,7 +18,7 @@ from coatclass.contract import Verdict
 from coatclass.decision import promise
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.breakdowns import breed_kind
-from coatclass.reports.evaluation.cases import COLUMNS, FEWEST, NOT_A_DOG, UNKNOWN
+from coatclass.reports.evaluation.cases import COLUMNS, FEWEST, NOT_A_DOG, UNKNOWN, USABLE
 from coatclass.reports.evaluation.figures import REST, class_rows, counted
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, in_steps, interval
@@ -139,10 +139,10 @@ class _Reader:
         n = len(columns["file"])
 
         def texts(name: str | None) -> list[str]:
-            return _each(columns[name], lambda cell: str(cell or "").strip()) if name and name in columns else [""] * n
+            return _each(columns[name], _text) if name and name in columns else [""] * n
 
-        def labels(name: str | None, codes: Mapping[str, int]) -> Ints:
-            found = _each(texts(name), lambda text: codes.get(text, -9))
+        def labels(name: str | None, codes: Mapping[str, int], *, exact: bool = True) -> Ints:
+            found = _each(texts(name), lambda text: codes.get(text if exact else text.casefold(), -9))
             if -9 in found:
                 place = found.index(-9)
                 problem = f"has '{texts(name)[place]}' as {name} in row {number + place}."
@@ -157,6 +157,9 @@ class _Reader:
         truth = labels(self.truth, _TRUTHS)
         votes = [labels(name if name in columns else None, _COATS) for name in ("category_1", "category_2")]
         file, group = texts("file"), texts("group")
+        if "" in file:
+            problem = f"names no file in row {number + file.index('')}."
+            raise InputError(self.name, problem, "Fill in the column 'file'.")
         return _Piece(
             row=number,
             file=file,
@@ -170,7 +173,7 @@ class _Reader:
             sets=np.array(_each(texts("category_set"), partial(_bits, self.name)), dtype=np.int64),
             group=hashed(one or other for one, other in zip(group, file, strict=True)),
             own=np.array([not one or one == other for one, other in zip(group, file, strict=True)]),
-            usable=np.array(_each(texts("usable"), lambda text: text.lower() in ("", "y", "yes", "true"))),
+            usable=labels("usable", USABLE, exact=False).astype(bool),
             cells={name: texts(name) for name in {*self.labels, *self.by}},
         )
 
@@ -196,6 +199,11 @@ def _each(cells: Sequence[Any], of: Callable[[Any], T]) -> list[T]:
     """Apply a function to each cell, once for each distinct value: most columns hold few different words."""
     found = {cell: of(cell) for cell in set(cells)}
     return [found[cell] for cell in cells]
+
+
+def _text(cell: Any) -> str:
+    """A cell as text; a Parquet's False and 0 are something, None is nothing."""
+    return "" if cell is None else str(cell).strip()
 
 
 _AS_WRITTEN = "Take the table as `coatclass score` wrote it."
