@@ -433,6 +433,7 @@ class CoatSituation:
         sensitive_skin, skin_trouble: what the owner reports.
         expecting: pregnant or nursing.
         corded: the coat hangs in cords, or the breed's does and nobody said that this one is kept loose.
+        hairless: the breed is one without hair on its trunk, and nobody said that this dog has a coat.
         skin: the trouble by zone, as far as somebody said where.
         notes: what earlier visits left behind, the oldest first.
     """
@@ -456,6 +457,7 @@ class CoatSituation:
     weight_kg: float | None = None
     expecting: bool | None = None
     corded: bool = False
+    hairless: bool = False
     swims: bool | None = None
     wears_harness: bool | None = None
     wears_clothing: bool | None = None

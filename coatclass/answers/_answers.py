@@ -414,6 +414,7 @@ def situation(
         clipped=_clipped(answers),
         sparse=answers.sparse_hair,
         corded=_corded(answers),
+        hairless=_hairless(answers),
         skin_trouble=frozenset(answers.skin_trouble or ()) | frozenset((answers.skin_where or {}).values()),
         skin=dict(answers.skin_where or {}),
         **{name: getattr(answers, name) for name in _SAME},
@@ -427,6 +428,18 @@ def _corded(answers: Answers) -> bool:
     if answers.last_trim_how == "clipped" or answers.breed is None or not breeds.may_cord(answers.breed):
         return False
     return answers.age_months is None or answers.age_months >= breeds.cords_from_months()
+
+
+def _hairless(answers: Answers) -> bool:
+    """Whether the breed has next to no hair on its trunk, and no answer speaks of a coat: some are born with one."""
+    coated = (
+        answers.sparse_hair is False
+        or answers.keeps_growing is True
+        or answers.undercoat_seen not in (None, Undercoat.NONE)
+        or answers.lie not in (None, "lies_flat")
+        or answers.curl not in (None, "straight")
+    )
+    return answers.breed is not None and not coated and breeds.may_be_hairless(answers.breed)
 
 
 def _clipped(answers: Answers) -> bool | None:

@@ -16,6 +16,7 @@ from coatclass.breeds._lookup import (
     find,
     how_read,
     kin_table,
+    may_be_hairless,
     may_cord,
     named_by_imagenet,
 )
@@ -61,6 +62,7 @@ __all__ = [
     "find",
     "how_read",
     "kin_table",
+    "may_be_hairless",
     "may_cord",
     "name_in_language",
     "name_of",

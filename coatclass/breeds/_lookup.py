@@ -119,6 +119,14 @@ def may_cord(text: str) -> bool:
     return find(text).id in section["breeds"]
 
 
+def may_be_hairless(text: str) -> bool:
+    """Whether a dog described like this usually has next to no hair on its trunk: its breed, or a word for it."""
+    match = find(text)
+    if match.id is not None:
+        return table()[match.id].length_mm[1] <= 0
+    return not match.parents and bool(set(plain_words(text).split()) & set(settings("hairless")["words"]))
+
+
 def cords_from_months() -> float:
     """The age from which such a coat is reckoned to hang in cords where nobody said, months."""
     return float(settings("cords")["from_months"])

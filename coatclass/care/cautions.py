@@ -13,6 +13,7 @@ from typing import Any
 from coatclass.care.coat import categories, data, family, longest_mm, may_have_undercoat, ordered, zones_matted
 from coatclass.contract import Caution, CoatSituation, KitItem, Role
 from coatclass.taxonomy import BodyZone, MatState
+from coatclass.triage import bare, hairless
 from coatclass.words import Catalogue, catalogue
 
 __all__ = ["CareRule", "cautions", "rules"]
@@ -122,6 +123,8 @@ _CONDITIONS: dict[str, _Condition] = {
     "sensitive_skin": lambda wanted, situation, kit: bool(situation.sensitive_skin),
     "expecting": lambda wanted, situation, kit: bool(situation.expecting),
     "corded": lambda wanted, situation, kit: situation.corded is wanted,
+    "bare": lambda wanted, situation, kit: bare(situation) is wanted,
+    "hairless": lambda wanted, situation, kit: hairless(situation) is wanted,
     "sparse": lambda wanted, situation, kit: bool(situation.sparse),
     "load": _loads,
 }

@@ -23,6 +23,7 @@ from coatclass.taxonomy import (
     band_limits_mm,
     band_of_mm,
 )
+from coatclass.triage import hairless, likely_coats
 
 __all__ = [
     "CANNOT_BEAR",
@@ -37,6 +38,7 @@ __all__ = [
     "interpolate",
     "length_limits_mm",
     "length_mm",
+    "likely",
     "line_brushed",
     "longest_mm",
     "may_have_undercoat",
@@ -83,6 +85,16 @@ def categories(situation: CoatSituation) -> tuple[CoatCategory, ...]:
     return tuple(category for category in CATEGORIES if category in situation.categories) or CATEGORIES
 
 
+def likely(situation: CoatSituation) -> tuple[CoatCategory, ...]:
+    """The categories that the work is reckoned for, in the taxonomy's order: those that the tools are bought for.
+
+    A smooth dog is not brushed three times a week because one in twelve like it is a cross. What could harm any possible
+    coat is left out all the same, and all of them say whether the coat may be cut.
+    """
+    worn = likely_coats(situation.categories, situation.shares)
+    return tuple(category for category in CATEGORIES if category in worn)
+
+
 def zones_matted(situation: CoatSituation, at_least: MatState) -> frozenset[BodyZone]:
     """Zones in which knots of this state or worse were found."""
     return frozenset(zone for zone, state in situation.mats.items() if state.severity >= at_least.severity)
@@ -92,6 +104,8 @@ def may_have_undercoat(situation: CoatSituation) -> bool:
     """Down was seen, or nobody looked and a coat that is still possible usually has it."""
     if situation.undercoats:
         return bool(situation.undercoats - {Undercoat.NONE})
+    if hairless(situation):
+        return False
     return bool(_UNDERCOATED & set(categories(situation)))
 
 
@@ -105,6 +119,8 @@ def length_mm(situation: CoatSituation) -> float:
     """
     if situation.measured_mm is not None:
         return float(math.floor(situation.measured_mm))
+    if hairless(situation):
+        return float(data("coats")["bare"]["mm"])
     return _longest_of(situation, "band_mm")
 
 
@@ -121,6 +137,8 @@ def longest_mm(situation: CoatSituation) -> float:
     """The longest trunk length still possible, mm."""
     if situation.measured_mm is not None:
         return situation.measured_mm
+    if hairless(situation):
+        return float(data("coats")["bare"]["mm"])
     return _longest_of(situation, "band_longest_mm")
 
 

@@ -18,6 +18,7 @@ from coatclass.care.coat import (
     categories,
     data,
     length_mm,
+    likely,
     ordered,
     rounds_a_week,
     sessions_for,
@@ -27,7 +28,7 @@ from coatclass.care.risk import RISK_ZONES, MatRisk
 from coatclass.contract import CoatSituation, LengthAdvice, Triage, Week, Who
 from coatclass.errors import InputError
 from coatclass.taxonomy import BodyZone, CoatCategory
-from coatclass.triage import likely_coats, toolless
+from coatclass.triage import hairless, likely_coats, toolless
 from coatclass.words import catalogue
 
 __all__ = [
@@ -119,7 +120,7 @@ def spread() -> tuple[float, float]:
 
 def combing_minutes(situation: CoatSituation, mm: float) -> float:
     """Minutes of one whole brushing and combing of a patient dog at a trunk length in mm; the weight must be known."""
-    return body_surface_m2(situation.weight_kg or 0.0) * _per_m2(categories(situation), mm) * density(situation)
+    return body_surface_m2(situation.weight_kg or 0.0) * _per_m2(likely(situation), mm) * density(situation)
 
 
 def _per_m2(coats: Sequence[CoatCategory], mm: float) -> float:
@@ -195,7 +196,7 @@ class _Work:
         table = data("time")
         patience = table["patience"][situation.patience or "unknown"]
         self._cleared, self._risk = cleared, risk
-        self._coats = categories(situation)
+        self._coats = likely(situation)
         self._work: dict[float, float] = {}
         self._bands: dict[float, tuple[int, int, float]] = {}
         self._slower = slower(situation)
@@ -296,7 +297,7 @@ def week_of(situation: CoatSituation, cleared: Triage, risk: MatRisk, budget: Ti
     if not cleared.session.open or not cleared.cleared(comb=True):
         return None
     mm = length_mm(situation)
-    rounds = rounds_a_week(categories(situation), mm)
+    rounds = rounds_a_week(likely(situation), mm)
     sittings = budget.sittings if budget else rounds
     zones = zones_at_risk(cleared, risk, mm)
     touch_ups = touch_up_days(rounds + extra_rounds(zones, risk, mm), sittings) if zones else 0
@@ -398,6 +399,8 @@ def _length(situation: CoatSituation, cleared: Triage, budget: TimeBudget | None
 
 def _uncut(situation: CoatSituation, budget: TimeBudget | None) -> _Choice:
     """A coat that is not cut, or of which some that are still possible are not."""
+    if hairless(situation):
+        return "not_cut", None, "bare"
     stripped = bool(situation.hand_stripped)
     sure = stripped or not some_are_cut(situation)
     kept = "stripped" if stripped else "not_cut" if sure else "not_cut_unsure"

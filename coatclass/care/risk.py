@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
 
-from coatclass.care.coat import categories, data, interpolate, length_mm, standard_mm
+from coatclass.care.coat import categories, data, interpolate, length_mm, likely, standard_mm
 from coatclass.contract import CoatSituation, Fault, TechniqueCheck, VisitNote
 from coatclass.taxonomy import ZONES, BodyZone
 
@@ -59,7 +59,7 @@ class MatRisk:
 
     def __init__(self, situation: CoatSituation) -> None:
         weights = data("mat_risk")
-        possible = categories(situation)
+        possible = likely(situation)
         self._situation = situation
         self._coat = {
             "capacity": max(weights["capacity"][category] for category in possible),

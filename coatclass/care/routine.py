@@ -35,8 +35,8 @@ from coatclass.contract import (
     ZoneFrequency,
 )
 from coatclass.taxonomy import BANDS, BodyZone, MatState
+from coatclass.triage import bare, toolless
 from coatclass.triage import rules as triage_rules
-from coatclass.triage import toolless
 from coatclass.words import Catalogue, catalogue
 
 __all__ = ["routine", "training", "training_cautions"]
@@ -78,25 +78,24 @@ def routine(
     """
     texts = catalogue(language, "care")
     tools = _in_use(kit) if week else ()
-    lined = line_brushed(situation)
     steps = [
         *_look(cleared, texts),
         *(_sitting(situation, cleared, tools, set(codes), texts) if week else ()),
         *_left_alone(situation, cleared, texts),
-        *(_end(cleared, tools, lined, texts) if week else ()),
+        *(_end(situation, cleared, tools, texts) if week else ()),
     ]
     bathes = cleared.bath.open and week is not None
     return Routine(
         sessions_per_week=(float(week.rounds), float(week.sittings + week.touch_ups)) if week else (0.0, 0.0),
         minutes_per_session=_minutes(week),
         steps=_numbered(steps, texts),
-        bath=texts.say("bath.rule") if bathes else _no_bath(cleared, texts),
+        bath=texts.say(f"bath.rule{_of_length(situation)}") if bathes else _no_bath(cleared, texts),
         hold=_hold(situation, cleared, texts),
         leave=cleared.left_alone,
         zones=_frequencies(cleared, week, texts),
-        bath_steps=texts.lines("bath.steps" if lined else "bath.steps_short") if bathes else (),
+        bath_steps=texts.lines(f"bath.steps{_of_length(situation)}") if bathes else (),
         ladder=_ladder(situation, cleared, tools, texts),
-        errors=_errors(cleared, lined, texts) if week else (),
+        errors=_errors(situation, cleared, texts) if week else (),
         trial=_trial(situation, tools, texts) if week else (),
         groomer_decides=_groomer_decides(situation, cleared, kit, texts),
     )
@@ -136,6 +135,7 @@ def _sitting(
         *_knots(situation, cleared, texts),
         *(_tool_step(item, situation, codes, texts, alone=not opened) for item in tools),
         *_fingers(situation, cleared, tools, texts),
+        *_cloth(situation, cleared, tools, texts),
         *_again(situation, tools, codes, texts),
     )
 
@@ -236,9 +236,20 @@ def _fingers(
     situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue
 ) -> tuple[RoutineStep, ...]:
     """Where the coat needs the comb check and the kit has no comb, fingers must do."""
-    if not line_brushed(situation) or _has_comb(tools):
+    if _of_length(situation) or _has_comb(tools):
         return ()
     return (_step(texts, "fingers", _touched(cleared)),)
+
+
+def _cloth(
+    situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue
+) -> tuple[RoutineStep, ...]:
+    """Hand and cloth for what no tool reaches: face and top of the head; on a short coat whatever is left."""
+    reached = {zone for item in tools for zone in item.zones} | zones_matted(situation, MatState.TANGLES)
+    left = cleared.cleared() - reached
+    if not _of_length(situation):
+        left &= {BodyZone.FACE, BodyZone.SKULL}
+    return (_step(texts, "cloth", left),) if left else ()
 
 
 def _again(
@@ -275,15 +286,23 @@ def _left_alone(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> 
     return tuple(_step(texts, name, zones) for name, zones in parts if zones)
 
 
-def _end(cleared: Triage, tools: Sequence[KitItem], lined: bool, texts: Catalogue) -> tuple[RoutineStep, ...]:
+def _of_length(situation: CoatSituation) -> str:
+    """The ending of the texts that differ for bare skin, a short coat, and one that is brushed line by line."""
+    return "_bare" if bare(situation) else "" if line_brushed(situation) else "_short"
+
+
+def _end(
+    situation: CoatSituation, cleared: Triage, tools: Sequence[KitItem], texts: Catalogue
+) -> tuple[RoutineStep, ...]:
     """The last check, only where a comb or a hand may go."""
+    lined = line_brushed(situation) and not bare(situation)
     combed, touched = cleared.cleared(comb=True) & set(_LAST_LOOK), _touched(cleared)
     if lined and combed and _has_comb(tools):
         return (_step(texts, "end", combed, zones=texts.zones(combed)),)
     if lined:
         felt = touched & set(_LAST_LOOK) or touched
         return (_step(texts, "end", felt, "end_fingers", zones=texts.zones(felt)),)
-    return (_step(texts, "end", touched, "end_short"),)
+    return (_step(texts, "end", touched, f"end{_of_length(situation)}"),)
 
 
 # --- knots, bath, hold ------------------------------------------------------------------------------------------------
@@ -352,9 +371,10 @@ def _hold(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> str:
 # --- what usually goes wrong, and what stays open ---------------------------------------------------------------------
 
 
-def _errors(cleared: Triage, lined: bool, texts: Catalogue) -> tuple[str, ...]:
-    grown = texts.lines("errors.grown") if lined and PUPPY not in cleared.rules else ()
-    return (*texts.lines("errors.all" if lined else "errors.short"), *grown)
+def _errors(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> tuple[str, ...]:
+    length = _of_length(situation).removeprefix("_") or "all"
+    grown = texts.lines("errors.grown") if length == "all" and PUPPY not in cleared.rules else ()
+    return (*texts.lines(f"errors.{length}"), *grown)
 
 
 def _trial(situation: CoatSituation, tools: Sequence[KitItem], texts: Catalogue) -> tuple[str, ...]:

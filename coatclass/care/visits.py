@@ -37,6 +37,7 @@ from coatclass.contract import (
     Who,
 )
 from coatclass.taxonomy import BodyZone, CoatCategory
+from coatclass.triage import hairless
 from coatclass.triage import rules as triage_rules
 from coatclass.words import Catalogue, catalogue
 
@@ -103,6 +104,8 @@ def bath_weeks(situation: CoatSituation) -> int:
     """Weeks between baths, 1 to 52: as the owner does it, or the longest usual for a coat that is still possible."""
     if situation.baths_per_month:
         return max(1, round(min(52.0, 52 / 12 / situation.baths_per_month)))
+    if hairless(situation):
+        return int(data("coats")["bare"]["bath_weeks"])
     table = data("coats")["coat"]
     return max(int(table[category]["bath_weeks"]) for category in categories(situation))
 

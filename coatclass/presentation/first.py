@@ -37,6 +37,7 @@ from coatclass.presentation.wording import (
     who_is_asked,
 )
 from coatclass.taxonomy import BodyZone
+from coatclass.triage import hairless
 
 __all__ = [
     "after",
@@ -97,6 +98,8 @@ def _length(of: Subject, plan: Plan) -> str:
     situation = plan.now.situation
     if situation.measured_mm is not None:
         return of.say("coat.measured", mm=of.words.mm(situation.measured_mm))
+    if hairless(situation):
+        return of.say("coat.bare_length")
     if plan.growth.measured or len(situation.bands) == 1:
         return of.say("coat.likely", mm=of.words.about_mm(plan.growth.now_mm))
     low, high = care.length_limits_mm(situation)
@@ -291,6 +294,9 @@ def week(of: Subject, phase: Phase) -> Iterator[Block]:
     days = zip(of.words.weekdays, phase.week.days, strict=True)
     yield WeekStrip(tuple((name, of.say(f"days.{due or 'free'}"), kinds[due]) for name, due in days))
     yield Items(week_lines(phase.week, phase.triage.having, of.words))
+    too_much = phase.time is not None and phase.time.given is not None and phase.time.fits is False
+    if too_much and phase.length is not None:
+        yield Text(phase.length.text)
 
 
 def steps(of: Subject, phase: Phase) -> Iterator[Block]:

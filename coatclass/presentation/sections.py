@@ -16,7 +16,7 @@ from coatclass.presentation.blocks import Block, Place, Presentation, Section
 from coatclass.presentation.shop import shop_card
 from coatclass.presentation.wording import Said, Subject, after_what, entry, same_work, who_is_asked
 from coatclass.taxonomy import CATEGORIES, CoatCategory
-from coatclass.triage import probable_coat
+from coatclass.triage import hairless, probable_coat
 from coatclass.words import LANGUAGES, catalogue
 
 __all__ = ["present"]
@@ -51,7 +51,8 @@ def present(
     """
     words = catalogue(plan.language if plan else language or LANGUAGES[0])
     dog = dog_name or words.your_dog
-    said = Said(words, dog, assessment, _possible(plan, assessment), _probable(assessment))
+    naked = plan is not None and hairless(plan.now.situation)
+    said = Said(words, dog, assessment, _possible(plan, assessment), _probable(assessment), naked)
     of = Subject(plan, assessment, said, words, breed, tuple(parents), remarks.strip(), tuple(owned), tuple(measured))
     today = plan.today if plan else date.today()
     return Presentation(

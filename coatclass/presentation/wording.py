@@ -10,7 +10,7 @@ from coatclass.contract import Ask, Assessment, Caution, KitItem, Role, Verdict,
 from coatclass.planning import Phase, Plan
 from coatclass.presentation.blocks import Block, Entry, Facts, Note, ToolRow
 from coatclass.taxonomy import BodyZone, CoatCategory
-from coatclass.triage import rules
+from coatclass.triage import bare, rules
 from coatclass.words import Catalogue, in_language
 
 _TENTHS_OF_MOST = 0.95  # above this, "more than 9 in 10": nobody can know better
@@ -26,6 +26,7 @@ class Said:
         assessment: what was estimated; None if the coat was only told.
         categories: coats still possible, the most probable first.
         probable: the one that is likelier than all others together; None if there is none.
+        hairless: there is next to no hair on the trunk, by nature.
     """
 
     words: Catalogue
@@ -33,26 +34,35 @@ class Said:
     assessment: Assessment | None
     categories: tuple[CoatCategory, ...]
     probable: CoatCategory | None = None
+    hairless: bool = False
 
     @property
     def coats(self) -> str:
         """The probable coat, else all that are still possible as alternatives."""
         named = self.categories if self.probable is None else (self.probable,)
-        return self.words.either(self.words.coat(one, phrase=True) for one in named)
+        return self.words.either(self._named(one, "coat.bare", phrase=True) for one in named)
+
+    def _named(self, coat: CoatCategory, bare: str, *, phrase: bool = False) -> str:
+        """A coat's name; that of a flat coat of which there is next to none says so."""
+        if self.hairless and coat is CoatCategory.FUR:
+            return self.words.say(f"plan.{bare}")
+        return self.words.coat(coat, phrase=phrase)
 
     @property
     def others(self) -> str:
         """The coats that can't be ruled out beside the probable one; empty where all are named together."""
         if self.probable is None:
             return ""
-        return self.words.either(self.words.coat(one) for one in self.categories if one is not self.probable)
+        return self.words.either(
+            self._named(one, "coat.bare_name") for one in self.categories if one is not self.probable
+        )
 
     @property
     def kind(self) -> str:
         """The probable coat, or all that are still possible, by name."""
         if self.probable is None:
-            return self.words.title(self.words.either(self.words.coat(one) for one in self.categories))
-        return self.words.say("plan.coat.probably", coat=self.words.coat(self.probable))
+            return self.words.title(self.words.either(self._named(one, "coat.bare_name") for one in self.categories))
+        return self.words.say("plan.coat.probably", coat=self._named(self.probable, "coat.bare_name"))
 
     @property
     def title(self) -> str:
@@ -77,6 +87,8 @@ class Said:
             return self.words.say("plan.sure.told")
         if found.regime == "hands_on":
             return self.words.say("plan.sure.by_hand")
+        if self.hairless and CoatCategory.FUR in (self.probable, *self.categories[:1]):
+            return self.words.say("plan.sure.bare")
         share = found.category.probabilities[found.category.best]
         values = {
             "like": self.words.say(f"plan.sure.like_{found.regime}"),
@@ -169,7 +181,7 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue, *, uncertai
         values["steps"] = " ".join(f"{number}. {step.title}." for number, step in enumerate(routine.steps, start=1))
     if event.kind == "touch_up":
         values["zones"] = words.zones(event.zones, having=having)
-    key = f"care.event.{event.kind}"
+    key = f"care.event.{event.kind}{_kind_of_sitting(plan) if event.kind == 'session' else ''}"
     if event.kind == "visit":
         whom = {ask.who for ask in plan.visit}
         key = f"{key}{'' if len(whom) > 1 else f'_{next(iter(whom))}'}"
@@ -187,10 +199,18 @@ def entry(event: care.Event, plan: Plan, dog: str, words: Catalogue, *, uncertai
         text = "\n".join((routine.bath, *routine.bath_steps))
     else:
         unsaid = "_open" if event.at is not None and event.minutes is None else ""
-        text = words.say(f"{key}_text{unsaid}", **values)
+        text = words.say(f"care.event.{event.kind}_text{unsaid}", **values)
     here = [one for one in plan.cautions if one.code in care.cautions_with(event.kind)]
     text = "\n".join((*(f"{one.text} {where(one.zones, having, words)}".strip() for one in here), text))
     return Entry(event, words.title(words.say(key, **values)), text)
+
+
+def _kind_of_sitting(plan: Plan) -> str:
+    """The ending of a sitting's title: with brush and comb, with a brush only, or for bare skin."""
+    if bare(plan.now.situation):
+        return "_bare"
+    families = {toolkit.catalogue()[item.tool].family for item in usable(plan.now) if item.tool in toolkit.catalogue()}
+    return "" if "comb" in families else "_brush"
 
 
 _USABLE = (Role.ESSENTIAL, Role.HELPFUL)

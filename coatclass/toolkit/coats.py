@@ -33,6 +33,7 @@ from coatclass.toolkit.tables import (
     rule_file,
     tool_rules,
 )
+from coatclass.triage import bare
 
 TIGHT = (MatState.TIGHT_MATS, MatState.FELTED)
 _RIGHT = (Role.ESSENTIAL, Role.HELPFUL)
@@ -49,6 +50,8 @@ def cells(situation: CoatSituation) -> tuple[Cell, ...]:
 
 
 def _lengths(situation: CoatSituation) -> tuple[float, ...]:
+    if bare(situation):
+        return (_standing_for(0.0),)
     if situation.measured_mm is not None:
         return (_standing_for(situation.measured_mm),)
     bands = [band for band in BANDS if band in situation.bands] or list(BANDS)
@@ -56,9 +59,14 @@ def _lengths(situation: CoatSituation) -> tuple[float, ...]:
 
 
 def _standing_for(length_mm: float) -> float:
-    """A limit stands for itself, any other length for the middle of its band: rules distinguish no more."""
+    """A limit stands for itself, any other length for the middle of its band: rules distinguish no more.
+
+    Only a measured length can be shorter than any usual clip; an estimate of the band stands for the longer ones.
+    """
     if length_mm in LIMITS_MM:
         return length_mm
+    if length_mm < LIMITS_MM[0]:
+        return LIMITS_MM[0] / 2
     return _of_band(band_of_mm(length_mm))
 
 
@@ -96,7 +104,8 @@ def known_of(situation: CoatSituation, cleared: Triage) -> Known:
         "hand_stripped": _flag(situation.hand_stripped),
         "clipped": _flag(situation.clipped),
         "long_furnishings": _flag(situation.long_furnishings),
-        "sparse": "yes" if situation.sparse else "no",
+        "sparse": "yes" if situation.sparse or bare(situation) else "no",
+        "bare": "yes" if bare(situation) else "no",
         "sensitive_skin": "yes" if situation.sensitive_skin else "no",
         "mats": frozenset(state for zone, state in situation.mats.items() if state in TIGHT or zone in cleared.knots),
     }

@@ -22,7 +22,7 @@ from coatclass.toolkit.sentences import (
     unsure_sentence,
 )
 from coatclass.toolkit.tables import Harm, ToolRule, catalogue, message, rule_file, texts, zone_group
-from coatclass.triage import closed_by, likely_coats, toolless
+from coatclass.triage import bare, closed_by, likely_coats, toolless
 
 UNCERTAIN = "uncertain-coat"
 USABLE = (Role.ESSENTIAL, Role.HELPFUL)
@@ -358,7 +358,7 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, ToolView]
     """Where no tool of a job is right for every possible coat and may be used, name the nearest that harms none."""
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
     likely = dog.as_likely
-    needed = any(likely[tool].essential or (job == "brush" and likely[tool].wanted) for tool in of_job)
+    needed = any(likely[tool].essential or (job == "brush" and BodyZone.TRUNK in likely[tool].zones) for tool in of_job)
     there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in likely[tool].zones]
     if not needed or any(choices[tool].role is Role.ESSENTIAL and _brushes_the_coat(choices[tool], likely[tool], dog)
                          for tool in there):  # fmt: skip
@@ -427,8 +427,8 @@ def why_not(tool: str, situation: CoatSituation, cleared: Triage, *, language: s
         return message(language, "why_in_kit", why=item.why)
     if item is not None and item.role is Role.LATER:
         return message(language, "why_later", why=item.why)
-    if rule := toolless(cleared):
-        return triage_sentence(rule, language)
+    if said := _no_tool_fits(situation, cleared, language):
+        return said
     view = views(situation, cleared)[tool]
     if view.harm.harm is Harm.NONE:
         if _enough(view.right, view) and not closing(tool, cleared) and _full(kit):
@@ -437,6 +437,13 @@ def why_not(tool: str, situation: CoatSituation, cleared: Triage, *, language: s
     coat = coat_phrase(view.harmed, language, texture=view.harm_varies)
     key = "why_harm" if view.harm.harm.forbids else "why_useless"
     return message(language, key, coat=coat, harm=harm_sentence(view.harm, language))
+
+
+def _no_tool_fits(situation: CoatSituation, cleared: Triage, language: str) -> str:
+    """Why no tool is for this dog, whichever it is; empty where some are."""
+    if rule := toolless(cleared):
+        return triage_sentence(rule, language)
+    return message(language, "why_bare") if bare(situation) else ""
 
 
 def _full(kit: Iterable[KitItem]) -> bool:

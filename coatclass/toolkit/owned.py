@@ -15,7 +15,7 @@ from coatclass.toolkit.coats import views
 from coatclass.toolkit.kit import USABLE, closing, recommend, why_not
 from coatclass.toolkit.sentences import tool_name, triage_sentence
 from coatclass.toolkit.tables import FOLDER, Harm, OwnedToolLike, Tool, catalogue, damaged, message, rule_file, texts
-from coatclass.triage import toolless
+from coatclass.triage import bare, toolless
 from coatclass.words import LANGUAGES
 
 __all__ = ["Instead", "instead", "not_these"]
@@ -161,7 +161,7 @@ def _judge(tool: str, situation: CoatSituation, cleared: Triage, language: str) 
         return OwnedJudgement("not_now", (tool,), (), message(language, "not_now", why=item.why))
     if rule := toolless(cleared):
         return OwnedJudgement("not_for_this_coat", (tool,), (), triage_sentence(rule, language))
-    if item is None and views(situation, cleared)[tool].harm.harm is Harm.NONE:
+    if item is None and not bare(situation) and views(situation, cleared)[tool].harm.harm is Harm.NONE:
         rule = closing(tool, cleared)
         if rule:
             return OwnedJudgement(

@@ -95,6 +95,7 @@ class PossibleCoat:
     long_furnishings: Flag = "unknown"
     sparse: Flag = "no"
     sensitive_skin: Flag = "no"
+    bare: Flag = "no"
     mats: frozenset[MatState] = frozenset()
 
     @property
@@ -139,7 +140,12 @@ class ToolRule:
     conditions: Mapping[str, frozenset[str]]
 
     def fits(self, coat: PossibleCoat, *, whatever: Collection[str] = ()) -> bool:
-        """Whether every condition holds for this coat, whatever the fields named may be."""
+        """Whether every condition holds for this coat, whatever the fields named may be.
+
+        Where there is next to no hair only rules that are made for it hold.
+        """
+        if coat.bare == "yes" and "bare" not in self.conditions:
+            return False
         if self.length is not None and not self.length.holds(coat.length_mm):
             return False
         if self.mats and not self.mats & coat.mats:
@@ -202,7 +208,7 @@ class OwnedToolLike(Protocol):
 
 
 FOLDER = Path(__file__).with_name("data")
-LIMITS_MM = (19, 25, 75)
+LIMITS_MM = (9, 19, 25, 75)
 HARM_CONDITIONS = ("", "hand_stripped", "natural", "clipped", "sparse", "sensitive_skin")
 
 _SETS: dict[str, tuple[str, ...]] = {
@@ -213,7 +219,7 @@ _SETS: dict[str, tuple[str, ...]] = {
     "clipped": ("yes", "no", "unknown"),
     "long_furnishings": ("yes", "no", "unknown"),
 }
-_WORDS = {"sparse": ("yes", "no"), "sensitive_skin": ("yes", "no")}
+_WORDS = {"sparse": ("yes", "no"), "sensitive_skin": ("yes", "no"), "bare": ("yes",)}
 _FIELD = {"categories": "category", "textures": "texture", "undercoats": "undercoat"}
 _RULE_KEYS = {"id", "tool", "role", "why", "source", "order", "zones", "length", "mats", *_SETS, *_WORDS}
 PARTS = ("pins", "bristles", "nubs")

@@ -20,7 +20,9 @@ __all__ = [
     "RULE_FILE",
     "Rule",
     "after_visit",
+    "bare",
     "closed_by",
+    "hairless",
     "likely_coats",
     "probable_coat",
     "rules",
@@ -152,6 +154,21 @@ def probable_coat(possible: Iterable[CoatCategory], shares: Mapping[CoatCategory
     return best if share >= least or (alone and share > 0.5) else None
 
 
+def bare(situation: CoatSituation) -> bool:
+    """Whether there is next to no hair on the trunk now, by nature or shaved: the skin is cared for, not the hair."""
+    measured = situation.measured_mm
+    return hairless(situation) or (measured is not None and measured < read_toml(RULE_FILE)["bare"]["below_mm"])
+
+
+def hairless(situation: CoatSituation) -> bool:
+    """Whether there is next to no hair on the trunk by nature: the breed's, or so short that only a bare skin is."""
+    limits, measured = read_toml(RULE_FILE)["bare"], situation.measured_mm
+    if situation.hairless:
+        return measured is None or measured < limits["coated_from_mm"]
+    flat = situation.categories == {CoatCategory.FUR}
+    return flat and situation.clipped is not True and measured is not None and measured < limits["below_mm"]
+
+
 def zones_of(situation: CoatSituation) -> tuple[BodyZone, ...]:
     """The zones that this dog has: no beard on a spitz, no harness path without a harness.
 
@@ -247,6 +264,8 @@ def _matted(rule: Rule, situation: CoatSituation) -> frozenset[BodyZone]:
 
 def _may_have_down(situation: CoatSituation) -> bool:
     """Down was seen, or nobody looked."""
+    if hairless(situation):
+        return False
     return not situation.undercoats or bool(situation.undercoats - {Undercoat.NONE})
 
 

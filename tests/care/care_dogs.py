@@ -95,6 +95,7 @@ situations = st.builds(
     hand_stripped=some_bool,
     clipped=some_bool,
     sparse=some_bool,
+    hairless=st.sampled_from([False, False, False, True]),
     long_furnishings=some_bool,
     sensitive_skin=some_bool,
     skin_trouble=st.frozensets(st.sampled_from([*PLACED, "ear_trouble"])),

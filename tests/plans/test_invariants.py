@@ -16,7 +16,7 @@ from coatclass.contract import CoatSituation, KitItem, Role, Triage
 from coatclass.planning import Phase, Plan, plan
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState, Patience
 from coatclass.toolkit import catalogue
-from coatclass.triage import triage
+from coatclass.triage import bare, triage
 
 TODAY = date(2026, 3, 2)
 TROUBLES = (None, "sores", "redness", "smell", "pain", "parasites", "lump", "ear_trouble")
@@ -56,9 +56,27 @@ def check_tools(phase: Phase) -> None:
     if (age := phase.situation.age_months) is not None and age < 6:
         assert all(catalogue()[item.tool].drag == "gentle" and not catalogue()[item.tool].blade
                    for item in in_use(phase.kit))  # fmt: skip
+    check_short(phase)
     ordered = sorted(in_use(phase.kit), key=lambda item: item.order or 0)
     if any(item.role is Role.ESSENTIAL for item in ordered):
         assert ordered[0].role is Role.ESSENTIAL, "the tool named first is needed"
+
+
+def check_short(phase: Phase) -> None:
+    """No comb over a trunk too short for it, no wire over bare skin; every place that may be touched is served."""
+    dog, mm = phase.situation, phase.situation.measured_mm
+    used = {item.tool: set(item.zones) for item in in_use(phase.kit)}
+    if bare(dog):
+        assert set(used) <= {"soft_bristle_brush"}
+    if mm is not None and mm < 9:
+        for tool, zones in used.items():
+            assert "comb" not in catalogue()[tool].family or BodyZone.TRUNK not in zones, f"{tool} at {mm} mm"
+        if set(dog.categories) == {CoatCategory.FUR} and not dog.mats and not dog.long_furnishings:
+            assert len(used) <= (2 if dog.sensitive_skin else 1), "one soft tool is enough"
+    if phase.week is not None:
+        served = {zone for step in phase.routine.steps if step.technique not in ("look", "end") for zone in step.zones}
+        face = {BodyZone.FACE} & phase.triage.cleared()
+        assert face <= served, "nobody says how the face is cared for"
 
 
 def check_steps(phase: Phase) -> None:
@@ -161,9 +179,8 @@ def test_no_plan_touches_what_is_not_cleared_zone_by_mat_by_skin_by_behaviour() 
 
 @pytest.mark.slow
 def test_no_coat_at_any_length_or_age_gets_what_is_not_cleared() -> None:
-    for coat, mm, age, state in product(
-        CoatCategory, (5.0, 19.0, 30.0, 75.0, 180.0), (3.0, 10.0, 40.0), (MatState.NONE, MatState.MATS, MatState.FELTED)
-    ):
+    lengths, ages = (1.0, 5.0, 19.0, 30.0, 75.0, 180.0), (3.0, 10.0, 40.0)
+    for coat, mm, age, state in product(CoatCategory, lengths, ages, (MatState.NONE, MatState.MATS, MatState.FELTED)):
         dog = situation(
             categories=frozenset({coat}), measured_mm=mm, age_months=age, weight_kg=12.0,
             mats={BodyZone.CHEST: state, BodyZone.TRUNK: state},
