@@ -88,8 +88,8 @@ def categories(situation: CoatSituation) -> tuple[CoatCategory, ...]:
 def likely(situation: CoatSituation) -> tuple[CoatCategory, ...]:
     """The categories that the work is reckoned for, in the taxonomy's order: those that the tools are bought for.
 
-    A smooth dog is not brushed three times a week because one in twelve like it is a cross. What could harm any possible
-    coat is left out all the same, and all of them say whether the coat may be cut.
+    A smooth dog is not brushed three times a week because one in twelve like it is a cross. What could harm any
+    possible coat is left out all the same, and all of them say whether the coat may be cut.
     """
     worn = likely_coats(situation.categories, situation.shares)
     return tuple(category for category in CATEGORIES if category in worn)

@@ -27,7 +27,7 @@ from coatclass.triage import rules as triage_rules
 from coatclass.words import FOLDER as WORDS
 from coatclass.words import LANGUAGES
 
-LENGTHS = (10.0, 19.0, 22.0, 25.0, 50.0, 75.0, 112.0)
+LENGTHS = (4.5, 10.0, 19.0, 22.0, 25.0, 50.0, 75.0, 112.0)
 RIGHT = (Role.ESSENTIAL, Role.HELPFUL)
 
 
@@ -42,6 +42,7 @@ def _coats() -> Iterator[PossibleCoat]:
         {"long_furnishings": "yes"},
         {"sparse": "yes"},
         {"sensitive_skin": "yes"},
+        {"sparse": "yes", "bare": "yes"},
         *({"mats": frozenset({state})} for state in MatState),
     ]
     for category, length, texture, undercoat in itertools.product(CoatCategory, LENGTHS, Texture, Undercoat):

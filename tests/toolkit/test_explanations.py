@@ -79,7 +79,7 @@ def test_every_rule_of_a_kit_is_in_the_list():
 
 def test_rules_are_listed_in_german_too():
     german = {record.id: record for record in rules(language="de")}
-    assert german["curly-wide-comb"].when == "ein lockiges Fell"
+    assert german["curly-wide-comb"].when == "ein lockiges Fell; ab 9 mm (3/8 Zoll)"
     assert german.keys() == {record.id for record in rules()}
 
 
