@@ -248,8 +248,9 @@ def _cloth(
     reached = {zone for item in tools for zone in item.zones} | zones_matted(situation, MatState.TANGLES)
     left = cleared.cleared() - reached
     if not _of_length(situation):
-        left &= {BodyZone.FACE, BodyZone.SKULL}
-    return (_step(texts, "cloth", left),) if left else ()
+        # A top knot is brushed; on other coats the hair of the head is short.
+        left &= {BodyZone.FACE} if BodyZone.TOP_KNOT in cleared.having else {BodyZone.FACE, BodyZone.SKULL}
+    return (_step(texts, "cloth", left, "cloth" if BodyZone.FACE in left else "cloth_rest"),) if left else ()
 
 
 def _again(

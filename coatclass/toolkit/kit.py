@@ -358,10 +358,11 @@ def _promote(job: str, choices: dict[str, _Choice], seen: Mapping[str, ToolView]
     """Where no tool of a job is right for every possible coat and may be used, name the nearest that harms none."""
     of_job = [tool for tool in seen if catalogue()[tool].job == job]
     likely = dog.as_likely
-    needed = any(likely[tool].essential or (job == "brush" and BodyZone.TRUNK in likely[tool].zones) for tool in of_job)
+    needed = any(likely[tool].essential or (job == "brush" and likely[tool].wanted) for tool in of_job)
     there = [tool for tool in of_job if tool in choices and BodyZone.TRUNK in likely[tool].zones]
-    if not needed or any(choices[tool].role is Role.ESSENTIAL and _brushes_the_coat(choices[tool], likely[tool], dog)
-                         for tool in there):  # fmt: skip
+    done = (choices[tool].role is Role.ESSENTIAL and _brushes_the_coat(choices[tool], likely[tool], dog)
+            for tool in there)  # fmt: skip
+    if not needed or bare(dog.situation) or any(done):
         return
     free = {tool: dog.allowed[tool].intersection(zone_group("all_over")) for tool in of_job}
     safe = [tool for tool in of_job if free[tool] and not seen[tool].harm.harm.forbids]

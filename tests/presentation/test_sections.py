@@ -225,6 +225,20 @@ def test_an_entry_of_the_calendar_read_alone_sends_round_a_lump_and_asks_the_vet
 
 
 # Common practice, no source.
+@pytest.mark.parametrize("mm", [8.0, 45.0])
+def test_a_dog_is_washed_with_dog_shampoo_and_not_into_the_ears(mm):
+    said = " ".join(plan(dog(CoatCategory.FUR, mm), today=TODAY).now.routine.bath_steps)
+    assert "made for dogs, never one for people" in said and "out of eyes and ears" in said
+
+
+def test_more_work_than_the_owner_can_give_is_answered_beside_the_week():
+    made = plan(dog(CoatCategory.DROP, 150.0, minutes_per_week=5.0), today=TODAY)
+    assert made.now.length.text in sentences(present(made).section("week"))
+    enough = plan(dog(CoatCategory.DROP, 30.0, minutes_per_week=600.0), today=TODAY)
+    assert enough.now.length.text not in sentences(present(enough).section("week"))
+
+
+# Common practice, no source.
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_lump_of_which_nobody_said_where_is_looked_for_and_gone_round_with_every_tool(language):
     words, lump = catalogue(language), frozenset({"lump"})

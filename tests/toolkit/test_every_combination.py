@@ -27,7 +27,7 @@ from coatclass.taxonomy import (
 )
 from coatclass.toolkit import PossibleCoat, catalogue, harm_of, recommend, roles
 from coatclass.toolkit.coats import cells, known_of, textures_of, undercoats_of, views
-from coatclass.triage import triage
+from coatclass.triage import bare, triage
 
 USABLE = (Role.ESSENTIAL, Role.HELPFUL)
 
@@ -94,12 +94,14 @@ def _sound_kit(situation: CoatSituation) -> tuple[KitItem, ...]:
         assert item.rule
         assert item.why.endswith(".")
         assert "{" not in item.why
-    assert all(item.role is Role.ESSENTIAL for item in usable[:1]), "a tool named first that is not needed"
+    skin = bare(situation)
+    assert all(item.role is Role.ESSENTIAL for item in usable[:1]) or skin, "a tool named first that is not needed"
     if not cleared.shopping.open:
         assert not usable, "something to buy while nothing is to be bought"
     elif BodyZone.TRUNK in cleared.cleared("gentle"):
-        on_trunk = {catalogue()[item.tool].job for item in usable if BodyZone.TRUNK in item.zones}
-        assert "brush" in on_trunk, "no brush"
+        on_trunk = {item.tool for item in usable if BodyZone.TRUNK in item.zones}
+        brushes = {tool for tool in on_trunk if catalogue()[tool].job == "brush" or tool == "rubber_curry"}
+        assert bool(brushes) != skin, "no brush, or one on bare skin"
     if cleared.comes_off:
         assert {item.tool for item in kit if item.role is Role.LATER} <= {"firm_slicker"}
     assert not _usable(kit) & _forbidden_tools(situation)
