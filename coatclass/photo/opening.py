@@ -138,8 +138,8 @@ def upright_rgb(image: Image.Image, target_px: int) -> tuple[Image.Image, tuple[
     rgb = _to_rgb(_reduced(image, target_px))
     if turned in _METHODS:
         rgb = rgb.transpose(_METHODS[turned])
-    upright = Image.frombytes("RGB", rgb.size, rgb.tobytes())  # pixels alone, no trace of the file
-    return upright, (height, width) if turned >= 5 else (width, height)
+    rgb.info.clear()  # pixels alone, no trace of the file: a copy by Pillow carries nothing else over
+    return rgb, (height, width) if turned >= 5 else (width, height)
 
 
 def _reduced(image: Image.Image, target_px: int) -> Image.Image:
