@@ -171,24 +171,30 @@ def _row_problems(breed: BreedFacts, ids: AbstractSet[str]) -> Iterable[str]:
         yield "the main category can't be its own alternative"
 
 
+# The same few words stand in hundreds of rows; an enumeration takes its time to find one.
+_kind, _trim, _coat = cache(BreedKind), cache(TrimHabit), cache(CoatCategory)
+_undercoat, _texture, _curl = cache(Undercoat), cache(Texture), cache(Curl)
+_furnishings, _shedding = cache(Furnishings), cache(Shedding)
+
+
 def _facts(row: Mapping[str, str]) -> BreedFacts:
     alternatives = (part.split(":") for part in _parts(row["alternatives"]))
     return BreedFacts(
         id=row["id"],
         name=row["name"],
-        kind=BreedKind(row["kind"]),
+        kind=_kind(row["kind"]),
         parents=tuple(_parts(row["parents"])),
-        category_grown=CoatCategory(row["category_grown"]),
-        category_trimmed=CoatCategory(row["category_trimmed"]),
-        trimmed=TrimHabit(row["trimmed"]),
-        alternatives=MappingProxyType({CoatCategory(name): float(share) for name, share in alternatives}),
+        category_grown=_coat(row["category_grown"]),
+        category_trimmed=_coat(row["category_trimmed"]),
+        trimmed=_trim(row["trimmed"]),
+        alternatives=MappingProxyType({_coat(name): float(share) for name, share in alternatives}),
         length_mm=(float(row["length_mm_low"]), float(row["length_mm_high"])),
         trimmed_mm=(float(row["trimmed_mm_low"]), float(row["trimmed_mm_high"])) if row["trimmed_mm_low"] else None,
-        undercoat=Undercoat(row["undercoat"]),
-        texture=Texture(row["texture"]),
-        curl=Curl(row["curl"]),
-        furnishings=Furnishings(row["furnishings"]),
-        shedding=Shedding(row["shedding"]),
+        undercoat=_undercoat(row["undercoat"]),
+        texture=_texture(row["texture"]),
+        curl=_curl(row["curl"]),
+        furnishings=_furnishings(row["furnishings"]),
+        shedding=_shedding(row["shedding"]),
         keeps_growing={"yes": True, "no": False}[row["keeps_growing"]],
         weight_kg=(float(row["weight_kg_low"]), float(row["weight_kg_high"])),
         fci_number=int(row["fci_number"]) if row["fci_number"] else None,
