@@ -11,11 +11,14 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import math
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -24,6 +27,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from coatclass.errors import InputError
 from coatclass.scoring import COLUMNS
@@ -33,11 +37,11 @@ from training.places import ROOT
 
 BEGIN, END = "<!-- figures of models/scale.json: begin -->", "<!-- figures of models/scale.json: end -->"
 FIGURES = ROOT / "models" / "scale.json"
-_PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 _TICKS = os.sysconf("SC_CLK_TCK")
 _EVERY_S = 0.25
 _PARTS = ("rates", "memory", "evaluate")
 _FEW = 16
+_ENGINE = ("raylet", "gcs_server")  # processes of Ray that are told apart
 
 
 @dataclass(frozen=True)
@@ -46,21 +50,29 @@ class Watched:
 
     Attributes:
         seconds: from start to exit. cpu_seconds: of processor time, of all processes.
-        quarter_mb, peak_mb: most resident memory of all together, MB: within the first quarter, and ever. Memory that
-            processes share is counted for each.
+        quarter_mb, peak_mb: most resident memory of all together, MB: within the first quarter of the time, and ever.
+            Memory that processes share is counted for each.
+        own_mb: most memory of a role's own (anonymous), MB, within each quarter of the time, by role: a process may be
+            the command itself, an actor, or one of the engine's. What processes share of memory stands as "shared".
     """
 
     seconds: float
     cpu_seconds: float
     quarter_mb: float
     peak_mb: float
+    own_mb: dict[str, list[float]]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("--pictures", type=Path, default=Path(os.environ.get("COATCLASS_PHOTOS", "../shared/photos")))
     parser.add_argument("--photos", type=int, default=20_000, help="photos while memory is watched (default 20000)")
-    parser.add_argument("--ray-photos", type=int, help="as many on Ray instead")
+    parser.add_argument(
+        "--memory-of", nargs="+", choices=("local", "ray"), default=("local", "ray"), help="keep others"
+    )
+    parser.add_argument("--shrunk", type=int, metavar="PX", help="watch memory on photos no larger than this on a side")
+    parser.add_argument("--minutes", type=float, help="watch memory on Ray no longer; the figures say how far it got")
+    parser.add_argument("--part", type=int, default=64, help="photos of a part on Ray while memory is watched")
     parser.add_argument("--rate", type=int, default=256, help="photos of each timing (default 256)")
     parser.add_argument("--rounds", type=int, default=3, help="timings of each (default 3)")
     parser.add_argument("--only", nargs="+", choices=_PARTS, default=_PARTS, help="measure these, keep the others")
@@ -77,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     measured: dict[str, Any] = json.loads(args.json.read_text()) if args.json.exists() else {}
     parts: dict[str, Callable[[Path], dict[str, Any]]] = {
         "rates": lambda folder: _rates(_repeated(pictures, args.rate, folder / "few"), args.rate, args.rounds, folder),
-        "memory": lambda folder: _memory(pictures, args.photos, args.ray_photos or args.photos, folder),
+        "memory": lambda folder: _memory(pictures, args, measured.get("memory", {}).get("engines", {}), folder),
         "evaluate": lambda folder: _evaluating(args.rows, folder),
     }
     for name in args.only:
@@ -107,7 +119,8 @@ def told(measured: dict[str, Any]) -> str:
         for name, row in measured["rates"]["engines"].items()
     )
     memory = "; ".join(
-        f"{name}, {row['photos']:,} photos: {row['peak_mb']:.0f} MB ({row['quarter_mb']:.0f} within the first quarter)"
+        f"{name}, {row['photos']:,} photos{_size(row)}: {row['peak_mb']:.0f} MB ({row['quarter_mb']:.0f} within the "
+        "first quarter)"
         for name, row in measured["memory"]["engines"].items()
     )
     rows, million, rated = measured["evaluate"], measured["million"], measured["rates"]
@@ -124,6 +137,11 @@ def told(measured: dict[str, Any]) -> str:
     )
 
 
+def _size(row: dict[str, Any]) -> str:
+    longest = row.get("longest_side_px")
+    return f" shrunk to {longest} px beforehand" if longest else ""
+
+
 def _repeated(pictures: Sequence[Path], many: int, folder: Path) -> Path:
     """So many links to the pictures, in folders of a thousand."""
     for number in range(many):
@@ -136,28 +154,53 @@ def _repeated(pictures: Sequence[Path], many: int, folder: Path) -> Path:
 # --- watching a command -----------------------------------------------------------------------------------------------
 
 
-def _watched(*arguments: str) -> Watched:
+def _watched(*arguments: str, every_s: float = _EVERY_S, at_most_s: float = math.inf) -> Watched:
+    """Run ``coatclass`` and look at it every so often; one that takes longer than it may is interrupted."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     command = [sys.executable, "-m", "coatclass", *arguments]
     started = time.monotonic()
-    held: list[tuple[float, float]] = []
+    held: list[tuple[float, float, Counter[str]]] = []
+    interrupted = False
     cpu: dict[int, float] = {}
     with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         while process.poll() is None:
-            total = 0.0
+            if interrupted := time.monotonic() - started > at_most_s:
+                process.send_signal(signal.SIGINT)
+                process.wait()
+                break
+            total, own = 0.0, Counter[str]()
             for pid in _below(process.pid):
-                found = _used(pid)
-                if found:
-                    total += found[0]
-                    cpu[pid] = found[1]
-            held.append((time.monotonic() - started, total))
-            time.sleep(_EVERY_S)
+                if found := _used(pid):
+                    total += found.resident_mb
+                    cpu[pid] = found.cpu_s
+                    own[_role(pid, process.pid)] += found.own_mb  # type: ignore[assignment]
+                    own["shared"] = max(own["shared"], found.shared_mb)  # type: ignore[assignment]
+            held.append((time.monotonic() - started, total, own))
+            time.sleep(every_s)
         said = process.stderr.read().decode(errors="replace") if process.stderr else ""
     seconds = time.monotonic() - started
-    if process.returncode:
+    if process.returncode and not interrupted:
         raise InputError(" ".join(command), f"failed: {said[-500:]}", "Run it by itself.")
-    early = max((mb for at, mb in held if at <= seconds / 4), default=0.0)
-    return Watched(round(seconds, 1), round(sum(cpu.values()), 1), round(early, 1), round(max(mb for _, mb in held), 1))
+    early = max((mb for at, mb, _ in held if at <= seconds / 4), default=0.0)
+    peak = max(mb for _, mb, _ in held)
+    return Watched(round(seconds, 1), round(sum(cpu.values()), 1), round(early, 1), round(peak, 1), _by(held, seconds))
+
+
+def _by(held: Sequence[tuple[float, float, Counter[str]]], seconds: float) -> dict[str, list[float]]:
+    quarters = [[own for at, _, own in held if int(4 * at / seconds) == quarter] for quarter in range(4)]
+    roles = sorted({role for _, _, own in held for role in own})
+    return {role: [round(max((own[role] for own in part), default=0), 1) for part in quarters] for role in roles}
+
+
+def _role(pid: int, command: int) -> str:
+    if pid == command:
+        return "command"
+    try:
+        called = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")[0].decode(errors="replace")
+    except OSError:
+        return "engine"
+    name = Path(called).name
+    return "actors" if "Scorer" in called or "MapWorker" in called else name if name in _ENGINE else "engine"
 
 
 def _below(pid: int) -> list[int]:
@@ -172,14 +215,23 @@ def _below(pid: int) -> list[int]:
     return found
 
 
-def _used(pid: int) -> tuple[float, float] | None:
-    """Resident memory in MB and processor time in seconds (Linux)."""
+@dataclass(frozen=True)
+class _Used:
+    resident_mb: float
+    own_mb: float
+    shared_mb: float
+    cpu_s: float
+
+
+def _used(pid: int) -> _Used | None:
+    """Memory and processor time of a process (Linux)."""
     try:
-        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+        status = dict(line.split(":", 1) for line in Path(f"/proc/{pid}/status").read_text().splitlines())
         fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    except (OSError, IndexError):
+        resident, own, shared = (int(status[name].split()[0]) * 1024 / 1e6 for name in ("VmRSS", "RssAnon", "RssShmem"))
+    except (OSError, IndexError, KeyError):  # it has gone
         return None
-    return pages * _PAGE_BYTES / 1e6, (int(fields[11]) + int(fields[12])) / _TICKS
+    return _Used(resident, own, shared, (int(fields[11]) + int(fields[12])) / _TICKS)
 
 
 # --- photos -----------------------------------------------------------------------------------------------------------
@@ -234,15 +286,38 @@ def _all_but(many: int) -> Any:
     return lambda folder, names: set(sorted(names)[many:])
 
 
-def _memory(pictures: Sequence[Path], many: int, on_ray: int, place: Path) -> dict[str, Any]:
-    engines = {}
-    for name, photos, how in (
-        ("local, 2 processes", many, ("--out", str(place / "many.csv"))),
-        ("Ray, 2 processes", on_ray, ("--out", str(place / "parts"), "--engine", "ray")),
-    ):
-        folder = _repeated(pictures, photos, place / f"for {name}")
-        engines[name] = {"photos": photos} | asdict(_watched("score", str(folder), *how, "--workers", "2"))
+def _memory(pictures: Sequence[Path], args: argparse.Namespace, before: dict[str, Any], place: Path) -> dict[str, Any]:
+    how = {
+        "local": ("local, 2 processes", ("--out", str(place / "many.csv"))),
+        "ray": ("Ray, 2 processes", ("--out", str(place / "parts"), "--engine", "ray", "--part", str(args.part))),
+    }
+    if args.shrunk:
+        pictures = _shrunk(pictures, args.shrunk, place / "small")
+    folder = _repeated(pictures, args.photos, place / "many")
+    engines = dict(before)
+    for engine in args.memory_of:
+        name, options = how[engine]
+        load = round(os.getloadavg()[0], 1)
+        at_most_s = 60 * args.minutes if args.minutes and engine == "ray" else math.inf
+        watched = _watched("score", str(folder), *options, "--workers", "2", every_s=1.0, at_most_s=at_most_s)
+        engines[name] = {"photos": args.photos, "longest_side_px": args.shrunk, "load_before": load} | asdict(watched)
+        if engine == "ray":
+            done = len(list((place / "parts").glob("part-*.parquet"))) * args.part
+            engines[name] |= {"photos": min(args.photos, done), "part": args.part}
     return {"engines": engines}
+
+
+def _shrunk(pictures: Sequence[Path], longest: int, folder: Path) -> list[Path]:
+    """Copies that take little time to open: what is measured is the work around opening."""
+    folder.mkdir()
+    made = []
+    for number, path in enumerate(pictures):
+        with Image.open(path) as picture:
+            picture.draft("RGB", (longest, longest))
+            picture.thumbnail((longest, longest))
+            made.append(folder / f"{number:06d}.jpg")
+            picture.convert("RGB").save(made[-1], quality=90)
+    return made
 
 
 # --- rows -------------------------------------------------------------------------------------------------------------

@@ -32,6 +32,12 @@ __all__ = ["check", "score_on_cluster"]
 _LIST, _RUN = "_photos.parquet", "_run.json"  # readers of Parquet folders pass over names with an underscore
 _IN_PLACE = ("s3", "gcs", "abfs")  # here a file appears only once it is whole, and renaming would copy it
 _STORE_BYTES = 100_000_000  # Ray's store on one machine; nothing of ours is large
+_STARTS = 3
+_SPARING = {
+    "RAY_enable_worker_prestart": "0",
+    "RAY_prestart_worker_first_driver": "0",
+}
+"""No process waits for work: each imports Ray for two seconds and holds 100 MB, and ours have no use for them."""
 _LOOPBACK = "127.0.0.2"  # Ray replaces 127.0.0.1 by an address that other machines reach
 _FILE, _SOURCE = "file", "source"
 
@@ -257,24 +263,41 @@ def _cluster(address: str | None, workers: int | None) -> Iterator[int]:
     if alone:  # reached by nobody but its own processes, and no page is served
         os.environ.setdefault("RAY_AUTH_MODE", "token")
         os.environ.setdefault("RAY_AUTH_TOKEN", token_hex(32))
+        for name, value in _SPARING.items():
+            os.environ.setdefault(name, value)
         how |= {"num_cpus": workers or os.cpu_count(), "include_dashboard": False, "object_store_memory": _STORE_BYTES}
         if sys.platform == "linux":  # other systems would need this loopback address configured first
             how["_node_ip_address"] = _LOOPBACK
     import ray  # not before: it reads the environment once
 
-    try:
-        ray.init(address="local" if alone else address, **how)
-    except Exception as error:  # Ray raises plain ones too
-        if alone:
-            step = "Run the same command again, on a busy machine when it has less to do: what is done is kept."
-            raise CoatclassError("Ray", f"did not start on this machine ({error}).", step) from error
-        problem = f"can't be reached ({error})."
-        raise InputError(address or "the cluster", problem, "Check --address, or RAY_ADDRESS.") from error
+    if alone:
+        _start_here(how)
+    else:
+        try:
+            ray.init(address=address, **how)
+        except Exception as error:  # it raises plain ones too
+            problem = f"can't be reached ({error})."
+            raise InputError(address or "the cluster", problem, "Check --address, or RAY_ADDRESS.") from error
     try:
         resources: dict[str, float] = ray.cluster_resources()  # type: ignore[no-untyped-call]
         yield workers or max(1, int(resources.get("CPU", 1)))
     finally:
         ray.shutdown()
+
+
+def _start_here(how: dict[str, Any]) -> None:
+    """Ray waits half a minute for its own processes, which a busy machine may need to start them."""
+    import ray
+
+    for left in reversed(range(_STARTS)):
+        try:
+            ray.init(address="local", **how)
+            return
+        except Exception as error:  # it raises plain ones too
+            ray.shutdown()
+            if not left:
+                step = "Run the same command again, on a busy machine when it has less to do: what is done is kept."
+                raise CoatclassError("Ray", f"did not start on this machine ({error}).", step) from error
 
 
 def _through_ray(missing: list[int], out: str, run: dict[str, Any], most: int) -> Iterator[dict[str, Any]]:
