@@ -299,7 +299,7 @@ def week_of(situation: CoatSituation, cleared: Triage, risk: MatRisk, budget: Ti
     mm = length_mm(situation)
     rounds = rounds_a_week(likely(situation), mm)
     sittings = budget.sittings if budget else rounds
-    zones = zones_at_risk(cleared, risk, mm)
+    zones = () if _nothing_to_comb(situation, risk, mm) else zones_at_risk(cleared, risk, mm)
     touch_ups = touch_up_days(rounds + extra_rounds(zones, risk, mm), sittings) if zones else 0
     days = data("calendar")["weekdays"]
     session = set(days[str(sittings)])
@@ -312,6 +312,12 @@ def week_of(situation: CoatSituation, cleared: Triage, risk: MatRisk, budget: Ti
         touch_up_zones=zones if sittings + touch_ups > rounds else (),
         days=tuple("session" if day in session else "touch_up" if day in touch_up else "" for day in range(7)),
     )
+
+
+def _nothing_to_comb(situation: CoatSituation, risk: MatRisk, mm: float) -> bool:
+    """Whether the whole coat is shorter than any usual clip, so that no place of it wants the comb."""
+    longer = situation.long_furnishings or CoatCategory.WIRE in categories(situation) or risk.stopped
+    return mm < data("time")["longest"]["shortest_mm"] and not longer
 
 
 # --- which length -----------------------------------------------------------------------------------------------------

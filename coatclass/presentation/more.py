@@ -13,6 +13,7 @@ from coatclass.presentation.first import SAID_IN_FACTS
 from coatclass.presentation.pictures import dog_map, growth_curve, length_picture, time_curve
 from coatclass.presentation.wording import Subject, after_what, percent, photos
 from coatclass.taxonomy import BANDS, CATEGORIES, BodyZone
+from coatclass.triage import bare
 from coatclass.words import Catalogue, source_in_language
 from coatclass.words import about as about_language
 
@@ -40,7 +41,7 @@ def mat_map(of: Subject) -> Iterator[Block]:
     phase = of.plan.now
     leave = phase.triage.left_alone
     rows = [row for row in phase.load if row.zone in care.RISK_ZONES or row.zone in leave]
-    if not rows:
+    if not rows or bare(phase.situation):  # nothing to knot
         return
     order = care.ranked(row for row in rows if row.zone not in leave)
     rank = {row.zone: number for number, row in enumerate(order, start=1)}

@@ -59,6 +59,7 @@ def test_the_plan_says_plainly_that_there_is_next_to_no_coat(told, language):
     words = catalogue(language)
     assert words.say("plan.coat.bare") in made.title
     assert words.coat("fur", phrase=True) not in made.title
+    assert made.section("map") is None, "nothing can knot"
 
 
 @pytest.mark.parametrize("told", COATED)
@@ -121,6 +122,7 @@ def test_a_coat_too_short_to_comb_gets_no_comb_and_one_a_little_longer_does(told
     assert not combs & set(in_use(short))
     assert combs & set(in_use(longer)) or told["breed"] == "Beagle"
     assert in_use(short), "a soft brush is enough, but there is one"
+    assert short.week is not None and short.week.touch_ups == 0, "nothing to comb between the sittings"
 
 
 def test_legs_and_beard_left_longer_than_a_trunk_cut_close_are_combed_there_only():

@@ -24,8 +24,8 @@ from shown import sentences
 from test_presenters import in_html, in_pdf, in_terminal, missing, on_page
 
 from coatclass import reports, toolkit
-from coatclass.answers import Answers, parse, situation
-from coatclass.assessing import assess
+from coatclass.answers import Answers, parse
+from coatclass.assessing import assess, situation_of
 from coatclass.cli import main
 from coatclass.cli.dog import presented
 from coatclass.contract import Assessment, CoatSituation
@@ -62,7 +62,7 @@ def assessed(name: str) -> tuple[Answers, Assessment]:
 def planned(name: str, language: str) -> Plan:
     answers, found = assessed(name)
     assert found.category is not None and found.length_band is not None
-    dog = situation(answers, categories=found.category.set, bands=found.length_band.set)
+    dog = situation_of(answers, found.category, found.length_band, found.reasons)
     return plan(dog, today=TODAY, keeps_growing=answers.keeps_growing, language=language)
 
 
@@ -207,8 +207,10 @@ def check_numbers(made: Presentation, whole: Plan) -> None:
 
 
 def check_week(parts: Iterable[Section], phase: Phase, language: str) -> None:
-    """Frequencies and minutes of one phase."""
-    words, text = catalogue(language), "\n".join(chain.from_iterable(map(sentences, parts)))
+    """Frequencies and minutes of one phase; what length fits is told in minutes of other lengths."""
+    other = phase.length.text if phase.length else ""
+    words = catalogue(language)
+    text = "\n".join(line for line in chain.from_iterable(map(sentences, parts)) if line != other)
     every = {words.often(times) for times in range(1, 8)}
     told = {often for often in every if re.search(rf": {re.escape(often)}[.,]", text)}
     assert told <= ({words.often(phase.week.rounds)} if phase.week else set())
