@@ -89,7 +89,7 @@ def routine(
         sessions_per_week=(float(week.rounds), float(week.sittings + week.touch_ups)) if week else (0.0, 0.0),
         minutes_per_session=_minutes(week),
         steps=_numbered(steps, texts),
-        bath=texts.say(f"bath.rule{_of_length(situation)}") if bathes else _no_bath(cleared, texts),
+        bath=texts.say(f"bath.rule{_bath_rule(situation, tools)}") if bathes else _no_bath(cleared, texts),
         hold=_hold(situation, cleared, texts),
         leave=cleared.left_alone,
         zones=_frequencies(cleared, week, texts),
@@ -290,6 +290,12 @@ def _left_alone(situation: CoatSituation, cleared: Triage, texts: Catalogue) -> 
 def _of_length(situation: CoatSituation) -> str:
     """The ending of the texts that differ for bare skin, a short coat, and one that is brushed line by line."""
     return "_bare" if bare(situation) else "" if line_brushed(situation) else "_short"
+
+
+def _bath_rule(situation: CoatSituation, tools: Sequence[KitItem]) -> str:
+    """The ending of the bath's rule: whatever is combed is combed through before any water."""
+    length = _of_length(situation)
+    return "" if length == "_short" and _has_comb(tools) else length
 
 
 def _end(
