@@ -65,7 +65,7 @@ class Attempts:
         if kept is None or tries < free:
             return 0.0
         wait: float = min(self._limits["longest_wait_s"], 2.0 ** (tries - free))
-        return kept[1] + wait - now
+        return wait - max(0.0, now - kept[1])  # a clock may be put back, which must not keep anybody out
 
 
 def _keys(address: str, name: str) -> dict[str, tuple[str, ...]]:

@@ -21,7 +21,7 @@ from starlette.exceptions import HTTPException
 from app.guard import refusal
 from app.language import spoken, told, words
 from app.work import GoneError, QueueFullError
-from coatclass.errors import AnswersError, CoatclassError, InputError
+from coatclass.errors import AnswersError, CoatclassError, InputError, RecordError
 from coatclass.taxonomy import BodyZone
 from coatclass.words import catalogue
 
@@ -59,8 +59,21 @@ def _is_a_page(request: Request) -> bool:
     return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
 
 
+def without_inside(error: InputError) -> InputError:
+    """What visitors are told: where database or disk can't be used, nothing of where they are or who uses them."""
+    if error.code != "unavailable":
+        return error
+    return RecordError(
+        "the server",
+        "can't reach its database or write to its disk just now.",
+        "Try again in a while; what was confirmed is safe.",
+        code="unavailable",
+    )
+
+
 def problem_of(error: InputError) -> str:
     """What is wrong, in the reader's words; of answers, with the questions in place of their ids."""
+    error = without_inside(error)
     # Most problems are what is said of their source ("this link", "leads nowhere"): together a sentence.
     said = told(error.problem)
     problem = f"{told(error.source)}{' ' if said[:1].islower() else ': '}{said}"
@@ -109,20 +122,30 @@ def _said(item: Mapping[str, Any]) -> str:
     return f"{where}: {told(shape.format(**limits) if shape else wrong)}"
 
 
+def _problem_page(problem: str, next_step: str, status: int) -> HTMLResponse:
+    """For people, where no side of the app is known; without words, that there is no such page."""
+    from app.design import render
+
+    wait = {"retry-after": _RETRY_AFTER_S} if status == 503 else {}
+    return HTMLResponse(render("nowhere.html", side="owner", problem=problem, next_step=next_step), status, wait)
+
+
 def install(app: FastAPI) -> None:
     """Register a handler for every kind of error, so that all answers have the same shape."""
 
     @app.exception_handler(CoatclassError)
-    async def deliberate(request: Request, error: CoatclassError) -> JSONResponse:
+    async def deliberate(request: Request, error: CoatclassError) -> Response:
         if not isinstance(error, InputError):
             _log.error("%s", error)
             return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
-        problem = problem_of(error)
-        status = status_of(error)
+        problem, next_step = problem_of(error), told(without_inside(error).next_step)
+        status, wait = status_of(error), {}
         if status == 503:
             _log.error("%s", error)
-            return answer(status, error.code, problem, told(error.next_step), retry_after=_RETRY_AFTER_S)
-        return answer(status, error.code, problem, told(error.next_step))
+            wait = {"retry_after": _RETRY_AFTER_S}
+        if _is_a_page(request):
+            return _problem_page(problem, next_step, status)
+        return answer(status, error.code, problem, next_step, **wait)
 
     @app.exception_handler(OSError)
     async def disk(request: Request, error: OSError) -> JSONResponse:
@@ -149,9 +172,7 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def plain(request: Request, error: HTTPException) -> Response:
         if error.status_code == 404 and _is_a_page(request):
-            from app.design import render
-
-            return HTMLResponse(render("nowhere.html", side="owner"), 404)
+            return _problem_page("", "", 404)
         detail = str(error.detail)
         return answer(error.status_code, "http", detail, "Check the address and what was sent.")
 
@@ -188,9 +209,11 @@ async def page_or_problem(
         )
         return HTMLResponse(said, 503, wait)
     except InputError as error:
-        status = status_of(error)
-        wait = {"retry-after": "5"} if status == 503 else {}
-        return HTMLResponse(problem(problem_of(error), told(error.next_step), status), status, wait)
+        status, next_step = status_of(error), told(without_inside(error).next_step)
+        if status == 503:
+            _log.error("%s", error)
+        wait = {"retry-after": _RETRY_AFTER_S} if status == 503 else {}
+        return HTMLResponse(problem(problem_of(error), next_step, status), status, wait)
     except Exception as error:  # a page that stays blank helps nobody
         log_unforeseen(f"a page failed at {request.url.path}", error)
         return HTMLResponse(problem(told("Something went wrong here."), told(f"Try again; {safe}"), 500), 500)

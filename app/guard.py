@@ -468,7 +468,7 @@ class RateLimit(Middleware):
         per_second, burst = rate["per_minute"] / 60, float(rate["burst"])
         with counts.changing([key]) as (kept, now):
             left, at = kept.get(key, (burst, now))
-            left = min(burst, left + (now - at) * per_second)
+            left = min(burst, left + max(0.0, now - at) * per_second)  # a clock may be put back
             drawn = min(most, int(left))
             kept[key] = (left - drawn, now)
         return drawn, 0.0 if drawn else (1 - left) / per_second

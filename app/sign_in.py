@@ -12,14 +12,14 @@ import secrets
 import time
 from collections.abc import Callable, Mapping
 from threading import Lock
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, FastAPI, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app import accounts
 from app.design import render
-from app.errors import answer, problem_of
+from app.errors import answer, page_or_problem, problem_of, status_of, without_inside
 from app.guard import visitor_of
 from app.language import told
 from coatclass.errors import RecordError
@@ -79,12 +79,33 @@ def who(request: Request, *roles: UserRole) -> User | Response:
     return RedirectResponse(f"/sign-in?{why}=1" if why else "/sign-in", 303)
 
 
+async def salon_page(
+    request: Request, roles: tuple[UserRole, ...], view: Callable[..., str | Response], *args: Any
+) -> Response:
+    """A view of the salon's side for whoever is signed in, in one of the roles; others are led to the sign-in."""
+    known: list[User] = []
+
+    def shown() -> str | Response:
+        user = who(request, *roles)
+        if isinstance(user, Response):
+            return user
+        known.append(user)
+        return view(request.app.state, user, *args)
+
+    def problem(what: str, next_step: str, status: int) -> str:
+        user = known[0] if known else None
+        return render("salon_problem.html", side="groomer", user=user, problem=what, next_step=next_step)
+
+    return await page_or_problem(request, shown, problem=problem, safe="what was saved is safe.")
+
+
 def may_enter_workbench(request: Request) -> Response | None:
     """Where a request to the workbench is led instead; None if its sender may enter."""
     try:
         user = who(request, *accounts.RESEARCHERS)
     except RecordError as error:
-        return answer(503, error.code, error.problem, error.next_step, retry_after="5")
+        shown = without_inside(error)
+        return answer(503, shown.code, problem_of(shown), shown.next_step, retry_after="5")
     if isinstance(user, User):
         return None
     if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
@@ -203,8 +224,8 @@ def make_account(
     except accounts.SignInError:  # too busy to check a password now
         return RedirectResponse("/sign-in", 303)
     except RecordError as error:
-        status = 403 if error.code == "forbidden" else 422
-        return HTMLResponse(_account_form(name=name, problem=f"{problem_of(error)} {told(error.next_step)}"), status)
+        said = f"{problem_of(error)} {told(without_inside(error).next_step)}"
+        return HTMLResponse(_account_form(name=name, problem=said), status_of(error))
     return accounts.let_in(request, RedirectResponse("/groomer/", 303), token)
 
 

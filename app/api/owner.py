@@ -200,12 +200,16 @@ def save(request: Request, token: str, answers: Annotated[dict[str, Any], Body()
 @router.post("/{token}/photos")
 async def add_photos(request: Request, token: str, photos: Annotated[list[UploadFile], File()]) -> list[KeptPhoto]:
     """Look at photos at once and keep those that can be used; each gets a word on its quality."""
-    owners.find(_salon(request), token)
+    await _working(request, _dog_there)
     pictures = await read_uploads(request, photos)
     queue = request.app.state.queue
     return [
         await queue.run(_add, request, token, name, content, dear=True, asker=request) for name, content in pictures
     ]
+
+
+def _dog_there(request: Request, token: str) -> None:
+    owners.find(_salon(request), token)
 
 
 def _add(request: Request, token: str, name: str, content: bytes) -> KeptPhoto:

@@ -13,7 +13,6 @@ from fastapi.responses import Response
 
 from app import cases, sign_in
 from app.design import render
-from app.errors import page_or_problem
 from app.groomer import day as days
 from app.groomer import dog_file as files
 from app.groomer import table
@@ -104,11 +103,6 @@ def _view(state: Any, user: User, asked: GroomerRequest) -> str:
     template, values = show(state, replace(asked, by=user.name))
     step = f"{asked.name}/{asked.rest}" if asked.rest else asked.name
     return render(template, side="groomer", user=user, step=step, here=asked.name, today=cases.today(), **values)
-
-
-def _problem(user: User, what: str, next_step: str) -> str:
-    """What went wrong, and the way on."""
-    return render("salon_problem.html", side="groomer", user=user, problem=what, next_step=next_step)
 
 
 def _nothing() -> RecordError:
@@ -413,13 +407,5 @@ def groomer_page(app: FastAPI) -> None:
 @router.get("/groomer/{step:path}")
 async def page(request: Request, step: str = "") -> Response:
     """A step of the salon's day, for groomers."""
-    user = sign_in.who(request, UserRole.GROOMER)
-    if isinstance(user, Response):
-        return user
     asked = GroomerRequest.read(step, request.query_params)
-
-    def problem(what: str, next_step: str, status: int) -> str:
-        return _problem(user, what, next_step)
-
-    state = request.app.state
-    return await page_or_problem(request, _view, state, user, asked, problem=problem, safe="what was saved is safe.")
+    return await sign_in.salon_page(request, (UserRole.GROOMER,), _view, asked)

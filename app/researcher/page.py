@@ -17,7 +17,6 @@ from fastapi.responses import Response
 from app import accounts, cases, guard, sign_in
 from app.api.research import HOW, evaluation_files
 from app.design import render
-from app.errors import page_or_problem
 from app.groomer import table
 from app.language import languages_of, words
 from app.researcher.mounting import OpenedLate
@@ -73,16 +72,7 @@ def _workbench(state: Any) -> FastAPI:
 @router.get("/researcher/")
 async def page(request: Request) -> Response:
     """Findings without names, and how well the release does."""
-    user = sign_in.who(request, *accounts.RESEARCHERS)
-    if isinstance(user, Response):
-        return user
-
-    def problem(what: str, next_step: str, status: int) -> str:
-        return render("salon_problem.html", side="groomer", user=user, problem=what, next_step=next_step)
-
-    return await page_or_problem(
-        request, _view, request.app.state, user, problem=problem, safe="what was saved is safe."
-    )
+    return await sign_in.salon_page(request, accounts.RESEARCHERS, _view)
 
 
 def _view(state: Any, user: User) -> str:

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING, TypeVar
 
-from sqlalchemy import Connection, Table, delete, select, text
+from sqlalchemy import Connection, Table, delete, func, select, text
 from sqlalchemy.dialects.postgresql import insert
 
 from coatclass.errors import MissingExtraError, RecordError
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 R = TypeVar("R", bound=Record)
 _TOKEN_BYTES = 32  # 256 bits: NIST SP 800-63B asks for 64 at least
+# So long a link that has expired is kept: a clock that is a year ahead for an hour must not cost every owner their dog.
+_LINKS_KEPT = timedelta(days=400)
 
 
 def _hash(token: str) -> str:
@@ -36,9 +38,22 @@ def _hash(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
-def _by_token(reader: Reader, kind: type[R], token: str, at: datetime) -> R | None:
+def _shared(reader: Reader) -> bool:
+    return reader.connection.dialect.name == "postgresql"
+
+
+def _present(reader: Reader) -> datetime:
+    """The moment by which tokens expire: by the database's clock where machines share one, whatever their own say."""
+    if not _shared(reader):
+        return now()
+    at: datetime = reader.connection.execute(select(func.now())).scalar_one()
+    return at
+
+
+def _by_token(reader: Reader, kind: type[R], token: str, at: datetime | None) -> R | None:
     table = KINDS[kind].table
-    statement = select(table).where(table.c.token_hash == _hash(token), table.c.expires_at > at)
+    present = at or (func.now() if _shared(reader) else now())
+    statement = select(table).where(table.c.token_hash == _hash(token), table.c.expires_at > present)
     row = reader.connection.execute(statement).mappings().first()
     return None if row is None else from_row(kind, row)
 
@@ -58,9 +73,9 @@ def start_session(records: Records, user: User, *, valid_for: timedelta, at: dat
     Raises:
         RecordError: ``disabled`` if the user may not sign in, or has another password by now.
     """
-    at = at or now()
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     with records.write(user.name, only=user.id) as writer:
+        at = at or _present(writer)
         present = writer.get(User, user.id)
         if present.disabled or present.password_hash != user.password_hash:
             raise RecordError(user.name, "may not sign in.", "Ask whoever runs the server.", code="disabled")
@@ -72,7 +87,7 @@ def start_session(records: Records, user: User, *, valid_for: timedelta, at: dat
 def session_user(records: Records, token: str, *, at: datetime | None = None) -> User | None:
     """Who is signed in with a token; None if it is unknown, has expired, or the user was disabled."""
     with records.read() as reader:
-        session = _by_token(reader, Session, token, at or now())
+        session = _by_token(reader, Session, token, at)
         user = None if session is None else reader.get(User, session.user_id)
     return None if user is None or user.disabled else user
 
@@ -112,10 +127,10 @@ def make_link(records: Records, dog_id: str, *, valid_for: timedelta, who: str, 
 
 def add_link(writer: Writer, dog_id: str, *, valid_for: timedelta, at: datetime | None = None) -> str:
     """As :func:`make_link`, together with whatever else the transaction changes."""
-    at = at or now()
+    at = at or _present(writer)
     token = secrets.token_urlsafe(_TOKEN_BYTES)
     writer.get(Dog, dog_id)
-    _forget_expired(writer, links, at)
+    _forget_expired(writer, links, at - _LINKS_KEPT)
     writer.add(Link(dog_id=dog_id, token_hash=_hash(token), made_at=at, expires_at=at + valid_for))
     return token
 
@@ -123,7 +138,7 @@ def add_link(writer: Writer, dog_id: str, *, valid_for: timedelta, at: datetime 
 def linked_dog(records: Records, token: str, *, at: datetime | None = None) -> Dog | None:
     """The one dog that a link shows; None if it is unknown or has expired."""
     with records.read() as reader:
-        link = _by_token(reader, Link, token, at or now())
+        link = _by_token(reader, Link, token, at)
         return None if link is None else reader.get(Dog, link.dog_id)
 
 

@@ -124,6 +124,8 @@ class PhotoStore:
         sha256 = hashlib.sha256(data).hexdigest()
         path = self.path(sha256)
         try:
+            if not self.claimed:  # a folder made anew would be one machine's own, and hidden once the right one is back
+                raise _gone()
             if not path.is_file():
                 path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
                 write_whole(path, data)
@@ -136,11 +138,13 @@ class PhotoStore:
         """A picture's bytes.
 
         Raises:
-            RecordError: ``missing`` or ``damaged``.
+            RecordError: ``missing`` or ``damaged``; ``unavailable`` if the whole folder is away.
         """
         try:
             data = self.path(sha256).read_bytes()
         except OSError as error:
+            if not self.claimed:
+                raise _gone() from error
             raise RecordError(
                 f"photo {sha256[:12]}", "is not in the photo store.", "Restore it from a backup.", code="missing"
             ) from error
@@ -154,17 +158,26 @@ class PhotoStore:
         """Remove a picture; nothing happens if it is missing."""
         self.path(sha256).unlink(missing_ok=True)
 
-    def names(self) -> Iterator[str]:
-        """SHA-256 of every picture; leftovers of writes that were cut short are swept away on the way.
+    def names(self) -> set[str]:
+        """SHA-256 of every picture."""
+        return self.listed()[0]
 
-        Only while nobody else writes.
-        """
-        for folder in sorted(self.folder.glob("??")):
-            for path in folder.iterdir():
-                if path.suffix == _SUFFIX:
-                    yield path.stem
-                else:
-                    path.unlink(missing_ok=True)
+    def listed(self) -> tuple[set[str], list[Path]]:
+        """SHA-256 of every picture; and files that are being written, or were when a program was killed."""
+        whole: set[str] = set()
+        parts: list[Path] = []
+        for path in self.folder.glob("??/*"):
+            if path.suffix == _SUFFIX:
+                whole.add(path.stem)
+            else:
+                parts.append(path)
+        return whole, parts
+
+
+def _gone() -> RecordError:
+    return RecordError(
+        "the photo store", "is not where it was.", "Bring its folder back; all photos are in it.", code="unavailable"
+    )
 
 
 def _unavailable(error: OSError) -> RecordError:
@@ -568,20 +581,25 @@ class Records:
     def sweep_photos(self, only: Collection[str] | None = None) -> int:
         """Remove pictures that no record names any more; return how many.
 
+        Nobody has to wait while the store is read; only if something has to go, and what was being written meanwhile
+        is looked at again then.
+
         Args:
-            only: SHA-256 of those that may have to go, so that nobody waits while the whole store is read; None for
-                all.
+            only: SHA-256 of those that may have to go; None for all, and for what writes that were cut short have left.
         """
-        if only is not None and not only:
+        parts: list[Path] = []
+        if only is None:
+            whole, parts = self.store.listed()
+            with reading(self.engine, self.source) as connection:
+                only = whole - _named(connection, whole)
+        if not only and not parts:
             return 0
         with writing(self.engine, self.source) as connection:
-            named: set[str] = set()
-            for column in (photos.c.sha256, place_photos.c.sha256):
-                statement = select(column) if only is None else select(column).where(column.in_(only))
-                named.update(connection.execute(statement).scalars())
-            loose = sorted(set(self.store.names() if only is None else only) - named)
+            loose = sorted(set(only) - _named(connection, only))
             for sha256 in loose:
                 self.store.remove(sha256)
+            for path in parts:  # whoever was writing has finished by now, under another name
+                path.unlink(missing_ok=True)
         return len(loose)
 
     def close(self) -> None:
@@ -595,6 +613,19 @@ class Records:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+_ASKED_ONE_BY_ONE = 1000  # a statement holds some ten thousand values at most
+
+
+def _named(connection: Connection, pictures: Collection[str]) -> set[str]:
+    """Those of the pictures, by SHA-256, that a record names."""
+    found: set[str] = set()
+    for column in (photos.c.sha256, place_photos.c.sha256):
+        few = len(pictures) <= _ASKED_ONE_BY_ONE
+        statement = select(column).where(column.in_(pictures)) if few else select(column)
+        found.update(connection.execute(statement).scalars())
+    return found.intersection(pictures)
 
 
 def default_folder() -> Path:

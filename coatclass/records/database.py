@@ -19,7 +19,8 @@ from sqlalchemy.exc import ArgumentError, DataError, IntegrityError, NoSuchModul
 from coatclass.errors import MissingExtraError, RecordError
 from coatclass.resources import read_toml
 
-_WAIT_S: int = read_toml(Path(__file__).with_name("data") / "limits.toml")["database"]["wait_s"]
+_LIMITS: dict[str, int] = read_toml(Path(__file__).with_name("data") / "limits.toml")["database"]
+_WAIT_S = _LIMITS["wait_s"]
 _TRY_AGAIN_S = 0.02
 _LOG_WAIT_MS = 250  # also how long writers wait
 _MIGRATIONS = Path(__file__).with_name("migrations")
@@ -86,7 +87,7 @@ def connect(url: URL) -> Engine:
     """
     try:
         if url.get_backend_name() == "postgresql":
-            patience = {"connect_timeout": _WAIT_S}
+            patience = {name: limit for name, limit in _patience().items() if name not in url.query}
             engine = create_engine(url, pool_pre_ping=True, pool_timeout=_WAIT_S, connect_args=patience)
             event.listen(engine, "connect", _configure_postgresql)
             return engine
@@ -102,6 +103,13 @@ def connect(url: URL) -> Engine:
     event.listen(engine, "connect", _configure_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _patience() -> dict[str, int]:
+    """How long to wait for PostgreSQL's machine, as its client library takes it."""
+    lost_s = _LIMITS["lost_s"]
+    quiet = {"keepalives_idle": lost_s // 2, "keepalives_interval": lost_s // 4, "keepalives_count": 2}
+    return {"connect_timeout": _WAIT_S, "tcp_user_timeout": 1000 * lost_s, **quiet}
 
 
 def _make_private(database: Path) -> None:
@@ -131,6 +139,7 @@ def _restrict(path: Path, mode: int) -> None:
 
 def _configure_postgresql(connection: Any, _: object) -> None:
     connection.execute(f"SET lock_timeout = '{_WAIT_S}s'")
+    connection.execute(f"SET idle_in_transaction_session_timeout = '{_LIMITS['frozen_alone_s']}s'")
     connection.commit()
 
 
@@ -187,12 +196,13 @@ def _turn(only: str | None) -> str:
     """SQL for the advisory locks: the common one exclusively, or shared together with the dog's own.
 
     Everybody takes the common lock first, so there is no deadlock. Two dogs whose lock numbers collide only wait for
-    each other.
+    each other. Who stands still while holding a dog's lock loses it, and the whole transaction with it.
     """
     if only is None:
         return f"SELECT pg_advisory_xact_lock({_LOCK_NUMBER})"
     beside = f"SELECT pg_advisory_xact_lock_shared({_LOCK_NUMBER})"
-    return f"{beside}; SELECT pg_advisory_xact_lock({_LOCK_NUMBER}, {crc32(only.encode()) - 2**31})"
+    own = f"SELECT pg_advisory_xact_lock({_LOCK_NUMBER}, {crc32(only.encode()) - 2**31})"
+    return f"{beside}; {own}; SET LOCAL idle_in_transaction_session_timeout = '{_LIMITS['frozen_s']}s'"
 
 
 @contextmanager

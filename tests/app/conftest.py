@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import shutil
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +15,7 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import Engine, event
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -62,6 +65,26 @@ class Server:
         """A new dog; the token of its link."""
         begun = httpx.post(f"{self.url}/api/v1/dogs/by-link", json={"name": name}, timeout=60)
         return str(begun.raise_for_status().json()["token"])
+
+
+@pytest.fixture(autouse=True)
+def _no_statement_in_the_event_loop() -> Iterator[None]:
+    """A database that lets somebody wait must not stop the event loop, and with it everybody else's requests."""
+    found: list[str] = []
+
+    def look(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if threading.current_thread() is threading.main_thread():
+            return  # the test itself, in which a browser may keep a loop
+        try:
+            asyncio.get_running_loop()
+        except RuntimeError:
+            return
+        found.append(statement)
+
+    event.listen(Engine, "before_cursor_execute", look)
+    yield
+    event.remove(Engine, "before_cursor_execute", look)
+    assert not found
 
 
 @pytest.fixture(scope="session")

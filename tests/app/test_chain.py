@@ -10,12 +10,15 @@ import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import psycopg
 import pytest
 from fastapi.testclient import TestClient
 from PIL import Image
 from salon_walk import PASSWORD, sign_in
+from sqlalchemy import event
 
 from app import cases, settings
 from app.server import create_app
@@ -23,7 +26,7 @@ from app.settings import Settings, limits
 from coatclass import ensemble
 from coatclass.errors import RecordError
 from coatclass.learning import RELEASED, shelf_of
-from coatclass.records import Dog, SharedCounts, UserRole, add_user, open_records
+from coatclass.records import Dog, SharedCounts, UserRole, _access, add_user, open_records
 
 LINKS = "/api/v1/dogs/by-link"
 # What was used up comes back so slowly that no pause of a busy machine counts.
@@ -139,6 +142,51 @@ def test_requests_are_still_limited_while_the_counts_cannot_be_reached(branches,
     web = TestClient(branches[0], client=("192.0.2.11", 1))
     codes = [web.post("/api/v1/assess").status_code for _ in range(burst + 1)]
     assert codes[-1] == 429 and set(codes[:-1]) == {422}
+
+
+def test_a_server_with_a_wrong_clock_ends_no_link_and_no_session(branches, north, monkeypatch):
+    """Of servers that share a database the database's clock says what has expired."""
+    token = north.post(LINKS, json={"name": "Bramble"}).json()["token"]
+    assert sign_in(north).status_code == 200
+    for wrong in (timedelta(days=800), timedelta(days=-800)):
+        monkeypatch.setattr(_access, "now", lambda wrong=wrong: datetime.now(UTC) + wrong)
+        south = TestClient(branches[1], client=("192.0.2.7", 1), cookies=north.cookies)
+        assert south.get("/api/v1/signed-in").status_code == 200
+        other = south.post(LINKS, json={"name": "Clover"}).json()["token"]
+        assert [north.get(f"{LINKS}/{one}").status_code for one in (token, other)] == [200, 200]
+
+
+def test_a_database_that_is_away_is_told_without_where_it_is_and_is_there_again(branches, north, caplog):
+    token = north.post(LINKS, json={"name": "Bramble"}).json()["token"]
+    engine = branches[0].state.records.engine
+
+    def away(dialect, record, arguments, parameters):
+        raise psycopg.OperationalError('connection to server at "db.inside", port 5432 failed: user "salon"')
+
+    event.listen(engine, "do_connect", away)
+    engine.dispose()
+    try:
+        told = [north.get(f"{LINKS}/{token}"), north.patch(f"{LINKS}/{token}/answers", json={"feel": "silky"})]
+        pages = [(f"/owner/next?dog={token}", "get"), ("/groomer/today", "get"), ("/sign-in", "post")]
+        browser = {"accept": "text/html"}
+        shown = [north.request(how, page, headers=browser, follow_redirects=True) for page, how in pages]
+    finally:
+        event.remove(engine, "do_connect", away)
+    for answer in told + shown:
+        assert answer.status_code == 503 and answer.headers["retry-after"]
+        assert "reach its database" in answer.text and "inside" not in answer.text and "salon&#" not in answer.text
+    assert all(answer.json()["code"] == "unavailable" for answer in told)
+    assert all(page.text.lstrip().startswith("<!doctype html>") for page in shown)
+    assert "db.inside" in caplog.text  # whoever runs it finds out
+    assert north.patch(f"{LINKS}/{token}/answers", json={"feel": "silky"}).json() == {"feel": "silky"}
+
+
+def test_a_machine_that_vanishes_is_not_waited_for_for_hours(branches):
+    with branches[0].state.records.read() as reader:
+        told = reader.connection.connection.driver_connection.info.get_parameters()
+        frozen = reader.connection.exec_driver_sql("SHOW idle_in_transaction_session_timeout").scalar()
+    assert 0 < int(told["tcp_user_timeout"]) <= 60_000 and int(told["keepalives_idle"]) <= 30
+    assert frozen == "15min"
 
 
 def test_a_server_with_an_empty_photo_folder_is_refused_once_there_are_photos(branches, tmp_path):

@@ -182,6 +182,17 @@ def test_the_wait_doubles_up_to_a_ceiling_and_is_forgotten(monkeypatch):
     assert now.begin("a", "ada") == 0
 
 
+def test_a_clock_that_is_put_back_keeps_nobody_out_for_longer(monkeypatch):
+    """Servers on one PostgreSQL count by its clock, which somebody may put right."""
+    clock = [7200.0]
+    monkeypatch.setattr("app.guard.time.monotonic", lambda: clock[0])
+    attempts = Attempts(limits()["sign_in"])
+    while not attempts.begin("a", "ada"):
+        pass
+    clock[0] = 0.0
+    assert 0 < attempts.begin("a", "ada") <= limits()["sign_in"]["longest_wait_s"]
+
+
 def test_an_unknown_name_and_a_wrong_password_sound_the_same(app):
     web = TestClient(app)
     assert sign_in(web, "Nobody").json() == sign_in(web, "Ada", "wrong password").json()

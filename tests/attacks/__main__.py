@@ -67,10 +67,19 @@ def _chain(folder: Path, full: bool) -> Counter[str]:
             with Serving(folder / str(workers) / "salon", database=new_database(), workers=workers) as server:
                 done = chain.requests_per_second(server, seconds=20 if full else 5)
             first = first or done.per_second
-            said = f"{done.per_second:.0f} requests per second, {done.per_second / first:.2f} of one process; of each "
-            said += f"{done.cpu_ms:.1f} ms of processor time, {done.lock_ms:.1f} ms of waiting for another writer"
-            outcomes[f"{workers} processes: {said}"] += 1
+            outcomes[f"{workers} processes: {_said(done, workers, first)}"] += 1
     return outcomes
+
+
+def _said(done: chain.Done, processes: int, first: float) -> str:
+    """What so many processes got done, and what their processor time would allow where nothing else runs."""
+    used = f"web {done.web_ms:.1f}, database {done.database_ms:.1f}, whoever asks {done.asking_ms:.1f} ms of processor"
+    waits = (
+        f"statements {done.statements_ms:.1f}, another writer {done.lock_ms:.1f} ms, {done.connects:.2f} connections"
+    )
+    most = ", ".join(f"{done.at_most(processes, cores):.0f} on {cores} cores" for cores in (2, 4, 8))
+    here = f"{done.per_second:.0f} requests per second, {done.per_second / first:.2f} of one process"
+    return f"{here}; each: {used}; waits for {waits}; by processor time alone {most}"
 
 
 ATTACKS: dict[str, Callable[[Path, bool], Counter[str]]] = {

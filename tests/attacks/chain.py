@@ -17,7 +17,7 @@ from typing import Any
 
 import httpx
 
-from tests.attacks.serving import LINKS, Serving
+from tests.attacks.serving import LINKS, Serving, cpu_s_of
 
 # Both answer at once for one dog, each of other things.
 _BY_TELEPHONE = {"baths_per_month": 1.0, "minutes_per_week": 30.0, "swims": True}
@@ -123,11 +123,29 @@ def _replaced(server: Serving, victim: int, how: str) -> str:
 
 @dataclass(frozen=True)
 class Done:
-    """Requests a second; and of each, in ms, processor time of the web processes and the wait for the writers' lock."""
+    """What was done, and what each request took, in ms.
+
+    Attributes:
+        per_second: requests answered.
+        web_ms, database_ms, asking_ms: processor time of the web processes, of the database, and of whoever asks.
+        statements_ms, lock_ms: time between asking the database and its answer, without and for the writers' lock.
+        connects: new connections to the database.
+    """
 
     per_second: float
-    cpu_ms: float
+    web_ms: float
+    database_ms: float
+    asking_ms: float
+    statements_ms: float
     lock_ms: float
+    connects: float
+
+    def at_most(self, processes: int, cores: float) -> float:
+        """Requests a second by processor time alone, which other work on the machine does not change.
+
+        One process of Python runs on one core at a time; whoever asks and the database need the same cores.
+        """
+        return 1000 * min(processes / self.web_ms, cores / (self.web_ms + self.database_ms + self.asking_ms))
 
 
 def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -> Done:
@@ -153,11 +171,11 @@ def requests_per_second(server: Serving, seconds: float, *, at_once: int = 12) -
             await asyncio.gather(*(owner(web, number, until) for number in range(at_once)))
 
     asyncio.run(all_at_once(3.0))  # every process has loaded what it needs
-    answered, started, before = 0, time.monotonic(), (server.cpu_s, _waited_s(server))
+    answered, started, before = 0, time.monotonic(), _used(server)
     asyncio.run(all_at_once(seconds))
-    took, after = time.monotonic() - started, (server.cpu_s, _waited_s(server))
-    cpu_s, lock_s = (late - early for late, early in zip(after, before, strict=True))
-    return Done(answered / took, 1000 * cpu_s / answered, 1000 * lock_s / answered)
+    took, after = time.monotonic() - started, _used(server)
+    each = [1000 * (late - early) / answered for late, early in zip(after, before, strict=True)]
+    return Done(answered / took, *each[:-1], each[-1] / 1000)
 
 
 def writers_at_once(url: str, folder: Path, *, writers: int = 6, writes: int = 20, rounds: int = 4) -> str:
@@ -186,8 +204,15 @@ def writers_at_once(url: str, folder: Path, *, writers: int = 6, writes: int = 2
     return f"{writers} writers of as many dogs: {alone / beside:.1f} times as fast beside each other as one by one"
 
 
-def _waited_s(server: Serving) -> float:
-    """Time that all writers together have waited for each other, s."""
+def _used(server: Serving) -> tuple[float, float, float, float, float, float]:
+    """So far: processor time of web, database and whoever asks; waits for statements and the lock, s; connections."""
+    import psycopg
+
+    with psycopg.connect(server.database) as connection:
+        backend = connection.info.backend_pid
+        told = connection.execute("SELECT sessions FROM pg_stat_database WHERE datname = current_database()").fetchone()
+        database_s = cpu_s_of(int(Path(f"/proc/{backend}/stat").read_text().rpartition(")")[2].split()[1]))
     with server.client() as web:
-        waits = web.get("/health/slow").raise_for_status().json()["database"]
-    return float(sum(row["total_s"] for row in waits if "lock" in row["what"]))
+        waits = {row["what"]: row["total_s"] for row in web.get("/health/slow").raise_for_status().json()["database"]}
+    own_s = time.process_time()
+    return server.cpu_s, database_s, own_s, waits.get("statement", 0.0), waits.get("lock", 0.0), float(told[0])

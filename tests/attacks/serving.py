@@ -56,6 +56,20 @@ def _serve(
     )
 
 
+def cpu_s_of(pid: int) -> float:
+    """Processor time of a process and all below it, those included that have ended and were waited for, s."""
+    below, ticks = [str(pid)], 0
+    for one in below:  # it grows meanwhile
+        try:
+            fields = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
+            for task in Path(f"/proc/{one}/task").glob("*/children"):
+                below += task.read_text().split()
+        except (FileNotFoundError, ProcessLookupError):  # it has ended just now
+            continue
+        ticks += sum(int(field) for field in fields[11:15])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -175,13 +189,7 @@ class Serving:
     def cpu_s(self) -> float:
         """Processor time of its process and all below it, s."""
         assert self.process is not None
-        below, ticks = [str(self.process.pid)], 0
-        for pid in below:  # it grows meanwhile
-            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-            ticks += int(fields[11]) + int(fields[12])
-            for task in Path(f"/proc/{pid}/task").glob("*/children"):
-                below += task.read_text().split()
-        return ticks / os.sysconf("SC_CLK_TCK")
+        return cpu_s_of(int(self.process.pid or 0))
 
     @property
     def memory_mb(self) -> float:

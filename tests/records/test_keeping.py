@@ -21,6 +21,7 @@ from coatclass.records import (
     Dog,
     Finding,
     Measurement,
+    Photo,
     Records,
     User,
     UserRole,
@@ -281,6 +282,27 @@ def test_a_damaged_or_lost_file_is_said(records: Records, picture: Callable[...,
     with pytest.raises(RecordError) as caught:
         records.store.read(kept.sha256)
     assert caught.value.code == "missing"
+
+
+def test_while_the_folder_is_away_no_photo_is_kept_elsewhere_and_none_is_called_lost(place, picture) -> None:
+    """As when a shared folder is not mounted any more: what lies under its name is another, empty one."""
+    records = place.open()
+    dog = records.add(Dog(name="Bramble"), who="Ada")
+    kept = records.add_photo(dog.id, picture(), who="Ada")
+    away = place.photos.with_name("away")
+    place.photos.rename(away)
+    place.photos.mkdir()
+    for act in (
+        lambda: records.add_photo(dog.id, picture("black"), who="Ada"),
+        lambda: records.store.read(kept.sha256),
+    ):
+        with pytest.raises(RecordError) as caught:
+            act()
+        assert caught.value.code == "unavailable"
+    assert list(place.photos.iterdir()) == [] and len(records.find(Photo)) == 1
+    place.photos.rmdir()
+    away.rename(place.photos)
+    assert records.store.read(kept.sha256)
 
 
 def test_opening_sweeps_what_a_kill_left_behind(place, picture: Callable[..., bytes]) -> None:

@@ -22,6 +22,7 @@ from coatclass.records import (
     User,
     UserRole,
     add_link,
+    database,
     delete_dog,
     make_link,
     open_records,
@@ -89,6 +90,30 @@ def test_a_picture_is_not_swept_away_before_its_record_is_there(several: Records
             writer.add_photo(dog.id, kept)
         assert swept.result(LONG) == 0
     assert several.store.read(kept.sha256) == kept.data
+
+
+def test_a_program_starts_while_somebody_else_holds_a_transaction_open(place, picture) -> None:
+    """Nothing has to be swept, so nobody has to be waited for."""
+    salon = place.open()
+    dog = salon.add(Dog(name="Bramble"), who="Ada")
+    kept = salon.add_photo(dog.id, picture(), who="Ada")
+    with salon.write("somebody at lunch") as writer:
+        writer.change(dog, remarks="half done")
+        started = place.open()
+        assert started.get(Dog, dog.id).remarks == "" and started.store.read(kept.sha256)
+
+
+def test_a_machine_that_stands_still_while_it_writes_loses_the_lock_and_keeps_nothing(
+    several: Records, monkeypatch
+) -> None:
+    monkeypatch.setitem(database._LIMITS, "frozen_s", 1)
+    dog = several.add(Dog(name="Bramble"), who="Ada")
+    with pytest.raises(RecordError) as caught, several.write("Ada", only=dog.id) as standing_still:
+        standing_still.change(dog, weight_kg=5)
+        several.change(dog, who="Grace", weight_kg=6)  # waits until the lock is free
+        standing_still.get(Dog, dog.id)
+    assert caught.value.code == "unavailable"
+    assert several.get(Dog, dog.id).weight_kg == 6
 
 
 def test_a_transaction_about_one_dog_changes_no_other(records: Records) -> None:
@@ -201,7 +226,7 @@ def test_a_password_and_the_end_of_its_sessions_are_one_act(records: Records, mo
 
 def test_expired_links_go_whosever_they_are_though_somebody_writes_of_that_dog(several: Records) -> None:
     old, new = (several.add(Dog(name=name), who="Ada") for name in ("Bramble", "Clover"))
-    make_link(several, old.id, valid_for=timedelta(seconds=-1), who="Ada")
+    make_link(several, old.id, valid_for=timedelta(days=-401), who="Ada")
     with several.write("Ada", only=old.id) as writer:
         writer.change(old, remarks="at it")
         make_link(several, new.id, valid_for=timedelta(days=1), who="Grace")
