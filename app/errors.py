@@ -139,10 +139,10 @@ def install(app: FastAPI) -> None:
             _log.error("%s", error)
             return answer(503, "unavailable", "The program is not complete here.", "Tell whoever runs it.")
         problem, next_step = problem_of(error), told(without_inside(error).next_step)
-        status, wait = status_of(error), {}
+        status = status_of(error)
         if status == 503:
             _log.error("%s", error)
-            wait = {"retry_after": _RETRY_AFTER_S}
+        wait = {"retry_after": _RETRY_AFTER_S} if status == 503 else {}
         if _is_a_page(request):
             return _problem_page(problem, next_step, status)
         return answer(status, error.code, problem, next_step, **wait)
