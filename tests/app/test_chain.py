@@ -26,7 +26,7 @@ from app.settings import Settings, limits
 from coatclass import ensemble
 from coatclass.errors import RecordError
 from coatclass.learning import RELEASED, shelf_of
-from coatclass.records import Dog, SharedCounts, UserRole, _access, add_user, open_records
+from coatclass.records import Dog, SharedCounts, UserRole, add_user, open_records
 
 LINKS = "/api/v1/dogs/by-link"
 # What was used up comes back so slowly that no pause of a busy machine counts.
@@ -149,7 +149,7 @@ def test_a_server_with_a_wrong_clock_ends_no_link_and_no_session(branches, north
     token = north.post(LINKS, json={"name": "Bramble"}).json()["token"]
     assert sign_in(north).status_code == 200
     for wrong in (timedelta(days=800), timedelta(days=-800)):
-        monkeypatch.setattr(_access, "now", lambda wrong=wrong: datetime.now(UTC) + wrong)
+        monkeypatch.setattr("coatclass.records._access.now", lambda wrong=wrong: datetime.now(UTC) + wrong)
         south = TestClient(branches[1], client=("192.0.2.7", 1), cookies=north.cookies)
         assert south.get("/api/v1/signed-in").status_code == 200
         other = south.post(LINKS, json={"name": "Clover"}).json()["token"]
