@@ -71,9 +71,11 @@ def run(args: argparse.Namespace) -> int:
 
     console = Console()
     load = round(os.getloadavg()[0], 1)
-    dog = min(args.pictures.absolute().glob("**/*.jpg"), default=None)
-    if dog is None:
-        raise InputError(str(args.pictures), "holds no photos.", "Name them with --pictures or COATCLASS_PHOTOS.")
+    dogs = sorted(args.pictures.absolute().glob("**/*.jpg"))
+    if len(dogs) < _PHOTOS:
+        raise InputError(
+            str(args.pictures), f"holds fewer than {_PHOTOS} photos.", "Name them with --pictures or COATCLASS_PHOTOS."
+        )
     figures: list[Ratio] = []
     with console.status("measuring ..."), TemporaryDirectory() as folder:
         command = _assess_command(Path(folder))
@@ -81,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
             figures.append(measure(args.rounds))
         figures.append(_assess(command))
         if args.earlier:
-            figures += _since(args.earlier, dog, Path(folder), args.rounds)
+            figures += _since(args.earlier, dogs, Path(folder), args.rounds)
         measured: dict[str, Any] = {
             "machine": {"cores": os.cpu_count(), "load_before": load, "python": sys.version.split()[0]},
             "ratios": [asdict(f) for f in figures],
@@ -90,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
                 "import torch": _peak_mb("import torch"),
             },
             "roofline": _roofline(args.rounds),
-            "startup": _startup(dog, min(args.rounds, 7)),
+            "startup": _startup(dogs[0], min(args.rounds, 7)),
         }
     table = Table("what", "against", "ms", "ms", "ratio", "aim", "reached", title="speed, median of pairwise ratios")
     for f in figures:
@@ -133,10 +135,18 @@ def _aim(name: str) -> float:
     return float(aims()["benchmark"][name])
 
 
-def paired(first: Callable[[], Any], second: Callable[[], Any], rounds: int) -> tuple[float, float, float]:
-    """Median times of both in ms, and the median of the pairwise ratios first / second."""
+def paired(
+    first: Callable[[], Any], second: Callable[[], Any], rounds: int, *, totals: bool = False
+) -> tuple[float, float, float]:
+    """Median times of both in ms, and the median of the pairwise ratios first / second.
+
+    With ``totals``, means and the ratio of the sums: where rounds differ in what they do.
+    """
     first(), second()  # warm caches are what a long run sees
     times = [(_ms(first), _ms(second)) for _ in range(rounds)]
+    if totals:
+        ours, theirs = (sum(column) for column in zip(*times, strict=True))
+        return ours / rounds, theirs / rounds, ours / theirs
     return (
         statistics.median(a for a, _ in times),
         statistics.median(b for _, b in times),
@@ -246,38 +256,35 @@ _ONE_PHOTO = """
 import sys
 from coatclass.estimating import estimate_photo
 for line in sys.stdin:
-    estimate_photo(sys.argv[1])
+    estimate_photo(line.strip())
     print(flush=True)
 """
-_WEB_ROUNDS = 8  # what one visitor may ask at once
+_PHOTOS = 8  # as many as one visitor may ask of at once by web
 
 
-def _since(revision: str, photo: Path, folder: Path, rounds: int) -> list[Ratio]:
+def _since(revision: str, dogs: Sequence[Path], folder: Path, rounds: int) -> list[Ratio]:
     """What a user waits for, now against an earlier revision, each as it is installed: no thread forbidden.
 
-    The photo shows a dog: of one without a dog the network does not take its second look.
+    Of photos spread evenly over the collection, for the network looks twice at some of them only; the mean of all.
     """
+    photos = dogs[:: len(dogs) // _PHOTOS][:_PHOTOS]
     before = folder / "earlier"
     before.mkdir()
     archive = subprocess.run(["git", "archive", revision], cwd=ROOT, check=True, stdout=subprocess.PIPE)
     subprocess.run(["tar", "-x"], cwd=before, input=archive.stdout, check=True)
-    assessing = [*_PYTHON, "-m", "coatclass", "assess", str(photo), "--breed", "beagle", "--json"]
+    assessing = [*_PYTHON, "-m", "coatclass", "assess", str(dogs[0]), "--breed", "beagle", "--json"]
     with ExitStack() as stack:
         roots = (ROOT, before)
-        pairs: tuple[tuple[str, str, int, list[Callable[[], Any]]], ...] = (
-            ("assess, start to exit", "since_assess", min(rounds, 9), [_whole(root, assessing) for root in roots]),
-            ("one photo, loaded", "since_photo", rounds, [stack.enter_context(_looped(root, photo)) for root in roots]),
-            (
-                "photo to word by web",
-                "since_web",
-                _WEB_ROUNDS,
-                [stack.enter_context(_web(root, photo)) for root in roots],
-            ),
-        )
+        whole = paired(_whole(ROOT, assessing), _whole(before, assessing), min(rounds, 9))
+        now, then = (stack.enter_context(_looped(root, photos)) for root in roots)
+        loaded = paired(now, then, max(rounds // _PHOTOS, 1) * _PHOTOS, totals=True)
+        now, then = (stack.enter_context(_web(root, photos)) for root in roots)
+        web = paired(now, then, len(photos), totals=True)
         against = f"revision {revision}"
         return [
-            Ratio(what, against, *paired(first, second, number), _aim(aim))
-            for what, aim, number, (first, second) in pairs
+            Ratio("assess, start to exit", against, *whole, _aim("since_assess")),
+            Ratio("one photo, loaded", against, *loaded, _aim("since_photo")),
+            Ratio("photo to word by web", against, *web, _aim("since_web")),
         ]
 
 
@@ -293,14 +300,14 @@ def _whole(root: Path, command: list[str]) -> Callable[[], Any]:
 
 
 @contextmanager
-def _looped(root: Path, photo: Path) -> Iterator[Callable[[], Any]]:
-    """One photo after the other in a process that has loaded the program."""
-    command = [*_PYTHON, "-c", _ONE_PHOTO, str(photo)]
+def _looped(root: Path, photos: Sequence[Path]) -> Iterator[Callable[[], Any]]:
+    """One photo after the other, round and round, in a process that has loaded the program."""
+    command, turn = [*_PYTHON, "-c", _ONE_PHOTO], itertools.cycle(photos)
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
     with subprocess.Popen(command, cwd=root, env=_as_installed(root), text=True, **pipes) as process:  # type: ignore[call-overload]
 
         def ask() -> None:
-            print(file=process.stdin, flush=True)
+            print(next(turn), file=process.stdin, flush=True)
             if not process.stdout.readline():
                 raise RuntimeError("the process ended")
 
@@ -309,11 +316,11 @@ def _looped(root: Path, photo: Path) -> Iterator[Callable[[], Any]]:
 
 
 @contextmanager
-def _web(root: Path, photo: Path) -> Iterator[Callable[[], Any]]:
-    """A photo sent to a server on loopback, until the assessment is there; no photo twice."""
+def _web(root: Path, photos: Sequence[Path]) -> Iterator[Callable[[], Any]]:
+    """A photo sent to a server on loopback, until the assessment is there; no file twice."""
     import httpx
 
-    content, sent = photo.read_bytes(), itertools.count()
+    turn, sent = itertools.cycle(photos), itertools.count()
     with TemporaryDirectory() as data, socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
         free.close()
@@ -323,7 +330,9 @@ def _web(root: Path, photo: Path) -> Iterator[Callable[[], Any]]:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as web:
 
             def ask() -> None:
-                fresh = content + next(sent).to_bytes(4)  # after the picture's end, where no decoder looks
+                fresh = next(turn).read_bytes() + next(sent).to_bytes(
+                    4
+                )  # after the picture's end, where no decoder looks
                 answer = web.post("/api/v1/assess", files={"photos": ("a.jpg", fresh, "image/jpeg")})
                 answer.raise_for_status()
 

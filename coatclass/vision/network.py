@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from coatclass.contract import PhotoEvidence
 from coatclass.errors import ModelFilesError
@@ -52,11 +52,20 @@ class ModelLimits(_ManifestEntry):
     dog_margin: float
 
 
-class VisionManifest(_ManifestEntry):
-    """What the image model's part of ``models/manifest.json`` says.
+class SecondLook(_ManifestEntry):
+    """The network reads what the dog fills of a picture as well, and the coat is the mean of both looks.
 
-    ``second_look``: the network reads what the dog fills of the picture as well, and the coat is the mean of both.
+    Attributes:
+        unless: the first look is enough where its routes' mean gives one coat at least this probability,
+        margin: and the dog's margin over other animals and things is at least this, nats.
     """
+
+    unless: float = Field(gt=0)
+    margin: float
+
+
+class VisionManifest(_ManifestEntry):
+    """What the image model's part of ``models/manifest.json`` says; ``second_look`` is None where it looks once."""
 
     model_version: str
     network: str
@@ -65,7 +74,7 @@ class VisionManifest(_ManifestEntry):
     limits: ModelLimits
     categories: tuple[str, ...]
     bands: tuple[str, ...]
-    second_look: bool = False
+    second_look: SecondLook | None = None
 
 
 def read_manifest(folder: Path | None = None) -> VisionManifest:
@@ -133,6 +142,7 @@ LOOKS = {
 """What an observer may say of the coat on a photo, in the order of the output ``looks``; the length comes last."""
 
 
+Array = NDArray[np.floating[Any]]
 _LEAST = -30.0  # a probability of 1e-13: impossible for all purposes
 
 
@@ -186,10 +196,11 @@ class VisionModel:
         return dict(zip(OUTPUTS, self._session.run(list(OUTPUTS), {"picture": tensor}), strict=True))
 
     def look(self, image: Image.Image, *, file: str) -> Look:
-        """Read one upright picture; what is said of the coat also from nearer, if the manifest says so."""
+        """Read one upright picture; what is said of the coat also from nearer, where the manifest asks for it."""
         read = self.outputs(to_tensor(image, self.manifest.preprocessing))
-        mask = read["mask"][0]
-        box = around_dog(*image.size, mask) if self.manifest.second_look else None
+        mask, rule = read["mask"][0], self.manifest.second_look
+        again = rule and not no_doubt(rule, read["texture"], read["kinship"], read["dog_margin"])[0]
+        box = around_dog(*image.size, mask) if again else None
         if box is not None:
             near = self.outputs(to_tensor(image.crop(box), self.manifest.preprocessing))
             read |= {name: pooled_looks(name, read[name], near[name]) for name in POOLED}
@@ -208,6 +219,14 @@ class VisionModel:
             outline=row_of(read["outline"]),
         )
         return Look(evidence, mask)
+
+
+def no_doubt(rule: SecondLook, texture: Array, kinship: Array, dog_margin: Array) -> NDArray[np.bool_]:
+    """Where a first look is enough, (N,), by its log probabilities of the coat, (N, 7) each, and margins (N,)."""
+    mean = (texture.clip(_LEAST) + kinship.clip(_LEAST)) / 2
+    coat = mean.max(axis=1) - np.logaddexp.reduce(mean, axis=1)
+    enough: NDArray[np.bool_] = (coat >= np.log(rule.unless)) & (dog_margin >= rule.margin)
+    return enough
 
 
 def pooled_looks(name: str, whole: NDArray[np.float32], near: NDArray[np.float32]) -> NDArray[np.float32]:

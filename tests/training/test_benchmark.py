@@ -18,6 +18,8 @@ def test_the_ratio_is_the_median_of_the_pairs(monkeypatch):
         clock[0] += next(takes)
 
     assert benchmark.paired(work, work, rounds=3) == pytest.approx((2000, 8000, 0.5))
+    takes = iter([9, 9, 1, 2, 2, 8, 30, 40])
+    assert benchmark.paired(work, work, rounds=3, totals=True) == pytest.approx((11_000, 50_000 / 3, 33 / 50))
 
 
 def test_an_aim_is_reached_only_at_or_under_it():

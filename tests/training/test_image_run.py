@@ -36,6 +36,7 @@ WHAT_SHAPES_NUMBERS = (
 CONFIG = """
 name = "small"
 size = 64
+second_look = { unless = 0.5, margin = -100.0 }
 folds = 2
 [heads]
 flip = false
@@ -98,26 +99,45 @@ def test_the_released_network_reads_as_the_trained_one(released: Path, network: 
         assert np.allclose(model.outputs(tensor)[name], value.numpy(), atol=2e-2, rtol=2e-2), name
 
 
-def test_a_second_look_reads_the_same_in_training_and_at_run_time(released: Path, network: Any, invented: Path) -> None:
-    """Torch and ONNX on the whole picture and on what the dog fills of it."""
+def test_two_looks_read_the_same_in_training_and_at_run_time(released: Path, network: Any, invented: Path) -> None:
+    """Torch and ONNX on the whole picture and on what the dog fills of it; every rule for the second look."""
     from coatclass import photo, vision
-    from training.image.heads import pooled, pooled_near, read_twice
+    from training.image.heads import both_looks, pooled, pooled_near, read_features
     from training.image.pictures import Gallery, prepare
 
-    model = copy.copy(vision.load_model(released))
-    model.manifest = model.manifest.model_copy(update={"second_look": True})
+    released_model = vision.load_model(released)
     images = [photo.load(path).image for path in sorted((invented / "oxford").glob("p?.jpg"))]
     gallery = Gallery([np.asarray(image) for image in images], [None] * len(images))
-    rule = model.manifest.preprocessing
+    rule, every = released_model.manifest.preprocessing, np.arange(len(images))
     prepared = prepare(gallery.pictures, rule)
-    near = pooled_near(network, gallery, prepared, rule)
-    said = read_twice(network, pooled(network, prepared)[0], near)
-    looks = [model.look(image, file="").evidence for image in images]
-    for name in vision.POOLED:
-        ours, theirs = getattr(said, name), np.array([getattr(look, name) for look in looks])
-        assert np.allclose(ours.clip(-30), theirs, atol=5e-2, rtol=5e-2), name
-    alone = read_twice(network, pooled(network, prepared)[0], None)
-    assert not np.allclose(said.texture, alone.texture, atol=5e-2)
+    first = read_features(network, pooled(network, prepared)[0])
+    near = read_features(network, pooled_near(network, gallery, prepared, rule, every))
+    certainty = np.sort(np.exp(vision.pooled_looks("texture", first.texture, first.kinship)).max(axis=1))
+    widest = int(np.diff(certainty).argmax())  # between two photos whose order no rounding can turn
+    sure = float(certainty[widest : widest + 2].mean())
+    seen = set()
+    for unless in (0.01, sure, 2.0):
+        model = copy.copy(released_model)
+        second = vision.SecondLook(unless=unless, margin=-100)
+        model.manifest = model.manifest.model_copy(update={"second_look": second})
+        said, looks = both_looks(first, near, second), [model.look(image, file="").evidence for image in images]
+        for name in vision.POOLED:
+            ours, theirs = getattr(said, name), np.array([getattr(look, name) for look in looks])
+            assert np.allclose(ours.clip(-30), theirs, atol=5e-2, rtol=5e-2), name
+        seen.add(int((said.texture != first.texture).any(axis=1).sum()))
+    assert len(seen) == 3 and {0, len(images)} < seen
+
+
+def test_the_evidence_tells_both_looks_apart_and_holds_what_they_say_together(released: Path) -> None:
+    for name in ("evidence.npz", "evidence_unseen_breeds.npz", "evidence_unseen_sources.npz"):
+        with np.load(released / name) as evidence:
+            first, near = (np.exp(evidence[f"{look}_texture"]) for look in ("first", "near"))
+            assert np.isfinite(first).all() and np.isfinite(near).all()
+            both = np.sqrt(first * near)
+            both /= both.sum(axis=1, keepdims=True)
+            once = np.isclose(np.exp(evidence["texture"]), first, atol=1e-5).all(axis=1)
+            twice = np.isclose(np.exp(evidence["texture"]), both, atol=1e-5).all(axis=1)
+            assert (once | twice).all() and twice.any()
 
 
 def test_evidence_holds_every_photo_and_keeps_test_photos_out_of_the_folds(released: Path) -> None:

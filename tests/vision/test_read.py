@@ -19,6 +19,7 @@ from coatclass import photo, vision
 from coatclass.contract import PhotoStatus, Verdict
 from coatclass.errors import ModelFilesError
 from coatclass.estimating import estimate_photo
+from coatclass.photo.quality import default_limits
 from coatclass.resources import released
 from coatclass.taxonomy import BANDS, CATEGORIES
 
@@ -68,21 +69,21 @@ def test_reading_twice_gives_the_same(picture: Image.Image) -> None:
     assert vision.read(picture, file="a") == vision.read(picture, file="a")
 
 
-class _Near:
-    """Stands for a release without a second look, or with one, by the same network."""
+def twice(unless: float, margin: float = -100) -> vision.SecondLook:
+    return vision.SecondLook(unless=unless, margin=margin)
 
-    @staticmethod
-    def of(second_look: bool) -> vision.VisionModel:
-        model = vision.load_model()
-        found = copy.copy(model)
-        found.manifest = model.manifest.model_copy(update={"second_look": second_look})
-        return found
+
+def looking(rule: vision.SecondLook | None) -> vision.VisionModel:
+    """The released network, looking a second time by another rule, or never."""
+    found = copy.copy(vision.load_model())
+    found.manifest = found.manifest.model_copy(update={"second_look": rule})
+    return found
 
 
 @pytest.mark.photos
 def test_the_second_look_is_the_mean_of_the_whole_picture_and_of_what_the_dog_fills(photos: Path) -> None:
     image = photo.load(next(iter(sorted((photos / "oxford").glob("beagle_*.jpg"))))).image
-    both, whole = _Near.of(True).look(image, file="a"), _Near.of(False).look(image, file="a")
+    both, whole = (looking(rule).look(image, file="a") for rule in (twice(2), None))
     dog = whole.mask > 0.5
     rows, columns = np.flatnonzero(dog.any(1)), np.flatnonzero(dog.any(0))
     (high, wide), (width, height) = dog.shape, image.size
@@ -92,7 +93,7 @@ def test_the_second_look_is_the_mean_of_the_whole_picture_and_of_what_the_dog_fi
         math.ceil(min((columns[-1] + 1) / wide + 0.08, 1) * width),
         math.ceil(min((rows[-1] + 1) / high + 0.08, 1) * height),
     )
-    near = _Near.of(False).look(image.crop(box), file="a")
+    near = looking(None).look(image.crop(box), file="a")
     for name in ("texture", "kinship", "band", "outline"):
         mean = np.exp((np.array(getattr(whole.evidence, name)) + np.array(getattr(near.evidence, name))) / 2)
         assert np.exp(getattr(both.evidence, name)) == pytest.approx(mean / mean.sum(), abs=1e-4)
@@ -100,6 +101,23 @@ def test_the_second_look_is_the_mean_of_the_whole_picture_and_of_what_the_dog_fi
     assert said.unfamiliarity == pytest.approx((first.unfamiliarity + second.unfamiliarity) / 2)
     assert said.dog_margin == pytest.approx(max(first.dog_margin or 0, second.dog_margin or 0))
     assert said.dog_share == first.dog_share and said.looks == first.looks
+
+
+@pytest.mark.photos
+def test_it_looks_again_where_the_first_look_leaves_doubt_of_the_coat_or_of_the_dog(photos: Path) -> None:
+    image = photo.load(next(iter(sorted((photos / "oxford").glob("beagle_*.jpg"))))).image
+    once, both = (looking(rule).look(image, file="a").evidence for rule in (None, twice(2)))
+    assert once != both
+    mean = (np.array(once.texture) + np.array(once.kinship)) / 2
+    sure, dog = float(np.exp(mean).max() / np.exp(mean).sum()), float(once.dog_margin or 0)
+    for unless, margin, expected in (
+        (sure - 1e-3, dog - 1e-3, once),
+        (min(sure + 1e-3, 1.01), dog - 1e-3, both),
+        (sure - 1e-3, dog + 1e-3, both),
+    ):
+        assert looking(twice(unless, margin)).look(image, file="a").evidence == expected
+    rule = vision.read_manifest().second_look
+    assert rule is not None and rule.margin >= default_limits().dog_margin.doubtful, "a dog in doubt gets both looks"
 
 
 def test_what_the_dog_fills_lies_in_the_picture_with_a_little_room() -> None:

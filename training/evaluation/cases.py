@@ -175,7 +175,7 @@ def _read_by(models: Path, unseen: str) -> Dataset:
 
 
 def _with_sources_held_out(photos: Dataset, path: Path) -> Dataset:
-    """What networks read that never saw the source; by the first look alone, at the whole picture (model card)."""
+    """What networks read that never saw the source."""
     with np.load(path, allow_pickle=False) as arrays:
         place = {photo: row for row, photo in enumerate(arrays["photo_id"].tolist())}
         if not place.keys() >= set(photos.photo_id.tolist()):

@@ -241,7 +241,7 @@ def _counted(name: str, of: list[Row]) -> Row:
 def _dogs(models: Path) -> dict[str, NDArray[np.float64]]:
     """Margins of the dogs of train and val, by what the network that read them had not seen.
 
-    By the first look alone (model card): the second look can only raise them, as the better of both counts.
+    By one look or two, as at run time.
     """
     margins = {}
     for unseen, file in EVIDENCE.items():

@@ -488,7 +488,7 @@ def _not_dogs(report: dict[str, Any]) -> Iterator[str]:
     )
     yield (
         f"Dogs refused as none: {refused} of {dogs} test photos: {refused / dogs:.3f} {interval((low, high))}; out of "
-        f"fold, by the first look alone, {at['dogs_under_dog']:.1%}, of breeds never seen "
+        f"fold, {at['dogs_under_dog']:.1%}, of breeds never seen "
         f"{at['dogs_under_breed']:.1%} (aim: 1 %)."
     )
 

@@ -159,7 +159,7 @@ def _read(benches: dict[str, Any], soup: Soup, job: str, frozen: tuple[Any, Any]
         seen["mirrored"] = pooled(network, Prepared(tuple(tensor.flip(-1) for tensor in kept)))[0]
         seen["larger"] = pooled(network, prepare(pictures, wide))[0]
         here = Gallery(pictures, [None] * len(pictures))
-        seen["dog"] = pooled_near(network, here, Prepared(tuple(kept)), rule)
+        seen["dog"] = pooled_near(network, here, Prepared(tuple(kept)), rule, np.arange(len(kept)))
     columns: dict[str, Array] = {}
     for view, pooled_of in seen.items():
         readings = read_features(network, pooled_of)

@@ -16,7 +16,7 @@ from pydantic import Field, ValidationError
 from coatclass.contract import Frozen
 from coatclass.durable import write_whole
 from coatclass.errors import InputError
-from coatclass.vision import Preprocessing
+from coatclass.vision import Preprocessing, SecondLook
 from training.image.network import MEAN, STD, kinship_table
 
 ORIGIN_FILE = "origin.json"
@@ -102,7 +102,7 @@ class Config(Frozen):
     false_alarms: float = 0.02  # share of dogs that may be called unfamiliar at most
     # What the heads see beside the mean over the picture: the mean over the dog, the spread, or nothing.
     second: Literal["dog", "spread", "none"] = "dog"
-    second_look: bool = False  # whether photos are read from nearer as well, see coatclass.vision.VisionManifest
+    second_look: SecondLook | None = None  # when photos are read from nearer as well; shapes readings, no training
     heads: Heads = Heads()
     finetune: Finetune | None = None
 

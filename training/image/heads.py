@@ -12,7 +12,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from coatclass.vision import POOLED, Preprocessing, around_dog, pooled_looks
+from coatclass.vision import POOLED, Preprocessing, SecondLook, around_dog, no_doubt, pooled_looks
 from training.image.config import Heads
 from training.image.labels import Labels
 from training.image.linear import (
@@ -114,17 +114,26 @@ def pooled(network: CoatNetwork, prepared: Prepared) -> tuple[Tensor, Tensor]:
 
 
 @torch.inference_mode()
-def pooled_near(network: CoatNetwork, gallery: Gallery, prepared: Prepared, rule: Preprocessing) -> Tensor:
-    """Pooled features (N, ...) of what the dog fills of each photo, by the network's own mask; of all where none is."""
+def pooled_near(
+    network: CoatNetwork, gallery: Gallery, prepared: Prepared, rule: Preprocessing, chosen: NDArray[np.int64]
+) -> Tensor:
+    """Pooled features (n, ...) of what the dog fills of the chosen photos, by the network's own mask of the first look.
+
+    Of the whole photo where there is no dog in the mask.
+
+    Args:
+        prepared: all photos as the first look sees them.
+    """
+    network.eval()
     device = network.device
-    near = list(gallery.pictures)
-    for indices, batch in prepared.batches(range(len(prepared.tensors))):
+    near = {int(index): gallery.pictures[index] for index in chosen}
+    for indices, batch in prepared.batches(list(near)):
         masks = network.mask_scores(*network.maps(batch.to(device))).sigmoid().cpu().numpy()
         for index, mask in zip(indices, masks, strict=True):
             height, width = near[index].shape[:2]
             left, top, right, bottom = around_dog(width, height, mask) or (0, 0, width, height)
             near[index] = near[index][top:bottom, left:right]
-    return pooled(network, prepare(near, rule))[0]
+    return pooled(network, prepare(list(near.values()), rule))[0]
 
 
 @torch.inference_mode()
@@ -167,6 +176,23 @@ class Readings:
     dog_margin: NDArray[np.float32]
     looks: NDArray[np.float32]
     outline: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What a network says of N photos.
+
+    Attributes:
+        said: by both looks, as at run time.
+        first: by the first look.
+        near: by the second; rows of NaN where it was not taken. None where the configuration asks for none.
+        dog_share: share of dog (N,) in the first look's mask.
+    """
+
+    said: Readings
+    first: Readings
+    near: Readings | None
+    dog_share: NDArray[np.float32]
 
 
 def class_weights(labels: Labels, chosen: NDArray[np.int64], power: float) -> NDArray[np.float32]:
@@ -241,14 +267,16 @@ def fit_outline(
     return fit_linear(inputs[complete], category, say, outputs=len(CATEGORIES), l2=settings.outline_l2)
 
 
-def read_twice(network: CoatNetwork, whole: Tensor, near: Tensor | None) -> Readings:
-    """What the heads say of whole photos, pooled with what they say of the coat from nearer if there is such a look."""
-    readings = read_features(network, whole)
-    if near is None:
-        return readings
-    other = read_features(network, near)
-    both = {name: pooled_looks(name, getattr(readings, name), getattr(other, name)) for name in POOLED}
-    return replace(readings, **both)
+def both_looks(first: Readings, near: Readings, rule: SecondLook) -> Readings:
+    """What is said of N photos by both looks, or by the first where it leaves no doubt, as at run time.
+
+    And by the first where ``near`` holds NaN: the second was not taken.
+    """
+    again = ~no_doubt(rule, first.texture, first.kinship, first.dog_margin) & np.isfinite(near.dog_margin)
+    found = {name: getattr(first, name).copy() for name in POOLED}
+    for name, said in found.items():
+        said[again] = pooled_looks(name, said[again], getattr(near, name)[again])
+    return replace(first, **found)
 
 
 @torch.inference_mode()

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import platform
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import torch
@@ -17,22 +18,24 @@ from safetensors.torch import save
 
 from coatclass.durable import write_whole
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
-from coatclass.vision import Preprocessing
+from coatclass.vision import POOLED, Preprocessing
 from training.image.config import Config
-from training.image.heads import Readings, pooled, read_features
+from training.image.heads import Looked, Readings, pooled, read_features
 from training.image.labels import Labels, TrainingPlan
 from training.image.network import HALF_FROM, CoatNetwork, export_onnx
 from training.image.pictures import Gallery, Pixels, prepare
 from training.places import EVIDENCE, code_sha256, read_csv, sha256, write_csv
 
 NETWORK_FILE = "coat.onnx"
-JobReadings = dict[str, dict[float, tuple[Readings, NDArray[np.float32]]]]
+JobReadings = dict[str, dict[float, Looked]]
+Look = Literal["said", "first", "near"]
 
 _SHOWN = ("accuracy", "macro_f1", "macro_f1_without_mixed", "log_loss", "soft_log_loss")
 _FIGURES = [f"{route}_{name}" for route in ("texture", "kinship", "blend") for name in _SHOWN]
 _FIGURES += ["band_accuracy", "band_kappa", "band_log_loss"]
 _MIXED = CATEGORIES.index(CoatCategory.MIXED)
 _PURE = [place for place in range(len(CATEGORIES)) if place != _MIXED]
+_LOOKS: tuple[Look, ...] = ("first", "near")
 _NO_DOG = 0.0075  # share of dogs that may be taken for no dog at most
 
 
@@ -86,10 +89,10 @@ def figures(readings: Readings, labels: Labels, chosen: NDArray[np.int64]) -> di
     return found | band_figures(readings.band, labels, chosen)
 
 
-def joined(readings: JobReadings, plan: TrainingPlan, by: str, share: float) -> Readings:
-    """Readings in which each photo was read by the network that never saw its fold; test photos by fold 0's."""
+def joined(readings: JobReadings, plan: TrainingPlan, by: str, share: float, look: Look = "said") -> Readings:
+    """What is said, or seen by one look, of each photo by the network that never saw its fold; test by fold 0's."""
     fold = plan.folds[by]
-    parts = [readings[f"{by}{k}"][share][0] for k in range(int(fold.max()) + 1)]
+    parts = [getattr(readings[f"{by}{k}"][share], look) for k in range(int(fold.max()) + 1)]
     rows = np.arange(len(fold))
     return Readings(
         *(
@@ -134,7 +137,7 @@ def add_rows(
     """Add a row for each share; rows of the same configuration are replaced."""
     rows = [row for row in read_csv(path, optional=True) if row["config"] != config.name]
     for share in config.shares:
-        on_val = figures(readings["val"][share][0], labels, labels.where("val"))
+        on_val = figures(readings["val"][share].said, labels, labels.where("val"))
         dogs, breeds = (held_out(labels, plan, readings, by, share) for by in ("group", "breed"))
         row: dict[str, object] = {
             "config": config.name,
@@ -208,16 +211,21 @@ def release_model(
 ) -> None:
     """Write everything that is released: network, evidence out of fold, manifest with limits and figures."""
     known = labels.where("train", "val")
-    final, dog_share = readings["all"][share]
-    read = {by: _completed(joined(readings, plan, by, share), final, fold) for by, fold in plan.folds.items()}
+    final = readings["all"][share]
+
+    def completed(by: str, look: Look = "said") -> Readings:
+        return _completed(joined(readings, plan, by, share, look), getattr(final, look), plan.folds[by])
+
+    read = {by: completed(by) for by in plan.folds}
     for by, name in EVIDENCE.items():
-        write_evidence(out / name, labels, plan.folds[by], read[by], dog_share)
+        looks = {look: completed(by, look) for look in _LOOKS} if final.near else {}
+        write_evidence(out / name, labels, plan.folds[by], read[by], final.dog_share, looks=looks)
     save_weights(network, work / "released.safetensors", half=True)
     export_onnx(network, out / NETWORK_FILE, config.preprocessing)
     sections = {
         "limits": limits(read["group"], labels, config.false_alarms),
         "metrics": {
-            "val": figures(readings["val"][share][0], labels, labels.where("val")),
+            "val": figures(readings["val"][share].said, labels, labels.where("val")),
             "out_of_fold": figures(read["group"], labels, known),
             "unseen_breeds": figures(read["breed"], labels, known),
             "unseen_sources": figures(read["source"], labels, known),
@@ -265,9 +273,19 @@ def limits(readings: Readings, labels: Labels, false_alarms: float) -> dict[str,
 
 
 def write_evidence(
-    path: Path, labels: Labels, fold: NDArray[np.int64], readings: Readings, dog_share: NDArray[np.float32]
+    path: Path,
+    labels: Labels,
+    fold: NDArray[np.int64],
+    readings: Readings,
+    dog_share: NDArray[np.float32],
+    *,
+    looks: Mapping[Look, Readings],
 ) -> None:
-    """Write what the model says of every photo, out of fold where ``fold`` >= 0; one row a photo, no pictures."""
+    """Write what the model says of every photo, out of fold where ``fold`` >= 0; one row a photo, no pictures.
+
+    And what each of two looks says by itself, so that another rule for the second can be judged without a GPU.
+    """
+    apart = {f"{look}_{name}": getattr(said, name) for look, said in looks.items() for name in POOLED}
     np.savez_compressed(
         path,
         photo_id=labels.photo_id,
@@ -285,6 +303,7 @@ def write_evidence(
         looks=readings.looks,
         outline=readings.outline,
         dog_share=dog_share.astype(np.float32),
+        **apart,
     )
 
 
@@ -301,7 +320,7 @@ def write_manifest(folder: Path, config: Config, sections: dict[str, Any], *, pr
         "preprocessing": config.preprocessing.model_dump(),
         "categories": [str(category) for category in CATEGORIES],
         "bands": [str(band) for band in BANDS],
-        "second_look": config.second_look,
+        "second_look": config.second_look.model_dump() if config.second_look else None,
         **sections,
         "evidence": {name: sha256(folder / name) for name in EVIDENCE.values()},
         "training": {

@@ -23,20 +23,24 @@ from coatclass.durable import new_file, write_whole
 from training.image.config import Config, origins
 from training.image.finetune import Crew, finetune, gallery_batches, interpolate, join_crew
 from training.image.heads import (
+    Looked,
     Readings,
     all_maps,
+    both_looks,
     fit_heads,
     fit_last,
     fit_mask,
     pooled,
     pooled_maps,
     pooled_near,
-    read_twice,
+    read_features,
 )
 from training.image.labels import Labels, TrainingPlan, make_plan, read_labels
 from training.image.network import CoatNetwork, load_backbone
 from training.image.pictures import Gallery, Prepared, mask_grid, open_gallery, prepare
 from training.image.release import add_rows, background_shift, best_share, release_model, save_weights
+
+_NAMES = tuple(Readings.__dataclass_fields__)
 
 
 @dataclass(frozen=True)
@@ -108,7 +112,7 @@ def _train_one(setup: Setup, places: Places, *, release: bool, workers: int) -> 
     setup.crew.wait()
     if setup.crew.rank == 0:
         minutes = (time.perf_counter() - started) / 60
-        readings = {job: _load_readings(setup.work / f"readings_{job}.npz") for job in setup.plan.jobs}
+        readings = {job: _load_readings(setup, job) for job in setup.plan.jobs}
         share = best_share(setup.config, setup.labels, setup.plan, readings)
         network, _ = _network_of(setup, frozen, views, "val", share)
         shift = background_shift(network, setup.gallery, setup.labels, setup.config.preprocessing)
@@ -235,7 +239,7 @@ def _network_of(
     """The job's network at a share of fine-tuned weights (mean over the seeds), with what is learned last.
 
     Returns:
-        The network, and what it pools from all photos: features (N, ...) and share of dog (N,).
+        The network, and what its first look pools from all photos: features (N, ...) and share of dog (N,).
     """
     start = start_of(setup, frozen, views, job)
     if share == 0:
@@ -248,31 +252,41 @@ def _network_of(
 
 
 def _read_job(setup: Setup, frozen: CoatNetwork, views: list[Tensor], job: str) -> None:
-    """Readings of all photos by a job's network, at every share."""
+    """Readings of all photos by a job's network, at every share; from nearer, of those that it did not learn from."""
     kept = setup.work / f"readings_{job}.npz"
     if kept.is_file():
         return
     columns: dict[str, NDArray[np.float32]] = {}
     for share in setup.config.shares:
         network, (features, dog_share) = _network_of(setup, frozen, views, job, share)
-        near = None
-        if setup.config.second_look:
-            near = pooled_near(network, setup.gallery, setup.prepared, setup.config.preprocessing)
-        readings = read_twice(network, features, near)
-        columns |= {f"{share}:{name}": getattr(readings, name) for name in Readings.__dataclass_fields__}
+        first = read_features(network, features)
+        columns |= {f"{share}:first:{name}": getattr(first, name) for name in _NAMES}
         columns[f"{share}:dog_share"] = dog_share.numpy()
+        if setup.config.second_look:
+            chosen = np.setdiff1d(np.arange(len(setup.labels)), setup.plan.jobs[job])
+            rule = setup.config.preprocessing
+            near = read_features(network, pooled_near(network, setup.gallery, setup.prepared, rule, chosen))
+            for name in _NAMES:
+                column = np.full_like(getattr(first, name), np.nan)
+                column[chosen] = getattr(near, name)
+                columns[f"{share}:near:{name}"] = column
     with new_file(kept) as stream:
         np.savez(stream, **columns)  # type: ignore[arg-type]
 
 
-def _load_readings(path: Path) -> dict[float, tuple[Readings, NDArray[np.float32]]]:
+def _load_readings(setup: Setup, job: str) -> dict[float, Looked]:
     """Readings and share of dog, by share of fine-tuned weights."""
-    with np.load(path) as columns:
-        shares = sorted({float(name.split(":")[0]) for name in columns})
-        return {
-            share: (
-                Readings(*(columns[f"{share}:{name}"] for name in Readings.__dataclass_fields__)),
-                columns[f"{share}:dog_share"],
-            )
-            for share in shares
-        }
+    with np.load(setup.work / f"readings_{job}.npz") as columns:
+
+        def look(share: float, which: str) -> Readings:
+            return Readings(*(columns[f"{share}:{which}:{name}"] for name in _NAMES))
+
+        found = {}
+        for share in setup.config.shares:
+            first = said = look(share, "first")
+            near = None
+            if setup.config.second_look:
+                near = look(share, "near")
+                said = both_looks(first, near, setup.config.second_look)
+            found[share] = Looked(said, first, near, columns[f"{share}:dog_share"])
+        return found
