@@ -30,9 +30,9 @@ _MISMATCH = ("wrong", "Name or password is wrong.", "Check both, mind capitals."
 
 
 class Attempts:
-    """Counts wrong passwords by address: each makes the next try from there wait longer, and nobody else's.
+    """Counts wrong passwords by address and name, and by address: past some, each makes the next from there wait.
 
-    Locking the name would let any outsider shut a user out. The counts are not kept as records.
+    Nobody elsewhere waits: locking the name would let any outsider shut a user out. The counts are not kept as records.
     """
 
     _MOST_KEPT = 20_000
@@ -52,9 +52,16 @@ class Attempts:
         return max(wait, 0.0)
 
     def succeeded(self, address: str, name: str) -> None:
-        """The password was right: the tries before it were slips."""
-        with self._counts.changing(list(_keys(address, name).values())) as (kept, _):
-            kept.clear()
+        """The password was right: the tries for this name before it were slips.
+
+        Those for other names stay counted, so that nobody who has an account guesses at others between two sign-ins.
+        """
+        own, everybody = _keys(address, name).values()
+        with self._counts.changing([own, everybody]) as (kept, now):
+            slips = self._tries(kept.pop(own, None), now)
+            if everybody in kept:
+                tries, at = kept[everybody]
+                kept[everybody] = (max(0.0, tries - slips), at)
 
     def _tries(self, kept: tuple[float, float] | None, now: float) -> float:
         tries, at = kept or (0, now)

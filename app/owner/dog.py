@@ -252,8 +252,8 @@ def remove_photo(salon: Records, token: str, photo_id: str) -> None:
 def erase(salon: Records, token: str) -> bool:
     """Erase what the owner gave, and end every link to the dog; return whether nothing of the dog is left.
 
-    A dog that a groomer keeps on record (with a client, findings or visits) loses the owner's photos, answers,
-    estimates and measurements; what the salon entered stays with the salon, which erases it by the client.
+    A dog that a groomer keeps on record (made there, or with a client, findings or visits) loses the owner's photos,
+    answers, estimates and measurements; what the salon entered stays with the salon, which erases it by the client.
     """
     return erase_for_owner(salon, dog_of_link(salon, token).id, who=WHO)
 

@@ -353,7 +353,7 @@ def delete_dog(records: Records, dog_id: str, *, who: str) -> None:
 
 
 def erase_for_owner(records: Records, dog_id: str, *, who: str) -> bool:
-    """Erase what an owner gave; the whole dog unless a salon keeps records of its own; return whether all is gone.
+    """Erase what an owner gave; the whole dog unless it is a salon's own record; return whether all is gone.
 
     These are links, answers, photos, estimates, how to reach the owner, and measurements that no groomer made. What a
     groomer entered (the dog, its client, findings, visits) stays with the salon; no link leads to it any more.
@@ -373,10 +373,12 @@ def erase_for_owner(records: Records, dog_id: str, *, who: str) -> bool:
 
 
 def _is_the_salons(reader: Reader, dog: Dog) -> bool:
-    """Whether a groomer keeps the dog on record: with a client, findings or visits, or by what was signed.
+    """Whether a groomer keeps the dog on record: made or taken over, with a client, findings, visits, or signatures.
 
     A visit that was only booked no longer counts once the owner has taken the dog back.
     """
+    if dog.sharing is Sharing.SALON:
+        return True
     visits = [
         one for one in reader.find(Appointment, dog_id=dog.id) if dog.sharing.seen_by_salon or one.state == "done"
     ]

@@ -158,13 +158,27 @@ def test_a_guess_costs_as_much_for_a_name_that_nobody_has(tmp_path, monkeypatch)
     assert len(checked) == 4 and checked[0][1] == ada and checked[2][1] is checked[3][1] is None
 
 
-def test_guesses_of_many_names_from_one_address_are_slowed_down_too_and_a_success_forgives():
+def test_guesses_of_many_names_from_one_address_are_slowed_down_too_and_a_success_forgives_its_own_slips(monkeypatch):
+    monkeypatch.setattr("app.guard.time.monotonic", lambda: 0.0)
     now = Attempts({**limits()["sign_in"], "free_by_address": 6})
-    assert [now.begin("a", f"name {number}") for number in range(6)] == [0.0] * 6
-    assert now.begin("a", "name 7") > 0
-    assert now.begin("b", "name 7") == 0
-    now.succeeded("a", "name 1")
-    assert now.begin("a", "name 7") == 0
+    assert [now.begin("a", name) for name in ("ada", "ada", *"bcde")] == [0.0] * 6
+    assert now.begin("a", "f") > 0
+    assert now.begin("b", "f") == 0
+    now.succeeded("a", "ada")  # two slips less
+    assert [now.begin("a", "f") > 0 for _ in range(3)] == [False, False, True]
+
+
+def test_who_has_an_account_buys_no_guesses_at_others_by_signing_in(monkeypatch):
+    monkeypatch.setattr("app.guard.time.monotonic", lambda: 0.0)
+    now, let_through = Attempts(limits()["sign_in"]), 0
+    for number in range(200):
+        let_through += now.begin("a", f"other {number}") == 0
+        if now.begin("a", "insider") == 0:
+            now.succeeded("a", "insider")
+    assert let_through == limits()["sign_in"]["free_by_address"]
+    for _ in range(50):  # many people behind one address, each right at the first try, never wait
+        assert now.begin("salon", "ada") == 0
+        now.succeeded("salon", "ada")
 
 
 def test_the_wait_doubles_up_to_a_ceiling_and_is_forgotten(monkeypatch):

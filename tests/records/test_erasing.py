@@ -24,6 +24,7 @@ from coatclass.records import (
     Sharing,
     Writer,
     delete_client,
+    delete_dog,
     erase_for_owner,
     make_link,
     prepare,
@@ -86,6 +87,20 @@ def test_an_owner_takes_back_what_was_the_owners_and_the_salon_keeps_its_own(rec
     assert [one.how for one in records.find(Measurement)] == ["hands"]
     assert [one.assessment_id for one in records.find(Finding)] == [None]
     assert len(records.find(Appointment)) == len(records.find(Client)) == 1
+
+
+def test_a_dog_that_a_groomer_made_stays_hers_when_its_owner_deletes(records: Records, picture) -> None:
+    dog = records.add(Dog(name="Sedge", remarks="bites when dried"), who="Ada")
+    make_link(records, dog.id, valid_for=timedelta(days=1), who="Ada")
+    records.add(AnswerSheet(dog_id=dog.id, content={"feel": "silky"}), who="owner's link")
+    records.add_photo(dog.id, picture("tan"), who="owner's link")
+    assert not erase_for_owner(records, dog.id, who="owner's link")
+    assert records.get(Dog, dog.id) == dog
+    for kind in (Link, AnswerSheet, Photo):
+        assert not records.find(kind)
+    assert not list(records.store.names())
+    delete_dog(records, dog.id, who="Ada")
+    assert not records.find(Dog)
 
 
 SENDER = ("Ida Lorn", "0000 300")
