@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from owner_walk import PHONE
 from salon_walk import make_known, sign_in
+
+from app import cases
 
 ROOT = Path(__file__).resolve().parents[2]
 IN_CI = os.environ.get("CI") == "true"
@@ -135,6 +138,21 @@ def web(server: Server) -> Iterator[httpx.Client]:
     """A program that talks to the server."""
     with httpx.Client(base_url=server.url, timeout=60) as client:
         yield client
+
+
+@pytest.fixture
+def still_clock(monkeypatch: pytest.MonkeyPatch) -> datetime:
+    """The clock stands still for the records and pages of this process: no midnight comes between two looks at it."""
+    moment = datetime.now(UTC)
+
+    class Still(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> datetime:
+            return moment.astimezone(tz)
+
+    monkeypatch.setattr("coatclass.records._values.datetime", Still)
+    monkeypatch.setattr(cases, "today", lambda: moment.astimezone().date())
+    return moment
 
 
 @pytest.fixture(scope="module")

@@ -90,7 +90,7 @@ def test_a_dog_in_pain_gets_no_check_and_the_page_offers_none(web, dog):
     ("place", "refused"),
     [({"signs": ["pain"]}, {"trunk", "legs"}), ({"signs": ["redness"]}, {"legs"}), ({"mats": "tight_mats"}, {"legs"})],
 )
-def test_what_was_seen_on_arrival_today_closes_the_check_there(web, dog, place, refused):
+def test_what_was_seen_on_arrival_today_closes_the_check_there(still_clock, web, dog, place, refused):
     look = {"found": {"places": {"left.legs": place}}, "language": "en", "seen": ""}
     web.put(f"/api/v1/dogs/{dog}/intake", json=look).raise_for_status()
     for zone in ("legs", "trunk"):
@@ -112,8 +112,8 @@ def test_a_check_taken_back_changes_nothing_any_more(web, dog):
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_the_end_of_a_visit_tells_what_was_noted_today(web, dog, language):
-    at = datetime.now(UTC).astimezone().replace(hour=12)
+def test_the_end_of_a_visit_tells_what_was_noted_today(still_clock, web, dog, language):
+    at = still_clock.astimezone().replace(hour=12)
     web.post(f"/api/v1/dogs/{dog}/appointments", json={"starts_at": at.isoformat()}).raise_for_status()
     words = catalogue(language, "visit")
     page = web.get(f"/groomer/end/{dog}", headers={"accept-language": language}).text
@@ -124,8 +124,8 @@ def test_the_end_of_a_visit_tells_what_was_noted_today(web, dog, language):
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_the_next_visit_is_the_one_after_todays_on_page_sheet_link_and_calendar(web, dog, language):
-    day = datetime.now(UTC).astimezone().date()
+def test_the_next_visit_is_the_one_after_todays_on_page_sheet_link_and_calendar(still_clock, web, dog, language):
+    day = still_clock.astimezone().date()
     today, ahead = (
         datetime.combine(day + timedelta(days=days), at).astimezone()
         for days, at in ((0, time(23, 58)), (41, time(10, 15)))
