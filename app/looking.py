@@ -1,21 +1,30 @@
-"""What the image model sees on kept photos; read once for each picture, by its content."""
+"""What the image model sees on kept photos; read once for each picture, by its content.
+
+A photo is looked at as it came, so that it gets the same word here as on the command line: the copy that is kept was
+re-encoded, and a doubtful coat may get another title from it. What was read lies beside the copy, as numbers only.
+"""
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from io import BytesIO
 from threading import Lock
+from typing import Any
 
 import numpy as np
 from PIL import Image
+from pydantic import TypeAdapter, ValidationError
 
-from coatclass import estimating
+from coatclass import estimating, photo, vision
 from coatclass.contract import PhotoEvidence, PhotoReport
 from coatclass.estimating import Reading
+from coatclass.photo import Quality
 from coatclass.plain_text import shown_path
-from coatclass.records import Photo, PreparedPicture, Records
+from coatclass.records import Photo, PreparedPicture, Records, prepare
+from coatclass.taxonomy import BANDS, CATEGORIES
 
 _MOST = 1000
 _SHADE = (10, 24, 20)
@@ -39,14 +48,64 @@ class Looked:
         return Reading.of(report, replace(self.evidence, file=name), self.hash)
 
 
+@dataclass(frozen=True)
+class _Numbers:
+    """What lies beside a kept picture: no words, and no verdict, which today's limits give."""
+
+    evidence: PhotoEvidence
+    quality: Quality
+    mask: tuple[tuple[float, ...], ...]
+    hash: str
+
+
+_NUMBERS = TypeAdapter(_Numbers)
+_WIDTHS = {"texture": len(CATEGORIES), "kinship": len(CATEGORIES), "band": len(BANDS), "outline": len(CATEGORIES),
+           "looks": sum(map(len, vision.LOOKS.values())) + 1}  # fmt: skip
+
+
 def look_at(content: bytes, name: str) -> Looked:
     """Open a picture and let the image model look at it.
 
     Raises:
         PhotoError: if it can't be opened.
     """
-    seen = estimating.look(content, name=name)
+    return _looked(estimating.look(content, name=name))
+
+
+def _looked(seen: estimating.SeenPhoto) -> Looked:
     return Looked(seen.report, seen.evidence, seen.mask, seen.hash)
+
+
+def _packed(seen: estimating.SeenPhoto) -> str:
+    mask = tuple(tuple(row) for row in seen.mask.astype(float).tolist())
+    return _NUMBERS.dump_json(_Numbers(seen.evidence, seen.photo.quality, mask, seen.hash)).decode()
+
+
+def _unpacked(text: str) -> Looked | None:
+    """What was kept of a picture; None if nothing was, another model read it, or it can't be what a model says."""
+    try:
+        kept = _NUMBERS.validate_json(text)
+    except ValidationError:
+        return None
+    evidence, mask = kept.evidence, np.asarray(kept.mask, dtype=np.float32) if _even(kept.mask) else None
+    if mask is None or evidence.model_version != vision.read_manifest().model_version:
+        return None
+    rows = {name: getattr(evidence, name) for name in _WIDTHS}
+    if any(row is None or len(row) != _WIDTHS[name] for name, row in rows.items()) or not _finite(kept):
+        return None
+    findings = photo.quality_findings(kept.quality)
+    return Looked(photo.report_of("photo", findings, evidence), evidence, mask, kept.hash)
+
+
+def _even(rows: tuple[tuple[float, ...], ...]) -> bool:
+    return len({len(row) for row in rows}) == 1 and bool(rows[0])
+
+
+def _finite(value: Any) -> bool:
+    """Whether no number in it is none."""
+    numbers = value if isinstance(value, tuple) else astuple(value)
+    return all(_finite(one) if isinstance(one, tuple) else not isinstance(one, float) or math.isfinite(one)
+               for one in numbers)  # fmt: skip
 
 
 class Looks:
@@ -57,19 +116,29 @@ class Looks:
         self._lock = Lock()
 
     def of(self, salon: Records, kept: Photo) -> Looked:
-        """The look at a kept photo."""
-        return self._looked(kept.sha256, lambda: salon.store.read(kept.sha256))
+        """The look at a kept photo as it came; at its copy where the numbers are missing or another model's."""
+        return self._once(kept.sha256, lambda: _unpacked(salon.store.seen(kept.sha256))
+                          or look_at(salon.store.read(kept.sha256), "photo"))  # fmt: skip
 
-    def before_keeping(self, picture: PreparedPicture, name: str) -> PhotoReport:
-        """What is said of a picture as it will be kept, which is not looked at again once it is."""
-        return self._looked(picture.sha256, lambda: picture.data).reading(shown_path(name)).report
+    def before_keeping(self, content: bytes, name: str) -> tuple[PreparedPicture, PhotoReport]:
+        """A photo that somebody sends: the copy to be kept, with what was read from the photo, and what is said of it.
 
-    def _looked(self, sha256: str, read: Callable[[], bytes]) -> Looked:
+        Raises:
+            PhotoError: if it can't be opened.
+        """
+        picture = prepare(content, name)
+        seen = estimating.look(content, name="photo")
+        looked = self._remembered(picture.sha256, _looked(seen))
+        return replace(picture, seen=_packed(seen)), looked.reading(shown_path(name)).report
+
+    def _once(self, sha256: str, look: Callable[[], Looked]) -> Looked:
         with self._lock:
             if sha256 in self._kept:
                 self._kept.move_to_end(sha256)
                 return self._kept[sha256]
-        looked = look_at(read(), "photo")
+        return self._remembered(sha256, look())
+
+    def _remembered(self, sha256: str, looked: Looked) -> Looked:
         with self._lock:
             self._kept[sha256] = looked
             while len(self._kept) > _MOST:

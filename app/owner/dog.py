@@ -33,7 +33,6 @@ from coatclass.records import (
     Writer,
     add_link,
     erase_for_owner,
-    prepare,
     valid,
     visit_notes,
     withdraw,
@@ -200,7 +199,7 @@ def keep_photo(
     when_full: str,
     taken_on: date | None = None,
 ) -> tuple[Photo | None, PhotoReport]:
-    """Look at a photo as it would be kept, and keep it unless it has to be refused; for owners and groomers alike.
+    """Look at a photo, and keep a clean copy of it unless it has to be refused; for owners and groomers alike.
 
     Args:
         when_full: what to do where the dog has ``most`` photos already.
@@ -209,8 +208,7 @@ def keep_photo(
     Raises:
         PhotoError: if it can't be opened, is here already, or there are ``most``.
     """
-    picture = prepare(content, name)
-    report = looks.before_keeping(picture, name)
+    picture, report = looks.before_keeping(content, name)
     if report.status is PhotoStatus.REFUSED:
         return None, report
     with salon.write(who, only=dog_id) as writer:

@@ -1,7 +1,7 @@
 """Opening a picture safely, upright and small enough; and saying what is wrong with it."""
 
 from coatclass.photo.bare import is_bare_jpeg
-from coatclass.photo.opening import LoadedPhoto, also, load, refusal, report
+from coatclass.photo.opening import LoadedPhoto, also, load, refusal, report, report_of
 from coatclass.photo.quality import (
     Limits,
     Quality,
@@ -26,4 +26,5 @@ __all__ = [
     "quality_findings",
     "refusal",
     "report",
+    "report_of",
 ]

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import warnings
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from io import BytesIO
@@ -370,11 +370,16 @@ def report(
     Returns:
         The photo's status, which is that of its worst finding, and all findings.
     """
-    findings = list(photo.findings)
-    if evidence is not None:
-        findings += _dog_findings(evidence, limits or default_limits())
+    return report_of(photo.file, photo.findings, evidence, limits=limits)
+
+
+def report_of(
+    file: str, findings: Sequence[Reason], evidence: PhotoEvidence | None, *, limits: Limits | None = None
+) -> PhotoReport:
+    """As :func:`report`, of a photo whose pixels are not at hand any more: from what was found on them."""
+    dog = [] if evidence is None else _dog_findings(evidence, limits or default_limits())
     probability = None if evidence is None else evidence.dog_probability
-    return also(PhotoReport(file=photo.file, status=PhotoStatus.USED, dog_probability=probability), *findings)
+    return also(PhotoReport(file=file, status=PhotoStatus.USED, dog_probability=probability), *findings, *dog)
 
 
 def also(told: PhotoReport, *findings: Reason) -> PhotoReport:

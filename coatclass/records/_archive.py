@@ -1,7 +1,8 @@
 """Everything in one ZIP file: for taking along (export, import) and for keeping safe (backup, restore).
 
 ``manifest.json`` says what it is; ``records/*.jsonl`` hold one record a line, in an order in which they can be read
-back; ``tables/*.csv`` hold the same for spreadsheets and are not read back; ``photos/`` the pictures by SHA-256.
+back; ``tables/*.csv`` hold the same for spreadsheets and are not read back; ``photos/`` the pictures by SHA-256, each
+with what was read from it as it came (``.seen``).
 """
 
 from __future__ import annotations
@@ -52,7 +53,8 @@ class ArchiveLimits:
     """What an archive may unpack to.
 
     Attributes:
-        manifest_bytes, line_bytes, photo_bytes: largest list of contents, record and picture, bytes.
+        manifest_bytes, line_bytes, photo_bytes, seen_bytes: largest list of contents, record, picture and what was read
+            from a picture, bytes.
         rows_bytes: all records together, unpacked, bytes.
         entries: files inside.
         ratio: of unpacked records to their packed size.
@@ -61,6 +63,7 @@ class ArchiveLimits:
     manifest_bytes: int
     line_bytes: int
     photo_bytes: int
+    seen_bytes: int
     rows_bytes: int
     entries: int
     ratio: float
@@ -196,6 +199,8 @@ def _copy_photo(records: Records, archive: zipfile.ZipFile, sha256: str) -> bool
     except RecordError:
         return False
     archive.writestr(zipfile.ZipInfo(f"photos/{sha256}.jpg"), data)  # stored: JPEG does not shrink
+    if seen := records.store.seen(sha256):
+        archive.writestr(f"photos/{sha256}.seen", seen)
     return True
 
 
@@ -252,7 +257,7 @@ def _read(
                 missing = [sha256 for sha256 in wanted if not archive.has_photo(sha256)]
                 for sha256 in wanted:
                     if archive.has_photo(sha256):
-                        writer.store.put(archive.photo(sha256))
+                        writer.store.put(archive.photo(sha256), archive.seen(sha256))
     except FileNotFoundError as error:
         raise RecordError(str(path), "does not exist.", "Check the name and the folder.", code="missing") from error
     except _UNREADABLE as error:
@@ -317,6 +322,7 @@ class _Archive:
         for sha256 in wanted:
             if self.has_photo(sha256):
                 self.photo(sha256)
+                self.seen(sha256)
         return counts, wanted
 
     def _check_sizes(self) -> None:
@@ -392,6 +398,11 @@ class _Archive:
         if hashlib.sha256(data).hexdigest() != sha256 or not is_bare_jpeg(data):
             raise _damaged(self._path, "a photo that is not what it is called")
         return data
+
+    def seen(self, sha256: str) -> str:
+        """What was read from the picture as it came, empty if that is not inside; whoever uses it checks it."""
+        name = f"photos/{sha256}.seen"
+        return self._unpacked(name, self._limits.seen_bytes).decode() if name in self._packed.NameToInfo else ""
 
 
 def _foreign(path: Path, contents: str) -> RecordError:

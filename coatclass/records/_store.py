@@ -39,16 +39,24 @@ from coatclass.records.tables import KINDS, changes, erasing, from_row, photos, 
 _KEPT_PX = 1200
 _QUALITY = 90
 _SUFFIX = ".jpg"
+_SEEN = ".seen"  # beside the picture: what was read from it as it came; its re-encoded copy says it less exactly
 _MARK = "salon"
 
 
 @dataclass(frozen=True)
 class PreparedPicture:
-    """A picture prepared for the store: upright JPEG without metadata."""
+    """A picture prepared for the store: upright JPEG without metadata.
+
+    Attributes:
+        data: the JPEG.
+        width, height: px.
+        seen: what was read from the picture as it came, in whatever text its reader keeps; empty if nothing was.
+    """
 
     data: bytes
     width: int
     height: int
+    seen: str = ""
 
     @property
     def sha256(self) -> str:
@@ -115,8 +123,12 @@ class PhotoStore:
         """Where a picture belongs, whether or not it exists."""
         return self.folder / sha256[:2] / f"{sha256}{_SUFFIX}"
 
-    def put(self, data: bytes) -> str:
+    def put(self, data: bytes, seen: str = "") -> str:
         """Keep a prepared picture; return its SHA-256. Only within a transaction that writes, of whatever dog.
+
+        Args:
+            data: the picture.
+            seen: what was read from it as it came; what stands there already stays.
 
         Raises:
             RecordError: ``unavailable`` if the folder can't be written to.
@@ -126,10 +138,11 @@ class PhotoStore:
         try:
             if not self.claimed:  # a folder made anew would be one machine's own, and hidden once the right one is back
                 raise _gone()
-            if not path.is_file():
-                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-                write_whole(path, data)
-                sync_folder(self.folder)
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            for place, content in ((path.with_suffix(_SEEN), seen.encode()), (path, data)):
+                if content and not place.is_file():
+                    write_whole(place, content)
+                    sync_folder(self.folder)
         except OSError as error:
             raise _unavailable(error) from error
         return sha256
@@ -154,9 +167,18 @@ class PhotoStore:
             )
         return data
 
+    def seen(self, sha256: str) -> str:
+        """What was read from a picture as it came; empty if nothing was kept or it can't be read."""
+        try:
+            return self.path(sha256).with_suffix(_SEEN).read_text("utf-8")
+        except (OSError, UnicodeDecodeError):
+            return ""
+
     def remove(self, sha256: str) -> None:
-        """Remove a picture; nothing happens if it is missing."""
-        self.path(sha256).unlink(missing_ok=True)
+        """Remove a picture and what was read from it; nothing happens if it is missing."""
+        path = self.path(sha256)
+        path.unlink(missing_ok=True)
+        path.with_suffix(_SEEN).unlink(missing_ok=True)
 
     def names(self) -> set[str]:
         """SHA-256 of every picture."""
@@ -171,7 +193,12 @@ class PhotoStore:
                 whole.add(path.stem)
             else:
                 parts.append(path)
-        return whole, parts
+        return whole, [path for path in parts if not (path.suffix == _SEEN and path.stem in whole)]
+
+    def clear(self, part: Path) -> None:
+        """Remove what a write that was cut short has left, unless it stands beside a whole picture by now."""
+        if part.suffix != _SEEN or not part.with_suffix(_SUFFIX).exists():
+            part.unlink(missing_ok=True)
 
 
 def _gone() -> RecordError:
@@ -384,7 +411,7 @@ class Writer(Reader):
             RecordError: ``not_found`` if the dog was erased meanwhile; its picture must not outlive it.
         """
         self.get(Dog, dog_id)
-        sha256 = self.store.put(picture.data)
+        sha256 = self.store.put(picture.data, picture.seen)
         return self.add(
             Photo(dog_id=dog_id, sha256=sha256, width=picture.width, height=picture.height, taken_on=taken_on)
         )
@@ -599,7 +626,7 @@ class Records:
             for sha256 in loose:
                 self.store.remove(sha256)
             for path in parts:  # whoever was writing has finished by now, under another name
-                path.unlink(missing_ok=True)
+                self.store.clear(path)
         return len(loose)
 
     def close(self) -> None:
