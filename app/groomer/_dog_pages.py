@@ -336,7 +336,8 @@ def checks_of(file: files.DogFile) -> list[dict[str, Any]]:
 
 
 def visit_values(file: files.DogFile) -> dict[str, Any]:
-    """What ``visit.html`` needs: the next visit after the dog's own weeks."""
-    weeks = files.usual_weeks(file.appointments) or _USUAL_WEEKS
+    """What ``visit.html`` needs: the next visit after the dog's own weeks, where it has any."""
+    usual = files.usual_weeks(file.appointments)
+    weeks = usual or _USUAL_WEEKS
     start = datetime.combine(cases.today() + timedelta(weeks=weeks), datetime.min.time()).replace(hour=10)
-    return {"file": file, "proposed": start.strftime("%Y-%m-%dT%H:%M"), "weeks": weeks}
+    return {"file": file, "proposed": start.strftime("%Y-%m-%dT%H:%M"), "weeks": weeks, "usual": usual}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
@@ -36,6 +36,7 @@ from coatclass.genetics import touches
 from coatclass.intake import fit
 from coatclass.presentation.intake import model_lines, time_words
 from coatclass.records import (
+    Change,
     Client,
     Dog,
     Finding,
@@ -52,6 +53,10 @@ from coatclass.records import (
 
 _ID = re.compile(r"^[0-9a-f]{32}$")
 _MOST_TRAIL = 200
+_MOST_TOLD = 60  # characters of a value in a line of the trail
+_TELLS_WHICH = ("name", "category", "length_mm", "starts_at")  # of a new record: which one it is
+_MOMENTS = ("born_on", "starts_at", "put_away_at", "counted_since")
+_WORDS_OF = {"state": "visit", "sex": "dog_form"}  # where the texts hold the words of a field
 _ROWS = 12  # lines for guards
 
 
@@ -251,7 +256,54 @@ def _trail(state: Any, asked: GroomerRequest) -> Shown:
         dog = files.read(state.records, asked.id).dog
         changes = tuple(change for change in changes if dog.id in (change.record_id, change.about))
     newest = list(reversed(changes))[:_MOST_TRAIL]
-    return "trail.html", {"dog": dog, "changes": newest, "most": _MOST_TRAIL, "by_link": WHO}
+    return "trail.html", {"dog": dog, "changes": newest, "most": _MOST_TRAIL, "by_link": WHO, "told": _change_told}
+
+
+def _change_told(change: Change) -> str:
+    """What changed in words; numbers of records, digests and hashes tell people nothing, so only fields with a name."""
+    say, after, before = words("groomer"), change.after or {}, change.before or {}
+    if change.action == "added":
+        return "; ".join(_value_told(name, after[name]) for name in _TELLS_WHICH if after.get(name) not in (None, ""))
+    if change.action != "changed":
+        return ""
+    named = [(name, value) for name, value in after.items() if say.has(f"trail.fields.{name}")]
+    return "; ".join(
+        f"{say.say(f'trail.fields.{name}')}: {_value_told(name, before.get(name))} → {_value_told(name, value)}"
+        for name, value in named
+    )
+
+
+def _value_told(name: str, value: Any) -> str:
+    """A value of a record as people say it."""
+    say = words("groomer")
+    word = next((f"{room}.{value}" for room in (f"trail.words.{name}", _WORDS_OF.get(name, name))
+                 if say.has(f"{room}.{value}")), "")  # fmt: skip
+    if word:
+        return say.say(word)
+    if value is None or value == "":
+        return "–"
+    if isinstance(value, bool):
+        return say.say("dog.yes" if value else "dog.no")
+    if isinstance(value, int | float):
+        return say.number(value)
+    if name == "category":
+        return say.coat(str(value)) if say.has_word("coat", str(value)) else str(value)
+    return _moment_told(str(value)) if name in _MOMENTS else _short(str(value))
+
+
+def _moment_told(text: str) -> str:
+    """A day, or a moment by the salon's clock, out of the trail's JSON."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        return _short(text)
+    if "T" not in text:
+        return words().day(at.date())
+    return f"{words().day(at.astimezone().date())}, {at.astimezone():%H:%M}"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _MOST_TOLD else f"{text[:_MOST_TOLD]}…"
 
 
 def _measure(state: Any, asked: GroomerRequest) -> Shown:

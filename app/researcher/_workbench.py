@@ -13,6 +13,7 @@ from contextlib import AsyncExitStack, asynccontextmanager
 from html import escape
 from io import BytesIO
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import gradio as gr
@@ -51,7 +52,8 @@ def workbench(state: Any, languages: Collection[str]) -> FastAPI:
     Args:
         state: of the app around it: settings, records, and folders for what passes through.
     """
-    benches = {language: _in_one_language(state, language) for language in languages}
+    turn = Lock()  # one evaluation at a time over all languages: two would share the cores and hold two tables
+    benches = {language: _in_one_language(state, language, turn) for language in languages}
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
@@ -68,7 +70,7 @@ def workbench(state: Any, languages: Collection[str]) -> FastAPI:
     return whole
 
 
-def _in_one_language(state: Any, language: str) -> FastAPI:
+def _in_one_language(state: Any, language: str, turn: Lock) -> FastAPI:
     words, limits = catalogue(language, "groomer"), state.settings.limits
 
     def ask(request: gr.Request) -> None:
@@ -76,7 +78,7 @@ def _in_one_language(state: Any, language: str) -> FastAPI:
         accounts.require(state.records, dict(cookies), *accounts.RESEARCHERS)
 
     with blocks(f"coatclass: {words.say('research.workbench')}", delete_cache=(_KEPT_S, _KEPT_S)) as page:
-        _evaluating(ask, words, state.passing.folder)
+        _evaluating(ask, words, state.passing.folder, turn)
     with page.route(words.say("research.to_try"), "/try"):
         _trying(ask, words)
     most = limits["upload"]["body_bytes"]
@@ -86,7 +88,7 @@ def _in_one_language(state: Any, language: str) -> FastAPI:
 # --- a table and its photos -------------------------------------------------------------------------------------------
 
 
-def _evaluating(ask: Any, words: Catalogue, new_folder: Callable[[], Path]) -> None:
+def _evaluating(ask: Any, words: Catalogue, new_folder: Callable[[], Path], turn: Lock) -> None:
     def say(key: str) -> str:
         return words.say(f"workbench.{key}")
 
@@ -137,7 +139,7 @@ def _evaluating(ask: Any, words: Catalogue, new_folder: Callable[[], Path]) -> N
     def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
         ask(request)
         try:
-            cases, html, comparison = _evaluated(_table_of(kept), _other_of(kept), progress, words)
+            cases, html, comparison = _in_turn(turn, kept, progress, words)
         except InputError as error:
             yield _refused(error, words), None, None, gr.Dataframe(visible=False), None, ""
             return
@@ -250,6 +252,20 @@ def _other_of(folder: Path | None) -> Path | None:
         problem = f"{found.name} is no table of scores, so there is nothing to compare with."
         raise InputError("the other run", problem, "Take a predictions.csv, or what `coatclass score` wrote.")
     return found
+
+
+def _in_turn(
+    turn: Lock, kept: Path | None, progress: Any, words: Catalogue
+) -> tuple[evaluation.LabelledPhotos, str, Mapping[str, Any]]:
+    """Evaluate what lies in a visit's folder once nobody else's is evaluated; whoever waits is told so."""
+    table, other = _table_of(kept), _other_of(kept)  # what is missing is said at once
+    if not turn.acquire(blocking=False):
+        progress(None, desc=words.say("workbench.waiting"))
+        turn.acquire()
+    try:
+        return _evaluated(table, other, progress, words)
+    finally:
+        turn.release()
 
 
 def _evaluated(

@@ -194,7 +194,12 @@ def _keep(out: Path, kind: str, journal: Path, release: str) -> None:
         problem = f"was made by {by}; its rows can't stand beside those of {release}."
         raise InputError(str(out), problem, "Leave out --skip-existing, or name another table.")
     if missing := set(COLUMNS) - set(tables.columns(str(out))):
-        problem = f"is no table of scores: it has no column {', '.join(sorted(missing))}."
+        names = ", ".join(sorted(missing))
+        problem = (
+            f"is no table of scores: it has no columns {names}."
+            if len(missing) > 1
+            else f"is no table of scores: it has no column {names}."
+        )
         raise InputError(str(out), problem, "Leave out --skip-existing, or name another table.")
     unfinished = journal.with_name(journal.name + ".unfinished")
     with unfinished.open("wb") as stream:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
@@ -42,6 +42,7 @@ __all__ = [
     "batched",
     "columns",
     "is_url",
+    "lacking",
     "made_by",
     "maker",
     "open_table",
@@ -300,6 +301,13 @@ def refuse_doubles(table: str, names: Sequence[str]) -> None:
             f"has more than one column called '{double}'.",
             "Keep one of them, or give each a name of its own.",
         )
+
+
+def lacking(table: str, missing: Collection[str], next_step: str) -> InputError:
+    """The refusal of a table that lacks one column, or several."""
+    names = ", ".join(sorted(missing))
+    problem = f"has no columns {names}." if len(missing) > 1 else f"has no column {names}."
+    return InputError(table, problem, next_step)
 
 
 def rows(table: str, *, marks: str = ",") -> Iterator[Row]:

@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import zipfile
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
@@ -26,6 +26,7 @@ from coatclass.records import (
     keep_setting,
     valid,
 )
+from coatclass.words import catalogue
 
 FINDING = {
     "category": "curly",
@@ -162,6 +163,26 @@ def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of
     assert "Hund geändert" in page and "Tastbefund eingetragen" in page
     assert "Name: Fennel → Renamed once" in page and "Gewicht, kg: – → 7,5" in page
     assert "client id" not in page and "findings" not in page and "None" not in page
+
+
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("de", ("Locken", "Stand: geplant → erledigt", "zurückgestellt: – → ", "geboren: – → 2. März 2021",
+                "Geschlecht: – → Hündin")),
+        ("en", ("curly", "state: planned → done", "put away: – → ", "born: – → 2 March 2021", "sex: – → female")),
+    ],
+)  # fmt: skip
+def test_the_trail_page_tells_coats_states_and_days_in_words(web, dog, language, told):
+    base = f"/api/v1/dogs/{dog}"
+    web.put(base, json={"name": "Fennel", "born_on": "2021-03-02", "sex": "female"}).raise_for_status()
+    visit = web.post(f"{base}/appointments", json={"starts_at": "2031-05-04T10:00:00+00:00"}).raise_for_status().json()
+    web.patch(f"{base}/appointments/{visit['id']}", json={"state": "done"}).raise_for_status()
+    web.post(f"{base}/put-away").raise_for_status()
+    web.post(f"{base}/findings", json=FINDING).raise_for_status()
+    page = web.get(f"/groomer/trail/{dog}", headers={"accept-language": language}).text
+    assert [one for one in told if one not in page] == []
+    assert catalogue(language).day(date(2031, 5, 4)) in page and "2031-05-04" not in page
 
 
 def test_the_trail_page_names_what_became_of_an_owners_request(web):

@@ -250,17 +250,22 @@ def test_the_command_needs_no_photo_breaks_down_and_compares(table, other, tmp_p
         (lambda row: row | {"p_hair": "inf", "p_fur": "-inf"}, "in row 2 that don't add up to 1"),
         (lambda row: row | {"b_under_19mm": "", "b_over_75mm": "1e300"}, "in row 2 that don't add up to 1"),
         (lambda row: row | {"p_hair": ""}, "lacks some of the probabilities in row 2"),
-        (lambda row: row | {"p_hair": "much"}, "that is no score"),
+        (lambda row: row | {"p_hair": "much"}, "'much' as p_hair in row 2: no number"),
+        (lambda row: row | {"p_fur": "0,9"}, "'0,9' as p_fur in row 2: no number.*points in numbers"),
+        (lambda row: row | {"usable": "perhaps"}, "'perhaps' as usable in row 2"),
         (lambda row: row | {"category_set": "hair poodle"}, "'hair poodle' as category_set"),
         (lambda row: row | {"verdict": "sure"}, "'sure' as verdict in row 2"),
         (lambda row: {k: v for k, v in row.items() if k != "truth"}, "no column 'truth'"),
-        (lambda row: {k: v for k, v in row.items() if k not in ("category_set", "verdict")}, "has no column"),
+        (
+            lambda row: {k: v for k, v in row.items() if k not in ("category_set", "verdict")},
+            "has no columns category_set, verdict",
+        ),
     ],
 )
 def test_a_bad_table_of_scores_is_refused_by_row_and_column(table, tmp_path, change, says):
     rows = rows_of(table)[:30]
     changed = [change(rows[0]), *rows[1:]]
-    changed = [{name: row[name] for name in changed[0]} for row in changed]
+    changed = [{name: row.get(name, "") for name in changed[0]} for row in changed]
     with pytest.raises(InputError, match=says):
         report_of_scores(write(tmp_path / "bad.csv", changed), "t", resamples=2)
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite
 from pathlib import Path
+from typing import Any
 from unicodedata import normalize
 
 import numpy as np
@@ -19,10 +20,11 @@ from coatclass.contract import CoatEstimate, Decision, PhotoEvidence, PhotoRepor
 from coatclass.ensemble import Members
 from coatclass.errors import InputError, PhotoError
 from coatclass.estimating import Reading, decide, estimate, look
-from coatclass.scoring.tables import refuse_doubles
+from coatclass.scoring import tables
 from coatclass.taxonomy import BANDS, CATEGORIES, CoatCategory
 
 __all__ = [
+    "AS_WRITTEN",
     "COLUMNS",
     "FEWEST",
     "NOT_A_DOG",
@@ -33,6 +35,7 @@ __all__ = [
     "is_scored",
     "look_at",
     "look_at_one",
+    "number_in",
     "picture_traits",
     "read_scored",
     "read_table",
@@ -53,6 +56,8 @@ _LABELS: Mapping[str, Sequence[str]] = {
 _SCORED_LABELS = {"truth": tuple(CATEGORIES), "truth_band": tuple(BANDS)}
 USABLE = {"": True, **dict.fromkeys(("y", "yes", "true", "1"), True), **dict.fromkeys(("n", "no", "false", "0"), False)}
 """What the column ``usable`` may say, in capital letters too, and what it means."""
+AS_WRITTEN = "Take the table as `coatclass score` wrote it."
+_POINTS = "Save it again as CSV with commas between the columns and points in numbers."
 _MOST_NAMED = 10  # rows that a refusal names
 COLUMNS = (
     "file",
@@ -183,11 +188,10 @@ def read_table(table: Path) -> LabelledPhotos:
     try:
         with table.open(newline="", encoding="utf-8-sig") as stream:
             reader = csv.DictReader(stream)
-            refuse_doubles(str(table), reader.fieldnames or ())
+            tables.refuse_doubles(str(table), reader.fieldnames or ())
             missing = set(_NEEDED) - set(reader.fieldnames or ())
             if missing:
-                problem = f"has no column {', '.join(sorted(missing))}."
-                raise InputError(str(table), problem, _about_columns(reader.fieldnames or ()))
+                raise tables.lacking(str(table), missing, _about_columns(reader.fieldnames or ()))
             rows = list(reader)
             _check_labels(table, rows)
             cases = tuple(_case(table, number, row) for number, row in enumerate(rows, start=2))
@@ -204,8 +208,21 @@ def read_table(table: Path) -> LabelledPhotos:
 def _about_columns(has: Sequence[str]) -> str:
     """What to do about a table that lacks columns."""
     if len(has) == 1 and any(mark in has[0] for mark in ";\t"):  # as a spreadsheet writes where 0,5 is a half
-        return "Save it again as CSV with commas between the columns and points in numbers."
+        return _POINTS
     return f"The first row names the columns. It has: {', '.join(has)}." if has else "Add one row a photo."
+
+
+def number_in(table: str | Path, row: int, column: str, cell: Any) -> float:
+    """The number in a cell of a table of scores.
+
+    Raises:
+        InputError: if it is none.
+    """
+    try:
+        return float(cell)
+    except (TypeError, ValueError):
+        next_step = _POINTS if "," in str(cell) else AS_WRITTEN
+        raise InputError(str(table), f"has '{cell}' as {column} in row {row}: no number.", next_step) from None
 
 
 def is_scored(table: Path) -> bool:
@@ -225,10 +242,9 @@ def read_scored(table: Path) -> LabelledPhotos:
     try:
         with table.open(newline="", encoding="utf-8-sig") as stream:
             reader = csv.DictReader(stream)
-            refuse_doubles(str(table), reader.fieldnames or ())
+            tables.refuse_doubles(str(table), reader.fieldnames or ())
             if missing := needed - set(reader.fieldnames or ()):
-                problem = f"has no column {', '.join(sorted(missing))}."
-                raise InputError(str(table), problem, "Add to the table of `coatclass score` a column 'truth'.")
+                raise tables.lacking(str(table), missing, "Add to the table of `coatclass score` a column 'truth'.")
             return LabelledPhotos(tuple(_scored(table, number, row) for number, row in enumerate(reader, start=2)))
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(str(table), "is not a CSV in UTF-8.", "Save it again as CSV (UTF-8).") from error
@@ -242,17 +258,20 @@ def _scored(table: Path, number: int, row: dict[str, str | None]) -> LabelledPho
     case = _case(table, number, named)
     if not cells[f"p_{CATEGORIES[0]}"]:
         return case  # the photo was refused when it was scored
+    coat, length = (
+        tuple(number_in(table, number, f"{kind}_{one}", cells[f"{kind}_{one}"]) for one in names)
+        for kind, names in (("p", CATEGORIES), ("b", BANDS))
+    )
     try:
-        coat = tuple(float(cells[f"p_{one}"]) for one in CATEGORIES)
-        length = tuple(float(cells[f"b_{one}"]) for one in BANDS)
         verdict = Verdict(cells["verdict"])
         categories = tuple(CoatCategory(one) for one in cells["category_set"].split())
     except ValueError as error:
-        problem = f"holds in row {number} something that is no score ({error})."
-        raise InputError(str(table), problem, "Take the table as `coatclass score` wrote it.") from error
+        column = "verdict" if cells["verdict"] not in tuple(Verdict) else "category_set"
+        problem = f"has '{cells[column]}' as {column} in row {number}."
+        raise InputError(str(table), problem, AS_WRITTEN) from error
     if any(abs(sum(one) - 1) > 0.01 or min(one) < 0 for one in (coat, length)):
         problem = f"has probabilities in row {number} that don't add up to 1."
-        raise InputError(str(table), problem, "Take the table as `coatclass score` wrote it.")
+        raise InputError(str(table), problem, AS_WRITTEN)
     return replace(
         case,
         estimate=CoatEstimate(category=coat, band=length, regime="photo"),

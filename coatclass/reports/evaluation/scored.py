@@ -18,7 +18,15 @@ from coatclass.contract import Verdict
 from coatclass.decision import promise
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.breakdowns import breed_kind
-from coatclass.reports.evaluation.cases import COLUMNS, FEWEST, NOT_A_DOG, UNKNOWN, USABLE
+from coatclass.reports.evaluation.cases import (
+    AS_WRITTEN,
+    COLUMNS,
+    FEWEST,
+    NOT_A_DOG,
+    UNKNOWN,
+    USABLE,
+    number_in,
+)
 from coatclass.reports.evaluation.figures import REST, class_rows, counted
 from coatclass.reports.evaluation.metrics import Figure
 from coatclass.reports.evaluation.sums import Floats, Hashes, Part, Tally, differences, hashed, in_steps, interval
@@ -115,13 +123,18 @@ class _Reader:
         needed = {"file", "verdict", "category_set"}
         needed |= {f"p_{one}" for one in CATEGORIES} | {f"b_{one}" for one in BANDS}
         if missing := needed - set(there):
-            raise InputError(self.name, f"has no column {', '.join(sorted(missing))}.", _AS_WRITTEN)
+            raise tables.lacking(self.name, missing, AS_WRITTEN)
         self.truth = next((name for name in _TRUTH if name in there), None)
         self.band = next((name for name in _BAND if name in there), None)
         if labels and self.truth is None:
             raise InputError(self.name, "has no column 'truth'.", "Add to the table of `coatclass score` the category.")
         if missing := set(by) - set(there):
-            problem = f"has no column {', '.join(sorted(missing))}, by which to break it down."
+            names = ", ".join(sorted(missing))
+            problem = (
+                f"has no columns {names}, by which to break it down."
+                if len(missing) > 1
+                else f"has no column {names}, by which to break it down."
+            )
             raise InputError(self.name, problem, f"It has: {', '.join(there)}.")
         self.by = tuple(by)
         self.labels = tuple(name for name in _LABELS if name in there)
@@ -181,18 +194,25 @@ class _Reader:
         """Probabilities (N, classes); 1 and zeros where the photo was refused."""
         try:
             found = np.array([[float(cell) if cell not in (None, "") else 0.0 for cell in columns[n]] for n in names]).T
-        except ValueError as error:
-            problem = f"holds among rows {number} to {number + len(scored) - 1} something that is no score ({error})."
-            raise InputError(self.name, problem, _AS_WRITTEN) from error
+        except ValueError:
+            for row, cells in enumerate(zip(*(columns[name] for name in names), strict=True), start=number):
+                for name, cell in zip(names, cells, strict=True):
+                    number_in(self.name, row, name, 0.0 if cell is None or cell == "" else cell)
+            raise
         if (torn := ~scored & (found != 0).any(axis=1)).any():
             problem = f"lacks some of the probabilities in row {number + int(torn.argmax())}."
-            raise InputError(self.name, problem, _AS_WRITTEN)
+            raise InputError(self.name, problem, AS_WRITTEN)
         with np.errstate(invalid="ignore"):  # infinities: refused like any other wrong sum
             bad = scored & ~((np.abs(found.sum(axis=1) - 1) <= 0.01) & (found >= 0).all(axis=1))
         if bad.any():
             problem = f"has probabilities in row {number + int(bad.argmax())} that don't add up to 1."
-            raise InputError(self.name, problem, _AS_WRITTEN)
+            raise InputError(self.name, problem, AS_WRITTEN)
         return found
+
+
+def _text(cell: Any) -> str:
+    """A cell as text; what is False in a Parquet file says so."""
+    return "" if cell is None else str(cell).strip()
 
 
 def _each(cells: Sequence[Any], of: Callable[[Any], T]) -> list[T]:
@@ -201,12 +221,6 @@ def _each(cells: Sequence[Any], of: Callable[[Any], T]) -> list[T]:
     return [found[cell] for cell in cells]
 
 
-def _text(cell: Any) -> str:
-    """A cell as text; a Parquet's False and 0 are something, None is nothing."""
-    return "" if cell is None else str(cell).strip()
-
-
-_AS_WRITTEN = "Take the table as `coatclass score` wrote it."
 _COATS = {"": UNKNOWN, **{str(word): place for place, word in enumerate(CATEGORIES)}}
 _TRUTHS = {**_COATS, NOT_A_DOG: _IS_OTHER}
 _BANDS = {"": UNKNOWN, **{str(word): place for place, word in enumerate(BANDS)}}
@@ -227,7 +241,7 @@ def _bits(table: str, words: str) -> int:
     try:
         return sum(1 << _COATS[word] for word in set(words.split()))
     except (KeyError, ValueError) as error:
-        raise InputError(table, f"has '{words}' as category_set.", _AS_WRITTEN) from error
+        raise InputError(table, f"has '{words}' as category_set.", AS_WRITTEN) from error
 
 
 # --- counting ---------------------------------------------------------------------------------------------------------
