@@ -3,7 +3,8 @@
 With photos of one dog it assesses them. Without, it opens the web app on an invented salon (``--no-browser``: only
 prints the address; ``--port N``: on a port of your choice). ``--text`` shows a dog of that salon in the terminal.
 
-Runs on a bare Python 3.11, before anything is installed: only the standard library is imported here.
+Runs on a bare Python 3.11, before anything is installed: only the standard library is imported here, and of coatclass
+only its texts, once Python is new enough for them. It speaks the terminal's language, as the other commands do.
 """
 
 from __future__ import annotations
@@ -28,20 +29,6 @@ DEMO_ANSWERS = ROOT / "app" / "demo" / "bramble.json"
 WEB = ("--no-browser", "--port")
 
 
-HELP = """\
-Set coatclass up in a folder of its own (.venv) and run it.
-
-  python3 app/start.py                     open the web app on an invented salon, in the browser
-  python3 app/start.py --no-browser        only print the address
-  python3 app/start.py --port 8000         on a port of your choice
-  python3 app/start.py --text              show a dog of that salon in the terminal
-  python3 app/start.py PHOTO [PHOTO ...]   assess one dog from its photos
-
-Everything else that coatclass can do: .venv/bin/python -m coatclass --help (after the first start).
-For your own salon, with your own records: .venv/bin/python -m coatclass serve --help
-"""
-
-
 def plan(arguments: list[str]) -> tuple[list[str], list[str]]:
     """What to install besides the base, and the command to hand over to."""
     if arguments == ["--text"]:
@@ -53,8 +40,9 @@ def plan(arguments: list[str]) -> tuple[list[str], list[str]]:
 
 def main(arguments: list[str]) -> int:
     """Prepare the environment that the arguments need, then hand over to the command line."""
+    _refuse_old_python()
     if {"-h", "--help"} & set(arguments):
-        print(HELP, end="")
+        print(_say("help"), end="")
         return 0
     extras, command = plan(arguments)
     python = prepare(".venv", extras)
@@ -71,8 +59,7 @@ def prepare(name: str, extras: Sequence[str]) -> Path:
         name: folder of the environment, below the checkout.
         extras: optional parts of pyproject.toml, such as ``web``.
     """
-    if sys.version_info < (3, 11):  # noqa: UP036  this runs before any installer has checked it
-        raise SystemExit(f"coatclass needs Python 3.11 or later; this is {sys.version.split()[0]}.")
+    _refuse_old_python()
     folder = ROOT / name
     python = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
     stamp = folder / "installed.json"
@@ -82,13 +69,30 @@ def prepare(name: str, extras: Sequence[str]) -> Path:
             return python
         extras = sorted({*extras, *there["extras"]})  # what one command needs another keeps
     started = time.monotonic()
-    print(f"Setting up {folder.name} (once; this can take some minutes) ...", file=sys.stderr, flush=True)
+    print(_say("setting_up", folder=folder.name), file=sys.stderr, flush=True)
     if not python.exists():
         venv.create(folder, with_pip=True)
     _install(python, extras)
     stamp.write_text(json.dumps({"requirements": requirements, "extras": list(extras)}))
-    print(f"Set up in {time.monotonic() - started:.0f} s.", file=sys.stderr, flush=True)
+    print(_say("set_up", seconds=round(time.monotonic() - started)), file=sys.stderr, flush=True)
     return python
+
+
+def _refuse_old_python() -> None:
+    """Said in English only: what reads the texts needs that Python too."""
+    if sys.version_info < (3, 11):  # noqa: UP036  this runs before any installer has checked it
+        raise SystemExit(f"coatclass needs Python 3.11 or later; this is {sys.version.split()[0]}.")
+
+
+def _say(key: str, **values: object) -> str:
+    """A text in the terminal's language."""
+    sys.path.insert(0, str(ROOT))  # run as a script, it has only its own folder there
+    try:
+        from coatclass.cli import language_of
+        from coatclass.words import catalogue
+    finally:
+        sys.path.remove(str(ROOT))
+    return catalogue(language_of(()), "commands").say(f"start.{key}", **values)
 
 
 def _requirements() -> str:
@@ -106,7 +110,7 @@ def _install(python: Path, extras: Sequence[str]) -> None:
     if "PYTHONDONTWRITEBYTECODE" not in os.environ:
         command.append("--no-compile")  # a third of the time for modules of which few are ever imported
     if not _installed_quickly(python, command, what) and subprocess.run([*command, *what], check=False).returncode:
-        raise SystemExit("The installation failed (see above). Check the network connection and run this again.")
+        raise SystemExit(_say("failed"))
 
 
 def _installed_quickly(python: Path, pip: Sequence[str], what: Sequence[str]) -> bool:

@@ -7,7 +7,9 @@ import os
 import shutil
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Event, Lock
 
 import httpx
 import pytest
@@ -141,6 +143,41 @@ def test_a_table_that_was_scored_already_needs_no_photo(researcher, tmp_path):
     page.wait_for_selector(".report iframe")
     read(page, "category: accuracy")
     assert page.inner_text("body").split("category: accuracy")[1].split()[0] == "0.75"  # six of eight
+
+
+def test_one_table_is_evaluated_at_a_time_whichever_language_its_researcher_reads(tmp_path):
+    from app.researcher._workbench import _in_turn
+    from coatclass.errors import InputError
+
+    turn, begun, heard = Lock(), Event(), Event()
+    words = {language: catalogue(language, "groomer") for language in ("en", "de")}
+    for language in words:
+        (tmp_path / language).mkdir()
+        scored(tmp_path / language / "scored.csv", [("hair", "hair")] * 6 + [("wire", "hair")] * 2)
+    told = []
+
+    def evaluated(language):
+        def hear(_, desc, **__):
+            told.append((language, next(key for key in ("waiting", "writing") if desc == say(f"workbench.{key}"))))
+            if language == "en":
+                begun.set()
+                heard.wait(60)  # until the other one is told anything: that it waits, or that it went ahead
+            else:
+                heard.set()
+
+        say = words[language].say
+        return _in_turn(turn, tmp_path / language, hear, words[language])[0]
+
+    with ThreadPoolExecutor() as at_once:
+        english = at_once.submit(evaluated, "en")
+        assert begun.wait(60)
+        german = at_once.submit(evaluated, "de")
+        assert len(english.result()) == len(german.result()) == 8
+    assert told == [("en", "writing"), ("de", "waiting"), ("de", "writing")]
+    (tmp_path / "de" / "scored.csv").write_text("file,p_hair\na.jpg,1\n")
+    with pytest.raises(InputError, match="has no columns"):
+        evaluated("de")
+    assert not turn.locked()
 
 
 # What gradio 6 does wrong by itself and no option of ours mends; nothing else may be wrong.

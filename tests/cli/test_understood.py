@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from importlib import util
@@ -71,11 +72,23 @@ def test_evaluation_asks_for_what_it_needs_before_it_reads_a_photo(capsys, tmp_p
     assert not (tmp_path / "out").exists()
 
 
-def test_the_start_script_tells_of_its_own_options():
-    command = [sys.executable, str(ROOT / "app" / "start.py"), "--help"]
-    shown = subprocess.run(command, check=False, capture_output=True, text=True)
-    assert shown.returncode == 0
-    for option in ("--no-browser", "--port", "--text", "PHOTO"):
+@pytest.mark.parametrize(
+    ("locale", "begins", "photo"),
+    [
+        ("C", "Set coatclass up", "PHOTO"),
+        ("de_AT.UTF-8", "Richtet coatclass", "FOTO"),
+        ("fr_FR", "Set", "PHOTO"),
+    ],
+)
+def test_the_start_script_tells_of_its_own_options_in_the_terminals_language_before_anything_is_installed(
+    locale, begins, photo, tmp_path
+):
+    bare = [sys.executable, "-S", str(ROOT / "app" / "start.py"), "--help"]  # -S: without what was installed
+    environment = {"PATH": os.environ["PATH"], "LC_ALL": locale, "PYTHONUTF8": "1"}
+    shown = subprocess.run(bare, check=False, capture_output=True, encoding="utf-8", env=environment, cwd=tmp_path)
+    assert (shown.returncode, shown.stderr) == (0, "")
+    assert shown.stdout.startswith(begins)
+    for option in ("--no-browser", "--port", "--text", photo):
         assert option in shown.stdout
 
 
