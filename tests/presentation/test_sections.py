@@ -14,7 +14,7 @@ from coatclass.contract import Role, Verdict
 from coatclass.planning import plan
 from coatclass.presentation import present
 from coatclass.presentation.abridged import in_short
-from coatclass.presentation.blocks import Facts, Steps, Tools, WeekStrip
+from coatclass.presentation.blocks import Facts, Steps, Text, Tools, WeekStrip
 from coatclass.taxonomy import BodyZone, CoatCategory, MatState
 from coatclass.words import LANGUAGES, catalogue
 
@@ -314,3 +314,18 @@ def test_a_doubtful_cross_is_sold_nothing_for_its_likeliest_coat_alone():
     assert not situation_of(doubtful, found.category, found.length_band, found.reasons).shares
     needed = [item.tool for item in found.kit if item.role is Role.ESSENTIAL]
     assert "soft_slicker" in needed and "firm_slicker" not in needed
+
+
+@pytest.mark.parametrize(
+    ("minutes", "weight", "said"),
+    [(5.0, 3.1, True), (300.0, 3.1, False), (None, None, False)],
+)
+def test_who_has_too_little_time_for_the_coat_reads_so_beside_the_week(minutes, weight, said):
+    silk = dog({CoatCategory.DROP}, 150.0, weight_kg=weight, minutes_per_week=minutes)
+    made = plan(silk, today=TODAY)
+    assert made.now.length is not None
+    for language in LANGUAGES:
+        shown_plan = of(plan(silk, today=TODAY, language=language))
+        beside = [block.text for block in shown_plan.section("week").blocks if isinstance(block, Text)]
+        advice = next(block for block in shown_plan.section("length").blocks if isinstance(block, Text)).text
+        assert (len(beside) == 1 and beside[0].endswith(advice)) if said else not beside, language
