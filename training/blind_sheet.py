@@ -19,7 +19,9 @@ import numpy as np
 
 from coatclass.errors import InputError
 from coatclass.reports.evaluation.metrics import binomial_interval
-from coatclass.taxonomy import BANDS, CATEGORIES, band_label, category_label, definition
+from coatclass.scoring import tables
+from coatclass.taxonomy import BANDS, CATEGORIES
+from coatclass.words import LANGUAGES, Catalogue, catalogue
 from training.dataset.labels import OPINIONS
 from training.places import ROOT, add_photos_argument, read_csv, write_csv
 
@@ -29,6 +31,7 @@ COLUMNS = ("number", "category", "length", "sure", "remark")
 CANT_TELL = "cannot_tell"
 _CHANGES = ("photo_id", "split", "label", "groomer", "sure", "remark")
 _CHANGE_AT = 2  # how sure (1 to 3) a groomer must be for a label to be listed for change
+_MARKS = ",;\t"
 _SHEET, _KEY, _PAGE = "sheet.csv", "key.json", "sheet.html"
 _DATASETS = ROOT / "datasets"
 
@@ -42,6 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out", type=Path, help="folder to prepare: pictures, sheet.html, sheet.csv to fill in, key.json"
     )
     what.add_argument("--read", type=Path, help="a prepared folder whose sheet.csv a groomer has filled in")
+    parser.add_argument(
+        "--language", choices=LANGUAGES, default=LANGUAGES[0], help="language of the page (default: en)"
+    )
     parser.add_argument("--count", type=int, default=200, help="photos on the sheet (default: 200)")
     parser.add_argument("--seed", type=int, default=0, help="which photos are drawn, and in which order")
     add_photos_argument(parser)
@@ -52,10 +58,10 @@ def run(options: argparse.Namespace) -> int:
     labels = {row["photo_id"]: row for row in read_csv(_DATASETS / "labels.csv")}
     if options.out is not None:
         chosen = choose(labels, _doubtful(labels), count=options.count, seed=options.seed)
-        prepare(chosen, labels, options.photos, options.out)
+        prepare(chosen, labels, options.photos, options.out, language=options.language)
         print(f"Give the groomer all of {options.out} but {_KEY}; read the sheet back with --read {options.out}.")
         return 0
-    found = compare(read_csv(options.read / _SHEET), _key(options.read), labels)
+    found = compare(read_sheet(options.read / _SHEET), _key(options.read), labels)
     write_csv(options.read / "changes.csv", _CHANGES, found["changes"])
     print(_report(found))
     return 0
@@ -94,7 +100,7 @@ def choose(labels: Labels, doubtful: set[str], *, count: int, seed: int) -> list
     return [photos[place] for place in random.permutation(len(photos))]
 
 
-def prepare(chosen: Sequence[str], labels: Labels, photos: Path, out: Path) -> None:
+def prepare(chosen: Sequence[str], labels: Labels, photos: Path, out: Path, *, language: str = LANGUAGES[0]) -> None:
     """Write pictures under numbers, a page that shows them, an empty sheet, and the key from number to photo.
 
     Raises:
@@ -107,28 +113,47 @@ def prepare(chosen: Sequence[str], labels: Labels, photos: Path, out: Path) -> N
         shutil.copyfile(photos / labels[photo]["file"], out / "pictures" / f"{number:03d}.jpg")
     write_csv(out / _SHEET, COLUMNS, [{"number": str(number)} for number in range(1, len(chosen) + 1)])
     (out / _KEY).write_text(json.dumps({str(n): photo for n, photo in enumerate(chosen, 1)}, indent=1) + "\n")
-    (out / _PAGE).write_text(_page(len(chosen)), encoding="utf-8")
+    (out / _PAGE).write_text(_page(len(chosen), catalogue(language)), encoding="utf-8")
 
 
-def _page(count: int) -> str:
+def _page(count: int, words: Catalogue) -> str:
     coats = "".join(
-        f"<dt><b>{name}</b> ({escape(category_label(name))})</dt><dd>{escape(definition(name, plain=False))}</dd>"
+        f"<dt><b>{name}</b> ({escape(words.coat(name))})</dt>"
+        f"<dd>{escape(words.definition('coat', name, plain=False))}</dd>"
         for name in CATEGORIES
     )
-    lengths = ", ".join(f"<b>{band}</b> ({escape(band_label(band))})" for band in BANDS)
+    lengths = ", ".join(f"<b>{band}</b> ({escape(words.band(band))})" for band in BANDS)
+    say = catalogue(words.language, "evaluation").say
     pictures = "".join(
-        f'<figure><img src="pictures/{n:03d}.jpg" alt="dog {n}"><figcaption>{n}</figcaption></figure>'
+        f'<figure><img src="pictures/{n:03d}.jpg" alt="{say("blind.dog", n=n)}"><figcaption>{n}</figcaption></figure>'
         for n in range(1, count + 1)
     )
-    return f"""<!doctype html><html lang="en"><meta charset="utf-8"><title>Coats to label</title>
+    how = say("blind.how", sheet=_SHEET, cant_tell=f"<b>{CANT_TELL}</b>", lengths=lengths)
+    title = say("blind.title")
+    return f"""<!doctype html><html lang="{words.language}"><meta charset="utf-8"><title>{title}</title>
 <style>body{{font-family:sans-serif;max-width:60em;margin:auto}}figure{{display:inline-block;margin:.5em}}
 img{{max-width:22em;max-height:22em}}</style>
-<h1>Coats to label</h1>
-<p>Fill in one row of <i>{_SHEET}</i> for each picture. Judge the coat on the trunk as the dog wears it on the picture,
-not what its breed should wear. <i>category</i>: a word in bold below, or <b>{CANT_TELL}</b>. <i>length</i> of the trunk
-hair: {lengths}, or <b>{CANT_TELL}</b>. <i>sure</i>: 1 toss-up, 2, 3 sure. <i>remark</i>: anything, or nothing.</p>
+<h1>{title}</h1>
+<p>{how}</p>
 <dl>{coats}</dl>{pictures}</html>
 """
+
+
+def read_sheet(path: Path) -> list[dict[str, str]]:
+    """A filled-in sheet as spreadsheets save it: commas, semicolons or tabs between cells, words in any case.
+
+    Raises:
+        InputError: if it can't be read, or lacks a column.
+    """
+    rows = [dict(row) for row in tables.rows(str(path), marks=_MARKS)]
+    if missing := set(COLUMNS[:-1]) - set(rows[0] if rows else ()):
+        raise tables.lacking(str(path), missing, "Leave the first row as it was.")
+    return [_tidy(row) for row in rows]
+
+
+def _tidy(row: Mapping[str, Any]) -> dict[str, str]:
+    cells = {name: str(row.get(name) or "").strip() for name in COLUMNS}
+    return {name: cell if name == "remark" else cell.lower() for name, cell in cells.items()}
 
 
 def compare(sheet: Sequence[Mapping[str, str]], key: Mapping[str, str], labels: Labels) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from PIL import Image
 
 from coatclass.errors import InputError
 from coatclass.taxonomy import CATEGORIES
-from training.blind_sheet import CANT_TELL, COLUMNS, choose, compare, prepare
+from training.blind_sheet import CANT_TELL, COLUMNS, choose, compare, prepare, read_sheet
 from training.places import read_csv
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
@@ -50,6 +50,31 @@ def test_the_sheet_names_neither_photo_nor_breed_nor_label(tmp_path: Path, label
     assert tuple(rows[0]) == COLUMNS and not any(row["category"] for row in rows)
     with pytest.raises(InputError, match="already"):
         prepare(chosen, labels, tmp_path / "photos", tmp_path / "out")
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_a_sheet_is_read_as_a_spreadsheet_saved_it(mark: str, tmp_path: Path) -> None:
+    lines = [COLUMNS, ("1", "Curly ", "25_75MM", "3", "Achsel verfilzt"), ("2", "", "", "", "")]
+    text = "\ufeff" + "".join(mark.join(line) + "\r\n" for line in lines)
+    (tmp_path / "sheet.csv").write_text(text, encoding="utf-8")
+    first, second = read_sheet(tmp_path / "sheet.csv")
+    assert list(first.values()) == ["1", "curly", "25_75mm", "3", "Achsel verfilzt"]
+    assert second["category"] == ""
+    (tmp_path / "sheet.csv").write_text("number;remark\n1;x\n", encoding="utf-8")
+    with pytest.raises(InputError, match="has no columns category, length, sure"):
+        read_sheet(tmp_path / "sheet.csv")
+
+
+def test_the_sheet_is_in_the_groomers_language_but_for_the_words_to_write(
+    tmp_path: Path, labels: dict[str, dict[str, str]]
+) -> None:
+    photo = next(iter(labels))
+    (tmp_path / "photos" / labels[photo]["file"]).parent.mkdir(parents=True)
+    Image.new("RGB", (40, 30)).save(tmp_path / "photos" / labels[photo]["file"])
+    prepare([photo], labels, tmp_path / "photos", tmp_path / "out", language="de")
+    page = (tmp_path / "out" / "sheet.html").read_text(encoding="utf-8")
+    assert 'lang="de"' in page and "Füllen Sie" in page and "Fill in" not in page
+    assert all(f"<b>{word}</b>" in page for word in (*CATEGORIES, CANT_TELL))
 
 
 def _row(number: int, category: str, length: str = "", sure: str = "3") -> dict[str, str]:
