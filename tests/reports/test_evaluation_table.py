@@ -94,7 +94,7 @@ def test_a_no_is_a_no_in_every_spelling_and_two_columns_of_one_name_are_refused(
 
 
 def test_a_table_without_the_columns_tells_which_it_has(tmp_path):
-    with pytest.raises(InputError, match=r"no column category, file\. .*It has: photo, label\."):
+    with pytest.raises(InputError, match=r"no columns category, file\. .*It has: photo, label\."):
         read_table(table(tmp_path, [{"photo": "a.jpg", "label": "fur"}]))
 
 
