@@ -175,9 +175,10 @@ def test_the_trail_page_tells_in_the_readers_language_and_without_the_numbers_of
 )  # fmt: skip
 def test_the_trail_page_tells_coats_states_and_days_in_words(web, dog, language, told):
     base = f"/api/v1/dogs/{dog}"
-    web.put(base, json={"name": "Fennel", "born_on": "2021-03-02", "sex": "female"}).raise_for_status()
+    change(web, f"dogs/{dog}", born_on="2021-03-02", sex="female").raise_for_status()
     visit = web.post(f"{base}/appointments", json={"starts_at": "2031-05-04T10:00:00+00:00"}).raise_for_status().json()
-    web.patch(f"{base}/appointments/{visit['id']}", json={"state": "done"}).raise_for_status()
+    done = {"state": "done", "seen": {"state": "planned"}}
+    web.patch(f"{base}/appointments/{visit['id']}", json=done).raise_for_status()
     web.post(f"{base}/put-away").raise_for_status()
     web.post(f"{base}/findings", json=FINDING).raise_for_status()
     page = web.get(f"/groomer/trail/{dog}", headers={"accept-language": language}).text
