@@ -88,7 +88,8 @@ def test_what_was_read_goes_with_the_picture_and_a_lone_one_is_swept(salon, phot
     assert beside.exists() and list(salon.store.names()) == [kept.sha256] and beside.exists()
     lone = beside.with_name(f"{kept.sha256[:2]}{'0' * 62}.seen")
     lone.write_text("{}")
-    assert list(salon.store.names()) == [kept.sha256] and not lone.exists()
+    salon.sweep_photos()
+    assert list(salon.store.names()) == [kept.sha256] and beside.exists() and not lone.exists()
     with salon.write("Ada", only=dog.id) as writer:
         writer.erase(kept)
     salon.sweep_erased(writer.loose)
