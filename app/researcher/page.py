@@ -63,7 +63,7 @@ def researcher_page(app: FastAPI) -> None:
 
 def _workbench(state: Any) -> FastAPI:
     """Its framework takes as long to load as all the rest of a start."""
-    from app.researcher._workbench import workbench
+    from app.researcher.workbench import workbench
 
     return workbench(state, languages_of(guard.PAGES[0]))
 

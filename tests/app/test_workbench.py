@@ -146,7 +146,7 @@ def test_a_table_that_was_scored_already_needs_no_photo(researcher, tmp_path):
 
 
 def test_one_table_is_evaluated_at_a_time_whichever_language_its_researcher_reads(tmp_path):
-    from app.researcher._workbench import _in_turn
+    from app.researcher.workbench import in_turn
     from coatclass.errors import InputError
 
     turn, begun, heard = Lock(), Event(), Event()
@@ -166,7 +166,7 @@ def test_one_table_is_evaluated_at_a_time_whichever_language_its_researcher_read
                 heard.set()
 
         say = words[language].say
-        return _in_turn(turn, tmp_path / language, hear, words[language])[0]
+        return in_turn(turn, tmp_path / language, hear, words[language])[0]
 
     with ThreadPoolExecutor() as at_once:
         english = at_once.submit(evaluated, "en")

@@ -139,7 +139,7 @@ def _evaluating(ask: Any, words: Catalogue, new_folder: Callable[[], Path], turn
     def evaluate(kept: Path | None, request: gr.Request, progress: Any = gr.Progress()) -> Iterator[tuple[Any, ...]]:  # noqa: B008  gradio's way to ask for it
         ask(request)
         try:
-            cases, html, comparison = _in_turn(turn, kept, progress, words)
+            cases, html, comparison = in_turn(turn, kept, progress, words)
         except InputError as error:
             yield _refused(error, words), None, None, gr.Dataframe(visible=False), None, ""
             return
@@ -254,7 +254,7 @@ def _other_of(folder: Path | None) -> Path | None:
     return found
 
 
-def _in_turn(
+def in_turn(
     turn: Lock, kept: Path | None, progress: Any, words: Catalogue
 ) -> tuple[evaluation.LabelledPhotos, str, Mapping[str, Any]]:
     """Evaluate what lies in a visit's folder once nobody else's is evaluated; whoever waits is told so."""
