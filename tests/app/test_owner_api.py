@@ -8,9 +8,9 @@ from io import BytesIO
 import pytest
 from PIL import Image
 
-from app import looking
-from app.looking import Looks, look_at
+from app.looking import Looks
 from app.owner import dog as owners
+from coatclass import estimating
 from coatclass.records import AnswerSheet, Dog, Finding, StoredAssessment, linked_dog, make_link, open_records
 
 LINKS = "/api/v1/dogs/by-link"
@@ -188,16 +188,16 @@ def test_what_was_told_is_kept_once_and_with_the_answers_it_used(tmp_path):
 
 
 @pytest.mark.photos
-def test_a_photo_is_looked_at_once_as_it_is_kept(tmp_path, photos, monkeypatch):
-    looked_at = []
-    monkeypatch.setattr(looking, "look_at", lambda content, name: looked_at.append(content) or look_at(content, name))
+def test_a_photo_is_looked_at_once_as_it_came(tmp_path, photos, monkeypatch):
+    looked_at, look = [], estimating.look
+    monkeypatch.setattr(estimating, "look", lambda content, name: looked_at.append(content) or look(content, name=name))
     with open_records(f"sqlite:///{tmp_path / 'records.sqlite'}") as salon:
         _, token = owners.start(salon, "Teasel", days=1)
         looks = Looks()
         content = (photos / "oxford" / "havanese_1.jpg").read_bytes()
         kept, report = owners.add_photo(salon, looks, token, content, "teasel.jpg", most=4)
         (told,) = looks.reports(salon, (kept,))
-        assert looked_at == [salon.store.read(kept.sha256)]
+        assert looked_at == [content]
         assert (report.file, told.file) == ("teasel.jpg", "photo 1")
         assert report.model_copy(update={"file": told.file}) == told
 
