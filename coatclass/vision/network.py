@@ -7,6 +7,7 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -237,6 +238,21 @@ def pooled_looks(name: str, whole: NDArray[np.float32], near: NDArray[np.float32
         return np.maximum(whole, near)
     mean: NDArray[np.float32] = (whole.clip(_LEAST) + near.clip(_LEAST)) / 2
     return mean if mean.ndim == 1 else mean - np.logaddexp.reduce(mean, axis=1, keepdims=True)
+
+
+def both_looks(rule: SecondLook, first: Mapping[str, Array], near: Mapping[str, Array]) -> dict[str, Array]:
+    """Some of :data:`POOLED` of N pictures, by both looks or by the first where it leaves no doubt, as at run time.
+
+    And by the first where ``near`` holds NaN: the second look was not taken.
+
+    Args:
+        first, near: those outputs by each look; texture, kinship and dog_margin must be among them.
+    """
+    again = ~no_doubt(rule, first["texture"], first["kinship"], first["dog_margin"]) & np.isfinite(near["dog_margin"])
+    found = {name: values.copy() for name, values in first.items()}
+    for name, said in found.items():
+        said[again] = pooled_looks(name, said[again], near[name][again])
+    return found
 
 
 def row_of(values: NDArray[np.float32]) -> tuple[float, ...]:

@@ -102,7 +102,7 @@ def test_the_released_network_reads_as_the_trained_one(released: Path, network: 
 def test_two_looks_read_the_same_in_training_and_at_run_time(released: Path, network: Any, invented: Path) -> None:
     """Torch and ONNX on the whole picture and on what the dog fills of it; every rule for the second look."""
     from coatclass import photo, vision
-    from training.image.heads import both_looks, pooled, pooled_near, read_features
+    from training.image.heads import pooled, pooled_near, read_features, read_twice
     from training.image.pictures import Gallery, prepare
 
     released_model = vision.load_model(released)
@@ -120,7 +120,7 @@ def test_two_looks_read_the_same_in_training_and_at_run_time(released: Path, net
         model = copy.copy(released_model)
         second = vision.SecondLook(unless=unless, margin=-100)
         model.manifest = model.manifest.model_copy(update={"second_look": second})
-        said, looks = both_looks(first, near, second), [model.look(image, file="").evidence for image in images]
+        said, looks = read_twice(first, near, second), [model.look(image, file="").evidence for image in images]
         for name in vision.POOLED:
             ours, theirs = getattr(said, name), np.array([getattr(look, name) for look in looks])
             assert np.allclose(ours.clip(-30), theirs, atol=5e-2, rtol=5e-2), name

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from coatclass.vision import SecondLook, no_doubt, pooled_looks, read_manifest
+from coatclass.vision import POOLED, SecondLook, both_looks, no_doubt, read_manifest
 from training.ensemble.data import Dataset, load, unseen_file
 from training.experiments.soups import compared, probabilities
 from training.places import ROOT
@@ -59,14 +59,12 @@ def looked(evidence: Path, rule: SecondLook) -> tuple[Dataset, dict[str, float]]
     shares = {}
     for by, path, prefix in (("dog", evidence, ""), ("breed", unseen_file(evidence), "unseen_")):
         with np.load(path) as stored:
-            first, near = ({name: stored[f"{look}_{name}"] for name in (*_FIELDS, "dog_margin")}
-                           for look in ("first", "near"))  # fmt: skip
+            first, near = ({name: stored[f"{look}_{name}"] for name in POOLED} for look in ("first", "near"))
         once = no_doubt(rule, first["texture"], first["kinship"], first["dog_margin"])
         shares[by] = float(once[known].mean())
+        both = both_looks(rule, first, near)
         for name in _FIELDS:
-            apart = once.reshape(-1, *[1] * (first[name].ndim - 1))
-            both = np.where(apart, first[name], pooled_looks(name, first[name], near[name]))
-            said[prefix + name if prefix or name != "band" else "band_evidence"] = both.astype(np.float64)
+            said[prefix + name if prefix or name != "band" else "band_evidence"] = both[name].astype(np.float64)
     return replace(data, **said).take(known), shares
 
 

@@ -12,7 +12,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from coatclass.taxonomy import BANDS, CATEGORIES
-from coatclass.vision import POOLED, Preprocessing, SecondLook, around_dog, no_doubt, pooled_looks
+from coatclass.vision import POOLED, Preprocessing, SecondLook, around_dog, both_looks
 from training.image.config import Heads
 from training.image.labels import Labels
 from training.image.linear import (
@@ -267,16 +267,10 @@ def fit_outline(
     return fit_linear(inputs[complete], category, say, outputs=len(CATEGORIES), l2=settings.outline_l2)
 
 
-def both_looks(first: Readings, near: Readings, rule: SecondLook) -> Readings:
-    """What is said of N photos by both looks, or by the first where it leaves no doubt, as at run time.
-
-    And by the first where ``near`` holds NaN: the second was not taken.
-    """
-    again = ~no_doubt(rule, first.texture, first.kinship, first.dog_margin) & np.isfinite(near.dog_margin)
-    found = {name: getattr(first, name).copy() for name in POOLED}
-    for name, said in found.items():
-        said[again] = pooled_looks(name, said[again], getattr(near, name)[again])
-    return replace(first, **found)
+def read_twice(first: Readings, near: Readings, rule: SecondLook) -> Readings:
+    """What is said of N photos by one look or both; of those with NaN in ``near`` by the first."""
+    one, two = ({name: getattr(look, name) for name in POOLED} for look in (first, near))
+    return replace(first, **both_looks(rule, one, two))
 
 
 @torch.inference_mode()

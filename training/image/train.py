@@ -26,7 +26,6 @@ from training.image.heads import (
     Looked,
     Readings,
     all_maps,
-    both_looks,
     fit_heads,
     fit_last,
     fit_mask,
@@ -34,6 +33,7 @@ from training.image.heads import (
     pooled_maps,
     pooled_near,
     read_features,
+    read_twice,
 )
 from training.image.labels import Labels, TrainingPlan, make_plan, read_labels
 from training.image.network import CoatNetwork, load_backbone
@@ -287,6 +287,6 @@ def _load_readings(setup: Setup, job: str) -> dict[float, Looked]:
             near = None
             if setup.config.second_look:
                 near = look(share, "near")
-                said = both_looks(first, near, setup.config.second_look)
+                said = read_twice(first, near, setup.config.second_look)
             found[share] = Looked(said, first, near, columns[f"{share}:dog_share"])
         return found
