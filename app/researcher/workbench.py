@@ -85,6 +85,15 @@ def _in_one_language(state: Any, language: str, turn: Lock) -> FastAPI:
     return mount(FastAPI(openapi_url=None), page, guard.PAGES[0], max_file_size=most, queue=limits["workbench"])
 
 
+def _headed(words: Catalogue, title: str, about: str, other: str, address: str) -> None:
+    """The head of a page: what it is, the way to the other one, and back."""
+    gr.components.Navbar(main_page_name=words.say("research.workbench"))
+    gr.Markdown(
+        f"# {words.say(f'research.{title}')}\n{words.say(f'workbench.{about}')} "
+        f"[{words.say(f'research.{other}')}]({address}) · [{words.say('workbench.back')}](/researcher/)"
+    )
+
+
 # --- a table and its photos -------------------------------------------------------------------------------------------
 
 
@@ -92,11 +101,7 @@ def _evaluating(ask: Any, words: Catalogue, new_folder: Callable[[], Path], turn
     def say(key: str) -> str:
         return words.say(f"workbench.{key}")
 
-    gr.components.Navbar(main_page_name=words.say("research.workbench"))
-    gr.Markdown(
-        f"# {words.say('research.workbench')}\n{say('about')} [{words.say('research.to_try')}](/workbench/try) · "
-        f"[{say('back')}](/researcher/)"
-    )
+    _headed(words, "workbench", "about", "to_try", "/workbench/try")
     bag = gr.State(None, time_to_live=_KEPT_S, delete_callback=_drop)
     with gr.Row():
         with gr.Column():
@@ -376,11 +381,7 @@ def _trying(ask: Any, words: Catalogue) -> None:
     def say(key: str) -> str:
         return words.say(f"workbench.{key}")
 
-    gr.components.Navbar(main_page_name=words.say("research.workbench"))
-    gr.Markdown(
-        f"# {words.say('research.to_try')}\n{say('about_try')} [{words.say('research.workbench')}](/workbench/) · "
-        f"[{say('back')}](/researcher/)"
-    )
+    _headed(words, "to_try", "about_try", "workbench", "/workbench/")
     with gr.Row():
         with gr.Column():
             given = gr.File(label=say("photo"), file_count="single")
